@@ -1,0 +1,202 @@
+// Package controlchart watches a sequence of figures or of successes and
+// failures for a change: the tabular CUSUM, the EWMA chart, the learning-curve
+// CUSUM that declares competence and the CUSUM that watches it afterwards, each
+// with the run lengths that say how often it errs.
+//
+// Conventions: charts take the figures in their own unit, in the order of
+// surgery; run lengths are in standard deviations and counted in cases. A chart
+// signals at every case where it stands outside its limits; it does not restart
+// itself. Start with CUSUM, EWMA and DesignCompetence.
+//
+// Limits: run lengths of the two charts of figures are those of independent
+// normal figures with known mean and spread; deviations are lengths, so chart
+// them on a scale where they are near normal. The case at which a CUSUM of
+// figures about their own mean peaks is no sign of a plateau (it moves with the
+// number of cases), and this package does not report it.
+package controlchart
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// CUSUM is a two-sided tabular CUSUM. Target, Slack and Limit have the unit of
+// the figures.
+type CUSUM struct {
+	Target float64
+	Slack  float64 // k: half of the shift worth noticing
+	Limit  float64 // h: the chart signals above it
+}
+
+// The usual design, in standard deviations: tuned to a shift of one, a false
+// signal every 465 cases (Montgomery, Introduction to Statistical Quality
+// Control, chapter 9).
+const (
+	UsualSlack = 0.5
+	UsualLimit = 5.0
+)
+
+// UsualCUSUM is the design of UsualSlack and UsualLimit.
+func UsualCUSUM(target, sigma float64) CUSUM {
+	return CUSUM{Target: target, Slack: UsualSlack * sigma, Limit: UsualLimit * sigma}
+}
+
+// CUSUMPoint is the chart after one figure.
+type CUSUMPoint struct {
+	High, Low float64 // sums of what lies above and below the target by more than the slack
+	// RunHigh and RunLow count the cases since each sum last was zero: on a
+	// signal, the change is put before the first of them.
+	RunHigh, RunLow       int
+	SignalHigh, SignalLow bool
+}
+
+// Run charts the figures.
+func (c CUSUM) Run(x []float64) []CUSUMPoint {
+	out := make([]CUSUMPoint, len(x))
+	var p CUSUMPoint
+	for i, v := range x {
+		p.High, p.RunHigh = accumulate(p.High, p.RunHigh, v-c.Target-c.Slack)
+		p.Low, p.RunLow = accumulate(p.Low, p.RunLow, c.Target-c.Slack-v)
+		p.SignalHigh, p.SignalLow = p.High > c.Limit, p.Low > c.Limit
+		out[i] = p
+	}
+	return out
+}
+
+func accumulate(sum float64, run int, by float64) (float64, int) {
+	if sum += by; sum <= 0 {
+		return 0, 0
+	}
+	return sum, run + 1
+}
+
+// EWMA is a chart of the exponentially weighted moving average.
+type EWMA struct {
+	Target float64
+	Sigma  float64 // standard deviation of a single figure
+	Lambda float64 // weight of the newest figure, 0 to 1
+	Width  float64 // L: distance of the limits in standard deviations of the average
+}
+
+// EWMAPoint is the chart after one figure. The limits are those of that case:
+// they open with the number of figures.
+type EWMAPoint struct {
+	Value, Low, High float64
+	Signal           bool
+}
+
+// Run charts the figures.
+func (e EWMA) Run(x []float64) []EWMAPoint {
+	out := make([]EWMAPoint, len(x))
+	z := e.Target
+	for i, v := range x {
+		z += e.Lambda * (v - z)
+		half := e.halfWidth() * math.Sqrt(1-math.Pow(1-e.Lambda, 2*float64(i+1)))
+		p := EWMAPoint{Value: z, Low: e.Target - half, High: e.Target + half}
+		p.Signal = z < p.Low || z > p.High
+		out[i] = p
+	}
+	return out
+}
+
+// halfWidth is where the limits come to stand.
+func (e EWMA) halfWidth() float64 {
+	return e.Width * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
+}
+
+// FinalLimits are the limits after many figures.
+func (e EWMA) FinalLimits() (low, high float64) {
+	return e.Target - e.halfWidth(), e.Target + e.halfWidth()
+}
+
+// runLengthNodes is the order of the quadrature; 60 nodes agree with 120 to
+// 1e-9 for limits up to 10 standard deviations.
+const runLengthNodes = 60
+
+// CUSUMRunLength is the average number of cases up to a signal of the two-sided
+// CUSUM started at zero, for normal figures whose mean has moved by shift.
+// All arguments are in standard deviations; slack and limit are above 0.
+//
+// Method: the integral equation of the one-sided chart (Page, Biometrika 41:100,
+// 1954) by Gauss–Legendre quadrature; both sides combine as 1/L = 1/L⁺ + 1/L⁻,
+// exact for slack ≥ 0 (Kemp, JRSS B 23:149, 1961, from memory).
+func CUSUMRunLength(slack, limit, shift float64) (float64, error) {
+	if !(slack >= 0 && limit > 0) || math.IsNaN(shift) {
+		return 0, fmt.Errorf("slack %v, limit %v, shift %v: expected slack ≥ 0 and limit > 0", slack, limit, shift)
+	}
+	up, err := oneSidedRunLength(slack, limit, shift)
+	if err != nil {
+		return 0, err
+	}
+	down, err := oneSidedRunLength(slack, limit, -shift)
+	if err != nil {
+		return 0, err
+	}
+	return 1 / (1/up + 1/down), nil
+}
+
+func oneSidedRunLength(k, h, shift float64) (float64, error) {
+	x, w := nodes(0, h)
+	from := append([]float64{0}, x...) // the barrier is a state of its own
+	n := len(from)
+	a, ones := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
+	for i, s := range from {
+		a.Set(i, 0, -distuv.UnitNormal.CDF(k-shift-s))
+		for j := range x {
+			a.Set(i, j+1, -w[j]*distuv.UnitNormal.Prob(x[j]-s+k-shift))
+		}
+		a.Set(i, i, a.At(i, i)+1)
+		ones.SetVec(i, 1)
+	}
+	var l mat.VecDense
+	err := l.SolveVec(a, ones)
+	var near mat.Condition
+	if errors.As(err, &near) {
+		// A chart that practically never signals: 1/L is 0 in double precision.
+		return math.Inf(1), nil
+	}
+	if err != nil {
+		return 0, fmt.Errorf("run length of a CUSUM with slack %v and limit %v: %w", k, h, err)
+	}
+	return l.AtVec(0), nil
+}
+
+// EWMARunLength is the average number of cases up to a signal of the EWMA chart
+// with its final limits, started at the target, for normal figures whose mean
+// has moved by shift standard deviations.
+//
+// Method: integral equation (Crowder, Technometrics 29:401, 1987, from memory)
+// by Gauss–Legendre quadrature.
+func EWMARunLength(lambda, width, shift float64) (float64, error) {
+	if !(lambda > 0 && lambda <= 1 && width > 0) || math.IsNaN(shift) {
+		return 0, fmt.Errorf("weight %v, width %v, shift %v: expected a weight in (0, 1] and a width above 0", lambda, width, shift)
+	}
+	e := EWMA{Sigma: 1, Lambda: lambda, Width: width}
+	x, w := nodes(-e.halfWidth(), e.halfWidth())
+	from := append([]float64{0}, x...)
+	n := len(from)
+	a, ones := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
+	for i, s := range from {
+		for j := range x {
+			a.Set(i, j+1, -w[j]/lambda*distuv.UnitNormal.Prob((x[j]-(1-lambda)*s)/lambda-shift))
+		}
+		a.Set(i, i, a.At(i, i)+1)
+		ones.SetVec(i, 1)
+	}
+	var l mat.VecDense
+	if err := l.SolveVec(a, ones); err != nil {
+		return 0, fmt.Errorf("run length of an EWMA chart with weight %v and width %v: %w", lambda, width, err)
+	}
+	return l.AtVec(0), nil
+}
+
+func nodes(low, high float64) (x, w []float64) {
+	x, w = make([]float64, runLengthNodes), make([]float64, runLengthNodes)
+	quad.Legendre{}.FixedLocations(x, w, low, high)
+	return x, w
+}

@@ -1,0 +1,205 @@
+package controlchart
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Outcomes is a CUSUM of successes and failures with a holding barrier at zero.
+// A score at or above Limit signals.
+type Outcomes struct {
+	Acceptable   float64 // failure rate of a competent clinician
+	Unacceptable float64 // failure rate that must not pass for competent
+	Success      float64 // added to the score by a success
+	Failure      float64 // added by a failure
+	Limit        float64
+	Cases        int     // number of cases that ErrorRate is stated for
+	ErrorRate    float64 // probability of a wrong signal within Cases
+	Power        float64 // probability of a right signal within Cases
+}
+
+// DesignCompetence is the learning-curve CUSUM that declares a clinician
+// competent when its score reaches the limit: the score rises with success and
+// falls with failure. Its limit is the smallest for which a clinician with the
+// unacceptable failure rate is declared competent within the given number of
+// cases with at most the probability errorRate; Power is for the acceptable
+// rate.
+//
+// Method: Biau, Williams, Schlup, Nizard and Porcher, Br J Surg 95:925, 2008:
+// weights ln((1−p0)/(1−p1)) and ln(p0/p1), barrier max(0, ·). The probabilities
+// are exact, by recursion over the states of the score. (Wald's limit
+// ln((1−β)/α) bounds the error of one cycle between two visits of the barrier,
+// not of a series, so it is not used.)
+func DesignCompetence(acceptable, unacceptable, errorRate float64, cases int) (Outcomes, error) {
+	o := Outcomes{Acceptable: acceptable, Unacceptable: unacceptable, Cases: cases}
+	if err := o.check(errorRate); err != nil {
+		return Outcomes{}, err
+	}
+	o.Success = math.Log((1 - acceptable) / (1 - unacceptable))
+	o.Failure = math.Log(acceptable / unacceptable)
+	err := o.setLimit(errorRate, unacceptable, acceptable)
+	return o, err
+}
+
+// DesignMonitor is the CUSUM that watches a clinician after competence: the
+// score rises with failure and falls with success, and a signal says that the
+// failure rate has become unacceptable. Its limit is the smallest for which a
+// clinician with the acceptable rate is signalled within the given number of
+// cases with at most the probability errorRate; Power is for the unacceptable
+// rate.
+//
+// Method: the log-likelihood ratio CUSUM of Bernoulli outcomes (Steiner, Cook,
+// Farewell and Treasure, Biostatistics 1:441, 2000, from memory, without risk
+// adjustment); limit as in DesignCompetence.
+func DesignMonitor(acceptable, unacceptable, errorRate float64, cases int) (Outcomes, error) {
+	o := Outcomes{Acceptable: acceptable, Unacceptable: unacceptable, Cases: cases}
+	if err := o.check(errorRate); err != nil {
+		return Outcomes{}, err
+	}
+	o.Success = math.Log((1 - unacceptable) / (1 - acceptable))
+	o.Failure = math.Log(unacceptable / acceptable)
+	err := o.setLimit(errorRate, acceptable, unacceptable)
+	return o, err
+}
+
+// maxCases bounds the work of the exact recursion.
+const maxCases = 2000
+
+func (o Outcomes) check(errorRate float64) error {
+	if !(o.Acceptable > 0 && o.Acceptable < o.Unacceptable && o.Unacceptable < 1) {
+		return fmt.Errorf("failure rates %v acceptable and %v unacceptable: expected 0 < acceptable < unacceptable < 1", o.Acceptable, o.Unacceptable)
+	}
+	if !(errorRate > 0 && errorRate < 1) {
+		return fmt.Errorf("error rate %v: expected a probability above 0 and under 1", errorRate)
+	}
+	if o.Cases < 1 || o.Cases > maxCases {
+		return fmt.Errorf("%d cases: expected 1 to %d", o.Cases, maxCases)
+	}
+	return nil
+}
+
+// setLimit looks through the scores that can be reached, of which every limit
+// between two neighbours is the same chart.
+func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
+	up, down := math.Max(o.Success, o.Failure), -math.Min(o.Success, o.Failure)
+	var scores []float64
+	for b := 0; float64(b)*down < float64(o.Cases-b)*up; b++ {
+		for a := 1; a+b <= o.Cases; a++ {
+			if s := float64(a)*up - float64(b)*down; s > 0 {
+				scores = append(scores, s)
+			}
+		}
+	}
+	slices.Sort(scores)
+	at := func(limit, rate float64) float64 {
+		c := *o
+		c.Limit = limit
+		p := c.SignalProbability(rate, o.Cases)
+		return p[len(p)-1]
+	}
+	i, _ := slices.BinarySearchFunc(scores, errorRate, func(limit, target float64) int {
+		if at(limit, wrong) > target {
+			return -1
+		}
+		return 1
+	})
+	if i == len(scores) {
+		return fmt.Errorf("%d cases are too few to tell failure rates %v and %v apart with an error rate of %v: even without a single slip the chart could not signal", o.Cases, o.Acceptable, o.Unacceptable, errorRate)
+	}
+	o.Limit = scores[i]
+	o.ErrorRate, o.Power = at(o.Limit, wrong), at(o.Limit, right)
+	return nil
+}
+
+// tie is the slack in comparing a score with the limit: both are sums of the
+// same two weights, so a true difference is far larger than rounding.
+const tie = 1e-9
+
+// SignalProbability is the probability that the chart has signalled by each
+// case from the first to the given number, for independent cases with the given
+// failure rate.
+//
+// Method: exact recursion. A score is a·up − b·down with a rises and b falls
+// since the barrier was last met, so the states are the pairs (a, b).
+func (o Outcomes) SignalProbability(failureRate float64, cases int) []float64 {
+	up, down, pUp := o.Success, -o.Failure, 1-failureRate
+	if o.Failure > 0 {
+		up, down, pUp = o.Failure, -o.Success, failureRate
+	}
+	// For b falls, the states between barrier and limit have a in [first, last].
+	falls := 0
+	for float64(falls+1)*down < float64(cases)*up {
+		falls++
+	}
+	first, last := make([]int, falls+1), make([]int, falls+1)
+	now, next := make([][]float64, falls+1), make([][]float64, falls+1)
+	for b := range now {
+		first[b] = int(math.Floor((float64(b)*down+tie)/up)) + 1
+		if b == 0 {
+			first[b] = 0
+		}
+		last[b] = min(cases, int(math.Ceil((o.Limit-tie+float64(b)*down)/up))-1)
+		width := max(0, last[b]-first[b]+1)
+		now[b], next[b] = make([]float64, width), make([]float64, width)
+	}
+	out := make([]float64, cases)
+	if len(now[0]) == 0 {
+		return out
+	}
+	now[0][0] = 1
+	signalled := 0.0
+	for t := range cases {
+		for b := range next {
+			clear(next[b])
+		}
+		for b := range now {
+			for i, p := range now[b] {
+				if p == 0 {
+					continue
+				}
+				a := first[b] + i
+				if a+1 > last[b] {
+					signalled += p * pUp
+				} else {
+					next[b][i+1] += p * pUp
+				}
+				if b < falls && a >= first[b+1] && a <= last[b+1] {
+					next[b+1][a-first[b+1]] += p * (1 - pUp)
+				} else {
+					next[0][0] += p * (1 - pUp)
+				}
+			}
+		}
+		now, next = next, now
+		out[t] = signalled
+	}
+	return out
+}
+
+// Path is a chart of outcomes.
+type Path struct {
+	Score  []float64 // after each case
+	Signal int       // the case, counted from 1, at which the chart signalled; 0 = not yet
+}
+
+// Run charts the outcomes (true = success) up to the first signal and goes on
+// scoring after it.
+func (o Outcomes) Run(success []bool) Path {
+	p := Path{Score: make([]float64, len(success))}
+	s := 0.0
+	for i, ok := range success {
+		by := o.Failure
+		if ok {
+			by = o.Success
+		}
+		if s = math.Max(0, s+by); s < tie {
+			s = 0
+		}
+		p.Score[i] = s
+		if p.Signal == 0 && s >= o.Limit-tie {
+			p.Signal = i + 1
+		}
+	}
+	return p
+}

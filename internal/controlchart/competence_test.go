@@ -1,0 +1,214 @@
+package controlchart
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// Weights of Biau and others 2008 as in a worked application (bio-protocol.org,
+// oocyte-retrieval residents), evaluated apart to five decimals, with the number
+// of successes in a row that reaches two limits.
+func TestCompetenceWeights(t *testing.T) {
+	for _, c := range []struct {
+		p0, p1, success, failure float64
+		to125, to2               int
+	}{
+		{.05, .10, .05407, -.69315, 24, 37},
+		{.05, .15, .11123, -1.09861, 12, 18},
+		{.10, .20, .11778, -.69315, 11, 17},
+		{.10, .25, .18232, -.91629, 7, 11},
+		{.20, .40, .28768, -.69315, 5, 7},
+		{.40, .55, .28768, -.31845, 5, 7},
+	} {
+		o, err := DesignCompetence(c.p0, c.p1, .5, 50)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "success", o.Success, c.success, 5e-6)
+		near(t, "failure", o.Failure, c.failure, 5e-6)
+		for _, want := range []struct {
+			limit float64
+			cases int
+		}{{1.25, c.to125}, {2, c.to2}} {
+			o.Limit = want.limit
+			ok := make([]bool, 50)
+			for i := range ok {
+				ok[i] = true
+			}
+			if got := o.Run(ok).Signal; got != want.cases {
+				t.Errorf("%v/%v: limit %v reached at %d, expected %d", c.p0, c.p1, want.limit, got, want.cases)
+			}
+		}
+	}
+}
+
+// A sequence scored by hand with the formulas of Biau and others 2008: the
+// barrier is max(0, ·); with min(0, ·), as one page prints it, no score rises.
+func TestCompetenceScores(t *testing.T) {
+	want := []float64{0, 0, .1178, 0, .1178, .2356, .3533, .4711, 0, .1178, .2356, .3533, .4711, .5889, .7067, .8245, .9423,
+		1.0600, 1.1778, 1.2956, 1.4134, 1.5312, 1.6490, 1.7667, 1.8845}
+	o, err := DesignCompetence(.1, .2, .5, 50)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Limit = 1.25
+	var ok []bool
+	for _, c := range "FFSFSSSSFSSSSSSSSSSSSSSSS" {
+		ok = append(ok, c == 'S')
+	}
+	p := o.Run(ok)
+	for i := range want {
+		near(t, "score", p.Score[i], want[i], 5.1e-5)
+	}
+	if p.Signal != 20 {
+		t.Errorf("signal at %d, expected 20", p.Signal)
+	}
+}
+
+// Operating figures within 50 cases, computed apart by a recursion over the
+// score as a number (another program, to six decimals).
+func TestSignalProbability(t *testing.T) {
+	for _, c := range []struct {
+		p0, p1, limit, wrong, right float64
+		half                        int
+	}{
+		{.10, .20, 1.25, .653130, .971903, 17},
+		{.10, .20, 2, .234272, .801391, 31},
+		{.10, .20, 2.5, .093554, .633326, 42},
+		{.10, .20, math.Log(16), .056059, .513280, 49},
+		{.05, .15, 2, .324134, .921305, 24},
+		{.05, .15, 3, .070744, .695682, 38},
+		{.20, .40, 3, .148120, .927876, 22},
+		{.10, .30, 3, .206832, .977393, 18},
+	} {
+		o, err := DesignCompetence(c.p0, c.p1, .5, 50)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o.Limit = c.limit
+		near(t, "wrong signal", o.SignalProbability(c.p1, 50)[49], c.wrong, 1e-6)
+		right := o.SignalProbability(c.p0, 50)
+		near(t, "right signal", right[49], c.right, 1e-6)
+		half := 0
+		for right[half] < .5 {
+			half++
+		}
+		if half+1 != c.half {
+			t.Errorf("%v: half have signalled by %d, expected %d", c, half+1, c.half)
+		}
+	}
+}
+
+// The stated error rate is kept and nearly used: the next lower limit breaks it.
+func TestDesignedLimit(t *testing.T) {
+	for _, design := range []func(float64, float64, float64, int) (Outcomes, error){DesignCompetence, DesignMonitor} {
+		for _, c := range []struct {
+			p0, p1, rate float64
+			cases        int
+		}{{.1, .2, .05, 50}, {.05, .15, .05, 50}, {.2, .4, .1, 50}, {.1, .3, .01, 100}, {.1, .3, .05, 30}, {.1, .25, .05, 300}} {
+			o, err := design(c.p0, c.p1, c.rate, c.cases)
+			if err != nil {
+				t.Fatal(err)
+			}
+			wrong, right := c.p1, c.p0
+			if o.Failure > 0 {
+				wrong, right = c.p0, c.p1
+			}
+			if o.ErrorRate > c.rate || o.ErrorRate != o.SignalProbability(wrong, c.cases)[c.cases-1] {
+				t.Errorf("%+v: error rate above %v", o, c.rate)
+			}
+			if o.Power != o.SignalProbability(right, c.cases)[c.cases-1] || o.Power <= o.ErrorRate {
+				t.Errorf("%+v: power", o)
+			}
+			lower := o
+			lower.Limit -= 1e-6
+			if p := lower.SignalProbability(wrong, c.cases)[c.cases-1]; p < o.ErrorRate {
+				t.Errorf("%+v: a lower limit errs less often, %v", o, p)
+			}
+			lower.Limit = o.Limit * .97
+			if p := lower.SignalProbability(wrong, c.cases)[c.cases-1]; p <= c.rate {
+				t.Errorf("%+v: a limit 3 %% lower would still keep the rate: %v", o, p)
+			}
+		}
+	}
+}
+
+// The charts, run on random outcomes, signal as often as the recursion says:
+// 20,000 runs, tolerance four standard errors.
+func TestOutcomesBySimulation(t *testing.T) {
+	const runs = 20000
+	rng := rand.New(rand.NewPCG(3, 4))
+	for _, design := range []func(float64, float64, float64, int) (Outcomes, error){DesignCompetence, DesignMonitor} {
+		o, err := design(.1, .25, .05, 50)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, rate := range []float64{.05, .1, .25} {
+			hits := 0
+			for range runs {
+				ok := make([]bool, 50)
+				for i := range ok {
+					ok[i] = rng.Float64() >= rate
+				}
+				if o.Run(ok).Signal > 0 {
+					hits++
+				}
+			}
+			want := o.SignalProbability(rate, 50)[49]
+			near(t, "signal rate", float64(hits)/runs, want, 4*math.Sqrt(want*(1-want)/runs)+1e-9)
+		}
+	}
+}
+
+// Classical two-boundary design (Bolsin and Colson 2000, as on a public slide):
+// the share of a success is s = Q/(P+Q) with P and Q the weights of failure and
+// success, and the limits are ln((1−α)/β)/(P+Q).
+func TestClassicalShares(t *testing.T) {
+	for _, c := range []struct {
+		p0, p1, s, h float64
+		cases        int
+	}{{.05, .10, .0724, 2.9406, 41}, {.05, .15, .0919, 1.8161, 20}, {.10, .20, .1452, 2.7095, 19}, {.20, .40, .2933, 2.2402, 8}} {
+		o, err := DesignMonitor(c.p0, c.p1, .5, 50)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, q := o.Failure, -o.Success
+		near(t, "s", q/(p+q), c.s, 5e-5)
+		near(t, "h", math.Log(.9/.1)/(p+q), c.h, 5e-5)
+		if got := int(math.Ceil(math.Log(.9/.1) / q)); got != c.cases {
+			t.Errorf("%v successes in a row, expected %d", got, c.cases)
+		}
+	}
+}
+
+func TestSignalProbabilityProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p0 := rapid.Float64Range(.01, .4).Draw(t, "p0")
+		p1 := p0 + rapid.Float64Range(.02, .4).Draw(t, "more")
+		o, err := DesignCompetence(p0, p1, .9, 60)
+		if err != nil {
+			t.Skip("too few cases for these rates")
+		}
+		o.Limit = rapid.Float64Range(.05, 4).Draw(t, "limit")
+		low, high := o.SignalProbability(p0, 60), o.SignalProbability(p1, 60)
+		for i := range low {
+			if low[i] < high[i]-1e-12 || low[i] > 1+1e-12 || (i > 0 && low[i] < low[i-1]) {
+				t.Fatalf("case %d: %v and %v", i+1, low[i], high[i])
+			}
+		}
+	})
+}
+
+func TestDesignRefusals(t *testing.T) {
+	for _, c := range []struct {
+		p0, p1, rate float64
+		cases        int
+	}{{.2, .1, .05, 50}, {0, .1, .05, 50}, {.1, 1, .05, 50}, {.1, .2, 0, 50}, {.1, .2, 1, 50}, {.1, .2, .05, 0}, {.1, .2, .05, maxCases + 1}, {.1, .2, math.NaN(), 50}, {.1, .15, .01, 5}} {
+		if o, err := DesignCompetence(c.p0, c.p1, c.rate, c.cases); err == nil {
+			t.Errorf("%v accepted: %+v", c, o)
+		}
+	}
+}
