@@ -1,0 +1,217 @@
+package scan
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"io"
+
+	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
+)
+
+// decoder decodes one compressed frame into words as a native file would hold
+// them: the low bits of each word, two's complement where the header says
+// signed. It answers with exactly rows × cols words or an error.
+type decoder func(data []byte, l layout) ([]uint16, error)
+
+// decoders has a decoder for each compressed transfer syntax that can be read.
+var decoders = map[string]decoder{}
+
+// lossySyntax lists the transfer syntaxes that may have lost detail.
+var lossySyntax = map[string]bool{
+	"1.2.840.10008.1.2.4.50":  true, // JPEG baseline
+	"1.2.840.10008.1.2.4.51":  true, // JPEG extended
+	"1.2.840.10008.1.2.4.53":  true, // retired JPEG processes
+	"1.2.840.10008.1.2.4.55":  true,
+	"1.2.840.10008.1.2.4.81":  true, // JPEG-LS near-lossless
+	"1.2.840.10008.1.2.4.91":  true, // JPEG 2000
+	"1.2.840.10008.1.2.4.93":  true,
+	"1.2.840.10008.1.2.4.203": true, // high-throughput JPEG 2000
+}
+
+// syntaxName is a transfer syntax in words.
+func syntaxName(syntax string) string {
+	info, err := uid.Lookup(syntax)
+	if err != nil {
+		return fmt.Sprintf("transfer syntax %q", shorten(syntax))
+	}
+	return info.Name
+}
+
+// unreadable is the answer to a syntax without a decoder.
+func unreadable(syntax string) error {
+	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless",
+		syntaxName(syntax), shorten(syntax))
+}
+
+// span is a run of bytes.
+type span struct{ at, length int64 }
+
+// fragmentTable finds the fragments of encapsulated pixel data (PS3.5 A.4). r
+// reads from the first byte of the pixel data's value; size is how many bytes
+// there are.
+//
+// Out: the basic offset table, and the fragments in order, empty ones left
+// out; spans are relative to the first fragment's item tag, as in the table.
+//
+// Errors: errCutShort when the file ends before the sequence delimiter.
+func fragmentTable(r io.ReaderAt, size int64) (offsets []uint32, fragments []fragment, base int64, err error) {
+	at := int64(0)
+	for first := true; ; first = false {
+		var head [8]byte
+		if size-at < 8 {
+			return nil, nil, 0, fmt.Errorf("%w: its fragments have no end mark", errCutShort)
+		}
+		if _, err := r.ReadAt(head[:], at); err != nil {
+			return nil, nil, 0, cutShort(err)
+		}
+		t := tag.Tag{Group: binary.LittleEndian.Uint16(head[:]), Element: binary.LittleEndian.Uint16(head[2:])}
+		length := int64(binary.LittleEndian.Uint32(head[4:]))
+		if t == sequenceEnd {
+			return offsets, fragments, base, nil
+		}
+		if t != itemStart {
+			return nil, nil, 0, fmt.Errorf("element %s where a fragment was expected", t)
+		}
+		if length > size-at-8 {
+			return nil, nil, 0, fmt.Errorf("%w: a fragment claims %d bytes, %d are left", errCutShort, length, size-at-8)
+		}
+		switch {
+		case first:
+			if length%4 != 0 || length > 4*maxFrames {
+				return nil, nil, 0, fmt.Errorf("an offset table of %d bytes", length)
+			}
+			table := make([]byte, length)
+			if _, err := r.ReadAt(table, at+8); err != nil && length > 0 {
+				return nil, nil, 0, cutShort(err)
+			}
+			for i := 0; i < len(table); i += 4 {
+				offsets = append(offsets, binary.LittleEndian.Uint32(table[i:]))
+			}
+			base = at + 8 + length
+		case len(fragments) >= maxFragments:
+			return nil, nil, 0, fmt.Errorf("more than %d fragments", maxFragments)
+		default:
+			fragments = append(fragments, fragment{item: at - base, span: span{at + 8, length}})
+		}
+		at += 8 + length
+	}
+}
+
+// maxFragments bounds the fragments of one file.
+const maxFragments = 1 << 20
+
+// fragment is one piece of compressed data.
+type fragment struct {
+	item int64 // of its item tag, from the first fragment's
+	span       // of its bytes, from the start of the value
+}
+
+// framesOf tells which fragments make up each frame (PS3.5 A.4): one each where
+// the numbers agree; else by the offset table; and without one, by the mark
+// that begins each compressed image.
+func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
+	var filled []fragment
+	for _, f := range fragments {
+		if f.length > 0 {
+			filled = append(filled, f)
+		}
+	}
+	switch {
+	case frames == 1:
+		if len(filled) == 0 {
+			return nil, fmt.Errorf("%w: it has no pixels", errCutShort)
+		}
+		return [][]fragment{filled}, nil
+	case len(filled) == frames:
+		out := make([][]fragment, frames)
+		for i := range filled {
+			out[i] = filled[i : i+1]
+		}
+		return out, nil
+	case len(offsets) > 0:
+		return byOffsets(frames, offsets, fragments)
+	case len(filled) < frames:
+		return nil, fmt.Errorf("%w: it has %s of %d", errCutShort, plural(len(filled), "frame"), frames)
+	}
+	return byMarks(r, frames, filled)
+}
+
+// byOffsets splits the fragments where an offset table says that frames begin.
+func byOffsets(frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
+	if len(offsets) != frames {
+		return nil, fmt.Errorf("its offset table is for %s, expected %d", plural(len(offsets), "frame"), frames)
+	}
+	out := make([][]fragment, frames)
+	at := 0
+	for i, start := range offsets {
+		for at < len(fragments) && uint64(fragments[at].item) < start {
+			if i == 0 {
+				return nil, fmt.Errorf("its offset table leaves out the first fragment")
+			}
+			at++
+		}
+		if at == len(fragments) || uint64(fragments[at].item) != start {
+			return nil, fmt.Errorf("its offset table points to byte %d for frame %d, where no fragment begins", start, i+1)
+		}
+		end := at
+		for end < len(fragments) && (i+1 == frames || uint64(fragments[end].item) < offsets[i+1]) {
+			end++
+		}
+		for _, f := range fragments[at:end] {
+			if f.length > 0 {
+				out[i] = append(out[i], f)
+			}
+		}
+		if len(out[i]) == 0 {
+			return nil, fmt.Errorf("%w: frame %d has no bytes", errCutShort, i+1)
+		}
+	}
+	return out, nil
+}
+
+// imageMarks begin a compressed image: JPEG and JPEG-LS, JPEG 2000.
+var imageMarks = [][]byte{{0xFF, 0xD8, 0xFF}, {0xFF, 0x4F, 0xFF, 0x51}}
+
+// byMarks splits the fragments at those that begin with an image's mark.
+func byMarks(r io.ReaderAt, frames int, fragments []fragment) ([][]fragment, error) {
+	var out [][]fragment
+	for _, f := range fragments {
+		var head [4]byte
+		if _, err := r.ReadAt(head[:min(4, f.length)], f.at); err != nil && err != io.EOF {
+			return nil, cutShort(err)
+		}
+		begins := false
+		for _, m := range imageMarks {
+			begins = begins || bytes.HasPrefix(head[:], m)
+		}
+		if begins {
+			out = append(out, nil)
+		}
+		if len(out) == 0 {
+			break
+		}
+		out[len(out)-1] = append(out[len(out)-1], f)
+	}
+	if len(out) != frames {
+		return nil, fmt.Errorf("it has %s for %s and no table that says which belong together", plural(len(fragments), "fragment"), plural(frames, "frame"))
+	}
+	return out, nil
+}
+
+// readExtendedTable reads the extended offset table, which may replace the
+// basic one (PS3.3 C.7.6.3.1.8).
+func (g *image) readExtendedTable(d dataset) error {
+	e := d[tag.ExtendedOffsetTable]
+	if len(e.value) == 0 {
+		return nil
+	}
+	if len(e.value) != 8*len(g.frames) {
+		return fmt.Errorf("%s has %d bytes, expected 8 for each of %s", name(tag.ExtendedOffsetTable), len(e.value), plural(len(g.frames), "frame"))
+	}
+	for i := 0; i < len(e.value); i += 8 {
+		g.extended = append(g.extended, e.order.Uint64(e.value[i:]))
+	}
+	return nil
+}

@@ -1,0 +1,437 @@
+package scan
+
+import (
+	"bytes"
+	"compress/flate"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"math"
+	"runtime"
+	"sync"
+	"sync/atomic"
+
+	"github.com/suyashkumar/dicom/pkg/uid"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/result"
+	"plumbline/internal/volume"
+)
+
+// sliceFacts is what is counted while a slice is at hand.
+type sliceFacts struct {
+	digest    [sha256.Size]byte // of the kept words
+	low, high uint16            // kept words, padding left out
+	padded    int               // voxels of padding
+	voxels    int               // other voxels
+}
+
+// guard runs f and turns a panic into an error: damaged files must not end the
+// program.
+func guard(f func() error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("the file is damaged in a way that was not foreseen (%v); export it again", p)
+		}
+	}()
+	return f()
+}
+
+// parallel runs f for 0 to n-1 on all processors and returns the error of the
+// lowest index. After an error no further ones are begun.
+func parallel(n int, f func(i int) error) error {
+	var next atomic.Int64
+	var failed atomic.Bool
+	errs := make([]error, n)
+	var wg sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			for !failed.Load() {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				if errs[i] = guard(func() error { return f(i) }); errs[i] != nil {
+					failed.Store(true)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// read fills v.Stored from the files, slice k from s.slices[k].
+func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
+	plane := v.Size[0] * v.Size[1]
+	facts := make([]sliceFacts, len(s.slices))
+	// Native frames on disk are read one by one; streams and fragments file by
+	// file.
+	var jobs [][]int
+	byImage := map[*image]int{}
+	for k, sl := range s.slices {
+		if nativeSyntax[sl.syntax] && sl.file.random != nil && sl.syntax != uid.DeflatedExplicitVRLittleEndian {
+			jobs = append(jobs, []int{k})
+			continue
+		}
+		if j, ok := byImage[sl.image]; ok {
+			jobs[j] = append(jobs[j], k)
+			continue
+		}
+		byImage[sl.image] = len(jobs)
+		jobs = append(jobs, []int{k})
+	}
+	scratch := sync.Pool{New: func() any { return new([]byte) }}
+	err := parallel(len(jobs), func(j int) error {
+		buffer := scratch.Get().(*[]byte)
+		defer scratch.Put(buffer)
+		g := s.slices[jobs[j][0]].image
+		into := make(map[int]int, len(jobs[j])) // frame of the file to slice
+		for _, k := range jobs[j] {
+			into[s.slices[k].number] = k
+		}
+		done := func(frame int, words []uint16) {
+			facts[into[frame]] = count(words, v.Padding, buffer)
+		}
+		target := func(frame int) []uint16 {
+			k, wanted := into[frame]
+			if !wanted {
+				return nil
+			}
+			return v.Stored[k*plane : (k+1)*plane]
+		}
+		if err := g.read(target, done, buffer); err != nil {
+			return fmt.Errorf("%s: %w", g.file.name, err)
+		}
+		return nil
+	})
+	return facts, err
+}
+
+// read reads the wanted frames of one file: those for which target gives a
+// place for their words. done is called for each after it is filled.
+func (g *image) read(target func(frame int) []uint16, done func(frame int, words []uint16), buffer *[]byte) error {
+	switch {
+	case !nativeSyntax[g.syntax]:
+		return g.readFragments(target, done)
+	case g.file.random != nil && g.syntax != uid.DeflatedExplicitVRLittleEndian:
+		return g.readDirect(target, done, buffer)
+	default:
+		return g.readStream(target, done, buffer)
+	}
+}
+
+// sized gives buffer's memory at length n.
+func sized(buffer *[]byte, n int64) []byte {
+	if int64(cap(*buffer)) < n {
+		*buffer = make([]byte, n)
+	}
+	return (*buffer)[:n]
+}
+
+// readDirect reads native frames from a file on disk.
+func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16), buffer *[]byte) error {
+	f, err := g.file.random()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	n := g.layout.frameBytes()
+	raw := sized(buffer, n)
+	for i := range g.frames {
+		words := target(i)
+		if words == nil {
+			continue
+		}
+		if _, err := f.ReadAt(raw, g.pixels.at+int64(i)*n); err != nil {
+			return cutShort(err)
+		}
+		g.layout.convert(words, raw, g.padding)
+		done(i, words)
+	}
+	return nil
+}
+
+// readStream reads native frames from a stream, in the order of the file.
+func (g *image) readStream(target func(int) []uint16, done func(int, []uint16), buffer *[]byte) error {
+	r, closer, err := g.value()
+	if err != nil {
+		return err
+	}
+	defer closer.Close()
+	raw := sized(buffer, g.layout.frameBytes())
+	for i := range g.frames {
+		if _, err := io.ReadFull(r, raw); err != nil {
+			return cutShort(err)
+		}
+		if words := target(i); words != nil {
+			g.layout.convert(words, raw, g.padding)
+			done(i, words)
+		}
+	}
+	return nil
+}
+
+// value opens a stream at the first byte of the pixels.
+func (g *image) value() (io.Reader, io.Closer, error) {
+	c, err := g.file.stream()
+	if err != nil {
+		return nil, nil, err
+	}
+	var r io.Reader = c
+	if g.syntax == uid.DeflatedExplicitVRLittleEndian {
+		// The deflated part begins where the header's walk found it.
+		if _, err := io.CopyN(io.Discard, c, g.pixels.deflatedAt); err != nil {
+			c.Close()
+			return nil, nil, cutShort(err)
+		}
+		r = flate.NewReader(c)
+	}
+	if _, err := io.CopyN(io.Discard, r, g.pixels.at); err != nil {
+		c.Close()
+		return nil, nil, cutShort(err)
+	}
+	return r, c, nil
+}
+
+// readFragments reads compressed frames.
+func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16)) error {
+	decode := decoders[g.syntax]
+	if decode == nil {
+		return unreadable(g.syntax)
+	}
+	r, size, err := g.encapsulated()
+	if err != nil {
+		return err
+	}
+	if c, ok := r.(io.Closer); ok {
+		defer c.Close()
+	}
+	offsets, fragments, _, err := fragmentTable(r, size)
+	if err != nil {
+		return err
+	}
+	table := g.extended
+	if table == nil {
+		for _, o := range offsets {
+			table = append(table, uint64(o))
+		}
+	}
+	parts, err := framesOf(r, len(g.frames), table, fragments)
+	if err != nil {
+		return err
+	}
+	return parallel(len(parts), func(i int) error {
+		words := target(i)
+		if words == nil {
+			return nil
+		}
+		data, err := join(r, parts[i])
+		if err != nil {
+			return fmt.Errorf("frame %d: %w", i+1, err)
+		}
+		decoded, err := decode(data, g.layout)
+		if err != nil {
+			return fmt.Errorf("frame %d: %w", i+1, err)
+		}
+		if len(decoded) != len(words) {
+			return fmt.Errorf("frame %d: %d voxels came out, expected %d", i+1, len(decoded), len(words))
+		}
+		copy(words, decoded)
+		g.layout.settle(words, g.padding)
+		done(i, words)
+		return nil
+	})
+}
+
+// join puts a frame's fragments together.
+func join(r io.ReaderAt, parts []fragment) ([]byte, error) {
+	var n int64
+	for _, p := range parts {
+		n += p.length
+	}
+	data := make([]byte, n) // no more than the file has: fragmentTable checked
+	at := int64(0)
+	for _, p := range parts {
+		if _, err := r.ReadAt(data[at:at+p.length], p.at); err != nil && err != io.EOF {
+			return nil, cutShort(err)
+		}
+		at += p.length
+	}
+	return data, nil
+}
+
+// section is a file from some byte on.
+type section struct {
+	io.ReaderAt
+	io.Closer
+}
+
+// encapsulated gives random access to the value of compressed pixel data: on
+// disk in place, from a zip archive in memory.
+func (g *image) encapsulated() (io.ReaderAt, int64, error) {
+	if g.file.random != nil {
+		f, err := g.file.random()
+		if err != nil {
+			return nil, 0, err
+		}
+		size := g.file.size - g.pixels.at
+		return section{io.NewSectionReader(f, g.pixels.at, size), f}, size, nil
+	}
+	r, c, err := g.value()
+	if err != nil {
+		return nil, 0, err
+	}
+	defer c.Close()
+	// Compressed data is smaller than what comes out, but for noise.
+	most := 2*g.layout.frameBytes()*int64(len(g.frames)) + 1<<20
+	b, err := io.ReadAll(io.LimitReader(r, most))
+	if err != nil {
+		return nil, 0, cutShort(err)
+	}
+	return bytes.NewReader(b), int64(len(b)), nil
+}
+
+// count takes a slice's digest and range.
+func count(words []uint16, pad *volume.Range, buffer *[]byte) sliceFacts {
+	f := sliceFacts{low: math.MaxUint16}
+	if pad == nil {
+		low, high := uint16(math.MaxUint16), uint16(0)
+		for _, w := range words {
+			low, high = min(low, w), max(high, w)
+		}
+		f.low, f.high, f.voxels = low, high, len(words)
+	} else {
+		for _, w := range words {
+			if w >= pad.Low && w <= pad.High {
+				f.padded++
+				continue
+			}
+			f.low, f.high = min(f.low, w), max(f.high, w)
+		}
+		f.voxels = len(words) - f.padded
+	}
+	raw := sized(buffer, 2*int64(len(words)))
+	for i, w := range words {
+		binary.LittleEndian.PutUint16(raw[2*i:], w)
+	}
+	f.digest = sha256.Sum256(raw)
+	return f
+}
+
+// digest is the SHA-256 of the grid, the rescale and the voxels: of one line of
+// text for the grid and one a slice. Lengths are given to 1e-6 mm, so that
+// positions that were printed or computed differently agree.
+func digest(v *volume.Volume, facts []sliceFacts) string {
+	h := sha256.New()
+	mm := func(x float64) float64 { return math.Round(x*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
+	point := func(p geom.Vec) string { return fmt.Sprintf("%.6f %.6f %.6f", mm(p.X), mm(p.Y), mm(p.Z)) }
+	fmt.Fprintf(h, "volume %v; %s; %s; %s; %s", v.Size, point(v.Origin), point(v.Step[0]), point(v.Step[1]), point(v.Step[2]))
+	if v.Padding != nil {
+		fmt.Fprintf(h, "; padding %d %d", v.Padding.Low, v.Padding.High)
+	}
+	for k, f := range facts {
+		fmt.Fprintf(h, "\n%.9g %.9g %x", v.Slope[k], v.Intercept[k], f.digest)
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// greyRange is the range of grey values; NaN where all is padding.
+func greyRange(v *volume.Volume, facts []sliceFacts) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for k, f := range facts {
+		if f.voxels == 0 {
+			continue
+		}
+		a := v.Slope[k]*float64(f.low) + v.Intercept[k]
+		b := v.Slope[k]*float64(f.high) + v.Intercept[k]
+		low, high = min(low, a, b), max(high, a, b)
+	}
+	if low > high {
+		return math.NaN(), math.NaN()
+	}
+	return low, high
+}
+
+const (
+	// minPlateau is the fewest voxels at the top that make a plateau: a single
+	// fixture clipped over a tenth of its surface has hundreds.
+	minPlateau = 30
+	// belowTop is the part of the grey range below the top, in which a scan
+	// that is not clipped has more voxels than at the top itself.
+	belowTop = 0.01
+)
+
+// ceiling is the highest grey value where it looks clipped: more voxels lie
+// there than in the percent of the grey range below. Method: common practice,
+// no source.
+func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
+	plane := v.Size[0] * v.Size[1]
+	window := belowTop * (high - low)
+	if !(window > 0) {
+		return math.NaN()
+	}
+	top, below := 0, 0
+	for k, f := range facts {
+		if f.voxels == 0 {
+			continue
+		}
+		slope, intercept := v.Slope[k], v.Intercept[k]
+		if max(slope*float64(f.low), slope*float64(f.high))+intercept < high-window {
+			continue
+		}
+		for _, w := range v.Stored[k*plane : (k+1)*plane] {
+			if grey := slope*float64(w) + intercept; grey >= high-window && !v.Padded(w) {
+				if grey >= high-1e-9*math.Abs(high) {
+					top++
+				} else {
+					below++
+				}
+			}
+		}
+	}
+	if top >= minPlateau && top > below {
+		return high
+	}
+	return math.NaN()
+}
+
+// remarkInverted says what was made of MONOCHROME1, which asks viewers to show
+// low values white but leaves the values their meaning (PS3.3 C.7.6.3.1.2).
+// Some programs turn the values over as well; then bone and metal are dark.
+func (s *stack) remarkInverted(out *Scan, facts []sliceFacts) {
+	if upright(&out.Volume, facts, out.Low, out.High) {
+		s.flag(result.Notice, "monochrome1", "the scan asks to be shown inverted (MONOCHROME1); its grey values were taken as they stand")
+		return
+	}
+	s.flag(result.Doubt, "monochrome1-inverted", "the scan is marked as inverted (MONOCHROME1) and its densest parts do not look bright, so metal may be sought at the wrong end; export it as MONOCHROME2")
+}
+
+// upright tells whether the sparse end of the grey values is the high one, as
+// it is where air and soft tissue fill most of the volume and bone and metal
+// little.
+func upright(v *volume.Volume, facts []sliceFacts, low, high float64) bool {
+	plane := v.Size[0] * v.Size[1]
+	half := (low + high) / 2
+	dark, bright := 0, 0
+	for k := range facts {
+		for _, w := range v.Stored[k*plane : (k+1)*plane] {
+			if v.Padded(w) {
+				continue
+			}
+			if v.Slope[k]*float64(w)+v.Intercept[k] > half {
+				bright++
+			} else {
+				dark++
+			}
+		}
+	}
+	return dark > bright
+}

@@ -1,0 +1,127 @@
+package scan
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"github.com/suyashkumar/dicom/pkg/uid"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/dicomfile"
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// oblique is a small volume in a general position, with unequal spacings and
+// random stored values below limit.
+func oblique(limit int) *volume.Volume {
+	turn := geom.Rotation(geom.Vec{X: 0.3, Y: -0.5, Z: 0.8})
+	v := &volume.Volume{Grid: volume.Grid{
+		Size:   [3]int{7, 9, 12},
+		Origin: geom.Vec{X: -31.25, Y: 12.5, Z: -7.75},
+		Step: [3]geom.Vec{
+			r3.Scale(0.25, turn.Rotate(geom.Vec{X: 1})),
+			r3.Scale(0.4, turn.Rotate(geom.Vec{Y: 1})),
+			r3.Scale(0.6, turn.Rotate(geom.Vec{Z: 1})),
+		},
+	}}
+	rng := rand.New(rand.NewPCG(1, 2))
+	v.Stored = make([]uint16, v.Len())
+	for i := range v.Stored {
+		v.Stored[i] = uint16(rng.IntN(limit))
+	}
+	v.Slope = make([]float64, v.Size[2])
+	v.Intercept = make([]float64, v.Size[2])
+	for k := range v.Slope {
+		v.Slope[k], v.Intercept[k] = 1, -1000
+	}
+	return v
+}
+
+// requireSame holds a scan against the volume that was written.
+func requireSame(t *testing.T, want *volume.Volume, got *Scan) {
+	t.Helper()
+	require.Equal(t, want.Size, got.Size)
+	for _, corner := range [][3]float64{{0, 0, 0}, {6, 0, 0}, {0, 8, 0}, {0, 0, 11}, {6, 8, 11}} {
+		a := want.Patient(corner[0], corner[1], corner[2])
+		b := got.Patient(corner[0], corner[1], corner[2])
+		require.Less(t, r3.Norm(r3.Sub(a, b)), 1e-6, "corner %v", corner)
+	}
+	for k := range want.Size[2] {
+		for j := range want.Size[1] {
+			for i := range want.Size[0] {
+				a, b := want.Grey(i, j, k), got.Grey(i, j, k)
+				if math.IsNaN(a) != math.IsNaN(b) || math.Abs(a-b) > 1e-6 {
+					require.Failf(t, "grey value", "voxel %d %d %d is %v, expected %v", i, j, k, b, a)
+				}
+			}
+		}
+	}
+}
+
+// TestRoundTrip writes one volume in every layout and native syntax and reads
+// it back.
+func TestRoundTrip(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		bits int
+		o    dicomfile.Options
+	}{
+		{"16 bits", 16, dicomfile.Options{}},
+		{"16 bits signed", 16, dicomfile.Options{Signed: true}},
+		{"12 bits", 12, dicomfile.Options{BitsStored: 12}},
+		{"12 bits signed", 12, dicomfile.Options{BitsStored: 12, Signed: true}},
+		{"12 bits at the top", 12, dicomfile.Options{BitsStored: 12, HighBit: 15}},
+		{"12 bits signed at the top", 12, dicomfile.Options{BitsStored: 12, HighBit: 15, Signed: true}},
+		{"8 bits", 8, dicomfile.Options{Bytes: 1}},
+		{"8 bits signed", 8, dicomfile.Options{Bytes: 1, Signed: true}},
+	} {
+		v := oblique(1 << c.bits)
+		if c.o.Signed {
+			for i := range v.Stored {
+				v.Stored[i] += 1<<15 - 1<<(c.bits-1)
+			}
+		}
+		digest := ""
+		for _, layout := range []dicomfile.Layout{dicomfile.SingleFrame, dicomfile.EnhancedCT, dicomfile.PlainMultiFrame} {
+			for _, syntax := range []string{uid.ImplicitVRLittleEndian, uid.ExplicitVRLittleEndian, uid.ExplicitVRBigEndian, uid.DeflatedExplicitVRLittleEndian} {
+				t.Run(fmt.Sprintf("%s/layout %d/%s", c.name, layout, syntax), func(t *testing.T) {
+					o := c.o
+					o.Layout, o.Syntax = layout, syntax
+					dir := t.TempDir()
+					require.NoError(t, dicomfile.Write(dir, v, o))
+					got, err := Open(dir, Options{})
+					require.NoError(t, err)
+					requireSame(t, v, got)
+					if digest == "" {
+						digest = got.SHA256
+					}
+					assert.Equal(t, digest, got.SHA256)
+				})
+			}
+		}
+	}
+}
+
+// TestOrderAndNames shuffles and renames the files: the volume stays the same.
+func TestOrderAndNames(t *testing.T) {
+	v := oblique(4096)
+	plain, shuffled := t.TempDir(), t.TempDir()
+	require.NoError(t, dicomfile.Write(plain, v, dicomfile.Options{}))
+	perm := rand.New(rand.NewPCG(3, 4)).Perm(v.Size[2])
+	require.NoError(t, dicomfile.Write(shuffled, v, dicomfile.Options{Name: func(k int) string { return fmt.Sprintf("X%d", perm[k]) }}))
+	require.NoError(t, os.WriteFile(filepath.Join(shuffled, "notes.txt"), []byte("not a scan"), 0o644))
+	a, err := Open(plain, Options{})
+	require.NoError(t, err)
+	b, err := Open(shuffled, Options{})
+	require.NoError(t, err)
+	requireSame(t, v, b)
+	assert.Equal(t, a.SHA256, b.SHA256)
+	assert.Equal(t, a.Grid, b.Grid)
+}

@@ -1,0 +1,318 @@
+package scan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/result"
+	"plumbline/internal/volume"
+)
+
+const (
+	// minSlices is the fewest slices that are taken for a volume: a fixture is
+	// 3 mm or more across, so ten slices of the usual 0.3 mm are its width.
+	minSlices = 10
+
+	// sameStack is how far, as a sine, the directions of two images may differ
+	// before they are taken for different stacks, such as a scout and a scan.
+	sameStack = 0.02
+	// maxTurn is how far they may differ within one stack; printed decimals
+	// make for less (facts F48).
+	maxTurn = 1e-4
+
+	// A slice may lie off the even lattice by placeTolerance, mm, or by
+	// stepTolerance of the distance between slices, whichever is more:
+	// positions are printed with two or three decimals, and a tenth of a voxel
+	// of the finest scans moves nothing that is measured (facts F48).
+	placeTolerance = 0.01
+	stepTolerance  = 0.01
+	// Sideways, it may be off by placeTolerance or this part of a pixel:
+	// directions printed with four decimals drift by 0.005 mm over 50 mm.
+	driftTolerance = 0.1
+	// sameSpacing is how far pixel spacings may differ within a stack, as a
+	// part of the spacing.
+	sameSpacing = 1e-4
+)
+
+// slice is one frame of one image, with its place.
+type slice struct {
+	*image
+	number int // of the frame in its file, from 0
+	frame
+	depth float64 // along the normal, mm
+}
+
+// where names a slice for a person.
+func (s slice) where() string {
+	if len(s.image.frames) > 1 {
+		return fmt.Sprintf("%s frame %d", s.file.name, s.number+1)
+	}
+	return s.file.name
+}
+
+// stack is a set of parallel slices that are meant as one volume.
+type stack struct {
+	slices []slice
+	step   float64 // between slices, mm; along the normal
+	flags  []result.Flag
+}
+
+// normal is the direction in which slices count up: row direction × column
+// direction, so that the grid is right-handed.
+func (s *stack) normal() geom.Vec {
+	f := s.slices[0].frame
+	return r3.Unit(r3.Cross(f.row, f.col))
+}
+
+// flag adds a remark.
+func (s *stack) flag(level result.Level, code, format string, args ...any) {
+	s.flags = append(s.flags, result.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: level})
+}
+
+// alike tells whether two slices may belong to one stack.
+func alike(a, b slice) bool {
+	return a.layout.rows == b.layout.rows && a.layout.cols == b.layout.cols &&
+		a.reference == b.reference && a.oriented == b.oriented && a.placed == b.placed &&
+		math.Abs(a.rowSpacing-b.rowSpacing) <= 0.01*a.rowSpacing &&
+		math.Abs(a.colSpacing-b.colSpacing) <= 0.01*a.colSpacing &&
+		turn(a.frame, b.frame) <= sameStack
+}
+
+// turn is how far two slices' directions differ: the larger of the chords.
+func turn(a, b frame) float64 {
+	return max(r3.Norm(r3.Sub(a.row, b.row)), r3.Norm(r3.Sub(a.col, b.col)))
+}
+
+// split puts the frames of the images into stacks, the largest first. Frames of
+// images with a fault are left out.
+func split(images []*image) []*stack {
+	var out []*stack
+	for _, g := range images {
+		if g.aside != "" || g.fault != nil {
+			continue
+		}
+		for i, f := range g.frames {
+			sl := slice{image: g, number: i, frame: f}
+			k := slices.IndexFunc(out, func(s *stack) bool { return alike(s.slices[0], sl) })
+			if k < 0 {
+				k = len(out)
+				out = append(out, &stack{})
+			}
+			out[k].slices = append(out[k].slices, sl)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b *stack) int { return len(b.slices) - len(a.slices) })
+	return out
+}
+
+// arrange checks that the slices make one even, upright block, sorts them along
+// the normal and gives its grid (PS3.3 C.7.6.2.1.1: the position is the centre
+// of a slice's first voxel, the first value of Pixel Spacing lies between
+// rows).
+//
+// Out: a right-handed grid with perpendicular steps.
+func (s *stack) arrange(o Options) (volume.Grid, error) {
+	first := s.slices[0]
+	if len(s.slices) < minSlices {
+		return volume.Grid{}, fmt.Errorf("it has %s, a volume needs %d or more", plural(len(s.slices), "slice"), minSlices)
+	}
+	if first.rowSpacing == 0 {
+		return volume.Grid{}, fmt.Errorf("%s has no pixel spacing (PixelSpacing (0028,0030)), so lengths cannot be measured; export the scan as a CT series", first.where())
+	}
+	if first.plain {
+		if err := s.placePlain(o); err != nil {
+			return volume.Grid{}, err
+		}
+		first = s.slices[0]
+	}
+	if !first.oriented || !first.placed {
+		return volume.Grid{}, fmt.Errorf("%s does not say where it lies in the patient (ImagePositionPatient (0020,0032) and ImageOrientationPatient (0020,0037)); export the scan as a CT series", first.where())
+	}
+	for _, sl := range s.slices {
+		if t := turn(first.frame, sl.frame); t > maxTurn {
+			return volume.Grid{}, fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against %s", sl.where(), geom.Degrees(t), first.where())
+		}
+		if math.Abs(sl.rowSpacing-first.rowSpacing) > sameSpacing*first.rowSpacing || math.Abs(sl.colSpacing-first.colSpacing) > sameSpacing*first.colSpacing {
+			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s", first.colSpacing, first.rowSpacing, first.where(), sl.colSpacing, sl.rowSpacing, sl.where())
+		}
+		if sl.layout.signed != first.layout.signed {
+			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s", first.where(), sl.where())
+		}
+	}
+	n := s.normal()
+	for i := range s.slices {
+		s.slices[i].depth = r3.Dot(s.slices[i].at, n)
+	}
+	sort.SliceStable(s.slices, func(i, j int) bool {
+		a, b := s.slices[i], s.slices[j]
+		if a.depth != b.depth {
+			return a.depth < b.depth
+		}
+		return a.where() < b.where()
+	})
+	if err := s.checkSteps(); err != nil {
+		return volume.Grid{}, err
+	}
+	return s.checkUpright()
+}
+
+// checkSteps finds the distance between slices and refuses doubled, missing and
+// unevenly spaced ones.
+func (s *stack) checkSteps() error {
+	n := len(s.slices)
+	gaps := make([]float64, n-1)
+	for i := range gaps {
+		gaps[i] = s.slices[i+1].depth - s.slices[i].depth
+	}
+	whole := s.slices[n-1].depth - s.slices[0].depth
+	if whole < placeTolerance {
+		return fmt.Errorf("all %d slices lie at one position, so they are no volume; export the scan as an axial CT series", n)
+	}
+	sorted := slices.Clone(gaps)
+	slices.Sort(sorted)
+	median := sorted[len(sorted)/2]
+	doubled := 0
+	at := -1
+	for i, g := range gaps {
+		if g < max(placeTolerance, 0.1*median) {
+			doubled++
+			if at < 0 {
+				at = i
+			}
+		}
+	}
+	if doubled > 0 {
+		return fmt.Errorf("%s as another, first %s and %s; the folder may hold two scans under one series, leave only one of them", lieAt(doubled), s.slices[at].where(), s.slices[at+1].where())
+	}
+	// The even lattice from first to last, which each slice must be near to.
+	step := whole / float64(n-1)
+	tolerance := max(placeTolerance, stepTolerance*step)
+	for i, g := range gaps {
+		if g > 1.5*median {
+			return fmt.Errorf("slice gap of %.3f mm between %s and %s, expected %.3f mm: %s missing; export the whole series again",
+				g, s.slices[i].where(), s.slices[i+1].where(), median, areMissing(int(math.Round(g/median))-1))
+		}
+	}
+	for i, sl := range s.slices {
+		off := sl.depth - s.slices[0].depth - float64(i)*step
+		if math.Abs(off) > tolerance {
+			return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.where(), math.Abs(off), step)
+		}
+	}
+	s.step = step
+	return nil
+}
+
+func lieAt(n int) string {
+	if n == 1 {
+		return "1 slice lies at the same position"
+	}
+	return fmt.Sprintf("%d slices lie at the same position", n)
+}
+
+func areMissing(n int) string {
+	if n <= 1 {
+		return "a slice is"
+	}
+	return fmt.Sprintf("%d slices are", n)
+}
+
+// checkUpright refuses stacks that lean (gantry tilt) or whose slices are
+// shifted sideways, and gives the grid. The origin is put so that the sideways
+// rounding of all slices evens out.
+func (s *stack) checkUpright() (volume.Grid, error) {
+	first, last := s.slices[0], s.slices[len(s.slices)-1]
+	n := s.normal()
+	tolerance := max(placeTolerance, driftTolerance*min(first.rowSpacing, first.colSpacing))
+	var mean geom.Vec
+	side := func(sl slice) geom.Vec {
+		d := r3.Sub(sl.at, first.at)
+		return r3.Sub(d, r3.Scale(r3.Dot(d, n), n))
+	}
+	for _, sl := range s.slices {
+		mean = r3.Add(mean, r3.Scale(1/float64(len(s.slices)), side(sl)))
+	}
+	for _, sl := range s.slices {
+		off := r3.Norm(r3.Sub(side(sl), mean))
+		if off <= tolerance {
+			continue
+		}
+		lean := geom.Angle(r3.Sub(last.at, first.at), n)
+		if r3.Norm(side(last)) > off {
+			return volume.Grid{}, fmt.Errorf("the stack leans by %.1f° against its slices (gantry tilt), from %s to %s; export the scan reformatted to an upright stack", geom.Degrees(lean), first.where(), last.where())
+		}
+		return volume.Grid{}, fmt.Errorf("%s lies %.3f mm sideways of the other slices; export the whole series again", sl.where(), off)
+	}
+	return volume.Grid{
+		Size:   [3]int{first.layout.cols, first.layout.rows, len(s.slices)},
+		Origin: r3.Add(first.at, mean),
+		Step:   [3]geom.Vec{r3.Scale(first.colSpacing, first.row), r3.Scale(first.rowSpacing, first.col), r3.Scale(s.step, n)},
+	}, nil
+}
+
+// placePlain gives the frames of a file without functional groups their places:
+// from the one position of the file, along the normal, at the distance that
+// the file states or the user gives. Which way the frames run, no attribute
+// says, so that is a doubt unless the user said it.
+func (s *stack) placePlain(o Options) error {
+	g := s.slices[0].image
+	for _, sl := range s.slices {
+		if sl.image != g {
+			return fmt.Errorf("%s and %s have several frames each and no position for them; give one file", g.file.name, sl.file.name)
+		}
+	}
+	steps := make([]float64, len(g.frames))
+	even := func(mm float64) {
+		for i := range steps {
+			steps[i] = float64(i) * mm
+		}
+	}
+	ask := "say it with --slice-spacing MM (negative where the frames run against the normal), or export one file a slice"
+	switch {
+	case o.SliceSpacing != 0:
+		even(o.SliceSpacing)
+		s.flag(result.Notice, "slice-spacing-given", "%s does not say where its frames lie: they were placed %g mm apart, as asked", g.file.name, o.SliceSpacing)
+	case g.inTime:
+		return fmt.Errorf("the frames of %s follow each other in time, not in space", g.file.name)
+	case g.locations != nil:
+		for i := range steps {
+			steps[i] = g.locations[i] - g.locations[0]
+		}
+		s.doubtPlaces("SliceLocationVector (0018,2005)")
+	case g.between != 0 && !math.IsNaN(g.between):
+		even(g.between)
+		s.doubtPlaces("SpacingBetweenSlices (0018,0088)")
+	case g.thickness > 0:
+		even(g.thickness)
+		s.doubtPlaces("SliceThickness (0018,0050), which may differ from the distance between slices")
+	default:
+		return fmt.Errorf("%s does not say how far apart its frames lie; %s", g.file.name, ask)
+	}
+	f := s.slices[0].frame
+	if !f.oriented || !f.placed {
+		if o.SliceSpacing == 0 {
+			return fmt.Errorf("%s does not say where it lies in the patient; give the distance between its frames with --slice-spacing MM to place it at the origin, or export one file a slice", g.file.name)
+		}
+		if !f.oriented {
+			f.row, f.col = geom.Vec{X: 1}, geom.Vec{Y: 1}
+		}
+		s.flag(result.Doubt, "position-assumed", "%s does not say where it lies in the patient: it was placed at the origin, rows to the left, columns to the back", g.file.name)
+	}
+	n := r3.Unit(r3.Cross(f.row, f.col))
+	for i := range s.slices {
+		at := r3.Add(f.at, r3.Scale(steps[s.slices[i].number], n))
+		s.slices[i].frame.at, s.slices[i].row, s.slices[i].col = at, f.row, f.col
+		s.slices[i].placed, s.slices[i].oriented = true, true
+	}
+	return nil
+}
+
+func (s *stack) doubtPlaces(source string) {
+	s.flag(result.Doubt, "slice-direction-assumed",
+		"%s has one position for all its frames: their distance was taken from %s and their direction was assumed; compare left and right, up and down with another viewer, then give --slice-spacing MM", s.slices[0].file.name, source)
+}

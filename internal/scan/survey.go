@@ -1,0 +1,378 @@
+package scan
+
+import (
+	"bufio"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"sort"
+	"strings"
+
+	"github.com/suyashkumar/dicom/pkg/tag"
+
+	"plumbline/internal/result"
+)
+
+// survey is what was found at a path, before any voxel is read.
+type survey struct {
+	path   string
+	source *source
+	images []*image // files with pixels, or that should have some, by name
+	groups []*series
+
+	others   []string // files that are not DICOM
+	reports  []string // DICOM files without an image
+	indexes  []*index // DICOMDIRs
+	damaged  []*image // files that cannot be read and name no series
+	problems []string // what an index names and is not there, and the like
+}
+
+// series is the images under one Series Instance UID.
+type series struct {
+	uid    string
+	images []*image
+	stacks []*stack // largest first
+	fault  *image   // first one that should belong to the volume and cannot be used
+}
+
+// index is a DICOMDIR's list of files, as paths of name parts.
+type index struct {
+	file  *file
+	parts [][]string
+}
+
+// mediaDirectory is the SOP class of a DICOMDIR (PS3.4 I.4).
+const mediaDirectory = "1.2.840.10008.1.3.10"
+
+// look reads the headers of all files at path.
+func look(path string) (*survey, error) {
+	src, err := openSource(path)
+	if err != nil {
+		return nil, err
+	}
+	s := &survey{path: path, source: src}
+	if len(src.files) == 1 && !strings.Contains(src.files[0].name, ": ") {
+		// A DICOMDIR given by itself stands for its folder.
+		if got := read(src.files[0]); got.index != nil && src.files[0].name == path {
+			src.close()
+			return look(folderOf(path))
+		}
+	}
+	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
+	all := make([]reading, len(src.files))
+	if err := parallel(len(all), func(i int) error { all[i] = read(src.files[i]); return nil }); err != nil {
+		src.close()
+		return nil, err
+	}
+	for i, r := range all {
+		name := src.files[i].name
+		switch {
+		case r.index != nil:
+			s.indexes = append(s.indexes, r.index)
+		case errors.Is(r.err, errNotDICOM):
+			s.others = append(s.others, name)
+		case r.image == nil:
+			s.reports = append(s.reports, name)
+		case r.image.series == "" && r.err != nil:
+			s.damaged = append(s.damaged, r.image)
+		default:
+			s.images = append(s.images, r.image)
+		}
+	}
+	s.checkIndexes()
+	return s, s.group()
+}
+
+// reading is what one file turned out to be.
+type reading struct {
+	image *image // nil when it holds none
+	index *index
+	err   error
+}
+
+// read reads one file's header.
+func read(f *file) (r reading) {
+	var h *header
+	r.err = guard(func() error {
+		in, err := f.stream()
+		if err != nil {
+			return err
+		}
+		defer in.Close()
+		h, err = readHeader(in, f.size)
+		if err != nil {
+			return err
+		}
+		if h.data.text(tag.MediaStorageSOPClassUID) == mediaDirectory {
+			r.index = newIndex(f, h.data)
+			return nil
+		}
+		r.image = newImage(f, h)
+		return nil
+	})
+	if r.err != nil && !errors.Is(r.err, errNotDICOM) {
+		r.image = &image{file: f, fault: r.err}
+		if h != nil {
+			r.image.series = h.data.text(tag.SeriesInstanceUID)
+		}
+	}
+	return r
+}
+
+// group sorts the images into series and each series into stacks.
+func (s *survey) group() error {
+	byUID := map[string]*series{}
+	for _, g := range s.images {
+		if byUID[g.series] == nil {
+			byUID[g.series] = &series{uid: g.series}
+			s.groups = append(s.groups, byUID[g.series])
+		}
+		byUID[g.series].images = append(byUID[g.series].images, g)
+	}
+	for _, group := range s.groups {
+		if err := group.dropCopies(); err != nil {
+			return err
+		}
+		group.stacks = split(group.images)
+		for _, g := range group.images {
+			if g.fault == nil || g.aside != "" || group.fault != nil {
+				continue
+			}
+			if len(group.stacks) > 0 && g.layout.rows != 0 && g.layout.cols != 0 {
+				main := group.stacks[0].slices[0].layout
+				if main.rows != g.layout.rows || main.cols != g.layout.cols {
+					continue // another size: not of this volume
+				}
+			}
+			group.fault = g
+		}
+	}
+	return nil
+}
+
+// dropCopies puts aside files that are byte for byte copies of another one with
+// the same SOP Instance UID, such as a disc's files beside their DICOMDIR copy.
+func (s *series) dropCopies() error {
+	first := map[string]*image{}
+	for _, g := range s.images {
+		if g.sop == "" || g.fault != nil {
+			continue
+		}
+		other := first[g.sop]
+		if other == nil {
+			first[g.sop] = g
+			continue
+		}
+		if g.file.size != other.file.size {
+			continue
+		}
+		a, err := wholeDigest(g.file)
+		if err != nil {
+			return fmt.Errorf("%s: %w", g.file.name, err)
+		}
+		b, err := wholeDigest(other.file)
+		if err != nil {
+			return fmt.Errorf("%s: %w", other.file.name, err)
+		}
+		if a == b {
+			g.aside = "is a copy of " + other.file.name
+		}
+	}
+	return nil
+}
+
+func wholeDigest(f *file) (sum [sha256.Size]byte, err error) {
+	in, err := f.stream()
+	if err != nil {
+		return sum, err
+	}
+	defer in.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, bufio.NewReaderSize(io.LimitReader(in, f.size), 1<<18)); err != nil {
+		return sum, err
+	}
+	h.Sum(sum[:0])
+	return sum, nil
+}
+
+// main is the series' largest stack; nil when it has none.
+func (s *series) main() *stack {
+	if len(s.stacks) == 0 {
+		return nil
+	}
+	return s.stacks[0]
+}
+
+// volume tells whether a series is meant as a volume: ten or more slices with a
+// place in space, or frames that have one together.
+func (s *series) volume() bool {
+	m := s.main()
+	if m == nil || len(m.slices) < minSlices {
+		return false
+	}
+	first := m.slices[0]
+	return first.placed && first.oriented && !first.inTime
+}
+
+// describe is one line about a series, for a person who must choose.
+func (s *series) describe() string {
+	uid := s.uid
+	if uid == "" {
+		uid = "(no series UID)"
+	}
+	m := s.main()
+	if m == nil {
+		return fmt.Sprintf("%s: %s, none usable (first %s)", uid, plural(len(s.images), "file"), s.images[0].file.name)
+	}
+	first := m.slices[0]
+	text := fmt.Sprintf("%s: %s of %d × %d voxels", uid, plural(len(m.slices), "slice"), first.layout.cols, first.layout.rows)
+	if first.colSpacing > 0 {
+		text += fmt.Sprintf(" of %.4g × %.4g mm", first.colSpacing, first.rowSpacing)
+	}
+	if first.what != "" {
+		text += ", " + shorten(first.what)
+	}
+	if first.date != "" {
+		text += ", " + first.date
+	}
+	return text + fmt.Sprintf(" (first %s)", first.file.name)
+}
+
+// choose finds the one stack that is the volume.
+func (s *survey) choose(o Options) (*stack, error) {
+	group, err := s.chooseSeries(o)
+	if err != nil {
+		return nil, err
+	}
+	if g := group.fault; g != nil {
+		return nil, fmt.Errorf("%s: %w", g.file.name, g.fault)
+	}
+	st := group.main()
+	if st == nil {
+		g := group.images[0]
+		return nil, fmt.Errorf("%s %s; no volume can be made of it", g.file.name, g.aside)
+	}
+	if len(group.stacks) > 1 && len(group.stacks[1].slices) >= minSlices {
+		other := group.stacks[1]
+		return nil, fmt.Errorf("series %s holds two stacks of different size, place or orientation: %s like %s and %s like %s; leave only the files of one of them in the folder",
+			group.uid, plural(len(st.slices), "slice"), st.slices[0].where(), plural(len(other.slices), "slice"), other.slices[0].where())
+	}
+	for _, sl := range st.slices {
+		if sl.person != st.slices[0].person {
+			return nil, fmt.Errorf("%s and %s carry one series UID but belong to different patients; leave only the files of one patient in the folder", st.slices[0].where(), sl.where())
+		}
+	}
+	s.tellLeftOut(group, st)
+	return st, nil
+}
+
+// chooseSeries finds the series that is asked for, or the only one that is a
+// volume.
+func (s *survey) chooseSeries(o Options) (*series, error) {
+	if o.SeriesUID != "" {
+		for _, g := range s.groups {
+			if g.uid == o.SeriesUID {
+				return g, nil
+			}
+		}
+		return nil, fmt.Errorf("%s has no series %s; it has:\n%s", s.path, o.SeriesUID, s.list(s.groups))
+	}
+	var volumes, usable []*series
+	for _, g := range s.groups {
+		if g.volume() {
+			volumes = append(volumes, g)
+		}
+		if g.main() != nil || g.fault != nil {
+			usable = append(usable, g)
+		}
+	}
+	if len(volumes) == 0 {
+		volumes = usable
+	}
+	switch len(volumes) {
+	case 1:
+		return volumes[0], nil
+	case 0:
+		return nil, s.nothing()
+	}
+	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with --series UID:\n%s", s.path, len(volumes), s.list(volumes))
+}
+
+// maxListed bounds a list in a message.
+const maxListed = 20
+
+func (s *survey) list(groups []*series) string {
+	var lines []string
+	for i, g := range groups {
+		if i == maxListed {
+			lines = append(lines, fmt.Sprintf("  and %d more", len(groups)-i))
+			break
+		}
+		lines = append(lines, "  "+g.describe())
+	}
+	return strings.Join(lines, "\n")
+}
+
+// nothing is the error for a path without any usable image.
+func (s *survey) nothing() error {
+	switch {
+	case len(s.damaged) > 0:
+		return fmt.Errorf("%s: %w", s.damaged[0].file.name, s.damaged[0].fault)
+	case len(s.images) > 0:
+		g := s.images[0]
+		return fmt.Errorf("%s has no volume: %s %s", s.path, g.file.name, g.aside)
+	case len(s.reports) > 0:
+		return fmt.Errorf("%s has no images: %s in DICOM form, such as %s", s.path, plural(len(s.reports), "report or other file"), s.reports[0])
+	case len(s.others) > 0:
+		hint := ""
+		for _, f := range s.others {
+			if strings.HasSuffix(strings.ToLower(f), ".zip") {
+				hint = fmt.Sprintf("; give %s itself to read that archive", f)
+				break
+			}
+		}
+		return fmt.Errorf("%s has no DICOM files among its %s%s", s.path, plural(len(s.others), "file"), hint)
+	}
+	return fmt.Errorf("%s is empty", s.path)
+}
+
+// tellLeftOut adds what is at the path and was not used.
+func (s *survey) tellLeftOut(group *series, st *stack) {
+	var out []string
+	for _, g := range group.images {
+		if g.aside != "" {
+			out = append(out, g.file.name+" "+g.aside)
+		} else if g.fault != nil {
+			out = append(out, g.file.name+" cannot be used")
+		}
+	}
+	for _, other := range group.stacks[1:] {
+		out = append(out, fmt.Sprintf("%s of another size, place or orientation, such as %s", plural(len(other.slices), "slice"), other.slices[0].where()))
+	}
+	for _, g := range s.groups {
+		if g != group {
+			out = append(out, "series "+g.describe())
+		}
+	}
+	say := func(code, what string, list []string) {
+		if len(list) == 0 {
+			return
+		}
+		sort.Strings(list)
+		more := ""
+		if n := len(list) - 3; n > 0 {
+			list, more = list[:3], fmt.Sprintf("; and %d more", n)
+		}
+		st.flag(result.Notice, code, "%s: %s%s", what, strings.Join(list, "; "), more)
+	}
+	say("left-out", "not part of the volume", out)
+	var bad []string
+	for _, g := range s.damaged {
+		bad = append(bad, fmt.Sprintf("%s: %v", g.file.name, g.fault))
+	}
+	say("unreadable-file", "files that cannot be read and were left out", bad)
+	say("not-looked-into", "not looked into", slices.Clone(s.source.skipped))
+	say("index-mismatch", "the disc's index (DICOMDIR) does not fit its files", slices.Clone(s.problems))
+}
