@@ -1,0 +1,242 @@
+package registration
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+const (
+	// turnRange, degrees: how far the head may be turned between the scans.
+	// 25° about each of two axes make 35°; the rest is reserve.
+	turnRange = 40.0
+	// turnStep, degrees, of the grid of rotation vectors. At the region's rms
+	// radius of 15 mm the farthest turn between nodes (√3/2 steps) moves
+	// structure by one coarse cell, which the refinement bridges.
+	turnStep = 13.0
+	// leastCoverage is the share of the region that a candidate must find in
+	// the other scan.
+	leastCoverage = 0.35
+)
+
+// candidate is a transform on the way, with its score.
+type candidate struct {
+	preToPost  geom.Rigid
+	score      float64
+	similarity float64
+	coverage   float64
+	disagree   float64
+}
+
+// turns is the grid of rotations, the identity first.
+func turns() []geom.Rigid {
+	n := int(math.Ceil(turnRange / turnStep))
+	type turn struct {
+		w geom.Vec
+		n float64
+	}
+	var all []turn
+	for x := -n; x <= n; x++ {
+		for y := -n; y <= n; y++ {
+			for z := -n; z <= n; z++ {
+				w := r3.Scale(geom.Radians(turnStep), geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)})
+				if r3.Norm(w) <= geom.Radians(turnRange)+1e-9 {
+					all = append(all, turn{w, r3.Norm(w)})
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b turn) int { return cmp.Compare(a.n, b.n) })
+	out := make([]geom.Rigid, len(all))
+	for i, t := range all {
+		out[i] = geom.Rotation(t.w)
+	}
+	return out
+}
+
+// template is the region of the planning scan at the coarsest level, as
+// offsets from the fixtures' middle.
+type template struct {
+	offset []geom.Vec
+	grey   []float32
+}
+
+func newTemplate(f *volume.Field, reg *region) template {
+	var t template
+	for k := range f.Size[2] {
+		for j := range f.Size[1] {
+			for i := range f.Size[0] {
+				g := f.At(i, j, k)
+				p := f.Patient(float64(i), float64(j), float64(k))
+				if g == g && reg.contains(p) {
+					t.offset = append(t.offset, r3.Sub(p, reg.centre))
+					t.grey = append(t.grey, g)
+				}
+			}
+		}
+	}
+	return t
+}
+
+// search tries every turn of the grid and every place of the fixtures' middle
+// in the follow-up scan, and returns the best places of each turn.
+//
+// Method: normalised correlation of the region's greys with what the follow-up
+// scan has at the nearest cells; cells without a value on either side do not
+// count. The score is the correlation times the root of the coverage up to
+// one half, so that a small overlap needs more likeness.
+func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate {
+	reach := 0.0
+	for _, d := range t.offset {
+		reach = max(reach, r3.Norm(d))
+	}
+	sp := f.Spacing()
+	var pad [3]int
+	for a := range 3 {
+		pad[a] = int(math.Ceil(reach/sp[a])) + 1
+	}
+	nx, ny, nz := f.Size[0]+2*pad[0], f.Size[1]+2*pad[1], f.Size[2]+2*pad[2]
+	padded := make([]float32, nx*ny*nz)
+	for i := range padded {
+		padded[i] = float32(math.NaN())
+	}
+	for k := range f.Size[2] {
+		for j := range f.Size[1] {
+			copy(padded[((k+pad[2])*ny+j+pad[1])*nx+pad[0]:], f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]])
+		}
+	}
+	grid := turns()
+	found := make([][]candidate, len(grid))
+	parallel(len(grid), func(r int) {
+		offs := make([]int, len(t.offset))
+		for n, d := range t.offset {
+			q := grid[r].Rotate(d)
+			var o [3]int
+			for a := range 3 {
+				o[a] = int(math.Round(r3.Dot(q, f.Step[a]) / r3.Dot(f.Step[a], f.Step[a])))
+			}
+			offs[n] = (o[2]*ny+o[1])*nx + o[0]
+		}
+		score := make([]float32, f.Len())
+		cover := make([]float32, f.Len())
+		for k := range f.Size[2] {
+			for j := range f.Size[1] {
+				for i := range f.Size[0] {
+					at := ((k+pad[2])*ny+j+pad[1])*nx + i + pad[0]
+					n := (k*f.Size[1]+j)*f.Size[0] + i
+					score[n], cover[n] = t.correlate(padded, at, offs)
+				}
+			}
+		}
+		found[r] = peaks(f, score, cover, perTurn)
+		for n := range found[r] {
+			c := &found[r][n]
+			c.preToPost.R = grid[r].R
+			c.preToPost.T = r3.Sub(c.preToPost.T, grid[r].Rotate(reg.centre))
+		}
+	})
+	return slices.Concat(found...)
+}
+
+func (t template) correlate(v []float32, at int, offs []int) (score, coverage float32) {
+	var n int
+	var sp, sq, spp, sqq, spq float32
+	for i, o := range offs {
+		q := v[at+o]
+		if q != q {
+			continue
+		}
+		p := t.grey[i]
+		n++
+		sp += p
+		sq += q
+		spp += p * p
+		sqq += q * q
+		spq += p * q
+	}
+	coverage = float32(n) / float32(len(offs))
+	if coverage < leastCoverage {
+		return 0, coverage
+	}
+	m := float32(n)
+	cpp, cqq, cpq := spp-sp*sp/m, sqq-sq*sq/m, spq-sp*sq/m
+	if cpp <= 0 || cqq <= 0 {
+		return 0, coverage
+	}
+	c := float64(cpq) / math.Sqrt(float64(cpp)*float64(cqq))
+	return float32(c * rootCoverage(float64(coverage))), coverage
+}
+
+func rootCoverage(c float64) float64 { return math.Sqrt(min(1, 2*c)) }
+
+// peaks are the highest local maxima; their transform's shift is the place.
+func peaks(f *volume.Field, score, cover []float32, most int) []candidate {
+	var out []candidate
+	nx, ny := f.Size[0], f.Size[1]
+	for k := range f.Size[2] {
+		for j := range f.Size[1] {
+			for i := range f.Size[0] {
+				s := score[(k*ny+j)*nx+i]
+				if s <= 0 || !highest(f.Size, score, i, j, k) {
+					continue
+				}
+				out = append(out, candidate{
+					preToPost: geom.Rigid{T: f.Patient(float64(i), float64(j), float64(k))},
+					score:     float64(s),
+					coverage:  float64(cover[(k*ny+j)*nx+i]),
+				})
+			}
+		}
+	}
+	slices.SortStableFunc(out, byScore)
+	return out[:min(most, len(out))]
+}
+
+func byScore(a, b candidate) int { return cmp.Compare(b.score, a.score) }
+
+func highest(size [3]int, score []float32, i, j, k int) bool {
+	s := score[(k*size[1]+j)*size[0]+i]
+	for z := max(0, k-1); z <= min(size[2]-1, k+1); z++ {
+		for y := max(0, j-1); y <= min(size[1]-1, j+1); y++ {
+			for x := max(0, i-1); x <= min(size[0]-1, i+1); x++ {
+				if score[(z*size[1]+y)*size[0]+x] > s {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
+// apart is how far two transforms differ near the fixtures, mm.
+func apart(a, b geom.Rigid, centre geom.Vec) float64 {
+	d := a.Inverse().After(b)
+	return r3.Norm(r3.Sub(d.Apply(centre), centre)) + lever*d.Angle()
+}
+
+// distinct keeps the best of candidates that lie within distance of each other.
+func distinct(all []candidate, centre geom.Vec, distance float64, most int) []candidate {
+	slices.SortStableFunc(all, byScore)
+	var out []candidate
+	for _, c := range all {
+		fresh := true
+		for _, o := range out {
+			if apart(c.preToPost, o.preToPost, centre) < distance {
+				fresh = false
+				break
+			}
+		}
+		if fresh {
+			out = append(out, c)
+			if len(out) == most {
+				break
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,497 @@
+package registration
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// A small motion in the planning frame has 6 parameters, turn ω about the
+// centre and shift τ; the scale check adds 3.
+const (
+	rigidParameters = 6
+	allParameters   = 9
+)
+
+// samples are points of the planning scan with their greys, grouped in blocks:
+// cubes small enough that a gain and an offset carry one scan's greys to the
+// other's inside each.
+type samples struct {
+	centre geom.Vec
+	axes   [3]geom.Vec // of the planning scan's grid, unit; the scale check's directions
+	point  []geom.Vec
+	grey   []float32
+	slope  []geom.Vec // gradient of grey, per mm
+	block  []int      // first sample of each block, and the end
+}
+
+// fewestInBlock is how many samples a block needs for its gain and offset to
+// mean anything.
+const fewestInBlock = 24
+
+// gather reads the samples of a field (already smoothed) at its own nodes
+// inside the region, every stride-th along each index.
+func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
+	s := &samples{centre: reg.centre}
+	for a := range 3 {
+		s.axes[a] = r3.Unit(f.Step[a])
+	}
+	type node struct {
+		p   geom.Vec
+		g   float32
+		d   geom.Vec
+		key [3]int
+	}
+	rd := newReader(f, geom.Identity())
+	planes := make([][]node, (f.Size[2]+stride-1)/stride)
+	parallel(len(planes), func(n int) {
+		k := n * stride
+		for j := 0; j < f.Size[1]; j += stride {
+			for i := 0; i < f.Size[0]; i += stride {
+				if g := f.At(i, j, k); g != g {
+					continue
+				}
+				p := f.Patient(float64(i), float64(j), float64(k))
+				if !reg.contains(p) {
+					continue
+				}
+				v, slope := rd.at(p)
+				if v != v {
+					continue
+				}
+				d := r3.Sub(p, reg.centre)
+				planes[n] = append(planes[n], node{p, float32(v), slope, [3]int{
+					int(math.Floor(r3.Dot(d, s.axes[2])/side + 0.5)),
+					int(math.Floor(r3.Dot(d, s.axes[1])/side + 0.5)),
+					int(math.Floor(r3.Dot(d, s.axes[0])/side + 0.5)),
+				}})
+			}
+		}
+	})
+	count := map[[3]int]int{}
+	for _, nodes := range planes {
+		for i := range nodes {
+			count[nodes[i].key]++
+		}
+	}
+	var keys [][3]int
+	for key, n := range count {
+		if n >= fewestInBlock {
+			keys = append(keys, key)
+		}
+	}
+	slices.SortFunc(keys, func(a, b [3]int) int { return slices.Compare(a[:], b[:]) })
+	next := map[[3]int]int{}
+	total := 0
+	for _, key := range keys {
+		s.block = append(s.block, total)
+		next[key] = total
+		total += count[key]
+	}
+	s.block = append(s.block, total)
+	s.point, s.grey, s.slope = make([]geom.Vec, total), make([]float32, total), make([]geom.Vec, total)
+	for _, nodes := range planes {
+		for i := range nodes {
+			if at, ok := next[nodes[i].key]; ok {
+				s.point[at], s.grey[at], s.slope[at] = nodes[i].p, nodes[i].g, nodes[i].d
+				next[nodes[i].key] = at + 1
+			}
+		}
+	}
+	return s
+}
+
+// normal is a block's share of the normal equations and what its greys say.
+type normal struct {
+	n        int // samples that both scans have
+	of       int // samples of the planning scan
+	gain     float64
+	residual float64 // weighted rms of what gain and offset leave of the planning greys
+	contrast float64 // standard deviation of the planning greys
+	corr     float64 // correlation of both scans' greys
+	used     bool
+	weight   float64 // mean robust weight
+	bend     float64 // mean derivative of the robust influence, of which the weight is the upper bound
+	h        [allParameters][allParameters]float64
+	g        [allParameters]float64
+	cross    [allParameters][allParameters]float64 // h from one scan's slopes times the other's; only from curvature
+	centroid geom.Vec                              // of the samples, planning frame
+}
+
+// evaluation is the state of a fit at one transform.
+type evaluation struct {
+	blocks []normal
+	noise  float64 // robust scale of the residual, planning greys
+	gain   float64 // typical gain
+}
+
+// workspace keeps one fit's per-sample numbers between its two passes.
+type workspace struct {
+	value []float64
+	slope []geom.Vec
+}
+
+func newWorkspace(s *samples) *workspace {
+	return &workspace{value: make([]float64, len(s.point)), slope: make([]geom.Vec, len(s.point))}
+}
+
+// Weights of the robust fit.
+const (
+	// cauchy is where a sample's weight falls to a half, in units of the noise.
+	// 2.385 keeps 95 % efficiency under normal noise (Holland PW, Welsch RE.
+	// Commun Stat Theory Methods 1977;6(9):813-827).
+	cauchy = 2.385
+	// gainRange bounds a block's gain against the typical one. Beam hardening
+	// and cupping change a cone-beam scan's greys by some ten percent; a block
+	// that wants more than twice or half the gain has no match there.
+	gainRange = 2.0
+)
+
+// evaluate compares the scans at preToPost.
+//
+// Method: in each block the planning greys p are fitted by a + b·q, q the
+// follow-up greys where preToPost takes the samples. With a and b eliminated,
+// the sum of squares left falls as the blocks' squared correlation rises, so
+// its minimum is the maximum of a local normalised correlation, and Gauss and
+// Newton's step for it is had from ∂q alone, made orthogonal to 1 and q
+// (variable projection in Kaufman's form: Kaufman L. BIT 1975;15:49-57).
+// Samples are reweighted by Cauchy's function of their residual. With full set,
+// the curvature is had a second time from the product of both scans' slopes,
+// whose noises are independent, so that noise does not pass for structure.
+func (s *samples) evaluate(moving *volume.Field, preToPost geom.Rigid, ws *workspace, parameters int, full bool) *evaluation {
+	rd := newReader(moving, preToPost)
+	blocks := len(s.block) - 1
+	ev := &evaluation{blocks: make([]normal, blocks)}
+	type line struct{ a, b float64 }
+	lines := make([]line, blocks)
+	rms := make([]float64, blocks)
+
+	parallel(blocks, func(b int) {
+		from, to := s.block[b], s.block[b+1]
+		nb := &ev.blocks[b]
+		nb.of = to - from
+		var sp, sq, spp, sqq, spq float64
+		for i := from; i < to; i++ {
+			q, g := rd.at(s.point[i])
+			ws.value[i], ws.slope[i] = q, g
+			if q != q {
+				continue
+			}
+			p := float64(s.grey[i])
+			nb.n++
+			nb.centroid = r3.Add(nb.centroid, s.point[i])
+			sp += p
+			sq += q
+			spp += p * p
+			sqq += q * q
+			spq += p * q
+		}
+		if nb.n < fewestInBlock || 3*nb.n < nb.of {
+			return
+		}
+		n := float64(nb.n)
+		nb.centroid = r3.Scale(1/n, nb.centroid)
+		cpp, cqq, cpq := spp/n-sp*sp/n/n, sqq/n-sq*sq/n/n, spq/n-sp*sq/n/n
+		if cpp <= 0 || cqq <= 0 {
+			return
+		}
+		nb.used = true
+		nb.contrast = math.Sqrt(cpp)
+		nb.corr = cpq / math.Sqrt(cpp*cqq)
+		nb.gain = cpq / cqq
+		lines[b] = line{(sp - nb.gain*sq) / n, nb.gain}
+		rms[b] = math.Sqrt(max(0, cpp*(1-nb.corr*nb.corr)))
+	})
+
+	ev.noise, ev.gain = ev.typical(rms)
+	if ev.noise == 0 {
+		return ev
+	}
+	half := cauchy * ev.noise
+	parallel(blocks, func(b int) {
+		nb := &ev.blocks[b]
+		if !nb.used {
+			return
+		}
+		from, to := s.block[b], s.block[b+1]
+		gain := min(max(lines[b].b, ev.gain/gainRange), ev.gain*gainRange)
+		// Two rounds: weights from the plain line, then from the weighted one.
+		offset := lines[b].a
+		if gain != lines[b].b {
+			offset = meanOffset(s.grey[from:to], ws.value[from:to], gain)
+		}
+		var sw, mq, mp, cqq, cqp float64
+		for range 2 {
+			sw, mq, mp, cqq, cqp = 0, 0, 0, 0, 0
+			for i := from; i < to; i++ {
+				q := ws.value[i]
+				if q != q {
+					continue
+				}
+				w := robustWeight(float64(s.grey[i])-offset-gain*q, half)
+				sw += w
+				mq += w * q
+				mp += w * float64(s.grey[i])
+			}
+			mq /= sw
+			mp /= sw
+			for i := from; i < to; i++ {
+				q := ws.value[i]
+				if q != q {
+					continue
+				}
+				p := float64(s.grey[i])
+				w := robustWeight(p-offset-gain*q, half)
+				cqq += w * (q - mq) * (q - mq)
+				cqp += w * (q - mq) * (p - mp)
+			}
+			if cqq > 0 {
+				gain = min(max(cqp/cqq, ev.gain/gainRange), ev.gain*gainRange)
+			}
+			offset = mp - gain*mq
+		}
+		nb.gain = gain
+
+		var h, cross [allParameters][allParameters]float64
+		var g, j, j1, jq, i1, iq, jp [allParameters]float64
+		srr, bend := 0.0, 0.0
+		for i := from; i < to; i++ {
+			q := ws.value[i]
+			if q != q {
+				continue
+			}
+			r := float64(s.grey[i]) - offset - gain*q
+			w := robustWeight(r, half)
+			bend += w * (2*w - 1)
+			srr += w * r * r
+			s.jacobian(&j, i, r3.Scale(gain, ws.slope[i]), parameters)
+			for a := range parameters {
+				wj := w * j[a]
+				g[a] += wj * r
+				j1[a] += wj
+				jq[a] += wj * (q - mq)
+				for c := a; c < parameters; c++ {
+					h[a][c] += wj * j[c]
+				}
+			}
+			if !full {
+				continue
+			}
+			s.jacobian(&jp, i, s.slope[i], parameters)
+			for a := range parameters {
+				wj := w * jp[a]
+				i1[a] += wj
+				iq[a] += wj * (q - mq)
+				for c := range parameters {
+					cross[a][c] += wj * j[c]
+				}
+			}
+		}
+		project := func(v, a1, c1, aq, cq float64) float64 {
+			v -= a1 * c1 / sw
+			if cqq > 0 {
+				v -= aq * cq / cqq
+			}
+			return v
+		}
+		for a := range parameters {
+			for c := a; c < parameters; c++ {
+				v := project(h[a][c], j1[a], j1[c], jq[a], jq[c])
+				nb.h[a][c], nb.h[c][a] = v, v
+				if full {
+					v = (project(cross[a][c], i1[a], j1[c], iq[a], jq[c]) + project(cross[c][a], i1[c], j1[a], iq[c], jq[a])) / 2
+					nb.cross[a][c], nb.cross[c][a] = v, v
+				}
+			}
+			nb.g[a] = g[a]
+		}
+		nb.weight, nb.bend = sw/float64(nb.n), bend/float64(nb.n)
+		nb.residual = math.Sqrt(srr / sw)
+	})
+	return ev
+}
+
+func meanOffset(p []float32, q []float64, gain float64) float64 {
+	sum, n := 0.0, 0
+	for i := range p {
+		if q[i] == q[i] {
+			sum += float64(p[i]) - gain*q[i]
+			n++
+		}
+	}
+	return sum / float64(n)
+}
+
+func robustWeight(r, half float64) float64 {
+	x := r / half
+	return 1 / (1 + x*x)
+}
+
+// jacobian is the change of gain·q at sample i with the parameters: ω about
+// the centre, τ, and the three relative scales along the planning scan's axes.
+func (s *samples) jacobian(j *[allParameters]float64, i int, slope geom.Vec, parameters int) {
+	d := r3.Sub(s.point[i], s.centre)
+	turn := r3.Cross(d, slope)
+	j[0], j[1], j[2] = turn.X, turn.Y, turn.Z
+	j[3], j[4], j[5] = slope.X, slope.Y, slope.Z
+	if parameters == allParameters {
+		for a, axis := range s.axes {
+			j[6+a] = r3.Dot(d, axis) * r3.Dot(slope, axis)
+		}
+	}
+}
+
+// typical is the noise and the gain of the blocks that have structure: medians
+// over the blocks with more than the median contrast.
+func (ev *evaluation) typical(rms []float64) (noise, gain float64) {
+	var contrast []float64
+	for _, b := range ev.blocks {
+		if b.used {
+			contrast = append(contrast, b.contrast)
+		}
+	}
+	if len(contrast) == 0 {
+		return 0, 0
+	}
+	limit := median(contrast)
+	var noises, gains []float64
+	for i, b := range ev.blocks {
+		if b.used && b.contrast >= limit {
+			noises = append(noises, rms[i])
+			gains = append(gains, b.gain)
+		}
+	}
+	return median(noises), max(median(gains), 1e-9)
+}
+
+// median sorts v.
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(v)
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
+
+// similarity is the contrast-weighted mean of the blocks' correlation, 1 at
+// most. No block counts for more than four times the median variance, so that
+// a few crowns cannot speak for the bone.
+func (ev *evaluation) similarity() float64 {
+	var variances []float64
+	for _, b := range ev.blocks {
+		if b.used {
+			variances = append(variances, b.contrast*b.contrast)
+		}
+	}
+	if len(variances) == 0 {
+		return 0
+	}
+	most := 4 * median(variances)
+	sum, total := 0.0, 0.0
+	for _, b := range ev.blocks {
+		if !b.used {
+			continue
+		}
+		w := min(b.contrast*b.contrast, most) * float64(b.n)
+		sum += w * b.corr
+		total += w
+	}
+	return sum / total
+}
+
+// coverage is the share of the samples that both scans have.
+func (ev *evaluation) coverage() float64 {
+	n, of := 0, 0
+	for _, b := range ev.blocks {
+		of += b.of
+		if b.used {
+			n += b.n
+		}
+	}
+	if of == 0 {
+		return 0
+	}
+	return float64(n) / float64(of)
+}
+
+// sum adds the blocks' normal equations.
+func sum(blocks []normal, parameters int) (h *mat.SymDense, g *mat.VecDense) {
+	h = mat.NewSymDense(parameters, nil)
+	g = mat.NewVecDense(parameters, nil)
+	for i := range blocks {
+		if !blocks[i].used {
+			continue
+		}
+		for a := range parameters {
+			g.SetVec(a, g.AtVec(a)+blocks[i].g[a])
+			for c := a; c < parameters; c++ {
+				h.SetSym(a, c, h.At(a, c)+blocks[i].h[a][c])
+			}
+		}
+	}
+	return h, g
+}
+
+// step solves the normal equations; ok is false when they do not determine the
+// motion.
+func step(blocks []normal, damping float64) (omega, tau geom.Vec, ok bool) {
+	h, g := sum(blocks, rigidParameters)
+	for a := range rigidParameters {
+		h.SetSym(a, a, h.At(a, a)*(1+damping))
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		return omega, tau, false
+	}
+	var x mat.VecDense
+	if err := chol.SolveVecTo(&x, g); err != nil {
+		return omega, tau, false
+	}
+	return geom.Vec{X: x.AtVec(0), Y: x.AtVec(1), Z: x.AtVec(2)},
+		geom.Vec{X: x.AtVec(3), Y: x.AtVec(4), Z: x.AtVec(5)}, true
+}
+
+// move is the small motion p ↦ p + τ + ω × (p − centre), made exactly rigid.
+func move(centre, omega, tau geom.Vec) geom.Rigid {
+	r := geom.Rotation(omega)
+	r.T = r3.Add(tau, r3.Sub(centre, r.Rotate(centre)))
+	return r
+}
+
+// size is how far a motion about the centre moves a point at the lever.
+func size(omega, tau geom.Vec, lever float64) float64 {
+	return r3.Norm(tau) + lever*r3.Norm(omega)
+}
+
+// lever, mm, is where a motion's size is judged: about the length of a fixture.
+const lever = 12.0
+
+// refine iterates from start until the fit has settled near the fixtures or the
+// level's steps are used up. The evaluation belongs to the returned transform.
+func (s *samples) refine(moving *volume.Field, start geom.Rigid, l level) (geom.Rigid, *evaluation) {
+	ws := newWorkspace(s)
+	preToPost := start
+	ev := s.evaluate(moving, preToPost, ws, rigidParameters, false)
+	for range l.steps {
+		omega, tau, ok := step(ev.blocks, 1e-3)
+		if !ok {
+			break
+		}
+		length := size(omega, tau, lever)
+		if length > l.reach {
+			omega, tau = r3.Scale(l.reach/length, omega), r3.Scale(l.reach/length, tau)
+		}
+		preToPost = preToPost.After(move(s.centre, omega, tau))
+		ev = s.evaluate(moving, preToPost, ws, rigidParameters, false)
+		if length < l.settle {
+			break
+		}
+	}
+	return preToPost, ev
+}

@@ -1,0 +1,562 @@
+package registration
+
+import (
+	"math"
+	"runtime"
+	"sync"
+	"sync/atomic"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// parallel runs f(0) … f(n−1) on all processors. Each call must write only to
+// its own place, so that the outcome does not depend on their order.
+func parallel(n int, f func(i int)) {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				f(i)
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// scan is one volume with what the search needs to know about its greys.
+type scan struct {
+	vol     *volume.Volume
+	edge    edge
+	metal   float64         // grey at and above which a voxel counts as metal
+	ceiling float64         // grey at which the coarse levels clip
+	coarse  []*volume.Field // whole scan at coarseCell and twice that, mm
+}
+
+// edge is what a scanner writes outside its cylindrical field of view: one
+// constant, reaching in from the corners.
+type edge struct {
+	known  bool
+	stored uint16
+	cells  []bool // per cell of coarse[0]: mostly that constant, joined to the border
+}
+
+// coarseCell is the cell, mm, of the finer of the two whole-scan levels: a
+// tooth is 5 to 10 mm wide, so that a slip by one tooth is several cells.
+const coarseCell = 1.5
+
+// newScan reads the volume once: the coarse levels and the grey landmarks.
+func newScan(v *volume.Volume) *scan {
+	s := &scan{vol: v}
+	s.edge.stored, s.edge.known = cornerValue(v)
+	factor := [3]int{}
+	sp := v.Spacing()
+	for a := range 3 {
+		factor[a] = max(1, min(v.Size[a], int(math.Round(coarseCell/sp[a]))))
+	}
+	fine, share := s.average(factor)
+	s.edge.cells = flood(fine.Size, share)
+	for i, out := range s.edge.cells {
+		if out {
+			fine.Grey[i] = float32(math.NaN())
+		}
+	}
+	s.greys(fine)
+	for i, g := range fine.Grey {
+		if float64(g) > s.ceiling {
+			fine.Grey[i] = float32(s.ceiling)
+		}
+	}
+	s.coarse = []*volume.Field{fine, halve(fine)}
+	return s
+}
+
+// cornerValue is the stored value that most of the corner columns of the
+// slices hold, if most of them hold the same.
+func cornerValue(v *volume.Volume) (uint16, bool) {
+	count := map[uint16]int{}
+	best, n := uint16(0), 0
+	for k := range v.Size[2] {
+		for _, j := range [2]int{0, v.Size[1] - 1} {
+			for _, i := range [2]int{0, v.Size[0] - 1} {
+				s := v.Stored[(k*v.Size[1]+j)*v.Size[0]+i]
+				count[s]++
+				n++
+				if count[s] > count[best] || (count[s] == count[best] && s < best) {
+					best = s
+				}
+			}
+		}
+	}
+	return best, 2*count[best] > n
+}
+
+// average bins the volume by whole voxels, without padding, and tells each
+// cell's share of voxels that hold the corner value.
+func (s *scan) average(factor [3]int) (*volume.Field, []float32) {
+	v := s.vol
+	f := &volume.Field{}
+	mid := [3]float64{}
+	for a := range 3 {
+		f.Size[a] = v.Size[a] / factor[a]
+		f.Step[a] = r3.Scale(float64(factor[a]), v.Step[a])
+		mid[a] = float64(factor[a]-1) / 2
+	}
+	f.Origin = v.Patient(mid[0], mid[1], mid[2])
+	f.Grey = make([]float32, f.Len())
+	share := make([]float32, f.Len())
+	parallel(f.Size[2], func(ck int) {
+		plane := f.Size[0] * f.Size[1]
+		sum, n, same := make([]float64, plane), make([]int, plane), make([]int, plane)
+		for k := ck * factor[2]; k < (ck+1)*factor[2]; k++ {
+			for j := range f.Size[1] * factor[1] {
+				row := v.Stored[(k*v.Size[1]+j)*v.Size[0]:]
+				at := (j / factor[1]) * f.Size[0]
+				for i := range f.Size[0] {
+					total := 0
+					for _, g := range row[i*factor[0] : (i+1)*factor[0]] {
+						if v.Padded(g) {
+							continue
+						}
+						total += int(g)
+						n[at+i]++
+						if g == s.edge.stored {
+							same[at+i]++
+						}
+					}
+					sum[at+i] += v.Slope[k] * float64(total)
+				}
+			}
+			// The intercept is one a slice, so it joins after the row sums.
+		}
+		per := factor[0] * factor[1] * factor[2]
+		intercept := 0.0
+		for k := ck * factor[2]; k < (ck+1)*factor[2]; k++ {
+			intercept += v.Intercept[k] / float64(factor[2])
+		}
+		for i := range plane {
+			out := ck*plane + i
+			if 2*n[i] <= per {
+				f.Grey[out] = float32(math.NaN())
+				share[out] = 1
+				continue
+			}
+			f.Grey[out] = float32(sum[i]/float64(n[i]) + intercept)
+			if s.edge.known {
+				share[out] = float32(same[i]) / float32(n[i])
+			}
+		}
+	})
+	return f, share
+}
+
+// flood marks the cells that are joined to the lateral border of the grid
+// through cells that hold the outside value in at least a quarter of their
+// voxels.
+func flood(size [3]int, share []float32) []bool {
+	const least = 0.25
+	out := make([]bool, len(share))
+	var stack []int
+	push := func(at int) {
+		if !out[at] && share[at] >= least {
+			out[at] = true
+			stack = append(stack, at)
+		}
+	}
+	nx, ny, nz := size[0], size[1], size[2]
+	for k := range nz {
+		for j := range ny {
+			for i := range nx {
+				if i == 0 || j == 0 || i == nx-1 || j == ny-1 {
+					push((k*ny+j)*nx + i)
+				}
+			}
+		}
+	}
+	for len(stack) > 0 {
+		at := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		i, j, k := at%nx, at/nx%ny, at/nx/ny
+		if i > 0 {
+			push(at - 1)
+		}
+		if i < nx-1 {
+			push(at + 1)
+		}
+		if j > 0 {
+			push(at - nx)
+		}
+		if j < ny-1 {
+			push(at + nx)
+		}
+		if k > 0 {
+			push(at - nx*ny)
+		}
+		if k < nz-1 {
+			push(at + nx*ny)
+		}
+	}
+	return out
+}
+
+// greys finds where metal begins and where the coarse levels clip.
+//
+// Cone-beam greys are not calibrated, so both follow from the scan's own
+// distribution of coarse cells: dense bone and teeth are its 97th percentile,
+// and metal lies at least as far again above the median, or at the value where
+// the scan saturates.
+func (s *scan) greys(f *volume.Field) {
+	hist := newHistogram(f.Grey)
+	median, dense := hist.quantile(0.5), hist.quantile(0.97)
+	s.ceiling = dense
+	s.metal = median + 2*(dense-median)
+	if top, ok := saturation(s.vol); ok {
+		s.metal = min(s.metal, top)
+	}
+}
+
+// saturation is the grey at which the volume clips: its largest stored value,
+// where at least a few voxels' worth of metal share it.
+func saturation(v *volume.Volume) (float64, bool) {
+	const fewest = 50
+	slices := make([]struct {
+		top uint16
+		n   int
+	}, v.Size[2])
+	plane := v.Size[0] * v.Size[1]
+	parallel(v.Size[2], func(k int) {
+		top, n := uint16(0), 0
+		for _, g := range v.Stored[k*plane : (k+1)*plane] {
+			switch {
+			case v.Padded(g):
+			case g > top:
+				top, n = g, 1
+			case g == top:
+				n++
+			}
+		}
+		slices[k].top, slices[k].n = top, n
+	})
+	top, n := math.Inf(-1), 0
+	for k, s := range slices {
+		g := v.Slope[k]*float64(s.top) + v.Intercept[k]
+		switch {
+		case s.n == 0:
+		case g > top:
+			top, n = g, s.n
+		case g == top:
+			n += s.n
+		}
+	}
+	return top, n >= fewest
+}
+
+// halve bins a field by two along each index; cells with fewer than half of
+// their parts are NaN.
+func halve(f *volume.Field) *volume.Field {
+	h := &volume.Field{}
+	for a := range 3 {
+		h.Size[a] = max(1, f.Size[a]/2)
+		h.Step[a] = r3.Scale(2, f.Step[a])
+	}
+	h.Origin = f.Patient(0.5, 0.5, 0.5)
+	h.Grey = make([]float32, h.Len())
+	parallel(h.Size[2], func(k int) {
+		for j := range h.Size[1] {
+			for i := range h.Size[0] {
+				sum, n := float32(0), 0
+				for c := range 8 {
+					x, y, z := 2*i+c&1, 2*j+c>>1&1, 2*k+c>>2
+					if x >= f.Size[0] || y >= f.Size[1] || z >= f.Size[2] {
+						continue
+					}
+					if g := f.At(x, y, z); g == g {
+						sum += g
+						n++
+					}
+				}
+				g := float32(math.NaN())
+				if n >= 4 {
+					g = sum / float32(n)
+				}
+				h.Grey[(k*h.Size[1]+j)*h.Size[0]+i] = g
+			}
+		}
+	})
+	return h
+}
+
+// histogram counts finite values between their extremes.
+type histogram struct {
+	low, width float64
+	count      []int
+	total      int
+}
+
+func newHistogram(v []float32) histogram {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, x := range v {
+		if x == x {
+			low, high = min(low, float64(x)), max(high, float64(x))
+		}
+	}
+	h := histogram{low: low, count: make([]int, 4096)}
+	h.width = max(high-low, 1e-6) / float64(len(h.count))
+	for _, x := range v {
+		if x == x {
+			h.count[min(len(h.count)-1, int((float64(x)-low)/h.width))]++
+			h.total++
+		}
+	}
+	return h
+}
+
+// quantile is NaN when nothing was counted.
+func (h histogram) quantile(q float64) float64 {
+	want, seen := q*float64(h.total), 0
+	for i, n := range h.count {
+		seen += n
+		if n > 0 && float64(seen) >= want {
+			return h.low + (float64(i)+0.5)*h.width
+		}
+	}
+	return math.NaN()
+}
+
+// local is the part of the scan around the given points, binned by factor,
+// with metal and everything outside the field of view taken out (NaN) and
+// smoothed to the standard deviation sigma, mm.
+func (s *scan) local(factor int, sigma, radius float64, points []geom.Vec) *volume.Field {
+	lo, hi := s.vol.Box(radius, points...)
+	for a := range 3 {
+		if hi[a]-lo[a] < 4*factor {
+			return nil
+		}
+	}
+	f := s.vol.Region(lo, hi)
+	nan := float32(math.NaN())
+	cells := s.coarse[0]
+	stored := s.vol.Stored
+	parallel(f.Size[2], func(k int) {
+		for j := range f.Size[1] {
+			at := (k*f.Size[1] + j) * f.Size[0]
+			from := ((lo[2]+k)*s.vol.Size[1]+lo[1]+j)*s.vol.Size[0] + lo[0]
+			for i := range f.Size[0] {
+				g := f.Grey[at+i]
+				if float64(g) >= s.metal {
+					f.Grey[at+i] = nan
+				} else if s.edge.known && stored[from+i] == s.edge.stored && s.outside(cells, f.Patient(float64(i), float64(j), float64(k))) {
+					f.Grey[at+i] = nan
+				}
+			}
+		}
+	})
+	if factor > 1 {
+		f = bin(f, factor)
+	}
+	smooth(f, sigma)
+	return f
+}
+
+// outside tells whether a point lies in or next to a cell outside the field of
+// view.
+func (s *scan) outside(cells *volume.Field, p geom.Vec) bool {
+	x, y, z := cells.Index(p)
+	for c := range 8 {
+		i := int(math.Floor(x)) + c&1
+		j := int(math.Floor(y)) + c>>1&1
+		k := int(math.Floor(z)) + c>>2
+		if i < 0 || j < 0 || k < 0 || i >= cells.Size[0] || j >= cells.Size[1] || k >= cells.Size[2] ||
+			s.edge.cells[(k*cells.Size[1]+j)*cells.Size[0]+i] {
+			return true
+		}
+	}
+	return false
+}
+
+// bin averages whole voxels; a cell with a voxel missing is NaN.
+func bin(f *volume.Field, factor int) *volume.Field {
+	b := &volume.Field{}
+	for a := range 3 {
+		b.Size[a] = f.Size[a] / factor
+		b.Step[a] = r3.Scale(float64(factor), f.Step[a])
+	}
+	mid := float64(factor-1) / 2
+	b.Origin = f.Patient(mid, mid, mid)
+	b.Grey = make([]float32, b.Len())
+	scale := 1 / float32(factor*factor*factor)
+	parallel(b.Size[2], func(k int) {
+		for kk := k * factor; kk < (k+1)*factor; kk++ {
+			for j := range b.Size[1] * factor {
+				row := f.Grey[(kk*f.Size[1]+j)*f.Size[0]:]
+				out := b.Grey[(k*b.Size[1]+j/factor)*b.Size[0]:]
+				for i := range b.Size[0] {
+					sum := float32(0)
+					for _, g := range row[i*factor : (i+1)*factor] {
+						sum += g
+					}
+					out[i] += sum * scale
+				}
+			}
+		}
+	})
+	return b
+}
+
+// smooth convolves the field in place, one index after the other, so that
+// together with the cubic B-spline it is read with (variance 1/3 voxel²) it has
+// the standard deviation sigma, mm. NaN spreads as far as the kernel reaches,
+// which also keeps the rim of metal out.
+func smooth(f *volume.Field, sigma float64) {
+	sp := f.Spacing()
+	for a := range 3 {
+		variance := sigma*sigma/(sp[a]*sp[a]) - 1.0/3
+		if variance > 0 {
+			convolve(f, a, gaussian(math.Sqrt(variance)))
+		}
+	}
+}
+
+// gaussian is one side of a normalised kernel, sigma in voxels, cut at 2.5
+// sigma or at least two voxels.
+func gaussian(sigma float64) []float32 {
+	n := max(2, int(math.Ceil(2.5*sigma)))
+	k := make([]float64, n+1)
+	total := 0.0
+	for i := range k {
+		k[i] = math.Exp(-float64(i*i) / (2 * sigma * sigma))
+		total += k[i]
+		if i > 0 {
+			total += k[i]
+		}
+	}
+	out := make([]float32, n+1)
+	for i := range k {
+		out[i] = float32(k[i] / total)
+	}
+	return out
+}
+
+func convolve(f *volume.Field, axis int, kernel []float32) {
+	n := f.Size[axis]
+	stride := [3]int{1, f.Size[0], f.Size[0] * f.Size[1]}[axis]
+	// Work through planes that hold whole lines along the axis.
+	planes, lines, lineStride, planeStride := f.Size[2], f.Size[1], f.Size[0], f.Size[0]*f.Size[1]
+	if axis == 1 {
+		lines, lineStride = f.Size[0], 1
+	}
+	if axis == 2 {
+		planes, planeStride = f.Size[1], f.Size[0]
+		lines, lineStride = f.Size[0], 1
+	}
+	r := len(kernel) - 1
+	parallel(planes, func(p int) {
+		line := make([]float32, n+2*r)
+		for l := range lines {
+			base := p*planeStride + l*lineStride
+			for i := range n {
+				line[r+i] = f.Grey[base+i*stride]
+			}
+			for i := range r {
+				line[i], line[r+n+i] = line[r], line[r+n-1]
+			}
+			for i := range n {
+				c := r + i
+				sum := kernel[0] * line[c]
+				for t := 1; t <= r; t++ {
+					sum += kernel[t] * (line[c-t] + line[c+t])
+				}
+				f.Grey[base+i*stride] = sum
+			}
+		}
+	})
+}
+
+// reader samples a field at patient points of the other scan: it has the
+// affine map from those points to the field's index.
+type reader struct {
+	f *volume.Field
+	m [3][3]float64 // index = m·p + b
+	b [3]float64
+}
+
+func newReader(f *volume.Field, toField geom.Rigid) reader {
+	rd := reader{f: f}
+	for a := range 3 {
+		s := r3.Scale(1/r3.Dot(f.Step[a], f.Step[a]), f.Step[a])
+		for c := range 3 {
+			rd.m[a][c] = s.X*toField.R[0][c] + s.Y*toField.R[1][c] + s.Z*toField.R[2][c]
+		}
+		rd.b[a] = r3.Dot(s, r3.Sub(toField.T, f.Origin))
+	}
+	return rd
+}
+
+// weights are the four cubic B-spline weights at the fraction t past the
+// second node, and their derivatives.
+func weights(t float64) (w, d [4]float32) {
+	u := 1 - t
+	w = [4]float32{
+		float32(u * u * u / 6),
+		float32((4 - 6*t*t + 3*t*t*t) / 6),
+		float32((4 - 6*u*u + 3*u*u*u) / 6),
+		float32(t * t * t / 6),
+	}
+	d = [4]float32{
+		float32(-u * u / 2),
+		float32((-4*t + 3*t*t) / 2),
+		float32((4*u - 3*u*u) / 2),
+		float32(t * t / 2),
+	}
+	return w, d
+}
+
+// at is the value and its gradient with respect to the point, from the cubic
+// B-spline with the field's greys as its coefficients. Leaving out the
+// interpolation prefilter makes the spline one more smoothing kernel, equal at
+// every place between the voxels, so the similarity has no preference for
+// voxel centres. NaN outside, or next to a voxel with no value.
+//
+// Method: Unser M. Splines: a perfect fit for signal and image processing.
+// IEEE Signal Process Mag 1999;16(6):22-38.
+func (rd *reader) at(p geom.Vec) (v float64, g geom.Vec) {
+	x := rd.m[0][0]*p.X + rd.m[0][1]*p.Y + rd.m[0][2]*p.Z + rd.b[0]
+	y := rd.m[1][0]*p.X + rd.m[1][1]*p.Y + rd.m[1][2]*p.Z + rd.b[1]
+	z := rd.m[2][0]*p.X + rd.m[2][1]*p.Y + rd.m[2][2]*p.Z + rd.b[2]
+	i, j, k := int(math.Floor(x)), int(math.Floor(y)), int(math.Floor(z))
+	size := &rd.f.Size
+	if i < 1 || j < 1 || k < 1 || i+2 >= size[0] || j+2 >= size[1] || k+2 >= size[2] {
+		return math.NaN(), geom.Vec{}
+	}
+	wx, dx := weights(x - float64(i))
+	wy, dy := weights(y - float64(j))
+	wz, dz := weights(z - float64(k))
+	nx := size[0]
+	plane := nx * size[1]
+	at := (k-1)*plane + (j-1)*nx + i - 1
+	var s, sx, sy, sz float32
+	for c := range 4 {
+		var ps, px, py float32
+		for b := range 4 {
+			r := rd.f.Grey[at+c*plane+b*nx:][:4:4]
+			line := r[0]*wx[0] + r[1]*wx[1] + r[2]*wx[2] + r[3]*wx[3]
+			slope := r[0]*dx[0] + r[1]*dx[1] + r[2]*dx[2] + r[3]*dx[3]
+			ps += wy[b] * line
+			px += wy[b] * slope
+			py += dy[b] * line
+		}
+		s += wz[c] * ps
+		sx += wz[c] * px
+		sy += wz[c] * py
+		sz += dz[c] * ps
+	}
+	gx, gy, gz := float64(sx), float64(sy), float64(sz)
+	return float64(s), geom.Vec{
+		X: rd.m[0][0]*gx + rd.m[1][0]*gy + rd.m[2][0]*gz,
+		Y: rd.m[0][1]*gx + rd.m[1][1]*gy + rd.m[2][1]*gz,
+		Z: rd.m[0][2]*gx + rd.m[1][2]*gy + rd.m[2][2]*gz,
+	}
+}

@@ -1,0 +1,240 @@
+// Package registration finds the rigid transform between two scans of one jaw
+// from their voxels alone, how well it is known, and when it was not found.
+//
+// Conventions: the planning scan (pre) is fixed, the follow-up scan (post) is
+// moving; all points are in the planning frame unless a name says otherwise.
+// Inside, transforms run from planning to follow-up scan (preToPost), the way
+// samples travel; what comes out is alignment.Result with PostToPre.
+//
+// Start with Align. It searches every turn up to 40° and every place of the
+// fixtures in the follow-up scan on coarse cells, refines the best candidates
+// through finer levels by a local normalised correlation on the fixtures' own
+// jaw (region), and keeps the one that explains the region best. CheckScale
+// lets the ruler go free afterwards; Picture shows the outcome to a person.
+//
+// Limits: one rigid jaw; a follow-up scan of another kind (magnetic resonance,
+// surface scan) is not handled; a head turned by more than 40° between the
+// scans is not found and refused.
+package registration
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/alignment"
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// Jaw is the jaw that carries the fixtures.
+type Jaw int
+
+// The two jaws.
+const (
+	Lower Jaw = iota
+	Upper
+)
+
+// Target is a planned fixture in the planning frame; Diameter in mm.
+type Target struct {
+	Planned  geom.Pose
+	Diameter float64
+}
+
+// Options of Align. Start, when given, is a post-to-pre transform to refine in
+// place of the search. Progress, when given, is called with the share done.
+type Options struct {
+	Start    *geom.Rigid
+	Progress func(fraction float64)
+}
+
+// ErrNoMatch says that no transform brings the two scans together: they show
+// different people or regions, or too little of the same region.
+var ErrNoMatch = errors.New("the scans do not show the same region of the same jaw")
+
+// level is one resolution of the refinement.
+type level struct {
+	cell   float64 // mm, aimed at by binning whole voxels
+	sigma  float64 // mm, standard deviation of the smoothing; at least minSigma voxels
+	stride float64 // mm between samples, aimed at
+	side   float64 // mm, side of a block
+	steps  int     // at most
+	reach  float64 // mm, largest step
+	settle float64 // mm, a step below which the fit has settled
+}
+
+const (
+	// minSigma, voxels: below this the cubic B-spline alone smooths more.
+	minSigma = 0.9
+	// carried is how many candidates go to the middle level, finalists how many
+	// to the fine one.
+	carried   = 60
+	finalists = 6
+	// perTurn is how many places are kept of each turn of the search.
+	perTurn = 12
+)
+
+var (
+	coarseLevel = level{side: 9, steps: 15, reach: 3, settle: 0.02}
+	middleLevel = level{cell: 0.6, sigma: 0.6, stride: 0.6, side: 6, steps: 12, reach: 1, settle: 0.005}
+	fineLevel   = level{cell: 0, sigma: 0.3, stride: 0.55, side: 5, steps: 12, reach: 0.5, settle: 0.0005}
+)
+
+// Align finds PostToPre for the jaw that carries the targets.
+//
+// Errors: ErrNoMatch (wrapped, with the figures that say so) when the scans
+// cannot be brought together; other errors for targets outside the planning
+// scan.
+func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*alignment.Result, error) {
+	progress := o.Progress
+	if progress == nil {
+		progress = func(float64) {}
+	}
+	if err := check(pre, targets); err != nil {
+		return nil, err
+	}
+	reg := newRegion(targets, jaw)
+	fixed, moving := newScan(pre), newScan(post)
+	progress(0.1)
+
+	var found []candidate
+	if o.Start != nil {
+		found = []candidate{{preToPost: o.Start.Inverse()}}
+	} else {
+		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, perTurn)
+		found = distinct(found, reg.centre, 3, carried)
+	}
+	progress(0.5)
+
+	s := gather(fixed.coarse[0], reg, 1, coarseLevel.side)
+	found = s.improve(moving.coarse[0], found, coarseLevel)
+	found = distinct(found, reg.centre, 1.5, finalists)
+	progress(0.7)
+
+	f := newFit(fixed, moving, reg)
+	found = f.improve(found, middleLevel)
+	found = distinct(found, reg.centre, 0.75, finalists)
+	progress(0.85)
+	if len(found) == 0 {
+		return nil, fmt.Errorf("%w: nothing of the region around the planned fixtures overlaps", ErrNoMatch)
+	}
+	out, err := f.conclude(found)
+	progress(1)
+	return out, err
+}
+
+func check(pre *volume.Volume, targets []Target) error {
+	if len(targets) == 0 {
+		return errors.New("no planned fixture: nothing says which jaw and place to align")
+	}
+	for i, t := range targets {
+		for _, p := range []geom.Vec{t.Planned.Entry, t.Planned.Apex} {
+			if !geom.Finite(p) || !pre.Contains(p) {
+				return fmt.Errorf("planned fixture %d: point (%.2f, %.2f, %.2f) mm lies outside the planning scan; check the plan's frame of coordinates", i+1, p.X, p.Y, p.Z)
+			}
+		}
+		if !(t.Planned.Length() > 0) {
+			return fmt.Errorf("planned fixture %d: entry and apex coincide", i+1)
+		}
+	}
+	return nil
+}
+
+// improve refines each candidate on one pair of fields, the candidates side by
+// side.
+func (s *samples) improve(moving *volume.Field, all []candidate, l level) []candidate {
+	out := make([]candidate, len(all))
+	for i, c := range all {
+		m, ev := s.refine(moving, c.preToPost, l)
+		out[i] = newCandidate(m, ev)
+	}
+	return out
+}
+
+func newCandidate(preToPost geom.Rigid, ev *evaluation) candidate {
+	c := candidate{preToPost: preToPost, similarity: ev.similarity(), coverage: ev.coverage()}
+	c.score = c.similarity * rootCoverage(c.coverage)
+	return c
+}
+
+// fit has what the local levels share.
+type fit struct {
+	fixed, moving *scan
+	reg           *region
+}
+
+func newFit(fixed, moving *scan, reg *region) *fit {
+	return &fit{fixed: fixed, moving: moving, reg: reg}
+}
+
+// margin, mm, that a local field reaches beyond the region: what the smoothing
+// and a step can ask for.
+const margin = 3.0
+
+// spacing is the larger of the scans' finest spacings.
+func (f *fit) spacing() float64 {
+	most := 0.0
+	for _, s := range []*scan{f.fixed, f.moving} {
+		sp := s.vol.Spacing()
+		most = max(most, sp[0], sp[1], sp[2])
+	}
+	return most
+}
+
+func (f *fit) field(s *scan, l level, toScan geom.Rigid) *volume.Field {
+	sp := s.vol.Spacing()
+	smallest := min(sp[0], sp[1], sp[2])
+	factor := max(1, int(math.Round(l.cell/smallest)))
+	sigma := max(l.sigma, minSigma*f.spacing())
+	var points []geom.Vec
+	for _, p := range f.reg.points() {
+		points = append(points, toScan.Apply(p))
+	}
+	return s.local(factor, sigma, f.reg.radius+margin, points)
+}
+
+func (f *fit) samples(l level) *samples {
+	field := f.field(f.fixed, l, geom.Identity())
+	sp := field.Spacing()
+	stride := max(1, int(math.Round(l.stride/min(sp[0], sp[1], sp[2]))))
+	return gather(field, f.reg, stride, l.side)
+}
+
+// improve refines the candidates at a local level, each on its own part of the
+// follow-up scan; candidates whose part is empty drop out.
+func (f *fit) improve(all []candidate, l level) []candidate {
+	s := f.samples(l)
+	var out []candidate
+	for _, c := range all {
+		moving := f.field(f.moving, l, c.preToPost)
+		if moving == nil {
+			continue
+		}
+		m, ev := s.refine(moving, c.preToPost, l)
+		out = append(out, newCandidate(m, ev))
+		out[len(out)-1].disagree = disagreement(ev, f.reg)
+	}
+	return out
+}
+
+// conclude takes the best candidate to the fine level and judges it.
+func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
+	s := f.samples(fineLevel)
+	moving := f.field(f.moving, fineLevel, found[0].preToPost)
+	m, _ := s.refine(moving, found[0].preToPost, fineLevel)
+	ev := s.evaluate(moving, m, newWorkspace(s), allParameters, true)
+	v := judge(ev, found, f.reg)
+	out := &alignment.Result{
+		Method:    "scans",
+		PostToPre: m.Inverse(),
+		Centre:    f.reg.centre,
+		Cov:       v.cov,
+		Quality:   v.quality,
+		Flags:     v.flags,
+	}
+	_ = r3.Vec{}
+	return out, v.err
+}
