@@ -1,0 +1,17 @@
+// Package phantom makes a synthetic jaw with a fixture and takes a planning and
+// a follow-up scan of it, with the exact truth about both. It serves the demo,
+// the tests, the accuracy runs, and people who want to try the program without
+// a patient's data.
+//
+// One analytic scene (jaws, teeth, nerve canal or sinus, soft tissue, metal) is
+// rendered at the place where each scan finds it; nothing is ever resampled.
+// The fixtures' jaw, the other jaw and the soft tissue move on their own
+// between the scans. Equal Spec gives equal voxels on one kind of processor,
+// however many there are.
+//
+// Conventions: lengths are mm, angles in a Spec degrees, coordinates patient
+// LPS of the scan that a name says (pre = planning, post = follow-up). A
+// fixture's local frame is mesial, buccal, apical from its platform. Start with
+// Usual or Random for a Spec, then Render, RenderPost for a quick look at the
+// fixture alone, or Write for a case folder.
+package phantom
