@@ -3,31 +3,31 @@ package scan
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
+
+	"plumbline/internal/jpeg"
+	"plumbline/internal/jpegls"
+	"plumbline/internal/rle"
 )
 
-// decoder decodes one compressed frame into words as a native file would hold
-// them: the low bits of each word, two's complement where the header says
-// signed. It answers with exactly rows × cols words or an error.
-type decoder func(data []byte, l layout) ([]uint16, error)
+// decoder decodes one compressed frame into dst, row by row: unsigned words of
+// the precision it answers with, and whether grey values were given up.
+type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error)
 
 // decoders has a decoder for each compressed transfer syntax that can be read.
-var decoders = map[string]decoder{}
-
-// lossySyntax lists the transfer syntaxes that may have lost detail.
-var lossySyntax = map[string]bool{
-	"1.2.840.10008.1.2.4.50":  true, // JPEG baseline
-	"1.2.840.10008.1.2.4.51":  true, // JPEG extended
-	"1.2.840.10008.1.2.4.53":  true, // retired JPEG processes
-	"1.2.840.10008.1.2.4.55":  true,
-	"1.2.840.10008.1.2.4.81":  true, // JPEG-LS near-lossless
-	"1.2.840.10008.1.2.4.91":  true, // JPEG 2000
-	"1.2.840.10008.1.2.4.93":  true,
-	"1.2.840.10008.1.2.4.203": true, // high-throughput JPEG 2000
+var decoders = map[string]decoder{
+	"1.2.840.10008.1.2.4.50": jpeg.Decode, // baseline
+	"1.2.840.10008.1.2.4.51": jpeg.Decode, // extended, 8 and 12 bits
+	"1.2.840.10008.1.2.4.57": jpeg.Decode, // lossless, process 14
+	"1.2.840.10008.1.2.4.70": jpeg.Decode, // lossless, process 14, selection value 1
+	"1.2.840.10008.1.2.4.80": jpegls.Decode,
+	"1.2.840.10008.1.2.4.81": jpegls.Decode, // near-lossless
+	"1.2.840.10008.1.2.5":    rle.Decode,
 }
 
 // syntaxName is a transfer syntax in words.
@@ -41,59 +41,57 @@ func syntaxName(syntax string) string {
 
 // unreadable is the answer to a syntax without a decoder.
 func unreadable(syntax string) error {
-	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless",
-		syntaxName(syntax), shorten(syntax))
+	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); %s", syntaxName(syntax), shorten(syntax), exportAdvice)
 }
 
-// span is a run of bytes.
-type span struct{ at, length int64 }
+// exportAdvice says how to get a scan that can be read.
+const exportAdvice = "export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless"
 
 // fragmentTable finds the fragments of encapsulated pixel data (PS3.5 A.4). r
 // reads from the first byte of the pixel data's value; size is how many bytes
 // there are.
 //
-// Out: the basic offset table, and the fragments in order, empty ones left
-// out; spans are relative to the first fragment's item tag, as in the table.
+// Out: the basic offset table, and all fragments in order.
 //
 // Errors: errCutShort when the file ends before the sequence delimiter.
-func fragmentTable(r io.ReaderAt, size int64) (offsets []uint32, fragments []fragment, base int64, err error) {
-	at := int64(0)
+func fragmentTable(r io.ReaderAt, size int64) (offsets []uint64, fragments []fragment, err error) {
+	at, base := int64(0), int64(0)
 	for first := true; ; first = false {
 		var head [8]byte
 		if size-at < 8 {
-			return nil, nil, 0, fmt.Errorf("%w: its fragments have no end mark", errCutShort)
+			return nil, nil, fmt.Errorf("%w: its fragments have no end mark", errCutShort)
 		}
 		if _, err := r.ReadAt(head[:], at); err != nil {
-			return nil, nil, 0, cutShort(err)
+			return nil, nil, cutShort(err)
 		}
 		t := tag.Tag{Group: binary.LittleEndian.Uint16(head[:]), Element: binary.LittleEndian.Uint16(head[2:])}
 		length := int64(binary.LittleEndian.Uint32(head[4:]))
 		if t == sequenceEnd {
-			return offsets, fragments, base, nil
+			return offsets, fragments, nil
 		}
 		if t != itemStart {
-			return nil, nil, 0, fmt.Errorf("element %s where a fragment was expected", t)
+			return nil, nil, fmt.Errorf("element %s where a fragment was expected", t)
 		}
 		if length > size-at-8 {
-			return nil, nil, 0, fmt.Errorf("%w: a fragment claims %d bytes, %d are left", errCutShort, length, size-at-8)
+			return nil, nil, fmt.Errorf("%w: a fragment claims %d bytes, %d are left", errCutShort, length, size-at-8)
 		}
 		switch {
 		case first:
 			if length%4 != 0 || length > 4*maxFrames {
-				return nil, nil, 0, fmt.Errorf("an offset table of %d bytes", length)
+				return nil, nil, fmt.Errorf("an offset table of %d bytes", length)
 			}
 			table := make([]byte, length)
 			if _, err := r.ReadAt(table, at+8); err != nil && length > 0 {
-				return nil, nil, 0, cutShort(err)
+				return nil, nil, cutShort(err)
 			}
 			for i := 0; i < len(table); i += 4 {
-				offsets = append(offsets, binary.LittleEndian.Uint32(table[i:]))
+				offsets = append(offsets, uint64(binary.LittleEndian.Uint32(table[i:])))
 			}
 			base = at + 8 + length
 		case len(fragments) >= maxFragments:
-			return nil, nil, 0, fmt.Errorf("more than %d fragments", maxFragments)
+			return nil, nil, fmt.Errorf("more than %d fragments", maxFragments)
 		default:
-			fragments = append(fragments, fragment{item: at - base, span: span{at + 8, length}})
+			fragments = append(fragments, fragment{item: at - base, at: at + 8, length: length})
 		}
 		at += 8 + length
 	}
@@ -104,8 +102,9 @@ const maxFragments = 1 << 20
 
 // fragment is one piece of compressed data.
 type fragment struct {
-	item int64 // of its item tag, from the first fragment's
-	span       // of its bytes, from the start of the value
+	item   int64 // where its item tag is, from the first fragment's, as offset tables count
+	at     int64 // where its bytes are, from the start of the value
+	length int64
 }
 
 // framesOf tells which fragments make up each frame (PS3.5 A.4): one each where
@@ -214,4 +213,46 @@ func (g *image) readExtendedTable(d dataset) error {
 		g.extended = append(g.extended, e.order.Uint64(e.value[i:]))
 	}
 	return nil
+}
+
+// decodeFrame decodes one frame into the words that are kept.
+func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
+	l := g.layout
+	precision, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
+	if u := (interface{ Unsupported() bool })(nil); errors.As(err, &u) && u.Unsupported() {
+		return lossy, fmt.Errorf("%w; %s", err, exportAdvice)
+	}
+	if err != nil {
+		return lossy, fmt.Errorf("%w; the file is damaged, export it again", err)
+	}
+	if err := l.agree(words, precision); err != nil {
+		return lossy, err
+	}
+	if l.stored < 16 || l.signed {
+		l.settle(words, g.padding)
+	}
+	return lossy, nil
+}
+
+// agree tells whether a stream's precision leaves no doubt what its words mean
+// under the header's layout. A stream of fewer bits than the header says holds
+// the same unsigned values; signed ones only while none has the stream's top bit,
+// which may or may not be a sign.
+func (l layout) agree(words []uint16, precision int) error {
+	if precision >= l.high+1 {
+		return nil
+	}
+	if l.high == l.stored-1 {
+		if !l.signed {
+			return nil
+		}
+		top := uint16(0)
+		for _, w := range words {
+			top |= w
+		}
+		if top>>(precision-1) == 0 {
+			return nil
+		}
+	}
+	return fmt.Errorf("its compressed pixels have %d bits, which does not fit the header (%d bits stored, high bit %d, signed %t); %s", precision, l.stored, l.high, l.signed, exportAdvice)
 }

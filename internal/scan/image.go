@@ -102,7 +102,7 @@ func newImage(f *file, h *header) *image {
 	}
 	g.person = sha256.Sum256([]byte(d.text(tag.PatientID) + "\x00" + d.text(tag.PatientName) + "\x00" + d.text(tag.PatientBirthDate)))
 	g.inverted = d.text(tag.PhotometricInterpretation) == "MONOCHROME1"
-	g.lossy = d.text(tag.LossyImageCompression) == "01" || lossySyntax[h.syntax]
+	g.lossy = d.text(tag.LossyImageCompression) == "01"
 	g.aside = g.reasonAside(d)
 	if g.aside != "" {
 		return g

@@ -26,6 +26,7 @@ type sliceFacts struct {
 	low, high uint16            // kept words, padding left out
 	padded    int               // voxels of padding
 	voxels    int               // other voxels
+	lossy     bool              // the decoder says so
 }
 
 // guard runs f and turns a panic into an error: damaged files must not end the
@@ -97,8 +98,10 @@ func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 		for _, k := range jobs[j] {
 			into[s.slices[k].number] = k
 		}
-		done := func(frame int, words []uint16) {
-			facts[into[frame]] = count(words, v.Padding, buffer)
+		done := func(frame int, words []uint16, lossy bool) {
+			f := count(words, v.Padding)
+			f.lossy = lossy
+			facts[into[frame]] = f
 		}
 		target := func(frame int) []uint16 {
 			k, wanted := into[frame]
@@ -117,7 +120,7 @@ func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 
 // read reads the wanted frames of one file: those for which target gives a
 // place for their words. done is called for each after it is filled.
-func (g *image) read(target func(frame int) []uint16, done func(frame int, words []uint16), buffer *[]byte) error {
+func (g *image) read(target func(frame int) []uint16, done func(frame int, words []uint16, lossy bool), buffer *[]byte) error {
 	switch {
 	case !nativeSyntax[g.syntax]:
 		return g.readFragments(target, done)
@@ -137,7 +140,7 @@ func sized(buffer *[]byte, n int64) []byte {
 }
 
 // readDirect reads native frames from a file on disk.
-func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16), buffer *[]byte) error {
+func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, bool), buffer *[]byte) error {
 	f, err := g.file.random()
 	if err != nil {
 		return err
@@ -154,13 +157,13 @@ func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16), 
 			return cutShort(err)
 		}
 		g.layout.convert(words, raw, g.padding)
-		done(i, words)
+		done(i, words, false)
 	}
 	return nil
 }
 
 // readStream reads native frames from a stream, in the order of the file.
-func (g *image) readStream(target func(int) []uint16, done func(int, []uint16), buffer *[]byte) error {
+func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, bool), buffer *[]byte) error {
 	r, closer, err := g.value()
 	if err != nil {
 		return err
@@ -173,7 +176,7 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16), 
 		}
 		if words := target(i); words != nil {
 			g.layout.convert(words, raw, g.padding)
-			done(i, words)
+			done(i, words, false)
 		}
 	}
 	return nil
@@ -202,11 +205,7 @@ func (g *image) value() (io.Reader, io.Closer, error) {
 }
 
 // readFragments reads compressed frames.
-func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16)) error {
-	decode := decoders[g.syntax]
-	if decode == nil {
-		return unreadable(g.syntax)
-	}
+func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16, bool)) error {
 	r, size, err := g.encapsulated()
 	if err != nil {
 		return err
@@ -214,17 +213,14 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 	if c, ok := r.(io.Closer); ok {
 		defer c.Close()
 	}
-	offsets, fragments, _, err := fragmentTable(r, size)
+	offsets, fragments, err := fragmentTable(r, size)
 	if err != nil {
 		return err
 	}
-	table := g.extended
-	if table == nil {
-		for _, o := range offsets {
-			table = append(table, uint64(o))
-		}
+	if g.extended != nil {
+		offsets = g.extended
 	}
-	parts, err := framesOf(r, len(g.frames), table, fragments)
+	parts, err := framesOf(r, len(g.frames), offsets, fragments)
 	if err != nil {
 		return err
 	}
@@ -237,16 +233,11 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
 		}
-		decoded, err := decode(data, g.layout)
+		lossy, err := g.decodeFrame(words, data)
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
 		}
-		if len(decoded) != len(words) {
-			return fmt.Errorf("frame %d: %d voxels came out, expected %d", i+1, len(decoded), len(words))
-		}
-		copy(words, decoded)
-		g.layout.settle(words, g.padding)
-		done(i, words)
+		done(i, words, lossy)
 		return nil
 	})
 }
@@ -300,7 +291,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 }
 
 // count takes a slice's digest and range.
-func count(words []uint16, pad *volume.Range, buffer *[]byte) sliceFacts {
+func count(words []uint16, pad *volume.Range) sliceFacts {
 	f := sliceFacts{low: math.MaxUint16}
 	if pad == nil {
 		low, high := uint16(math.MaxUint16), uint16(0)
@@ -318,11 +309,17 @@ func count(words []uint16, pad *volume.Range, buffer *[]byte) sliceFacts {
 		}
 		f.voxels = len(words) - f.padded
 	}
-	raw := sized(buffer, 2*int64(len(words)))
-	for i, w := range words {
-		binary.LittleEndian.PutUint16(raw[2*i:], w)
+	h := sha256.New()
+	var block [8192]byte
+	for len(words) > 0 {
+		n := min(len(words), len(block)/2)
+		for i, w := range words[:n] {
+			binary.LittleEndian.PutUint16(block[2*i:], w)
+		}
+		h.Write(block[:2*n])
+		words = words[n:]
 	}
-	f.digest = sha256.Sum256(raw)
+	h.Sum(f.digest[:0])
 	return f
 }
 

@@ -172,13 +172,13 @@ func (s *stack) remark(out *Scan, facts []sliceFacts) {
 	lossy, bare, extra, inverted := 0, 0, 0, 0
 	var odd []string
 	seen := map[string]bool{}
-	for _, sl := range s.slices {
+	for k, sl := range s.slices {
 		count := func(n *int, is bool) {
 			if is {
 				*n++
 			}
 		}
-		count(&lossy, sl.lossy)
+		count(&lossy, sl.lossy || facts[k].lossy)
 		count(&bare, sl.noRescale)
 		count(&extra, sl.extraBytes > 0)
 		count(&inverted, sl.inverted)
