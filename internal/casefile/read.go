@@ -1,0 +1,335 @@
+package casefile
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/tooth"
+)
+
+const (
+	// A planned fixture shorter or longer than this, mm, is a wrong number: the
+	// shortest ones sold are 4 mm, those that reach the cheekbone stay below 60.
+	// Common practice, no source.
+	minLength, maxLength = 4, 60
+	// Outer diameters, mm, run from narrow one-piece fixtures below 2 to wide
+	// molar ones of about 8. Common practice, no source.
+	minDiameter, maxDiameter = 1, 10
+	// maxLengthGap is how far the length may lie from the distance of entry and
+	// apex, mm: catalogue lengths are rounded, and some are counted from the
+	// bone level.
+	maxLengthGap = 0.5
+	// maxUnitGap is how far a direction's length may lie from 1: two printed
+	// decimals pass, a point in mm does not.
+	maxUnitGap = 0.05
+	// minMesialAngle is the least angle between the mesial direction and the
+	// fixture's axis, radians. Fixtures stand up to some 45° askew; a direction
+	// nearer to the axis than 20° is not the arch's.
+	minMesialAngle = 20 * math.Pi / 180
+	// minEntryGap is how near two planned entries may lie, mm: no two fixtures
+	// are that close, so the second was copied from the first.
+	minEntryGap = 1
+	// maxRadius and maxMargin bound a structure's size, mm; more is a wrong unit.
+	maxRadius, maxMargin = 100, 50
+)
+
+const pointExample = "[-24.10, 11.32, 8.05]"
+
+// read checks the whole file. The result counts only while d.err is nil.
+func (d *document) read(values map[string]any) *Case {
+	root := table{d: d, values: values}
+	root.allow("case", "placed", "clinician", "frame", "numbering", "pre", "post", "fixture", "structure", "alignment")
+	for _, need := range [][2]string{
+		{"case", `case = "C-007"`},
+		{"placed", "placed = 2026-03-14"},
+		{"clinician", `clinician = "clinician-a"`},
+		{"numbering", `numbering = "iso3950" (or "universal"): tooth 11 to 28 means another tooth in each`},
+		{"pre", `pre = "pre"`},
+		{"post", `post = "post"`},
+		{"fixture", `a table headed [[fixture]] with site, entry, apex and diameter`},
+	} {
+		root.demand(need[0], need[1])
+	}
+	c := &Case{
+		File:      d.file,
+		Name:      root.pseudonym("case", `case = "C-007"`),
+		Placed:    root.date("placed"),
+		Clinician: root.pseudonym("clinician", `clinician = "clinician-a"`),
+		Frame:     LPS,
+		Numbering: choice(root, "numbering", tooth.ISO3950, tooth.Universal),
+		Pre:       root.place("pre", `pre = "pre"`),
+		Post:      root.place("post", `post = "post"`),
+		lines:     d.lines,
+	}
+	if root.has("frame") {
+		c.Frame = choice(root, "frame", LPS, RAS, Corner)
+	}
+	if c.Pre != "" && c.Pre == c.Post {
+		root.fail("post", "planning and follow-up scan are the same folder or file; name the two scans")
+	}
+	c.readFixtures(root)
+	c.readStructures(root)
+	c.readAlignment(root)
+	return c
+}
+
+// place reads a path inside the case folder.
+func (t table) place(key, example string) string {
+	s := t.text(key, example)
+	if s == "" {
+		return ""
+	}
+	drive := len(s) > 1 && s[1] == ':'
+	switch {
+	case strings.Contains(s, `\`):
+		t.fail(key, "write / and not \\ between folder and file, as in %s", example)
+	case drive || !filepath.IsLocal(filepath.FromSlash(s)):
+		t.fail(key, "it leaves the case folder; put the files beside case.toml and write for example %s", example)
+	default:
+		return filepath.Join(filepath.Dir(t.d.file), filepath.FromSlash(s))
+	}
+	return ""
+}
+
+func (c *Case) readFixtures(root table) {
+	tables := root.tables("fixture", "a table headed [[fixture]], with double brackets", fixtureField)
+	if root.has("fixture") && len(tables) == 0 {
+		root.fail("fixture", "it is empty; write a table headed [[fixture]] with site, entry, apex and diameter")
+	}
+	sites := map[tooth.Number]int{}
+	for i, t := range tables {
+		f := c.readFixture(t)
+		if f.Site != 0 {
+			if first, taken := sites[f.Site]; taken {
+				t.fail("site", "tooth %s is also the site of %s; each site can have one fixture", f.Site.Label(c.Numbering), fixtureField(first))
+			}
+			sites[f.Site] = i
+		}
+		for j, other := range c.Fixtures {
+			if r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {
+				t.fail("entry", "it lies within %d mm of the entry of %s; enter this fixture's own coordinates", minEntryGap, fixtureField(j))
+			}
+		}
+		c.Fixtures = append(c.Fixtures, f)
+	}
+}
+
+func (c *Case) readFixture(t table) Fixture {
+	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length")
+	t.demand("site", `site = "36"`)
+	t.demand("entry", "entry = "+pointExample)
+	t.demand("apex", "apex = "+pointExample)
+	t.demand("diameter", "diameter = 4.1")
+	f := Fixture{
+		Planned:  geom.Pose{Entry: t.point("entry"), Apex: t.point("apex")},
+		Diameter: t.number("diameter", minDiameter, maxDiameter),
+	}
+	if label := t.text("site", `site = "36"`); label != "" && c.Numbering != "" {
+		site, err := tooth.Parse(label, c.Numbering)
+		if err != nil {
+			t.fail("site", "%v", err)
+		}
+		f.Site = site
+	}
+	distance := f.Planned.Length()
+	if t.has("length") {
+		f.Length = t.number("length", minLength, maxLength)
+		if math.Abs(f.Length-distance) > maxLengthGap {
+			t.fail("length", "it is %g mm, but entry and apex lie %.2f mm apart; they may differ by %g mm, so correct one of the three", f.Length, distance, maxLengthGap)
+		}
+	} else {
+		f.Length = distance
+		if distance < minLength || distance > maxLength {
+			t.fail("apex", "entry and apex lie %.2f mm apart; expected a planned fixture of %d to %d mm, coordinates in mm", distance, minLength, maxLength)
+		}
+	}
+	if t.has("guidance") {
+		f.Guidance = choice(t, "guidance", FullGuide, PilotGuide, Freehand, Navigated)
+	}
+	f.Mesial = t.direction("mesial", f.Planned)
+	f.PlacedDiameter, f.PlacedLength = f.Diameter, f.Length
+	if t.has("placed_diameter") {
+		f.PlacedDiameter = t.number("placed_diameter", minDiameter, maxDiameter)
+	}
+	if t.has("placed_length") {
+		f.PlacedLength = t.number("placed_length", minLength, maxLength)
+	}
+	return f
+}
+
+// direction reads a unit vector that is not along the fixture.
+func (t table) direction(key string, planned geom.Pose) *geom.Vec {
+	if !t.has(key) {
+		return nil
+	}
+	v := t.point(key)
+	if n := r3.Norm(v); math.Abs(n-1) > maxUnitGap {
+		t.fail(key, "its length is %.3g; expected a direction of length 1, as in mesial = [0.62, -0.78, 0.05], not a point", n)
+		return nil
+	}
+	v = r3.Unit(v)
+	axis := r3.Sub(planned.Apex, planned.Entry)
+	if a := geom.Angle(v, axis); math.Min(a, math.Pi-a) < minMesialAngle {
+		t.fail(key, "it points along the fixture (%.0f° from entry to apex); expected the direction along the arch towards the midline", geom.Degrees(a))
+		return nil
+	}
+	return &v
+}
+
+func (c *Case) readStructures(root table) {
+	names := map[string]int{}
+	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", structureField) {
+		t.allow("name", "kind", "path", "radius", "margin", "surface")
+		t.demand("name", `name = "left mandibular canal"`)
+		t.demand("kind", `kind = "nerve"`)
+		s := Structure{
+			Name: t.text("name", `name = "left mandibular canal"`),
+			Kind: choice(t, "kind", Nerve, Sinus, Root, FixtureBody, Cortex, OtherStructure),
+		}
+		if first, taken := names[s.Name]; taken && s.Name != "" {
+			t.fail("name", "%s has the same name; give each structure its own", structureField(first))
+		}
+		names[s.Name] = i
+		switch {
+		case t.has("surface") && (t.has("path") || t.has("radius")):
+			t.fail("surface", "it has both a surface and a path or radius; keep one of the two")
+		case t.has("surface"):
+			s.Surface = t.place("surface", `surface = "sinus.stl"`)
+		case !t.has("path"):
+			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\"")
+		default:
+			s.Path, s.Radius = t.tube()
+		}
+		if t.has("margin") {
+			margin := t.number("margin", 0, maxMargin)
+			s.Margin = &margin
+		}
+		c.Structures = append(c.Structures, s)
+	}
+}
+
+// tube reads path and radius.
+func (t table) tube() (path []geom.Vec, radius []float64) {
+	list, ok := t.values["path"].([]any)
+	if !ok || len(list) == 0 {
+		t.fail("path", "expected a list of points in mm, as in path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]; found %s", emptyOr(t.values["path"]))
+		return nil, nil
+	}
+	for i, v := range list {
+		path = append(path, t.d.point(element(t.key("path"), i), fmt.Sprintf("%s, point %d", t.field("path"), i+1), v))
+	}
+	if !t.demand("radius", "radius = 1.4") {
+		return nil, nil
+	}
+	if _, many := t.values["radius"].([]any); !many {
+		r := t.number("radius", 0, maxRadius)
+		for range path {
+			radius = append(radius, r)
+		}
+		return path, radius
+	}
+	radius, ok = t.d.numbers(t.key("radius"), t.field("radius"), t.values["radius"])
+	if !ok {
+		return nil, nil
+	}
+	if len(radius) != len(path) {
+		t.fail("radius", "it has %d radii for %d points of the path; give one radius, or one for each point", len(radius), len(path))
+	}
+	for i, r := range radius {
+		if r < 0 || r > maxRadius {
+			t.d.fail(element(t.key("radius"), i), fmt.Sprintf("%s, number %d", t.field("radius"), i+1), "it is %g mm; expected 0 to %d mm", r, maxRadius)
+		}
+	}
+	return path, radius
+}
+
+func emptyOr(v any) string {
+	if list, ok := v.([]any); ok && len(list) == 0 {
+		return "an empty list"
+	}
+	return typeName(v)
+}
+
+func (c *Case) readAlignment(root table) {
+	c.Alignment.Method = FromScans
+	t, ok := root.table("alignment")
+	if !ok {
+		return
+	}
+	t.allow("method", "matrix", "landmarks", "refine")
+	if t.has("method") {
+		c.Alignment.Method = choice(t, "method", FromScans, FromLandmarks, FromMatrix, SameFrame)
+	}
+	method := c.Alignment.Method
+	for _, own := range []struct {
+		key    string
+		method Method
+	}{{"matrix", FromMatrix}, {"landmarks", FromLandmarks}} {
+		if t.has(own.key) && method != own.method {
+			t.fail(own.key, `the method is %q, which does not use it; write method = %q or remove it`, string(method), string(own.method))
+		}
+	}
+	switch method {
+	case FromMatrix:
+		t.demand("matrix", "matrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1]")
+		c.Alignment.PostToPre = t.matrix("matrix")
+	case FromLandmarks:
+		t.demand("landmarks", "landmarks = [{pre = [x,y,z], post = [x,y,z]}, …] with three pairs or more")
+		c.Alignment.Landmarks = t.landmarks("landmarks")
+		if c.Frame == Corner {
+			t.fail("landmarks", `with frame = "corner" points of the follow-up scan have no meaning; write the case in "lps" or "ras" coordinates`)
+		}
+	}
+	c.Alignment.Refine = t.boolean("refine")
+	if t.has("refine") && method != FromMatrix && method != FromLandmarks {
+		t.fail("refine", `it goes with method = "matrix" or "landmarks"; remove it`)
+	}
+}
+
+func (t table) matrix(key string) *geom.Rigid {
+	if !t.has(key) {
+		return nil
+	}
+	x, ok := t.d.numbers(t.key(key), t.field(key), t.values[key])
+	if !ok {
+		return nil
+	}
+	if len(x) != 16 {
+		t.fail(key, "expected 16 numbers, row by row; found %d", len(x))
+		return nil
+	}
+	postToPre, err := geom.FromMatrix([16]float64(x))
+	if err != nil {
+		hint := "expected the rigid transform from the follow-up to the planning scan, row by row"
+		if x[3] == 0 && x[7] == 0 && x[11] == 0 && x[15] == 1 {
+			hint = "it seems to be written column by column; write it row by row"
+		}
+		t.fail(key, "%v; %s", err, hint)
+		return nil
+	}
+	return &postToPre
+}
+
+// minLandmarks is what a rigid transform takes.
+const minLandmarks = 3
+
+func (t table) landmarks(key string) []Landmark {
+	pair := func(i int) string { return fmt.Sprintf("%s, pair %d", t.field(key), i+1) }
+	tables := t.tables(key, "{pre = [x,y,z], post = [x,y,z]}", pair)
+	if t.has(key) && len(tables) < minLandmarks {
+		t.fail(key, "it has %d pairs; a rigid transform takes %d or more, far apart and not in a line", len(tables), minLandmarks)
+	}
+	var marks []Landmark
+	for _, p := range tables {
+		p.allow("pre", "post")
+		p.demand("pre", "pre = "+pointExample)
+		p.demand("post", "post = "+pointExample)
+		marks = append(marks, Landmark{Pre: p.point("pre"), Post: p.point("post")})
+	}
+	return marks
+}
