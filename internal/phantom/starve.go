@@ -1,0 +1,296 @@
+package phantom
+
+import "math"
+
+// detector is how metal's shadows are sampled: bins of pitch mm, a whole number
+// of them to a voxel, from −half to half about the axis.
+type detector struct {
+	bins  int
+	pitch float64
+	half  int
+	// foot is the share of a voxel's area that falls on each of footBins bins,
+	// for each view and each of phases places of the voxel's middle in a bin.
+	foot [][phases][footBins]float32
+	cos  []float64
+	sin  []float64
+}
+
+const (
+	phases   = 16
+	footBins = 6
+	// widestBin of the detector, mm; a machine's, seen in the patient.
+	widestBin = 0.2
+	// upsample is how finely the filtered shadow is tabulated for projecting
+	// back, in parts of a voxel.
+	upsample = 4
+	// starved is the smallest share of the beam that a detector tells from
+	// nothing; it keeps the noise finite.
+	starved = 2e-5
+	// noisePath is the water, mm, behind which the stated noise arises.
+	noisePath = 130.0
+)
+
+func newDetector(voxel, reach float64) *detector {
+	d := &detector{bins: int(math.Ceil(voxel/widestBin - 1e-9))}
+	d.pitch = voxel / float64(d.bins)
+	d.half = int(math.Ceil(reach/d.pitch)) + 2*footBins
+	for v := range views {
+		sin, cos := math.Sincos(math.Pi * float64(v) / views)
+		d.cos, d.sin = append(d.cos, cos), append(d.sin, sin)
+		// A square seen under an angle casts a trapezoid: the convolution of
+		// two boxes, whose integral is the second difference of a parabola.
+		a, b := voxel*math.Abs(cos)/d.pitch, voxel*math.Abs(sin)/d.pitch
+		a, b = max(a, 1e-3), max(b, 1e-3)
+		ramp := func(x float64) float64 { // ∫∫ of a step
+			if x < 0 {
+				return 0
+			}
+			return x * x / 2
+		}
+		below := func(x float64) float64 { // share of the shadow left of x, by a difference in each width
+			g := func(y float64) float64 { return ramp(y+b/2) - ramp(y-b/2) }
+			return (g(x+a/2) - g(x-a/2)) / (a * b)
+		}
+		var rows [phases][footBins]float32
+		for p := range phases {
+			middle := (float64(p) + 0.5) / phases // of the voxel, from the bin's low edge
+			for k := range footBins {
+				edge := float64(k - footBins/2 + 1)
+				rows[p][k] = float32(below(edge+0.5+0.5-middle) - below(edge-0.5+0.5-middle))
+			}
+		}
+		d.foot = append(d.foot, rows)
+	}
+	return d
+}
+
+// grain is one voxel's metal in a slice.
+type grain struct {
+	x, y float64 // from the axis, mm
+	fill float32 // mm² of metal
+	of   alloy
+}
+
+// grains lists the metal of slice k of the scan.
+func (b *block) grains(c Scan, patches []*patch, k int) (list []grain, reach float64) {
+	for _, p := range patches {
+		if k < p.lo[2] || k >= p.hi[2] {
+			continue
+		}
+		at := (k - p.lo[2]) * p.size[0] * p.size[1]
+		for j := range p.size[1] {
+			for i := range p.size[0] {
+				v := p.sharp[at+j*p.size[0]+i]
+				if v <= 1e-4 {
+					continue
+				}
+				x := (float64(p.lo[0]+i) - float64(b.grid.Size[0]-1)/2) * c.Voxel
+				y := (float64(p.lo[1]+j) - float64(b.grid.Size[1]-1)/2) * c.Voxel
+				list = append(list, grain{x, y, v * float32(c.Voxel*c.Voxel), p.of})
+				reach = max(reach, x*x+y*y)
+			}
+		}
+	}
+	return list, math.Sqrt(reach)
+}
+
+// hardenMetal adds the artefacts of metal, slice by slice.
+func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
+	if len(patches) == 0 {
+		return
+	}
+	reach := b.fieldRadius()
+	for _, p := range patches {
+		for a := range 2 {
+			for _, i := range [2]int{p.lo[a], p.hi[a]} {
+				reach = max(reach, math.Sqrt2*math.Abs(float64(i)-float64(b.grid.Size[a])/2)*c.Voxel)
+			}
+		}
+	}
+	d := newDetector(c.Voxel, reach+c.Voxel)
+	// Half of the blur arises before the logarithm, in focus and detector; the
+	// rest is the reconstruction's.
+	before := c.sigma() / math.Sqrt2
+	h := rampKernel(d.pitch, math.Sqrt(c.sigma()*c.sigma()-before*before), 2*d.half)
+	pre := kernel(before, d.pitch)
+	seed := mix(st.spec.Seed, 19, boolBit(st.post), 0)
+
+	// Noise of one bin that gives the stated noise after reconstruction.
+	square := float64(h[0] * h[0])
+	for _, x := range h[1:] {
+		square += 2 * float64(x*x)
+	}
+	noise := c.Noise / (1000 / muWater * math.Pi / math.Sqrt(views) * d.pitch * math.Sqrt(square))
+	clear := ray{soft: noisePath}
+	sh := &shade{detector: d, scan: c, shadows: s, ramp: h, pre: pre, noise: noise * math.Sqrt(clear.intensity()), seed: seed}
+	parallel(b.size[2], func(k int) {
+		grains, _ := b.grains(c, patches, b.lo[2]+k)
+		if len(grains) > 0 {
+			sh.slice(b, k, grains)
+		}
+	})
+}
+
+// shade computes one slice's metal artefact.
+type shade struct {
+	*detector
+	scan    Scan
+	shadows *shadows
+	ramp    []float32
+	pre     []float32
+	noise   float64 // of −ln(I) at full intensity
+	seed    uint64
+}
+
+// slice adds the artefact of the given metal to slice k of the block.
+func (s *shade) slice(b *block, k int, grains []grain) {
+	n := 2*s.half + 1
+	var path [alloys][]float32
+	for a := range path {
+		path[a] = make([]float32, n)
+	}
+	e := make([]float32, n)
+	field := int(math.Ceil(b.fieldRadius()/s.scan.Voxel)) + 3 // outputs a voxel apart, from −field to field
+	q := make([]float32, 2*field+1)
+	table := make([]float32, 2*field*upsample)
+	work := make([]float32, 4*n)
+	sum := make([]float32, b.size[0]*b.size[1])
+	z := float64(b.lo[2]+k)*s.scan.slice()/coarseCell - float64(s.shadows.first)
+	for v := range views {
+		for a := range path {
+			clear(path[a])
+		}
+		lo, hi := n, 0
+		for i := range grains {
+			g := &grains[i]
+			u := (g.x*s.cos[v]+g.y*s.sin[v])/s.pitch + float64(s.half) + 0.5
+			bin := int(u)
+			foot := &s.foot[v][int((u-float64(bin))*phases)]
+			first := bin - footBins/2 + 1
+			row := path[g.of][first:][:footBins]
+			for m, w := range foot {
+				row[m] += w * g.fill
+			}
+			lo, hi = min(lo, first), max(hi, first+footBins)
+		}
+		m := len(s.pre) / 2
+		lo, hi = max(m, lo-m), min(n-m, hi+m)
+		s.errors(e, path, work, lo, hi, v, k+b.lo[2], z)
+		s.filter(q, e, lo, hi, field)
+		refine(table, q)
+		s.backproject(sum, table, b, v, field)
+	}
+	gain := float32(1000 / muWater * math.Pi / views * s.scan.Streaks)
+	out := b.grey[k*len(sum):][:len(sum)]
+	for i, x := range sum {
+		out[i] += gain * x
+	}
+}
+
+// errors fills e from lo to hi with what the metal's shadow measures too much.
+func (s *shade) errors(e []float32, path [alloys][]float32, work []float32, lo, hi, v, k int, z float64) {
+	n := len(e)
+	with, without, mono := work[:n], work[n:2*n], work[2*n:3*n]
+	m := len(s.pre) / 2
+	perBin := float32(1 / s.pitch)
+	scatter := float32(s.shadows.scatterAt(z))
+	for u := lo - m; u < hi+m; u++ {
+		r := s.shadows.through(z, v, float64(u-s.half)*s.pitch)
+		without[u] = float32(r.intensity()) + scatter
+		with[u] = without[u]
+		mono[u] = 0
+		for a := range path {
+			if x := path[a][u] * perBin; x > 0 {
+				r.metal[a] = float64(x)
+				mono[u] += x * float32(muMetal(alloy(a), reference))
+			}
+		}
+		if mono[u] > 0 {
+			with[u] = float32(r.intensity()) + scatter
+		}
+	}
+	for u := lo; u < hi; u++ {
+		var a, b, c float32
+		for i, w := range s.pre {
+			a += w * with[u+i-m]
+			b += w * without[u+i-m]
+			c += w * mono[u+i-m]
+		}
+		e[u] = 0
+		if c < 1e-4 {
+			continue
+		}
+		got, bare := max(starved, float64(a)), max(starved, float64(b))
+		value := s.shadows.linear.at(-math.Log(got)) - s.shadows.linear.at(-math.Log(bare)) - float64(c)
+		// Quantum noise beyond that of the bare ray, which the even noise has.
+		extra := s.noise * math.Sqrt(max(0, 1/got-1/bare))
+		value += extra * float64(normalFrom(mix(s.seed, uint64(k), uint64(v), uint64(u))))
+		e[u] = float32(value)
+	}
+}
+
+// scatterAt interpolates the scatter between coarse slices.
+func (s *shadows) scatterAt(z float64) float64 {
+	k := int(z)
+	return s.scatter[k] + (z-float64(k))*(s.scatter[k+1]-s.scatter[k])
+}
+
+// filter convolves the shadow, nonzero from lo to hi, with the ramp.
+func (s *shade) filter(q, e []float32, lo, hi, field int) {
+	for i := range q {
+		at := (i-field)*s.bins + s.half
+		var sum float32
+		for u, x := range e[lo:hi] {
+			d := at - (lo + u)
+			if d < 0 {
+				d = -d
+			}
+			if d < len(s.ramp) {
+				sum += s.ramp[d] * x
+			}
+		}
+		q[i] = sum * float32(s.pitch)
+	}
+}
+
+// refine tabulates q between its values by Catmull and Rom's cubic.
+func refine(table, q []float32) {
+	for i := range len(q) - 1 {
+		p0, p1, p2, p3 := q[max(0, i-1)], q[i], q[i+1], q[min(len(q)-1, i+2)]
+		for k := range upsample {
+			t := (float32(k) + 0.5) / upsample
+			table[i*upsample+k] = p1 + 0.5*t*(p2-p0+t*(2*p0-5*p1+4*p2-p3+t*(3*(p1-p2)+p3-p0)))
+		}
+	}
+}
+
+// backproject adds one view to a slice of the block.
+func (s *shade) backproject(sum, table []float32, b *block, v, field int) {
+	// Positions in the table in units of 2⁻¹⁶, counted from the whole scan's
+	// first column, so that a block gets the same sums as the whole.
+	const unit = 1 << 16
+	dx := int64(math.Round(s.cos[v] * upsample * unit))
+	dy := int64(math.Round(s.sin[v] * upsample * unit))
+	cx, cy := float64(b.grid.Size[0]-1)/2, float64(b.grid.Size[1]-1)/2
+	start := int64(math.Round((float64(field) - cx*s.cos[v] - cy*s.sin[v]) * upsample * unit))
+	for j := range b.size[1] {
+		i0, i1 := b.span(j)
+		at := start + int64(b.lo[1]+j)*dy + int64(b.lo[0]+i0)*dx
+		row := sum[j*b.size[0]:][:b.size[0]]
+		for i := i0; i < i1; i++ {
+			row[i] += table[at>>16]
+			at += dx
+		}
+	}
+}
+
+// span is the range of columns of row j of the block that lie in the field.
+func (b *block) span(j int) (i0, i1 int) {
+	y := (float64(b.lo[1]+j) - float64(b.grid.Size[1]-1)/2) * b.grid.Step[1].Y
+	r := b.fieldRadius()
+	w := math.Sqrt(max(0, r*r-y*y))/b.grid.Step[0].X + 0.5
+	mid := float64(b.grid.Size[0]-1) / 2
+	i0 = max(0, int(math.Ceil(mid-w))-b.lo[0])
+	i1 = min(b.size[0], int(math.Floor(mid+w))+1-b.lo[0])
+	return i0, max(i0, i1)
+}
