@@ -253,7 +253,6 @@ func (st *stage) split(t *tile, p geom.Vec, c Scan) float64 {
 
 // blur filters raw, which has a margin of half a kernel on each side, into b.
 func (b *block) blur(raw []float32, n [3]int, kx, kz []float32) {
-	mx := len(kx) / 2
 	// Along x and y, slice by slice; rows keep their margin until used up.
 	sx, sy := b.size[0], b.size[1]
 	flat := make([]float32, sx*sy*n[2])
@@ -268,7 +267,6 @@ func (b *block) blur(raw []float32, n [3]int, kx, kz []float32) {
 			addWeighted(out[j*sx:][:sx], rows[j*sx:], sx, kx)
 		}
 	})
-	_ = mx
 	parallel(b.size[2], func(k int) {
 		addWeighted(b.grey[k*sx*sy:][:sx*sy], flat[k*sx*sy:], sx*sy, kz)
 	})
@@ -296,85 +294,98 @@ func addWeighted(out, in []float32, stride int, w []float32) {
 	}
 }
 
-// noiseBand is the in-plane noise: the reconstruction's ramp filter takes the
-// low frequencies away and its window the high ones, which a difference of two
-// Gaussians imitates. Widths are in voxels.
-func noiseBand(c Scan) (narrow, wide []float32, share float32) {
-	s := max(0.35, 0.72*c.sigma()/c.Voxel)
-	return kernel(s, 1), kernel(1.7*s, 1), 0.8
+// band is the in-plane noise filter: the reconstruction's ramp takes the low
+// frequencies away and its window the high ones, which a difference of two
+// Gaussians imitates. Rays from front to back cross more of the arch, so the
+// grain is longer that way.
+type band struct {
+	narrow, wide [2][]float32 // along x and y, voxel steps
+	share        float32      // of the wide one that is taken off
+	scale        float32      // to unit variance
 }
 
 // noiseAlong is the noise's correlation along z.
-var noiseAlong = [3]float32{0.13, 1, 0.13}
+var noiseAlong = [3]float32{0.1, 1, 0.1}
+
+func newBand(c Scan) *band {
+	n := &band{share: 0.85}
+	const widening = 1.6
+	square := 0.0
+	for a, long := range [2]float64{1.05, 1.4} {
+		s := max(0.4, long*c.sigma()/c.Voxel)
+		n.narrow[a], n.wide[a] = kernel(s, 1), kernel(widening*s, 1)
+	}
+	dx, dy := n.margin(0), n.margin(1)
+	for j, wy := range n.wide[1] {
+		for i, wx := range n.wide[0] {
+			v := -n.share * wx * wy
+			if p, q := i-dx, j-dy; p >= 0 && q >= 0 && p < len(n.narrow[0]) && q < len(n.narrow[1]) {
+				v += n.narrow[0][p] * n.narrow[1][q]
+			}
+			square += float64(v * v)
+		}
+	}
+	a := noiseAlong
+	square *= float64(a[0]*a[0] + a[1]*a[1] + a[2]*a[2])
+	n.scale = float32(1 / math.Sqrt(square))
+	return n
+}
+
+// margin is how much further the wide filter reaches along an axis.
+func (n *band) margin(axis int) int { return (len(n.wide[axis]) - len(n.narrow[axis])) / 2 }
 
 // addNoise adds noise that depends only on the voxel's place in the whole scan.
 func (b *block) addNoise(c Scan, seed uint64) {
 	if c.Noise == 0 {
 		return
 	}
-	narrow, wide, share := noiseBand(c)
-	scale := float32(c.Noise / noiseDeviation(narrow, wide, share))
-	m := len(wide) / 2
-	d := (len(wide) - len(narrow)) / 2
-	nx, ny := b.size[0]+2*m, b.size[1]+2*m
+	n := newBand(c)
 	layer := b.size[0] * b.size[1]
 	layers := make([]float32, layer*(b.size[2]+2))
-	parallel(b.size[2]+2, func(n int) {
-		k := uint64(b.lo[2] + n - 1 + 1<<20)
-		white := make([]float32, nx*ny)
-		for j := range ny {
-			row := uint64(b.lo[1] + j - m + 1<<20)
-			for i := range nx {
-				white[j*nx+i] = normalFrom(mix(seed, uint64(b.lo[0]+i-m+1<<20), row, k))
-			}
-		}
-		fine := make([]float32, b.size[0]*ny)
-		broad := make([]float32, b.size[0]*ny)
-		for j := range ny {
-			convolveRow(fine[j*b.size[0]:][:b.size[0]], white[j*nx+d:][:nx-2*d], narrow)
-			convolveRow(broad[j*b.size[0]:][:b.size[0]], white[j*nx:][:nx], wide)
-		}
-		out := layers[n*layer:][:layer]
-		for j := range b.size[1] {
-			row := out[j*b.size[0]:][:b.size[0]]
-			addWeighted(row, broad[j*b.size[0]:], b.size[0], wide)
-			for i := range row {
-				row[i] *= -share
-			}
-			addWeighted(row, fine[(j+d)*b.size[0]:], b.size[0], narrow)
-		}
+	parallel(b.size[2]+2, func(l int) {
+		n.layer(layers[l*layer:][:layer], b, seed, b.lo[2]+l-1)
 	})
+	scale := n.scale * float32(c.Noise)
 	rr := b.fieldRadius() * b.fieldRadius()
 	parallel(b.size[2], func(k int) {
 		out := b.grey[k*layer:][:layer]
+		below, here, above := layers[k*layer:][:layer], layers[(k+1)*layer:][:layer], layers[(k+2)*layer:][:layer]
 		for j := range b.size[1] {
 			for i := range b.size[0] {
-				n := j*b.size[0] + i
-				v := layers[(k+1)*layer+n] + noiseAlong[0]*(layers[k*layer+n]+layers[(k+2)*layer+n])
+				at := j*b.size[0] + i
+				v := noiseAlong[0]*below[at] + noiseAlong[1]*here[at] + noiseAlong[2]*above[at]
 				// Amid the field the rays are attenuated most.
 				amid := float32(1 - 0.3*min(1, b.radius2(b.lo[0]+i, b.lo[1]+j)/rr))
-				out[n] += scale * amid * v
+				out[at] += scale * amid * v
 			}
 		}
 	})
 }
 
-// noiseDeviation is the standard deviation of unit white noise after the band
-// filter.
-func noiseDeviation(narrow, wide []float32, share float32) float64 {
-	d := (len(wide) - len(narrow)) / 2
-	sum := 0.0
-	for j := range wide {
-		for i := range wide {
-			v := -float64(share) * float64(wide[i]) * float64(wide[j])
-			if a, b := i-d, j-d; a >= 0 && b >= 0 && a < len(narrow) && b < len(narrow) {
-				v += float64(narrow[a]) * float64(narrow[b])
-			}
-			sum += v * v
+// layer fills one slice with filtered white noise.
+func (n *band) layer(out []float32, b *block, seed uint64, k int) {
+	const bias = 1 << 20 // keeps indices positive
+	mx, my := len(n.wide[0])/2, len(n.wide[1])/2
+	dx, dy := n.margin(0), n.margin(1)
+	sx := b.size[0]
+	nx, ny := sx+2*mx, b.size[1]+2*my
+	white := make([]float32, nx)
+	fine, broad := make([]float32, sx*ny), make([]float32, sx*ny)
+	for j := range ny {
+		for i := range white {
+			white[i] = normalFrom(mix(seed, uint64(b.lo[0]+i-mx+bias), uint64(b.lo[1]+j-my+bias), uint64(k+bias)))
 		}
+		convolveRow(fine[j*sx:][:sx], white[dx:nx-dx], n.narrow[0])
+		convolveRow(broad[j*sx:][:sx], white, n.wide[0])
 	}
-	along := float64(noiseAlong[1]*noiseAlong[1] + 2*noiseAlong[0]*noiseAlong[0])
-	return math.Sqrt(sum * along)
+	for j := range b.size[1] {
+		row := out[j*sx:][:sx]
+		addWeighted(row, broad[j*sx:], sx, n.wide[1])
+		for i := range row {
+			row[i] *= -n.share
+		}
+		addWeighted(row, fine[(j+dy)*sx:], sx, n.narrow[1])
+	}
 }
 
 // greyLow and the two tops are the ends of the grey values that are stored;
