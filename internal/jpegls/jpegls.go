@@ -6,7 +6,9 @@
 // with Decode.
 //
 // Limits: one component. Colour, mapping tables and frames whose size stands in
-// another marker than the frame header are refused by name.
+// another marker than the frame header are refused by name. So is a MAXVAL that
+// is not the most its bits can hold: CharLS, which many encoders are made of,
+// writes it but codes as if it were not there, and the standard says otherwise.
 //
 // Source: ITU-T T.87 (1998) | ISO/IEC 14495-1; section numbers in this package
 // are those of T.87.
@@ -323,13 +325,11 @@ func (d *decoder) scan(s []byte) error {
 // parameters checks the coding parameters and completes them by the defaults
 // (C.2.4.1.1).
 func (d *decoder) parameters(near int) (parameters, error) {
-	p := parameters{near: near, maxValue: d.preset.maxValue, t1: d.preset.t1, t2: d.preset.t2, t3: d.preset.t3, reset: d.preset.reset}
-	most := 1<<d.precision - 1
-	if p.maxValue == 0 {
-		p.maxValue = most
-	}
-	if p.maxValue > most {
-		return p, d.formatf("largest sample %d, at most %d expected in %d bits", p.maxValue, most, d.precision)
+	p := parameters{near: near, maxValue: 1<<d.precision - 1, t1: d.preset.t1, t2: d.preset.t2, t3: d.preset.t3, reset: d.preset.reset}
+	if most := d.preset.maxValue; most > p.maxValue {
+		return p, d.formatf("largest sample %d, at most %d expected in %d bits", most, p.maxValue, d.precision)
+	} else if most != 0 && most != p.maxValue {
+		return p, d.unsupportedf("a largest sample of %d in %d bits, which encoders do not agree on", most, d.precision)
 	}
 	if near > min(255, p.maxValue/2) {
 		return p, d.formatf("deviation of up to %d, at most %d expected", near, min(255, p.maxValue/2))

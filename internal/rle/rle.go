@@ -152,8 +152,9 @@ func (p *plane) decode(dst []uint16, shift int) error {
 				return p.errorf("%d literal bytes announced, %d left", n, len(p.data)-from)
 			}
 			take := min(n, len(dst)-i)
+			out := dst[i : i+take]
 			for j, b := range p.data[from : from+take] {
-				dst[i+j] |= uint16(b) << shift
+				out[j] |= uint16(b) << shift
 			}
 			excess = n - take
 			i += take
@@ -165,8 +166,9 @@ func (p *plane) decode(dst []uint16, shift int) error {
 			n := 257 - control
 			take := min(n, len(dst)-i)
 			value := uint16(p.data[p.pos+1]) << shift
-			for j := range dst[i : i+take] {
-				dst[i+j] |= value
+			out := dst[i : i+take]
+			for j := range out {
+				out[j] |= value
 			}
 			excess = n - take
 			i += take
