@@ -18,6 +18,34 @@ const (
 	allParameters   = 9
 )
 
+// motion is preToPost with, for the scale check, a stretch that comes first:
+// scales 1 + stretch along the planning scan's axes about a centre.
+type motion struct {
+	geom.Rigid
+	stretch [3]float64
+	axes    [3]geom.Vec // unit; unused while the stretch is zero
+	centre  geom.Vec
+}
+
+// affine is the motion as p ↦ m·p + t.
+func (mo motion) affine() (m [3][3]float64, t geom.Vec) {
+	m, t = mo.R, mo.T
+	for a, e := range mo.stretch {
+		if e == 0 {
+			continue
+		}
+		axis := mo.axes[a]
+		turned := mo.Rotate(axis)
+		for i, u := range [3]float64{turned.X, turned.Y, turned.Z} {
+			for j, v := range [3]float64{axis.X, axis.Y, axis.Z} {
+				m[i][j] += e * u * v
+			}
+		}
+		t = r3.Sub(t, r3.Scale(e*r3.Dot(axis, mo.centre), turned))
+	}
+	return m, t
+}
+
 // samples are points of the planning scan with their greys, grouped in blocks:
 // cubes small enough that a gain and an offset carry one scan's greys to the
 // other's inside each.
@@ -47,7 +75,7 @@ func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
 		d   geom.Vec
 		key [3]int
 	}
-	rd := newReader(f, geom.Identity())
+	rd := newReader(f, motion{Rigid: geom.Identity()})
 	planes := make([][]node, (f.Size[2]+stride-1)/stride)
 	parallel(len(planes), func(n int) {
 		k := n * stride
@@ -163,7 +191,7 @@ const (
 // Samples are reweighted by Cauchy's function of their residual. With full set,
 // the curvature is had a second time from the product of both scans' slopes,
 // whose noises are independent, so that noise does not pass for structure.
-func (s *samples) evaluate(moving *volume.Field, preToPost geom.Rigid, ws *workspace, parameters int, full bool) *evaluation {
+func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace, parameters int, full bool) *evaluation {
 	rd := newReader(moving, preToPost)
 	blocks := len(s.block) - 1
 	ev := &evaluation{blocks: make([]normal, blocks)}
@@ -440,21 +468,25 @@ func sum(blocks []normal, parameters int) (h *mat.SymDense, g *mat.VecDense) {
 
 // step solves the normal equations; ok is false when they do not determine the
 // motion.
-func step(blocks []normal, damping float64) (omega, tau geom.Vec, ok bool) {
-	h, g := sum(blocks, rigidParameters)
-	for a := range rigidParameters {
+func step(blocks []normal, parameters int, damping float64) (x []float64, ok bool) {
+	h, g := sum(blocks, parameters)
+	for a := range parameters {
 		h.SetSym(a, a, h.At(a, a)*(1+damping))
 	}
 	var chol mat.Cholesky
 	if !chol.Factorize(h) {
-		return omega, tau, false
+		return nil, false
 	}
-	var x mat.VecDense
-	if err := chol.SolveVecTo(&x, g); err != nil {
-		return omega, tau, false
+	var v mat.VecDense
+	if err := chol.SolveVecTo(&v, g); err != nil {
+		return nil, false
 	}
-	return geom.Vec{X: x.AtVec(0), Y: x.AtVec(1), Z: x.AtVec(2)},
-		geom.Vec{X: x.AtVec(3), Y: x.AtVec(4), Z: x.AtVec(5)}, true
+	return v.RawVector().Data, true
+}
+
+// split takes the turn ω and the shift τ out of a parameter vector.
+func split(x []float64) (omega, tau geom.Vec) {
+	return geom.Vec{X: x[0], Y: x[1], Z: x[2]}, geom.Vec{X: x[3], Y: x[4], Z: x[5]}
 }
 
 // move is the small motion p ↦ p + τ + ω × (p − centre), made exactly rigid.
@@ -472,26 +504,60 @@ func size(omega, tau geom.Vec, lever float64) float64 {
 // lever, mm, is where a motion's size is judged: about the length of a fixture.
 const lever = 12.0
 
+// damping of Gauss and Newton's step, relative: a direction that nothing holds
+// stays where it is.
+const damping = 1e-3
+
 // refine iterates from start until the fit has settled near the fixtures or the
 // level's steps are used up. The evaluation belongs to the returned transform.
 func (s *samples) refine(moving *volume.Field, start geom.Rigid, l level) (geom.Rigid, *evaluation) {
 	ws := newWorkspace(s)
 	preToPost := start
-	ev := s.evaluate(moving, preToPost, ws, rigidParameters, false)
+	ev := s.evaluate(moving, motion{Rigid: preToPost}, ws, rigidParameters, false)
 	for range l.steps {
-		omega, tau, ok := step(ev.blocks, 1e-3)
+		x, ok := step(ev.blocks, rigidParameters, damping)
 		if !ok {
 			break
 		}
+		omega, tau := split(x)
 		length := size(omega, tau, lever)
 		if length > l.reach {
 			omega, tau = r3.Scale(l.reach/length, omega), r3.Scale(l.reach/length, tau)
 		}
 		preToPost = preToPost.After(move(s.centre, omega, tau))
-		ev = s.evaluate(moving, preToPost, ws, rigidParameters, false)
+		ev = s.evaluate(moving, motion{Rigid: preToPost}, ws, rigidParameters, false)
 		if length < l.settle {
 			break
 		}
 	}
 	return preToPost, ev
+}
+
+// stretch goes on from a rigid fit with the three scales free.
+func (s *samples) stretch(moving *volume.Field, start geom.Rigid, l level) (motion, *evaluation) {
+	ws := newWorkspace(s)
+	mo := motion{Rigid: start, axes: s.axes, centre: s.centre}
+	ev := s.evaluate(moving, mo, ws, allParameters, true)
+	for range l.steps {
+		x, ok := step(ev.blocks, allParameters, damping)
+		if !ok {
+			break
+		}
+		omega, tau := split(x)
+		length := size(omega, tau, lever)
+		shrink := 1.0
+		if length > l.reach {
+			shrink = l.reach / length
+		}
+		mo.Rigid = mo.Rigid.After(move(s.centre, r3.Scale(shrink, omega), r3.Scale(shrink, tau)))
+		for a := range 3 {
+			mo.stretch[a] += shrink * x[rigidParameters+a]
+			length += lever * math.Abs(x[rigidParameters+a])
+		}
+		ev = s.evaluate(moving, mo, ws, allParameters, true)
+		if length < l.settle {
+			break
+		}
+	}
+	return mo, ev
 }

@@ -483,14 +483,16 @@ type reader struct {
 	b [3]float64
 }
 
-func newReader(f *volume.Field, toField geom.Rigid) reader {
+// newReader reads f at the places where toField takes points.
+func newReader(f *volume.Field, toField motion) reader {
 	rd := reader{f: f}
+	m, t := toField.affine()
 	for a := range 3 {
 		s := r3.Scale(1/r3.Dot(f.Step[a], f.Step[a]), f.Step[a])
 		for c := range 3 {
-			rd.m[a][c] = s.X*toField.R[0][c] + s.Y*toField.R[1][c] + s.Z*toField.R[2][c]
+			rd.m[a][c] = s.X*m[0][c] + s.Y*m[1][c] + s.Z*m[2][c]
 		}
-		rd.b[a] = r3.Dot(s, r3.Sub(toField.T, f.Origin))
+		rd.b[a] = r3.Dot(s, r3.Sub(t, f.Origin))
 	}
 	return rd
 }

@@ -116,14 +116,28 @@ func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*ali
 
 	f := newFit(fixed, moving, reg)
 	found = f.improve(found, middleLevel)
-	found = distinct(found, reg.centre, 0.75, finalists)
+	found = distinct(found, reg.centre, rivalDistance, finalists)
 	progress(0.85)
 	if len(found) == 0 {
 		return nil, fmt.Errorf("%w: nothing of the region around the planned fixtures overlaps", ErrNoMatch)
 	}
 	out, err := f.conclude(found)
 	progress(1)
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	if o.Start != nil {
+		moved := o.Start.After(out.PostToPre.Inverse())
+		most := 0.0
+		for _, t := range targets {
+			for _, p := range []geom.Vec{t.Planned.Entry, t.Planned.Apex} {
+				most = max(most, r3.Norm(r3.Sub(moved.Apply(p), p)))
+			}
+		}
+		out.Quality["refined_by_mm"] = most
+		out.Quality["refined_by_deg"] = geom.Degrees(moved.Angle())
+	}
+	return out, nil
 }
 
 func check(pre *volume.Volume, targets []Target) error {
@@ -215,7 +229,7 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 		}
 		m, ev := s.refine(moving, c.preToPost, l)
 		out = append(out, newCandidate(m, ev))
-		out[len(out)-1].disagree = disagreement(ev, f.reg)
+		out[len(out)-1].disagree = ev.disagreement(f.reg.centre)
 	}
 	return out
 }
@@ -225,16 +239,7 @@ func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
 	s := f.samples(fineLevel)
 	moving := f.field(f.moving, fineLevel, found[0].preToPost)
 	m, _ := s.refine(moving, found[0].preToPost, fineLevel)
-	ev := s.evaluate(moving, m, newWorkspace(s), allParameters, true)
-	v := judge(ev, found, f.reg)
-	out := &alignment.Result{
-		Method:    "scans",
-		PostToPre: m.Inverse(),
-		Centre:    f.reg.centre,
-		Cov:       v.cov,
-		Quality:   v.quality,
-		Flags:     v.flags,
-	}
-	_ = r3.Vec{}
-	return out, v.err
+	ev := s.evaluate(moving, motion{Rigid: m}, newWorkspace(s), rigidParameters, true)
+	mo, free := s.stretch(moving, m, fineLevel)
+	return f.judge(m, ev, found, s.ruler(free, mo))
 }

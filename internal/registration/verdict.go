@@ -1,121 +1,151 @@
 package registration
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/alignment"
+	"plumbline/internal/geom"
 	"plumbline/internal/result"
 )
 
-type verdict struct {
-	cov     *mat.SymDense
-	quality map[string]float64
-	flags   []result.Flag
-	err     error
-}
+const (
+	// groupSide, mm, of the cubes whose blocks are left out together. Errors
+	// that neighbours share (streaks, cupping, a wall's blur) are shorter, so
+	// the groups' errors are nearly independent.
+	groupSide = 10.0
 
-// groupSide, mm: errors that neighbours share (streaks, cupping) are shorter
-// than this, so the groups' errors are nearly independent.
-const groupSide = 10.0
+	// Two scans of one jaw, each group of blocks asked alone where it would
+	// shift, agree within hundredths of a millimetre; a wrong match stands on
+	// walls that slide along each other and disagrees by a quarter of a
+	// millimetre and more. The limits and the figures behind them are in
+	// accuracy_test.go.
+	doubtfulDisagreement = 0.11 // mm
+	refusedDisagreement  = 0.17 // mm
+	// refusedSimilarity: the true place of a noisy pair has 0.6 and more, two
+	// unlike regions have 0.1 to 0.5.
+	refusedSimilarity = 0.35
+	// refusedError, mm, of the estimated error at entry or apex (standard
+	// uncertainty of the length): beyond it nothing could be measured.
+	refusedError = 0.25
+	// doubtfulError, mm: with a standard uncertainty of the length above it,
+	// half a millimetre of error is no longer out of the question.
+	doubtfulError = 0.12
+	// rival is the share of the best candidate's score from which a second
+	// place counts as just as plausible, if its groups agree, too.
+	rival = 0.9
+	// rivalDistance, mm (turns counted at the lever): nearer candidates are one
+	// place on their way to it; a slip by a tooth is 5 mm and more.
+	rivalDistance = 2.5
 
-// jackknife is the covariance of the parameters from refits that leave out one
-// group of blocks each.
-func jackknife(ev *evaluation, reg *region, parameters int) (*mat.SymDense, int) {
-	groups := map[[3]int][]int{}
-	var keys [][3]int
-	var weight, bend float64
+	// Errors that all groups share do not show in the jackknife: unequal
+	// blurring of edges that face the source, the reconstruction's own
+	// geometry. floorShift (mm, per direction) and floorTurn (rad) were found
+	// on the simulated pairs, see accuracy_test.go; inflation widens the
+	// jackknife for what neighbouring groups share after all.
+	floorShift = 0.005
+	floorTurn  = 0.0003
+	inflation  = 1.3
+
+	// scaleLimit is the relative error of the ruler that is flagged: over a
+	// fixture of 10 mm it makes 0.05 mm, over an arch 0.3 mm.
+	scaleLimit = 0.005
+)
+
+// groups are the used blocks by cubes of groupSide.
+func (ev *evaluation) groups(centre geom.Vec) [][]int {
+	place := map[[3]int]int{}
+	var out [][]int
 	for i, b := range ev.blocks {
 		if !b.used {
 			continue
 		}
-		d := [3]float64{b.centroid.X - reg.centre.X, b.centroid.Y - reg.centre.Y, b.centroid.Z - reg.centre.Z}
+		d := r3.Sub(b.centroid, centre)
 		var key [3]int
-		for a := range 3 {
-			key[a] = int(math.Floor(d[a]/groupSide + 0.5))
+		for a, x := range [3]float64{d.X, d.Y, d.Z} {
+			key[a] = int(math.Floor(x/groupSide + 0.5))
 		}
-		if groups[key] == nil {
-			keys = append(keys, key)
+		at, ok := place[key]
+		if !ok {
+			at = len(out)
+			place[key] = at
+			out = append(out, nil)
 		}
-		groups[key] = append(groups[key], i)
-		weight += b.weight * b.contrast
-		bend += b.bend * b.contrast
+		out[at] = append(out[at], i)
 	}
-	kappa := weight / bend
-	h := mat.NewSymDense(parameters, nil)
-	add := func(dst *mat.SymDense, list []int, sign float64) {
+	return out
+}
+
+// jackknife is the covariance of the parameters from refits that leave out one
+// group of blocks each; nil when they do not determine all parameters.
+//
+// Method: delete-a-group jackknife, each refit one step of Gauss and Newton
+// from the common optimum; the curvature comes from both scans' slopes, which
+// noise does not inflate. A robust fit's curvature is that of its influence
+// function, which lies below its weights by the ratio of their means.
+// Efron B, Tibshirani R. An Introduction to the Bootstrap. 1993, chapter 11.
+func (ev *evaluation) jackknife(centre geom.Vec, parameters int) *mat.SymDense {
+	groups := ev.groups(centre)
+	var weight, bend float64
+	for _, b := range ev.blocks {
+		if b.used {
+			weight += b.weight * b.contrast * float64(b.n)
+			bend += b.bend * b.contrast * float64(b.n)
+		}
+	}
+	if len(groups) < 2 || bend <= 0 {
+		return nil
+	}
+	total := mat.NewSymDense(parameters, nil)
+	ofGroup := make([]*mat.SymDense, len(groups))
+	for n, list := range groups {
+		h := mat.NewSymDense(parameters, nil)
 		for _, i := range list {
 			for a := range parameters {
 				for c := a; c < parameters; c++ {
-					dst.SetSym(a, c, dst.At(a, c)+sign*ev.blocks[i].cross[a][c])
+					h.SetSym(a, c, h.At(a, c)+ev.blocks[i].cross[a][c])
 				}
 			}
 		}
-	}
-	for _, k := range keys {
-		add(h, groups[k], 1)
+		ofGroup[n] = h
+		total.AddSym(total, h)
 	}
 	cov := mat.NewSymDense(parameters, nil)
-	for _, k := range keys {
-		left := mat.NewSymDense(parameters, nil)
-		left.CopySym(h)
-		add(left, groups[k], -1)
+	for n, list := range groups {
 		g := mat.NewVecDense(parameters, nil)
-		for _, i := range groups[k] {
+		for _, i := range list {
 			for a := range parameters {
 				g.SetVec(a, g.AtVec(a)+ev.blocks[i].g[a])
 			}
 		}
+		var left mat.SymDense
+		left.ScaleSym(-1, ofGroup[n])
+		left.AddSym(total, &left)
 		var chol mat.Cholesky
-		if !chol.Factorize(left) {
-			return nil, len(keys)
-		}
 		var x mat.VecDense
-		if chol.SolveVecTo(&x, g) != nil {
-			return nil, len(keys)
+		if !chol.Factorize(&left) || chol.SolveVecTo(&x, g) != nil {
+			return nil
 		}
-		cov.SymRankOne(cov, kappa*kappa, &x)
+		cov.SymRankOne(cov, 1, &x)
 	}
-	n := float64(len(keys))
-	cov.ScaleSym((n-1)/n, cov)
-	return cov, len(keys)
+	n := float64(len(groups))
+	ratio := weight / bend
+	cov.ScaleSym((n-1)/n*ratio*ratio, cov)
+	return cov
 }
 
-func judge(ev *evaluation, found []candidate, reg *region) verdict {
-	v := verdict{quality: map[string]float64{}}
-	v.cov, _ = jackknife(ev, reg, rigidParameters)
-	v.quality["disagree_fine"] = disagreement(ev, reg)
-	v.quality["similarity"] = ev.similarity()
-	v.quality["disagree_mid"] = found[0].disagree
-	v.quality["coverage"] = ev.coverage()
-	v.quality["middle_similarity"] = found[0].similarity
-	if len(found) > 1 {
-		v.quality["runner_up"] = found[1].similarity
-	}
-	return v
-}
-
-// disagreement is the median over the groups of how far each group alone would
-// shift the scan, mm.
-func disagreement(ev *evaluation, reg *region) float64 {
-	groups := map[[3]int][]int{}
-	for i, b := range ev.blocks {
-		if !b.used {
-			continue
-		}
-		d := [3]float64{b.centroid.X - reg.centre.X, b.centroid.Y - reg.centre.Y, b.centroid.Z - reg.centre.Z}
-		var key [3]int
-		for a := range 3 {
-			key[a] = int(math.Floor(d[a]/groupSide + 0.5))
-		}
-		groups[key] = append(groups[key], i)
-	}
+// disagreement is the median over the groups of how far each alone would shift
+// the scan, mm; infinite when no group says anything.
+func (ev *evaluation) disagreement(centre geom.Vec) float64 {
 	var all []float64
-	for _, list := range groups {
+	for _, list := range ev.groups(centre) {
 		h := mat.NewSymDense(3, nil)
 		g := mat.NewVecDense(3, nil)
 		for _, i := range list {
-			b := ev.blocks[i]
+			b := &ev.blocks[i]
 			for a := range 3 {
 				g.SetVec(a, g.AtVec(a)+b.g[3+a])
 				for c := a; c < 3; c++ {
@@ -123,7 +153,8 @@ func disagreement(ev *evaluation, reg *region) float64 {
 				}
 			}
 		}
-		// A wall says nothing about shifts along itself.
+		// A wall says nothing about shifts along itself, and a tenth of the
+		// mean curvature keeps it from saying nonsense.
 		ridge := 0.1 * mat.Trace(h) / 3
 		for a := range 3 {
 			h.SetSym(a, a, h.At(a, a)+ridge)
@@ -134,5 +165,116 @@ func disagreement(ev *evaluation, reg *region) float64 {
 			all = append(all, mat.Norm(&x, 2))
 		}
 	}
+	if len(all) == 0 {
+		return math.Inf(1)
+	}
 	return median(all)
+}
+
+// widen adds to the jackknife what it cannot see.
+func widen(cov *mat.SymDense) *mat.SymDense {
+	out := mat.NewSymDense(rigidParameters, nil)
+	out.ScaleSym(inflation*inflation, cov)
+	for a := range 3 {
+		out.SetSym(a, a, out.At(a, a)+floorTurn*floorTurn)
+		out.SetSym(3+a, 3+a, out.At(3+a, 3+a)+floorShift*floorShift)
+	}
+	return out
+}
+
+// ruler is the outcome of the scale check.
+type ruler struct {
+	stretch [3]float64 // relative error of the follow-up scan's lengths along the planning scan's axes
+	u       [3]float64 // standard uncertainty; infinite when not determined
+	agree   float64    // disagreement with the scales free, mm
+}
+
+// wrong is the axis whose scale is off by more than scaleLimit beyond its 95 %
+// interval, -1 when there is none.
+func (r ruler) wrong() int {
+	axis, most := -1, 0.0
+	for a := range 3 {
+		if off := math.Abs(r.stretch[a]) - 2*r.u[a] - scaleLimit; off > 0 && off > most {
+			axis, most = a, off
+		}
+	}
+	return axis
+}
+
+func (s *samples) ruler(ev *evaluation, mo motion) ruler {
+	r := ruler{stretch: mo.stretch, agree: ev.disagreement(s.centre)}
+	cov := ev.jackknife(s.centre, allParameters)
+	for a := range 3 {
+		r.u[a] = math.Inf(1)
+		if cov != nil {
+			r.u[a] = inflation * math.Sqrt(max(0, cov.At(rigidParameters+a, rigidParameters+a)))
+		}
+	}
+	return r
+}
+
+// judge makes the result of a fit, or refuses it.
+func (f *fit) judge(preToPost geom.Rigid, ev *evaluation, found []candidate, rule ruler) (*alignment.Result, error) {
+	similarity, coverage, disagree := ev.similarity(), ev.coverage(), ev.disagreement(f.reg.centre)
+	out := &alignment.Result{
+		Method:    "scans",
+		PostToPre: preToPost.Inverse(),
+		Centre:    f.reg.centre,
+		Quality: map[string]float64{
+			"similarity_ratio": similarity,
+			"coverage_ratio":   coverage,
+			"disagreement_mm":  disagree,
+		},
+	}
+	if len(found) > 1 && found[0].score > 0 {
+		out.Quality["runner_up_ratio"] = found[1].score / found[0].score
+	}
+	scaled := rule.wrong() >= 0 && rule.agree < refusedDisagreement
+	u := math.Inf(1)
+	if cov := ev.jackknife(f.reg.centre, rigidParameters); cov != nil {
+		out.Cov = widen(cov)
+		u = 0
+		for _, t := range f.reg.targets {
+			ue := math.Sqrt(mat.Trace(out.PointCovariance(t.Planned.Entry)))
+			ua := math.Sqrt(mat.Trace(out.PointCovariance(t.Planned.Apex)))
+			u = max(u, ue, ua)
+		}
+		out.Quality["error_u_mm"] = u
+	}
+	figures := fmt.Sprintf("similarity %.2f, %.0f %% of the region in both scans, parts of it disagree by %.2f mm, estimated error %.2f mm", similarity, 100*coverage, disagree, u)
+	if !scaled && (similarity < refusedSimilarity || disagree > refusedDisagreement || u > refusedError) || out.Cov == nil {
+		return nil, fmt.Errorf("%w: around the planned fixtures nothing in the follow-up scan fits (%s); check that both scans are of this patient and jaw, or give landmark pairs", ErrNoMatch, figures)
+	}
+	for a, name := range [3]string{"columns", "rows", "slices"} {
+		if !math.IsInf(rule.u[a], 0) {
+			out.Quality["scale_"+name+"_ratio"] = 1 + rule.stretch[a]
+			out.Quality["scale_"+name+"_u_ratio"] = rule.u[a]
+		}
+	}
+	if scaled {
+		a := rule.wrong()
+		out.Flags = append(out.Flags, result.Flag{
+			Code:  "scale-mismatch",
+			Level: result.Doubt,
+			Message: fmt.Sprintf("along the planning scan's %s the follow-up scan's lengths are %.2f %% off (standard uncertainty %.2f %%): one of the exports has a wrong voxel size, and no rigid alignment can be right; export both scans again",
+				[3]string{"columns", "rows", "slices"}[a], 100*rule.stretch[a], 100*rule.u[a]),
+		})
+	}
+	reason := ""
+	switch {
+	case disagree > doubtfulDisagreement:
+		reason = "parts of the region disagree about the place"
+	case u > doubtfulError:
+		reason = "the scans determine the place poorly"
+	case len(found) > 1 && found[1].score > rival*found[0].score && found[1].disagree < doubtfulDisagreement:
+		reason = "a second place fits almost as well"
+	}
+	if reason != "" {
+		out.Flags = append(out.Flags, result.Flag{
+			Code:    "alignment-doubtful",
+			Level:   result.Doubt,
+			Message: fmt.Sprintf("%s (%s): look at the alignment picture, and give landmark pairs if it is off", reason, figures),
+		})
+	}
+	return out, nil
 }
