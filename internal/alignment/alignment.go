@@ -7,6 +7,8 @@
 package alignment
 
 import (
+	"math"
+
 	"gonum.org/v1/gonum/mat"
 
 	"plumbline/internal/geom"
@@ -51,4 +53,11 @@ func (r Result) PointCovariance(p geom.Vec) *mat.SymDense {
 		}
 	}
 	return out
+}
+
+// ExpectedTRE is the expected target registration error at p in the planning
+// frame, mm: the root mean square of the distance by which PostToPre is off
+// there. It is zero when the transform was given as exact.
+func (r Result) ExpectedTRE(p geom.Vec) float64 {
+	return math.Sqrt(mat.Trace(r.PointCovariance(p)))
 }
