@@ -58,7 +58,8 @@ type Fixture struct {
 	Entry [3]float64 // achieved minus planned entry: to mesial, to buccal, deeper, mm
 	Tilt  [2]float64 // achieved axis against planned: the apex to mesial and to buccal, degrees
 
-	Missing bool // planned, but not there at the follow-up scan
+	Missing  bool   // planned, but not there at the follow-up scan
+	Guidance string // as the case file has it; "" = freehand
 }
 
 // Scan is how one volume is taken.
@@ -85,6 +86,9 @@ type Scan struct {
 // shapes, follows from Seed.
 type Spec struct {
 	Seed       uint64
+	Case       string    // pseudonym; "" = from Seed
+	Clinician  string    // pseudonym; "" = clinician-a
+	Placed     string    // ISO date of surgery; "" = 2026-01-15
 	Fixtures   []Fixture // all in the same jaw
 	Pre, Post  Scan
 	Edentulous bool     // no teeth in the fixtures' jaw

@@ -90,10 +90,10 @@ var kept = func() map[tag.Tag]bool {
 	for _, t := range []tag.Tag{
 		tag.MediaStorageSOPClassUID, tag.TransferSyntaxUID,
 		tag.ReferencedFileID, tag.DirectoryRecordSequence,
-		tag.ImageType, tag.SOPClassUID, tag.SOPInstanceUID, tag.StudyDate, tag.Modality,
+		tag.ImageType, tag.SOPInstanceUID, tag.StudyDate, tag.Modality,
 		tag.PatientName, tag.PatientID, tag.PatientBirthDate, // compared only, never shown
-		tag.SliceThickness, tag.SpacingBetweenSlices, tag.FrameTime, tag.FrameTimeVector, tag.SliceLocationVector,
-		tag.StudyInstanceUID, tag.SeriesInstanceUID, tag.FrameOfReferenceUID,
+		tag.SliceThickness, tag.SpacingBetweenSlices, tag.SliceLocationVector,
+		tag.SeriesInstanceUID, tag.FrameOfReferenceUID,
 		tag.ImagePositionPatient, tag.ImageOrientationPatient,
 		tag.SamplesPerPixel, tag.PhotometricInterpretation, tag.NumberOfFrames, tag.FrameIncrementPointer,
 		tag.Rows, tag.Columns, tag.PixelSpacing,
@@ -196,6 +196,9 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 	}
 	for {
 		if _, err := w.r.Peek(1); err == io.EOF {
+			if len(h.data) == 0 {
+				return h, errNotDICOM
+			}
 			return h, nil
 		}
 		err := w.element(h.data, enc, 0)

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
 )
 
 // Bounds on what a folder or an archive may hold. A scan is one file or a few
@@ -17,6 +18,10 @@ import (
 const (
 	maxFiles = 50_000
 	maxLevel = 32 // folders within folders
+
+	// deflateRatio is more than deflate can pack: 258 bytes into 2 bits (RFC
+	// 1951 3.2.5).
+	deflateRatio = 1032 + 8
 )
 
 // file is one file of a folder or an archive.
@@ -33,6 +38,7 @@ type file struct {
 // source is where the files of a scan come from.
 type source struct {
 	files   []*file
+	single  bool     // a file was given, not a folder or an archive
 	skipped []string // what was not looked into, and why
 	close   func() error
 }
@@ -61,31 +67,35 @@ func openSource(path string) (*source, error) {
 		}
 		return openZip(path)
 	}
-	one := ordinary(func() (*os.File, error) { return os.Open(path) }, path, info)
-	return &source{files: []*file{one}, close: func() error { return nil }}, nil
+	one := ordinary(func() (*os.File, error) { return os.Open(path) }, printable(path), info)
+	return &source{files: []*file{one}, single: true, close: func() error { return nil }}, nil
 }
 
 // ordinary is a file on disk.
 func ordinary(raw func() (*os.File, error), shown string, info fs.FileInfo) *file {
-	open := func() (*os.File, error) {
+	o := &file{name: shown, size: info.Size(), modTime: info.ModTime()}
+	o.random = func() (*os.File, error) {
 		f, err := raw()
 		if err != nil {
 			return nil, err
 		}
-		now, err := f.Stat()
-		if err == nil && (now.Size() != info.Size() || !now.ModTime().Equal(info.ModTime())) {
-			err = errChanged
-		}
-		if err != nil {
+		if err := o.unchanged(f); err != nil {
 			f.Close()
 			return nil, err
 		}
 		return f, nil
 	}
-	return &file{
-		name: shown, size: info.Size(), modTime: info.ModTime(), random: open,
-		stream: func() (io.ReadCloser, error) { return open() },
+	o.stream = func() (io.ReadCloser, error) { return o.random() }
+	return o
+}
+
+// unchanged tells whether an open file is still as it was when it was found.
+func (o *file) unchanged(f *os.File) error {
+	now, err := f.Stat()
+	if err == nil && (now.Size() != o.size || !now.ModTime().Equal(o.modTime)) {
+		return errChanged
 	}
+	return err
 }
 
 var errChanged = errors.New("the file changed while it was read; wait until copying has ended and try again")
@@ -97,7 +107,7 @@ func openFolder(path string) (*source, error) {
 	}
 	s := &source{close: root.Close}
 	err = fs.WalkDir(root.FS(), ".", func(rel string, e fs.DirEntry, err error) error {
-		shown := filepath.Join(path, filepath.FromSlash(rel))
+		shown := printable(filepath.Join(path, filepath.FromSlash(rel)))
 		if err != nil {
 			if rel == "." {
 				return err
@@ -145,6 +155,16 @@ func (s *source) skip(format string, args ...any) {
 	s.skipped = append(s.skipped, fmt.Sprintf(format, args...))
 }
 
+// printable keeps control characters of a file name off the terminal.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, s)
+}
+
 func isZip(path string) (bool, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -166,7 +186,7 @@ func openZip(path string) (*source, error) {
 	}
 	s := &source{close: z.Close}
 	for _, e := range z.File {
-		shown := path + ": " + e.Name
+		shown := printable(path + ": " + e.Name)
 		switch {
 		case e.FileInfo().IsDir():
 			continue
@@ -176,13 +196,14 @@ func openZip(path string) (*source, error) {
 		case e.Flags&1 != 0:
 			z.Close()
 			return nil, fmt.Errorf("%s is locked with a password; unpack it and give the folder", path)
+		case e.UncompressedSize64/deflateRatio > e.CompressedSize64:
+			s.skip("%s claims more than its bytes can hold", shown)
+			continue
 		case len(s.files) >= maxFiles:
 			z.Close()
 			return nil, fmt.Errorf("%s holds more than %d files; unpack it and give the folder of the scan itself", path, maxFiles)
 		}
-		s.files = append(s.files, &file{
-			name: shown, size: int64(min(e.UncompressedSize64, 1<<62)), modTime: e.Modified, stream: e.Open,
-		})
+		s.files = append(s.files, &file{name: shown, size: int64(min(e.UncompressedSize64, 1<<62)), stream: e.Open})
 	}
 	return s, nil
 }

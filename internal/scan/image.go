@@ -17,7 +17,6 @@ type image struct {
 	file      *file
 	syntax    string // transfer syntax UID
 	series    string
-	study     string
 	reference string // Frame of Reference UID
 	sop       string // SOP Instance UID
 	date      string // ISO, or ""
@@ -95,10 +94,8 @@ func newImage(f *file, h *header) *image {
 	}
 	g := &image{
 		file: f, syntax: h.syntax, pixels: h.pixels,
-		series: d.text(tag.SeriesInstanceUID), study: d.text(tag.StudyInstanceUID),
-		reference: d.text(tag.FrameOfReferenceUID), sop: d.text(tag.SOPInstanceUID),
-		date: isoDate(d.text(tag.StudyDate)), what: strings.ToUpper(d.text(tag.Modality)),
-		kind: d.values(tag.ImageType),
+		series: d.identifier(tag.SeriesInstanceUID), reference: d.identifier(tag.FrameOfReferenceUID), sop: d.identifier(tag.SOPInstanceUID),
+		date: isoDate(d.text(tag.StudyDate)), what: code(d.text(tag.Modality)), kind: d.values(tag.ImageType),
 	}
 	g.person = sha256.Sum256([]byte(d.text(tag.PatientID) + "\x00" + d.text(tag.PatientName) + "\x00" + d.text(tag.PatientBirthDate)))
 	g.inverted = d.text(tag.PhotometricInterpretation) == "MONOCHROME1"
@@ -107,7 +104,7 @@ func newImage(f *file, h *header) *image {
 	if g.aside != "" {
 		return g
 	}
-	for _, step := range []func(dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding} {
+	for _, step := range []func(dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding, checkTable} {
 		if err := step(d); err != nil {
 			g.fault = err
 			return g
@@ -231,7 +228,10 @@ func (g *image) readFrames(d dataset) error {
 	if len(own) > 0 && len(own) != n {
 		return fmt.Errorf("%s is %d, but there are functional groups for %s", name(tag.NumberOfFrames), n, plural(len(own), "frame"))
 	}
-	g.plain = n > 1 && len(own) == 0
+	g.plain = n > 1
+	for _, group := range own {
+		g.plain = g.plain && !group.has(tag.PlanePositionSequence)
+	}
 	top, err := g.readFrame(frame{}, []dataset{shared, d}, d)
 	if err != nil {
 		return err
@@ -240,14 +240,32 @@ func (g *image) readFrames(d dataset) error {
 	for i := range g.frames {
 		g.frames[i] = top
 		if len(own) > 0 {
-			// The top level has a place for the whole object only in error.
+			g.checkConflict(shared, own[i])
 			if g.frames[i], err = g.readFrame(top, []dataset{own[i]}, nil); err != nil {
 				return fmt.Errorf("frame %d: %w", i+1, err)
 			}
 		}
 	}
 	if g.plain {
-		return g.readVectors(d, n)
+		return g.readVectors(shared, d, n)
+	}
+	return nil
+}
+
+// checkConflict notes functional groups that are shared and a frame's own at
+// once; then its own is used.
+func (g *image) checkConflict(shared, own dataset) {
+	for _, t := range []tag.Tag{tag.PlanePositionSequence, tag.PlaneOrientationSequence, tag.PixelMeasuresSequence, tag.PixelValueTransformationSequence} {
+		if shared.has(t) && own.has(t) {
+			g.note(fmt.Sprintf("%s stands both for all frames and for each; each frame's own was used", name(t)))
+		}
+	}
+}
+
+// checkTable refuses grey values that go through a table instead of a rescale.
+func checkTable(d dataset) error {
+	if d.has(tag.ModalityLUTSequence) && !d.has(tag.RescaleSlope) {
+		return fmt.Errorf("its grey values go through a table (%s), which is not read", name(tag.ModalityLUTSequence))
 	}
 	return nil
 }
@@ -352,15 +370,22 @@ func orthonormal(row, col geom.Vec) (geom.Vec, geom.Vec, error) {
 
 // readVectors reads what a multi-frame file without functional groups says of
 // the distance between its frames.
-func (g *image) readVectors(d dataset, n int) error {
+func (g *image) readVectors(shared, d dataset, n int) error {
+	measures := d
+	if items := shared[tag.PixelMeasuresSequence].items; len(items) > 0 {
+		measures = items[0]
+	}
 	one := func(t tag.Tag) float64 {
-		if x, _, ok, err := d.decimals(t, 1); err == nil && ok {
+		if x, _, ok, err := measures.decimals(t, 1); err == nil && ok {
 			return x[0]
 		}
 		return math.NaN()
 	}
 	g.between, g.thickness = one(tag.SpacingBetweenSlices), one(tag.SliceThickness)
-	g.inTime = d.has(tag.FrameTime) || d.has(tag.FrameTimeVector)
+	if e := d[tag.FrameIncrementPointer]; len(e.value) >= 4 {
+		next := tag.Tag{Group: e.order.Uint16(e.value), Element: e.order.Uint16(e.value[2:])}
+		g.inTime = next == tag.FrameTime || next == tag.FrameTimeVector
+	}
 	if d.has(tag.SliceLocationVector) {
 		x, _, _, err := d.decimals(tag.SliceLocationVector, n)
 		if err != nil {
@@ -390,6 +415,9 @@ func (g *image) checkPixels(d dataset) error {
 		return fmt.Errorf("the pixels are said to be uncompressed (%s) but are in fragments", syntaxName(g.syntax))
 	}
 	want := g.layout.frameBytes() * int64(len(g.frames))
+	if g.file.size < want/deflateRatio {
+		return fmt.Errorf("%d bytes of pixels cannot come out of a file of %d", want, g.file.size)
+	}
 	if p.size != unknownSize && p.length > p.size-p.at {
 		return fmt.Errorf("%w: %d of %d bytes of pixels are there", errCutShort, p.size-p.at, p.length)
 	}

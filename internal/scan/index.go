@@ -23,9 +23,6 @@ func newIndex(f *file, d dataset) *index {
 	return x
 }
 
-// folderOf is the folder that holds a file.
-func folderOf(path string) string { return filepath.Dir(path) }
-
 // checkIndexes notes which files the DICOMDIRs name that are not there.
 func (s *survey) checkIndexes() {
 	there := map[string]bool{}

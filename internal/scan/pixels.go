@@ -2,6 +2,8 @@ package scan
 
 import (
 	"encoding/binary"
+	"math/bits"
+	"unsafe"
 
 	"github.com/suyashkumar/dicom/pkg/uid"
 
@@ -28,33 +30,57 @@ func (l layout) flip() uint16 {
 	return 0
 }
 
-// convert turns a native frame's bytes into the words that are kept. src has
-// frameBytes bytes, dst one word a voxel.
-func (l layout) convert(dst []uint16, src []byte, pad *rawPadding) {
-	full := uint16(0)
-	if l.stored == 16 {
-		full = l.flip()
+// raw is the memory of words as bytes, so that a frame can be read straight
+// into its place; a second copy of it would cost as much as reading it.
+func raw(words []uint16) []byte {
+	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(words))), 2*len(words))
+}
+
+// bigEndianHost tells whether this machine keeps the high byte first.
+var bigEndianHost = binary.NativeEndian.Uint16([]byte{0, 1}) == 1
+
+// fill reads a native frame into words, as they are kept. readFull reads as
+// many bytes as the slice it is given has.
+func (l layout) fill(words []uint16, pad *rawPadding, buffer *[]byte, readFull func([]byte) error) error {
+	if l.allocated == 8 {
+		bytes := sized(buffer, int64(len(words)))
+		if err := readFull(bytes); err != nil {
+			return err
+		}
+		l.widen(words, bytes)
+	} else {
+		if err := readFull(raw(words)); err != nil {
+			return err
+		}
+		if l.bigEndian != bigEndianHost {
+			for i, w := range words {
+				words[i] = bits.ReverseBytes16(w)
+			}
+		}
 	}
 	switch {
-	case l.allocated == 8 && l.swapped:
-		for i := range dst {
-			dst[i] = uint16(src[min(i^1, len(src)-1)])
-		}
-	case l.allocated == 8:
-		for i := range dst {
-			dst[i] = uint16(src[i])
-		}
-	case l.bigEndian:
-		for i := range dst {
-			dst[i] = binary.BigEndian.Uint16(src[2*i:]) ^ full
-		}
-	default:
-		for i := range dst {
-			dst[i] = binary.LittleEndian.Uint16(src[2*i:]) ^ full
+	case l.stored < 16:
+		l.settle(words, pad)
+	case l.signed:
+		for i := range words {
+			words[i] ^= signBit
 		}
 	}
-	if l.stored < 16 {
-		l.settle(dst, pad)
+	return nil
+}
+
+// widen turns 8-bit voxels into words.
+func (l layout) widen(words []uint16, bytes []byte) {
+	flip := 0
+	if l.swapped {
+		flip = 1
+	}
+	for i := range words {
+		at := i ^ flip
+		if at == len(bytes) {
+			at = i // the last of an odd number, whose neighbour is padding
+		}
+		words[i] = uint16(bytes[at])
 	}
 }
 

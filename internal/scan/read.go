@@ -4,11 +4,11 @@ import (
 	"bytes"
 	"compress/flate"
 	"crypto/sha256"
-	"encoding/binary"
 	"encoding/hex"
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -147,19 +147,21 @@ func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, b
 	}
 	defer f.Close()
 	n := g.layout.frameBytes()
-	raw := sized(buffer, n)
 	for i := range g.frames {
 		words := target(i)
 		if words == nil {
 			continue
 		}
-		if _, err := f.ReadAt(raw, g.pixels.at+int64(i)*n); err != nil {
+		err := g.layout.fill(words, g.padding, buffer, func(b []byte) error {
+			_, err := f.ReadAt(b, g.pixels.at+int64(i)*n)
 			return cutShort(err)
+		})
+		if err != nil {
+			return err
 		}
-		g.layout.convert(words, raw, g.padding)
 		done(i, words, false)
 	}
-	return nil
+	return g.file.unchanged(f)
 }
 
 // readStream reads native frames from a stream, in the order of the file.
@@ -169,21 +171,30 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 		return err
 	}
 	defer closer.Close()
-	raw := sized(buffer, g.layout.frameBytes())
 	for i := range g.frames {
-		if _, err := io.ReadFull(r, raw); err != nil {
+		words := target(i)
+		if words == nil {
+			if _, err := io.CopyN(io.Discard, r, g.layout.frameBytes()); err != nil {
+				return cutShort(err)
+			}
+			continue
+		}
+		err := g.layout.fill(words, g.padding, buffer, func(b []byte) error {
+			_, err := io.ReadFull(r, b)
 			return cutShort(err)
+		})
+		if err != nil {
+			return err
 		}
-		if words := target(i); words != nil {
-			g.layout.convert(words, raw, g.padding)
-			done(i, words, false)
-		}
+		done(i, words, false)
 	}
-	return nil
+	// An archive's checksum is compared when its entry ends.
+	_, err = io.Copy(io.Discard, io.LimitReader(closer, g.file.size))
+	return err
 }
 
 // value opens a stream at the first byte of the pixels.
-func (g *image) value() (io.Reader, io.Closer, error) {
+func (g *image) value() (io.Reader, io.ReadCloser, error) {
 	c, err := g.file.stream()
 	if err != nil {
 		return nil, nil, err
@@ -210,21 +221,21 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 	if err != nil {
 		return err
 	}
-	if c, ok := r.(io.Closer); ok {
-		defer c.Close()
+	if s, ok := r.(section); ok {
+		defer s.Close()
 	}
 	offsets, fragments, err := fragmentTable(r, size)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w; export the scan again", err)
 	}
 	if g.extended != nil {
 		offsets = g.extended
 	}
 	parts, err := framesOf(r, len(g.frames), offsets, fragments)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w; export the scan again", err)
 	}
-	return parallel(len(parts), func(i int) error {
+	err = parallel(len(parts), func(i int) error {
 		words := target(i)
 		if words == nil {
 			return nil
@@ -240,6 +251,10 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 		done(i, words, lossy)
 		return nil
 	})
+	if s, ok := r.(section); ok && err == nil {
+		err = g.file.unchanged(s.File)
+	}
+	return err
 }
 
 // join puts a frame's fragments together.
@@ -261,9 +276,12 @@ func join(r io.ReaderAt, parts []fragment) ([]byte, error) {
 
 // section is a file from some byte on.
 type section struct {
-	io.ReaderAt
-	io.Closer
+	*os.File
+	from int64
 }
+
+// ReadAt counts from the section's start.
+func (s section) ReadAt(b []byte, at int64) (int, error) { return s.File.ReadAt(b, s.from+at) }
 
 // encapsulated gives random access to the value of compressed pixel data: on
 // disk in place, from a zip archive in memory.
@@ -273,8 +291,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 		if err != nil {
 			return nil, 0, err
 		}
-		size := g.file.size - g.pixels.at
-		return section{io.NewSectionReader(f, g.pixels.at, size), f}, size, nil
+		return section{f, g.pixels.at}, g.file.size - g.pixels.at, nil
 	}
 	r, c, err := g.value()
 	if err != nil {
@@ -294,11 +311,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 func count(words []uint16, pad *volume.Range) sliceFacts {
 	f := sliceFacts{low: math.MaxUint16}
 	if pad == nil {
-		low, high := uint16(math.MaxUint16), uint16(0)
-		for _, w := range words {
-			low, high = min(low, w), max(high, w)
-		}
-		f.low, f.high, f.voxels = low, high, len(words)
+		f.low, f.high = extremes(words)
 	} else {
 		for _, w := range words {
 			if w >= pad.Low && w <= pad.High {
@@ -307,20 +320,35 @@ func count(words []uint16, pad *volume.Range) sliceFacts {
 			}
 			f.low, f.high = min(f.low, w), max(f.high, w)
 		}
-		f.voxels = len(words) - f.padded
 	}
+	f.voxels = len(words) - f.padded
 	h := sha256.New()
-	var block [8192]byte
-	for len(words) > 0 {
-		n := min(len(words), len(block)/2)
-		for i, w := range words[:n] {
-			binary.LittleEndian.PutUint16(block[2*i:], w)
+	if bigEndianHost {
+		for _, w := range words {
+			h.Write([]byte{byte(w), byte(w >> 8)})
 		}
-		h.Write(block[:2*n])
-		words = words[n:]
+	} else {
+		h.Write(raw(words))
 	}
 	h.Sum(f.digest[:0])
 	return f
+}
+
+// extremes is the lowest and the highest word, four at a time so that they do
+// not wait for each other.
+func extremes(words []uint16) (low, high uint16) {
+	l0, l1, l2, l3 := uint16(math.MaxUint16), uint16(math.MaxUint16), uint16(math.MaxUint16), uint16(math.MaxUint16)
+	var h0, h1, h2, h3 uint16
+	for ; len(words) >= 4; words = words[4:] {
+		l0, h0 = min(l0, words[0]), max(h0, words[0])
+		l1, h1 = min(l1, words[1]), max(h1, words[1])
+		l2, h2 = min(l2, words[2]), max(h2, words[2])
+		l3, h3 = min(l3, words[3]), max(h3, words[3])
+	}
+	for _, w := range words {
+		l0, h0 = min(l0, w), max(h0, w)
+	}
+	return min(l0, l1, l2, l3), max(h0, h1, h2, h3)
 }
 
 // digest is the SHA-256 of the grid, the rescale and the voxels: of one line of
@@ -375,24 +403,27 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 	if !(window > 0) {
 		return math.NaN()
 	}
-	top, below := 0, 0
-	for k, f := range facts {
-		if f.voxels == 0 {
-			continue
-		}
+	tops, belows := make([]int, len(facts)), make([]int, len(facts))
+	_ = parallel(len(facts), func(k int) error { // it cannot fail
 		slope, intercept := v.Slope[k], v.Intercept[k]
-		if max(slope*float64(f.low), slope*float64(f.high))+intercept < high-window {
-			continue
+		if facts[k].voxels == 0 || max(slope*float64(facts[k].low), slope*float64(facts[k].high))+intercept < high-window {
+			return nil
 		}
 		for _, w := range v.Stored[k*plane : (k+1)*plane] {
-			if grey := slope*float64(w) + intercept; grey >= high-window && !v.Padded(w) {
-				if grey >= high-1e-9*math.Abs(high) {
-					top++
-				} else {
-					below++
-				}
+			grey := slope*float64(w) + intercept
+			switch {
+			case grey < high-window || v.Padded(w):
+			case grey >= high-1e-9*math.Abs(high):
+				tops[k]++
+			default:
+				belows[k]++
 			}
 		}
+		return nil
+	})
+	top, below := 0, 0
+	for k := range tops {
+		top, below = top+tops[k], below+belows[k]
 	}
 	if top >= minPlateau && top > below {
 		return high

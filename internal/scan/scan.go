@@ -99,8 +99,8 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 	first := s.slices[0]
 	size := 2 * int64(grid.Size[0]) * int64(grid.Size[1]) * int64(grid.Size[2])
 	if size > o.budget() {
-		return nil, fmt.Errorf("%s: the volume of %d × %d × %d voxels needs %d MB, more than the %d MB that are allowed", first.file.name,
-			grid.Size[0], grid.Size[1], grid.Size[2], size>>20, o.budget()>>20)
+		return nil, fmt.Errorf("%s: the volume of %d × %d × %d voxels needs %s, more than the %s that are allowed; crop the scan to the jaw and export it again", first.file.name,
+			grid.Size[0], grid.Size[1], grid.Size[2], bytesText(size), bytesText(o.budget()))
 	}
 	pad, err := s.padding()
 	if err != nil {
@@ -137,6 +137,14 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 	s.remark(out, facts)
 	out.Flags = s.flags
 	return out, nil
+}
+
+// bytesText is a size for a person.
+func bytesText(n int64) string {
+	if n < 1<<20 {
+		return fmt.Sprintf("%d bytes", n)
+	}
+	return fmt.Sprintf("%d MB", n>>20)
 }
 
 // padding is the range of kept words that mean "outside"; slices that name
@@ -201,6 +209,9 @@ func (s *stack) remark(out *Scan, facts []sliceFacts) {
 	}
 	for _, n := range odd {
 		s.flag(result.Notice, "odd-number", "%s", n)
+	}
+	if out.Modality != "CT" {
+		s.flag(result.Notice, "not-marked-ct", "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
 	}
 	if inverted > 0 {
 		s.remarkInverted(out, facts)

@@ -60,6 +60,7 @@ type stack struct {
 	slices []slice
 	step   float64 // between slices, mm; along the normal
 	flags  []result.Flag
+	alone  bool // it is from one file that was given by itself
 }
 
 // normal is the direction in which slices count up: row direction × column
@@ -118,11 +119,11 @@ func split(images []*image) []*stack {
 // Out: a right-handed grid with perpendicular steps.
 func (s *stack) arrange(o Options) (volume.Grid, error) {
 	first := s.slices[0]
-	if len(s.slices) < minSlices {
-		return volume.Grid{}, fmt.Errorf("it has %s, a volume needs %d or more", plural(len(s.slices), "slice"), minSlices)
+	if len(s.slices) < 3 {
+		return volume.Grid{}, s.tooFew()
 	}
 	if first.rowSpacing == 0 {
-		return volume.Grid{}, fmt.Errorf("%s has no pixel spacing (PixelSpacing (0028,0030)), so lengths cannot be measured; export the scan as a CT series", first.where())
+		return volume.Grid{}, fmt.Errorf("%s has no pixel spacing (PixelSpacing (0028,0030)), so lengths cannot be measured; export the scan again, as a CT series", first.where())
 	}
 	if first.plain {
 		if err := s.placePlain(o); err != nil {
@@ -131,17 +132,17 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 		first = s.slices[0]
 	}
 	if !first.oriented || !first.placed {
-		return volume.Grid{}, fmt.Errorf("%s does not say where it lies in the patient (ImagePositionPatient (0020,0032) and ImageOrientationPatient (0020,0037)); export the scan as a CT series", first.where())
+		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.where(), errNoPlace)
 	}
 	for _, sl := range s.slices {
 		if t := turn(first.frame, sl.frame); t > maxTurn {
-			return volume.Grid{}, fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against %s", sl.where(), geom.Degrees(t), first.where())
+			return volume.Grid{}, fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against %s; export the whole series again", sl.where(), geom.Degrees(t), first.where())
 		}
 		if math.Abs(sl.rowSpacing-first.rowSpacing) > sameSpacing*first.rowSpacing || math.Abs(sl.colSpacing-first.colSpacing) > sameSpacing*first.colSpacing {
-			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s", first.colSpacing, first.rowSpacing, first.where(), sl.colSpacing, sl.rowSpacing, sl.where())
+			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s; export the whole series again", first.colSpacing, first.rowSpacing, first.where(), sl.colSpacing, sl.rowSpacing, sl.where())
 		}
 		if sl.layout.signed != first.layout.signed {
-			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s", first.where(), sl.where())
+			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s; export the whole series again", first.where(), sl.where())
 		}
 	}
 	n := s.normal()
@@ -158,7 +159,19 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 	if err := s.checkSteps(); err != nil {
 		return volume.Grid{}, err
 	}
-	return s.checkUpright()
+	g, err := s.checkUpright()
+	if err == nil && len(s.slices) < minSlices {
+		err = s.tooFew()
+	}
+	return g, err
+}
+
+func (s *stack) tooFew() error {
+	hint := "export the whole series"
+	if s.alone {
+		hint = "give the folder that holds all its files"
+	}
+	return fmt.Errorf("it has %s, a volume needs %d or more; %s", plural(len(s.slices), "slice"), minSlices, hint)
 }
 
 // checkSteps finds the distance between slices and refuses doubled, missing and
@@ -277,8 +290,8 @@ func (s *stack) placePlain(o Options) error {
 	case o.SliceSpacing != 0:
 		even(o.SliceSpacing)
 		s.flag(result.Notice, "slice-spacing-given", "%s does not say where its frames lie: they were placed %g mm apart, as asked", g.file.name, o.SliceSpacing)
-	case g.inTime:
-		return fmt.Errorf("the frames of %s follow each other in time, not in space", g.file.name)
+	case g.inTime && math.IsNaN(g.between):
+		return fmt.Errorf("the frames of %s follow each other in time, not in space; choose the CT series", g.file.name)
 	case g.locations != nil:
 		for i := range steps {
 			steps[i] = g.locations[i] - g.locations[0]

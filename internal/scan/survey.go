@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"slices"
 	"sort"
 	"strings"
@@ -53,12 +54,9 @@ func look(path string) (*survey, error) {
 		return nil, err
 	}
 	s := &survey{path: path, source: src}
-	if len(src.files) == 1 && !strings.Contains(src.files[0].name, ": ") {
-		// A DICOMDIR given by itself stands for its folder.
-		if got := read(src.files[0]); got.index != nil && src.files[0].name == path {
-			src.close()
-			return look(folderOf(path))
-		}
+	if src.single && read(src.files[0]).index != nil {
+		src.close()
+		return look(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
 	}
 	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
 	all := make([]reading, len(src.files))
@@ -115,7 +113,7 @@ func read(f *file) (r reading) {
 	if r.err != nil && !errors.Is(r.err, errNotDICOM) {
 		r.image = &image{file: f, fault: r.err}
 		if h != nil {
-			r.image.series = h.data.text(tag.SeriesInstanceUID)
+			r.image.series = h.data.identifier(tag.SeriesInstanceUID)
 		}
 	}
 	return r
@@ -136,21 +134,32 @@ func (s *survey) group() error {
 			return err
 		}
 		group.stacks = split(group.images)
-		for _, g := range group.images {
-			if g.fault == nil || g.aside != "" || group.fault != nil {
-				continue
-			}
-			if len(group.stacks) > 0 && g.layout.rows != 0 && g.layout.cols != 0 {
-				main := group.stacks[0].slices[0].layout
-				if main.rows != g.layout.rows || main.cols != g.layout.cols {
-					continue // another size: not of this volume
-				}
-			}
-			group.fault = g
-		}
+		group.findFault()
 	}
 	return nil
 }
+
+// findFault finds the first image that may be a slice of the series' volume and
+// cannot be used as one: it is of the size of the others, or of an unknown size.
+func (s *series) findFault() {
+	for _, g := range s.images {
+		if m := s.main(); m != nil && g.aside == "" {
+			first := m.slices[0]
+			if g.layout.rows != 0 && g.layout.cols != 0 && (g.layout.rows != first.layout.rows || g.layout.cols != first.layout.cols) {
+				continue
+			}
+			if g.fault == nil && first.placed && first.oriented && !(g.frames[0].placed && g.frames[0].oriented) {
+				g.fault = errNoPlace
+			}
+		}
+		if g.fault != nil && g.aside == "" {
+			s.fault = g
+			return
+		}
+	}
+}
+
+var errNoPlace = errors.New("it does not say where it lies in the patient (ImagePositionPatient (0020,0032) and ImageOrientationPatient (0020,0037))")
 
 // dropCopies puts aside files that are byte for byte copies of another one with
 // the same SOP Instance UID, such as a disc's files beside their DICOMDIR copy.
@@ -207,13 +216,13 @@ func (s *series) main() *stack {
 
 // volume tells whether a series is meant as a volume: ten or more slices with a
 // place in space, or frames that have one together.
-func (s *series) volume() bool {
+func (s *series) volume(o Options) bool {
 	m := s.main()
 	if m == nil || len(m.slices) < minSlices {
 		return false
 	}
 	first := m.slices[0]
-	return first.placed && first.oriented && !first.inTime
+	return first.placed && first.oriented && !first.inTime || first.plain && o.SliceSpacing != 0
 }
 
 // describe is one line about a series, for a person who must choose.
@@ -247,12 +256,12 @@ func (s *survey) choose(o Options) (*stack, error) {
 		return nil, err
 	}
 	if g := group.fault; g != nil {
-		return nil, fmt.Errorf("%s: %w", g.file.name, g.fault)
+		return nil, fmt.Errorf("%s: %w; export the scan again, as a CT series", g.file.name, g.fault)
 	}
 	st := group.main()
 	if st == nil {
 		g := group.images[0]
-		return nil, fmt.Errorf("%s %s; no volume can be made of it", g.file.name, g.aside)
+		return nil, fmt.Errorf("%s %s; choose the CT series", g.file.name, g.aside)
 	}
 	if len(group.stacks) > 1 && len(group.stacks[1].slices) >= minSlices {
 		other := group.stacks[1]
@@ -265,6 +274,7 @@ func (s *survey) choose(o Options) (*stack, error) {
 		}
 	}
 	s.tellLeftOut(group, st)
+	st.alone = s.source.single
 	return st, nil
 }
 
@@ -281,21 +291,22 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 	}
 	var volumes, usable []*series
 	for _, g := range s.groups {
-		if g.volume() {
+		if g.volume(o) {
 			volumes = append(volumes, g)
 		}
 		if g.main() != nil || g.fault != nil {
 			usable = append(usable, g)
 		}
 	}
-	if len(volumes) == 0 {
-		volumes = usable
-	}
-	switch len(volumes) {
-	case 1:
+	switch {
+	case len(volumes) == 1:
 		return volumes[0], nil
-	case 0:
+	case len(volumes) == 0 && len(usable) == 1:
+		return usable[0], nil
+	case len(usable) == 0:
 		return nil, s.nothing()
+	case len(volumes) == 0:
+		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.list(usable))
 	}
 	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with --series UID:\n%s", s.path, len(volumes), s.list(volumes))
 }
@@ -319,12 +330,14 @@ func (s *survey) list(groups []*series) string {
 func (s *survey) nothing() error {
 	switch {
 	case len(s.damaged) > 0:
-		return fmt.Errorf("%s: %w", s.damaged[0].file.name, s.damaged[0].fault)
+		return fmt.Errorf("%s: %w; export the scan again", s.damaged[0].file.name, s.damaged[0].fault)
 	case len(s.images) > 0:
 		g := s.images[0]
-		return fmt.Errorf("%s has no volume: %s %s", s.path, g.file.name, g.aside)
+		return fmt.Errorf("%s has no volume: %s %s; give the folder of the CT series", s.path, g.file.name, g.aside)
 	case len(s.reports) > 0:
 		return fmt.Errorf("%s has no images: %s in DICOM form, such as %s", s.path, plural(len(s.reports), "report or other file"), s.reports[0])
+	case len(s.indexes) > 0:
+		return fmt.Errorf("%s has only an index (%s), none of the files it names; give the folder or disc that holds them", s.path, s.indexes[0].file.name)
 	case len(s.others) > 0:
 		hint := ""
 		for _, f := range s.others {
@@ -348,7 +361,10 @@ func (s *survey) tellLeftOut(group *series, st *stack) {
 			out = append(out, g.file.name+" cannot be used")
 		}
 	}
-	for _, other := range group.stacks[1:] {
+	for _, other := range group.stacks {
+		if other == st {
+			continue
+		}
 		out = append(out, fmt.Sprintf("%s of another size, place or orientation, such as %s", plural(len(other.slices), "slice"), other.slices[0].where()))
 	}
 	for _, g := range s.groups {

@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"strconv"
@@ -11,6 +12,26 @@ import (
 
 // text is an attribute as trimmed text; empty when it is absent.
 func (d dataset) text(t tag.Tag) string { return trim(string(d[t].value)) }
+
+// identifier is a UID. One that breaks the rules of UIDs (PS3.5 9.1) may hold
+// anything, so only a digest of it is kept.
+func (d dataset) identifier(t tag.Tag) string {
+	s := d.text(t)
+	if len(s) <= 64 && strings.Trim(s, "0123456789.") == "" {
+		return s
+	}
+	sum := sha256.Sum256([]byte(s))
+	return fmt.Sprintf("invalid-%x", sum[:6])
+}
+
+// code is a code string (PS3.5 6.2, CS), or "" when it is none.
+func code(s string) string {
+	s = strings.ToUpper(s)
+	if len(s) > 16 || strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_ ") != "" {
+		return ""
+	}
+	return s
+}
 
 // trim takes away the padding that DICOM allows, on both sides.
 func trim(s string) string { return strings.Trim(s, " \x00\t\r\n") }
