@@ -1,0 +1,54 @@
+package durable
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+func names(t *testing.T, dir string) []string {
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	out := []string{}
+	for _, e := range entries {
+		out = append(out, e.Name())
+	}
+	return out
+}
+
+func TestWriteReplacesWholeFilesOnly(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "new folder")
+	path := filepath.Join(dir, "größe.json")
+	require.NoError(t, WriteBytes(path, []byte("first")))
+	require.NoError(t, WriteBytes(path, []byte("second")))
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, "second", string(data))
+	require.Equal(t, []string{"größe.json"}, names(t, dir))
+}
+
+func TestAFailedWriteLeavesTheOldFileAndNothingElse(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a.json")
+	require.NoError(t, WriteBytes(path, []byte("old")))
+	full := errors.New("no space left on device")
+	err := Write(path, func(w io.Writer) error {
+		_, _ = w.Write(make([]byte, 100000))
+		return full
+	})
+	require.ErrorIs(t, err, full)
+	require.ErrorContains(t, err, path)
+	data, _ := os.ReadFile(path)
+	require.Equal(t, "old", string(data))
+	require.Equal(t, []string{"a.json"}, names(t, dir))
+}
+
+func TestAFolderThatCannotBeWrittenIsNamed(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	require.NoError(t, os.WriteFile(file, nil, 0o644))
+	require.ErrorContains(t, WriteBytes(filepath.Join(file, "a.json"), nil), "a.json")
+}
