@@ -52,7 +52,7 @@ func OneSidedFactor(n int, coverage, confidence float64) (float64, error) {
 			p += w[i] * distuv.UnitNormal.CDF(k*root*s[i]-delta)
 		}
 		return p - confidence
-	}), nil
+	}, digits), nil
 }
 
 // TwoSidedFactor is k such that mean ± k·s holds the given coverage of all
@@ -73,7 +73,7 @@ func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 		m := z[i] / math.Sqrt(float64(n))
 		r := solve(func(r float64) float64 {
 			return distuv.UnitNormal.CDF(r-m) - distuv.UnitNormal.CDF(-r-m) - coverage
-		})
+		}, digits)
 		r2[i] = r * r
 		w[i] *= 2 * distuv.UnitNormal.Prob(z[i])
 	}
@@ -86,7 +86,7 @@ func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 			p += w[i] * mathext.GammaIncRegComp(nu/2, nu*r2[i]/(2*k*k))
 		}
 		return p - confidence
-	}), nil
+	}, digits), nil
 }
 
 // HoweFactor approximates TwoSidedFactor in closed form.
@@ -122,9 +122,12 @@ func spread(nu int) (s, w []float64) {
 	return s, w
 }
 
-// solve finds the zero of a rising function by bisection to the last digits; it
+// digits is as far as bisection goes in double precision.
+const digits = 1e-13
+
+// solve finds the zero of a rising function by bisection to the tolerance; it
 // widens its bracket from [−1, 1] as needed.
-func solve(f func(float64) float64) float64 {
+func solve(f func(float64) float64, tolerance float64) float64 {
 	low, high := -1.0, 1.0
 	for f(low) > 0 && low > -1e12 {
 		low *= 2
@@ -132,7 +135,7 @@ func solve(f func(float64) float64) float64 {
 	for f(high) < 0 && high < 1e12 {
 		high *= 2
 	}
-	for high-low > 1e-13*math.Max(1, math.Abs(high)) {
+	for high-low > tolerance*math.Max(1, math.Abs(high)) {
 		mid := low + (high-low)/2
 		if mid == low || mid == high {
 			break

@@ -2,6 +2,7 @@ package tolerance
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -21,12 +22,13 @@ type scaler struct {
 	median []float64 // normal order statistic medians (Filliben), centred
 	length float64   // their length
 	logs   []float64
+	root   []float64 // each figure on the scale of one powerStep
 	y      []float64
 	best   []float64
 }
 
 func newScaler(n int) *scaler {
-	s := &scaler{logs: make([]float64, n), y: make([]float64, n), best: make([]float64, n)}
+	s := &scaler{logs: make([]float64, n), root: make([]float64, n), y: make([]float64, n), best: make([]float64, n)}
 	for i := range n {
 		u := (float64(i) + 1 - .3175) / (float64(n) + .365)
 		switch i {
@@ -53,16 +55,38 @@ type scaled struct {
 // medians. It fails if every power sends a figure to infinity or the figures
 // have no spread.
 func (s *scaler) fit(x []float64) (scaled, bool) {
-	n := float64(len(x))
 	for i, v := range x {
 		s.logs[i] = math.Log(v)
 	}
+	return s.fitLogs()
+}
+
+// fitDraw is fit for a sample of a fitted distribution.
+func (s *scaler) fitDraw(from scaled, rng *rand.Rand) (scaled, bool) {
+	for i := range s.logs {
+		s.logs[i] = from.logValue(rng.NormFloat64())
+	}
+	return s.fitLogs()
+}
+
+func (s *scaler) fitLogs() (scaled, bool) {
+	n := float64(len(s.logs))
 	slices.Sort(s.logs)
+	for i, l := range s.logs {
+		s.root[i] = math.Exp(powerStep * l)
+	}
 	best, out := 0.0, scaled{}
 	for j := range powers {
 		power := powerStep * float64(j)
-		for i, l := range s.logs {
-			s.y[i] = fromLog(l, power)
+		switch j {
+		case 0:
+			copy(s.y, s.logs)
+		case 1:
+			copy(s.y, s.root)
+		default:
+			for i, r := range s.root {
+				s.y[i] *= r
+			}
 		}
 		mean := 0.0
 		for _, v := range s.y {
@@ -99,10 +123,13 @@ func fromLog(l, power float64) float64 {
 func (f scaled) standard(x float64) float64 { return (fromLog(math.Log(x), f.power) - f.mean) / f.sd }
 
 // value is the figure that lies z spreads from the mean on the fitted scale.
-func (f scaled) value(z float64) float64 {
+func (f scaled) value(z float64) float64 { return math.Exp(f.logValue(z)) }
+
+// logValue is the logarithm of value, −∞ where the scale ends.
+func (f scaled) logValue(z float64) float64 {
 	y := f.mean + z*f.sd
 	if f.power == 0 {
-		return math.Exp(y)
+		return y
 	}
-	return math.Pow(math.Max(0, y), 1/f.power)
+	return math.Log(math.Max(0, y)) / f.power
 }
