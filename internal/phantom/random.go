@@ -36,6 +36,7 @@ var Classes = []Class{
 //
 // Errors: a class that does not exist.
 func Random(seed uint64, class Class) (Spec, error) {
+	name := fmt.Sprintf("%s-%d", class, seed)
 	known := false
 	for i, c := range Classes {
 		if c == class {
@@ -47,7 +48,7 @@ func Random(seed uint64, class Class) (Spec, error) {
 		return Spec{}, fmt.Errorf("class %q: expected one of %v", class, Classes)
 	}
 	r := newDice(seed, 500)
-	s := Spec{Seed: seed}
+	s := Spec{Seed: seed, Case: name}
 	f := randomFixture(r, class)
 	s.Fixtures = []Fixture{f}
 	s.Pre, s.Post = randomScans(r, class)

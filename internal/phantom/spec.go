@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"time"
 
 	"plumbline/internal/geom"
 )
@@ -88,7 +89,7 @@ type Spec struct {
 	Seed       uint64
 	Case       string    // pseudonym; "" = from Seed
 	Clinician  string    // pseudonym; "" = clinician-a
-	Placed     string    // ISO date of surgery; "" = 2026-01-15
+	Placed     string    // ISO date of surgery and of the follow-up scan; "" = 2026-01-15
 	Fixtures   []Fixture // all in the same jaw
 	Pre, Post  Scan
 	Edentulous bool     // no teeth in the fixtures' jaw
@@ -144,9 +145,17 @@ func (s Spec) Check() error {
 	if len(s.Fixtures) == 0 {
 		return fmt.Errorf("fixtures: there are none, expected at least one")
 	}
+	if _, err := time.Parse(time.DateOnly, s.placed()); err != nil {
+		return fmt.Errorf("placed %q: expected a date such as 2026-01-15", s.Placed)
+	}
 	for i, f := range s.Fixtures {
 		if err := f.check(); err != nil {
 			return fmt.Errorf("fixture %d: %w", i+1, err)
+		}
+		for k, g := range s.Fixtures[:i] {
+			if f.Site == g.Site {
+				return fmt.Errorf("fixture %d: site %s is also the site of fixture %d; each site can have one", i+1, f.Site, k+1)
+			}
 		}
 		if upper := f.Site[0] <= '2'; upper != s.Upper() {
 			return fmt.Errorf("fixture %d: site %s is in the other jaw than site %s; a case has one jaw", i+1, f.Site, s.Fixtures[0].Site)
@@ -187,6 +196,11 @@ func (f Fixture) check() error {
 	case NoCap, CoverScrew, Healing, AbutmentCrown:
 	default:
 		return fmt.Errorf("cap %q: expected %q, %q or %q", f.Cap, CoverScrew, Healing, AbutmentCrown)
+	}
+	switch f.Guidance {
+	case "", "full-guide", "pilot-guide", "freehand", "navigated":
+	default:
+		return fmt.Errorf("guidance %q: expected full-guide, pilot-guide, freehand or navigated", f.Guidance)
 	}
 	capLow := 0.0
 	if f.Cap != NoCap {

@@ -3,8 +3,6 @@ package phantom
 import (
 	"math"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
 	"plumbline/internal/geom"
 )
 
@@ -257,10 +255,4 @@ func (s *shadows) through(z float64, v int, u float64) ray {
 		return float64(a + fz*(b-a))
 	}
 	return ray{soft: sample(s.soft), bone: sample(s.bone)}
-}
-
-// offset is a point relative to the rotation's axis.
-func offset(p geom.Vec, x, y float64) (float64, float64) {
-	d := r3.Sub(p, geom.Vec{X: x, Y: y})
-	return d.X, d.Y
 }

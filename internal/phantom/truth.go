@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/result"
 )
 
 // Truth is what is exactly known of a rendered case. Coordinates are patient
@@ -25,19 +26,27 @@ type FixtureTruth struct {
 	Fixture
 	Planned      geom.Pose
 	Achieved     geom.Pose
-	AchievedPost geom.Pose // in the follow-up scan
-	Mesial       geom.Vec  // unit, perpendicular to the planned axis
-	Buccal       geom.Vec  // unit, perpendicular to the planned axis and Mesial
+	AchievedPost geom.Pose         // in the follow-up scan
+	Mesial       geom.Vec          // unit, perpendicular to the planned axis
+	Buccal       geom.Vec          // unit, perpendicular to the planned axis and Mesial
+	Deviation    *result.Deviation // nil where the fixture is missing
 	Clearance    []Clearance
 }
 
-// Clearance is the smallest distance from the fixture's envelope (outer thread
-// diameter, taper, rounded apex) to a structure's surface, negative where they
-// overlap: the depth of the envelope's deepest point.
+// Clearance is the smallest distance from a fixture's envelope to a structure's
+// surface, negative where they overlap: the depth of the envelope's deepest
+// point.
 type Clearance struct {
-	Structure string
-	Planned   float64
-	Achieved  float64 // NaN where the fixture is missing
+	Structure string `json:"structure"`
+	Kind      string `json:"kind"`
+
+	// Of the envelope as it is: outer thread diameter, taper, rounded apex.
+	Planned  float64  `json:"planned_mm"`
+	Achieved *float64 `json:"achieved_mm,omitempty"` // nil where a fixture is missing
+
+	// Of the cylinder with flat ends that diameter and length alone tell of.
+	CylinderPlanned  float64  `json:"cylinder_planned_mm"`
+	CylinderAchieved *float64 `json:"cylinder_achieved_mm,omitempty"`
 }
 
 // Structure is a body near the fixtures, as a case file describes it: a centre
@@ -64,6 +73,18 @@ type Landmark struct {
 // listed as a structure, mm: the teeth next to it.
 const nearTooth = 16.0
 
+// TruthOf is the truth about a case without its scans.
+//
+// Errors: those of Render.
+func TruthOf(s Spec) (*Truth, error) {
+	sc, plans, err := newScene(s)
+	if err != nil {
+		return nil, err
+	}
+	t := sc.truth(plans)
+	return &t, nil
+}
+
 func (sc *scene) truth(plans []frame) Truth {
 	s := sc.spec
 	toPre, toPost := jawToScan(s.Pre), jawToScan(s.Post)
@@ -75,6 +96,10 @@ func (sc *scene) truth(plans []frame) Truth {
 	for _, b := range bodies {
 		t.Structures = append(t.Structures, b.describe(toPre))
 	}
+	achieved := make([]frame, len(plans))
+	for i, f := range s.Fixtures {
+		achieved[i] = achieve(plans[i], f)
+	}
 	for i, f := range s.Fixtures {
 		ft := FixtureTruth{
 			Fixture: f,
@@ -82,17 +107,18 @@ func (sc *scene) truth(plans []frame) Truth {
 			Mesial:  toPre.Rotate(plans[i].m),
 			Buccal:  toPre.Rotate(plans[i].b),
 		}
-		achieved := achieve(plans[i], f)
 		if !f.Missing {
-			ft.Achieved = toPre.ApplyPose(achieved.pose(f.Length))
-			ft.AchievedPost = toPost.ApplyPose(achieved.pose(f.Length))
+			ft.Achieved = toPre.ApplyPose(achieved[i].pose(f.Length))
+			ft.AchievedPost = toPost.ApplyPose(achieved[i].pose(f.Length))
+			ft.Deviation = f.deviation()
 		}
 		for _, b := range bodies {
-			c := Clearance{Structure: b.name, Planned: clearance(&f, plans[i], b.distance), Achieved: math.NaN()}
-			if !f.Missing {
-				c.Achieved = clearance(&f, achieved, b.distance)
+			ft.Clearance = append(ft.Clearance, f.clearanceTo(b, plans[i], achieved[i]))
+		}
+		for k, g := range s.Fixtures {
+			if k != i {
+				ft.Clearance = append(ft.Clearance, f.clearanceBeside(g, plans[i], achieved[i], plans[k], achieved[k]))
 			}
-			ft.Clearance = append(ft.Clearance, c)
 		}
 		t.Fixtures = append(t.Fixtures, ft)
 	}
@@ -104,6 +130,22 @@ func (sc *scene) truth(plans []frame) Truth {
 
 func (f frame) pose(length float64) geom.Pose {
 	return geom.Pose{Entry: f.origin, Apex: f.place(geom.Vec{Z: length})}
+}
+
+// deviation is achieved against planned: exact by construction, since Entry and
+// Tilt are stated in the planned fixture's own frame of mesial, buccal, apical.
+func (f *Fixture) deviation() *result.Deviation {
+	entry := geom.Vec{X: f.Entry[0], Y: f.Entry[1], Z: f.Entry[2]}
+	axis := frame{m: geom.Vec{X: 1}, b: geom.Vec{Y: 1}, a: geom.Vec{Z: 1}}.leaning(f.Tilt[0], f.Tilt[1]).a
+	apex := r3.Add(entry, r3.Scale(f.Length, r3.Sub(axis, geom.Vec{Z: 1})))
+	tilt := f.Tilt
+	return &result.Deviation{
+		Entry: norm(entry), EntryLateral: math.Hypot(entry.X, entry.Y), EntryDepth: entry.Z,
+		Apex: norm(apex), ApexLateral: math.Hypot(apex.X, apex.Y), ApexDepth: apex.Z,
+		Angle:       geom.Degrees(math.Atan2(math.Hypot(axis.X, axis.Y), axis.Z)),
+		EntryMesial: &entry.X, EntryBuccal: &entry.Y, ApexMesial: &apex.X, ApexBuccal: &apex.Y,
+		TiltMesial: &tilt[0], TiltBuccal: &tilt[1],
+	}
 }
 
 // body is a structure in the jaw's frame.
@@ -183,94 +225,4 @@ func (sc *scene) landmarks() []Landmark {
 		}
 	}
 	return list
-}
-
-// clearance is the smallest value of a signed distance on the envelope of a
-// fixture at a place.
-//
-// Method: a grid on the surface, 0.1 to 0.3 mm apart, then a shrinking pattern
-// search from the best point down to a micrometre. A signed distance changes by
-// no more than the step, so a second valley is missed only where it is within
-// 0.2 mm of the first one's depth and narrower than the grid.
-func clearance(f *Fixture, at frame, distance func(geom.Vec) float64) float64 {
-	r := f.Diameter / 2
-	total := r + f.Length + r // along the envelope: platform's middle, rim, flank, apex's middle
-	point := func(u, theta float64) geom.Vec {
-		u = max(0, min(total, u))
-		var rho, z float64
-		switch {
-		case u < r:
-			rho, z = u, 0
-		case u < r+f.Length:
-			z = u - r
-			rho = f.crestRadius(z)
-		default:
-			z = f.Length
-			rho = f.crestRadius(z) * (total - u) / r
-		}
-		sin, cos := math.Sincos(theta)
-		return at.place(geom.Vec{X: rho * cos, Y: rho * sin, Z: z})
-	}
-	best, bu, bt := math.Inf(1), 0.0, 0.0
-	du, dt := total/160, 2*math.Pi/72
-	for i := range 161 {
-		for k := range 72 {
-			if d := distance(point(float64(i)*du, float64(k)*dt)); d < best {
-				best, bu, bt = d, float64(i)*du, float64(k)*dt
-			}
-		}
-	}
-	for du > 1e-6 {
-		moved := false
-		for _, step := range [8][2]float64{{1, 0}, {-1, 0}, {0, 1}, {0, -1}, {1, 1}, {-1, -1}, {1, -1}, {-1, 1}} {
-			u, t := bu+step[0]*du, bt+step[1]*dt
-			if d := distance(point(u, t)); d < best {
-				best, bu, bt, moved = d, u, t, true
-			}
-		}
-		if !moved {
-			du, dt = du/2, dt/2
-		}
-	}
-	return best
-}
-
-// exactDistance is the signed distance to the ellipsoid.
-//
-// Method: the nearest point has the coordinates r²·p/(r² + t) with the root t of
-// Σ (r·p/(r² + t))² = 1 (D. Eberly, Distance from a Point to an Ellipse, an
-// Ellipsoid, or a Hyperellipsoid, Geometric Tools, 2013, section 3), which
-// bisection finds without fail.
-func (e *ellipsoid) exactDistance(p geom.Vec) float64 {
-	d := r3.Sub(p, e.centre)
-	r := [3]float64{e.radii.X, e.radii.Y, e.radii.Z}
-	x := [3]float64{math.Abs(d.X), math.Abs(d.Y), math.Abs(d.Z)}
-	least := min(r[0], r[1], r[2])
-	sum := func(t float64) float64 {
-		s := -1.0
-		for a := range 3 {
-			q := r[a] * x[a] / (r[a]*r[a] + t)
-			s += q * q
-		}
-		return s
-	}
-	lo, hi := -least*least, max(r[0], r[1], r[2])*norm(d)
-	for range 200 {
-		if mid := (lo + hi) / 2; sum(mid) > 0 {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	t := (lo + hi) / 2
-	square := 0.0
-	for a := range 3 {
-		gap := x[a] - r[a]*r[a]*x[a]/(r[a]*r[a]+t)
-		square += gap * gap
-	}
-	inside := sum(0) < 0
-	if inside {
-		return -math.Sqrt(square)
-	}
-	return math.Sqrt(square)
 }

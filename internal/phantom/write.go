@@ -3,11 +3,15 @@ package phantom
 import (
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -16,13 +20,32 @@ import (
 	"plumbline/internal/volume"
 )
 
+// The files of a case folder, besides the sinuses' surfaces.
+const (
+	preFolder, postFolder = "pre", "post"
+	caseName              = "case.toml"
+	matrixName            = "case-matrix.toml"
+	truthName             = "truth.json"
+)
+
 // Write renders a case into the folder dir, which is made when it is not there:
 // pre and post with one DICOM file a slice, case.toml (the alignment is found
-// from the scans), case-matrix.toml (the true transform is given), truth.json,
-// and a surface for each sinus.
+// from the scans), case-matrix.toml (the true transform is given), truth.json
+// (see Record), and a surface for each sinus. An earlier phantom in the folder
+// is replaced; other files of an earlier phantom's folder stay.
 //
-// Errors: those of Render, and what the file system says.
+// Everything is written and synced under a temporary name first. case.toml
+// comes last, so that a folder with one is whole.
+//
+// Errors: those of Render, a folder with files in it that is no phantom's, and
+// what the file system says.
 func Write(dir string, s Spec) error {
+	if err := s.Check(); err != nil {
+		return err
+	}
+	if err := mayWrite(dir); err != nil {
+		return err
+	}
 	pair, err := Render(s)
 	if err != nil {
 		return err
@@ -30,35 +53,128 @@ func Write(dir string, s Spec) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-	for _, scan := range []struct {
-		name string
-		v    *volume.Volume
-	}{{"pre", pair.Pre}, {"post", pair.Post}} {
-		if err := dicomfile.Write(filepath.Join(dir, scan.name), scan.v, dicomfile.Options{StudyDate: s.placed()}); err != nil {
-			return fmt.Errorf("write %s: %w", scan.name, err)
-		}
-	}
-	for _, b := range pair.Truth.Structures {
-		if b.Kind == "sinus" {
-			if err := os.WriteFile(filepath.Join(dir, surfaceFile(b)), b.surface(), 0o644); err != nil {
-				return err
-			}
-		}
-	}
-	plain := caseFile(s, pair) + "\n[alignment]\nmethod = \"scans\"\n"
-	matrix := caseFile(s, pair) + "\n[alignment]\nmethod = \"matrix\"\nmatrix = " + numbers("%.9f", pair.Truth.PostToPre.Matrix()) + "\n"
-	truth, err := json.MarshalIndent(report(s, pair.Truth), "", " ")
+	part, err := os.MkdirTemp(dir, partPrefix+"*")
 	if err != nil {
 		return err
 	}
-	for name, data := range map[string][]byte{
-		"case.toml": []byte(plain), "case-matrix.toml": []byte(matrix), "truth.json": append(truth, '\n'),
-	} {
-		if err := os.WriteFile(filepath.Join(dir, name), data, 0o644); err != nil {
+	defer os.RemoveAll(part)
+	names, err := pair.writeInto(part, s)
+	if err != nil {
+		return err
+	}
+	if err := os.Remove(filepath.Join(dir, caseName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	for _, name := range names {
+		if name == preFolder || name == postFolder { // a file is replaced by the renaming
+			if err := os.RemoveAll(filepath.Join(dir, name)); err != nil {
+				return err
+			}
+		}
+		if err := os.Rename(filepath.Join(part, name), filepath.Join(dir, name)); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// partPrefix begins the name of a folder that is being filled.
+const partPrefix = ".writing-"
+
+// mayWrite refuses a folder whose files could be somebody's.
+func mayWrite(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	others := slices.DeleteFunc(entries, func(e fs.DirEntry) bool { return strings.HasPrefix(e.Name(), partPrefix) })
+	if len(others) == 0 {
+		return nil
+	}
+	if _, err := ReadRecord(dir); err != nil {
+		return fmt.Errorf("%s: the folder has files that are not a phantom's, such as %s; give a new or an empty folder", dir, others[0].Name())
+	}
+	return nil
+}
+
+// writeInto fills an empty folder and gives the names in it, case.toml last.
+func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
+	for _, scan := range []struct {
+		name, date string
+		v          *volume.Volume
+		c          Scan
+	}{{preFolder, s.planned(), p.Pre, s.Pre}, {postFolder, s.placed(), p.Post, s.Post}} {
+		o := dicomfile.Options{StudyDate: scan.date}
+		if scan.c.Clip12 {
+			o.BitsStored = 12
+		}
+		if err := dicomfile.Write(filepath.Join(dir, scan.name), scan.v, o); err != nil {
+			return nil, fmt.Errorf("write %s: %w", scan.name, err)
+		}
+		names = append(names, scan.name)
+	}
+	truth, err := json.MarshalIndent(newRecord(s, p.Truth), "", " ")
+	if err != nil {
+		return nil, err
+	}
+	plan := caseFile(s, p)
+	type file struct {
+		name string
+		data []byte
+	}
+	files := []file{
+		{truthName, append(truth, '\n')},
+		{matrixName, []byte(plan + "\n[alignment]\nmethod = \"matrix\"\nmatrix = " + numbers("%.9f", p.Truth.PostToPre.Matrix()) + "\n")},
+	}
+	for _, b := range p.Truth.Structures {
+		if b.Kind == "sinus" {
+			files = append(files, file{surfaceFile(b), b.surface()})
+		}
+	}
+	files = append(files, file{caseName, []byte(plan + "\n[alignment]\nmethod = \"scans\"\n")})
+	for _, f := range files {
+		if err := os.WriteFile(filepath.Join(dir, f.name), f.data, 0o644); err != nil {
+			return nil, err
+		}
+		names = append(names, f.name)
+	}
+	return names, syncFiles(dir)
+}
+
+// syncFiles makes every file of a folder and its subfolders last.
+func syncFiles(dir string) error {
+	var paths []string
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			paths = append(paths, path)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	errs := make([]error, len(paths))
+	parallel(len(paths), func(i int) {
+		f, err := os.OpenFile(paths[i], os.O_RDWR, 0)
+		if err != nil {
+			errs[i] = err
+			return
+		}
+		errs[i] = errors.Join(f.Sync(), f.Close())
+	})
+	return errors.Join(errs...)
+}
+
+// planned is the date of the planning scan: three weeks before surgery.
+func (s Spec) planned() string {
+	day, err := time.Parse(time.DateOnly, s.placed())
+	if err != nil {
+		return ""
+	}
+	return day.AddDate(0, 0, -21).Format(time.DateOnly)
 }
 
 func (s Spec) placed() string {
@@ -103,13 +219,10 @@ func caseFile(s Spec, pair *Pair) string {
 			fmt.Fprintf(&b, "\n[[structure]]\nname    = %q\nkind    = \"sinus\"\nsurface = %q\n", t.Name, surfaceFile(t))
 			continue
 		}
-		// A planner draws what the scan shows.
 		var path, radius []string
-		for i, p := range t.Path {
-			if !pair.Pre.Contains(p) {
-				continue
-			}
-			path = append(path, vec(p))
+		from, to := shown(t.Path, pair.Pre.Grid)
+		for i := from; i < to; i++ {
+			path = append(path, vec(t.Path[i]))
 			radius = append(radius, fmt.Sprintf("%.3f", t.Radius[min(i, len(t.Radius)-1)]))
 		}
 		if len(path) < 2 {
@@ -122,6 +235,20 @@ func caseFile(s Spec, pair *Pair) string {
 		fmt.Fprintf(&b, "\n[[structure]]\nname   = %q\nkind   = %q\npath   = [%s]\nradius = %s\n", t.Name, t.Kind, strings.Join(path, ", "), r)
 	}
 	return b.String()
+}
+
+// shown is the longest run of a centre line within the planning scan: a planner
+// draws what the scan shows.
+func shown(path []geom.Vec, g volume.Grid) (from, to int) {
+	start := 0
+	for i := range path {
+		if !g.Contains(path[i]) {
+			start = i + 1
+		} else if i+1-start > to-from {
+			from, to = start, i+1
+		}
+	}
+	return from, to
 }
 
 func numbers[T [3]float64 | [16]float64](format string, list T) string {
@@ -169,40 +296,4 @@ func (b Structure) surface() []byte {
 		}
 	}
 	return append(binary.LittleEndian.AppendUint32(header, count), body...)
-}
-
-// report is truth.json: lengths mm, coordinates patient LPS of the planning
-// scan unless a name says post.
-func report(s Spec, t Truth) map[string]any {
-	vec := func(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
-	pose := func(p geom.Pose) map[string]any {
-		return map[string]any{"entry": vec(p.Entry), "apex": vec(p.Apex)}
-	}
-	var fixtures []map[string]any
-	for _, f := range t.Fixtures {
-		var clear []map[string]any
-		for _, c := range f.Clearance {
-			m := map[string]any{"structure": c.Structure, "planned_mm": c.Planned}
-			if !f.Missing {
-				m["achieved_mm"] = c.Achieved
-			}
-			clear = append(clear, m)
-		}
-		m := map[string]any{
-			"site": f.Site, "diameter_mm": f.Diameter, "length_mm": f.Length, "missing": f.Missing,
-			"planned": pose(f.Planned), "clearance": clear,
-		}
-		if !f.Missing {
-			m["achieved"], m["achieved_post"] = pose(f.Achieved), pose(f.AchievedPost)
-		}
-		fixtures = append(fixtures, m)
-	}
-	var landmarks []map[string]any
-	for _, l := range t.Landmarks {
-		landmarks = append(landmarks, map[string]any{"name": l.Name, "pre": vec(l.Pre), "post": vec(l.Post)})
-	}
-	return map[string]any{
-		"schema": "plumbline/phantom/1", "post_to_pre": t.PostToPre.Matrix(),
-		"fixtures": fixtures, "landmarks": landmarks, "spec": s,
-	}
 }

@@ -1,0 +1,44 @@
+package phantom
+
+import "plumbline/internal/geom"
+
+// Demo is the demonstration's cases, all invented: a lower molar close to the
+// nerve canal, an upper premolar under the sinus with a cover screw on it, and
+// two lower fixtures side by side. They are placed about a millimetre and three
+// to four degrees off, which is what reviews report of guided placement.
+func Demo() []Spec {
+	molar := demoCase("C-101", "2026-02-09", "46", 1)
+	premolar := demoCase("C-102", "2026-03-02", "25", 5)
+	pair := demoCase("C-103", "2026-03-23", "36", 1)
+
+	f := &molar.Fixtures[0]
+	f.Guidance, f.Diameter, f.Length = "full-guide", 4.8, 12
+	f.Entry, f.Tilt = [3]float64{-0.5, 0.4, 0.6}, [2]float64{1.2, -1.6}
+
+	f = &premolar.Fixtures[0]
+	f.Guidance, f.Length = "pilot-guide", 10
+	f.Cap, f.CapHeight = CoverScrew, 0.9
+	f.Entry, f.Tilt = [3]float64{0.5, 0.7, 0.4}, [2]float64{-2.5, 3.0}
+
+	f = &pair.Fixtures[0]
+	f.Guidance, f.Cap, f.CapHeight = "freehand", Healing, 3.5
+	f.Entry, f.Tilt = [3]float64{0.6, -0.6, 0.2}, [2]float64{3.1, 1.9}
+	g := *f
+	g.Site, g.Gap, g.Diameter, g.Length = "37", 3.2, 4.8, 8
+	g.Entry, g.Tilt = [3]float64{-0.3, -0.8, 0.4}, [2]float64{-1.8, -3.4}
+	pair.Fixtures = append(pair.Fixtures, g)
+	return []Spec{molar, premolar, pair}
+}
+
+// demoCase is Usual with a field of 60 × 45 mm and a pose of its own.
+func demoCase(name, placed, site string, seed uint64) Spec {
+	s := Usual(site)
+	s.Seed, s.Case, s.Placed, s.Clinician = seed, name, placed, "clinician-a"
+	r := newDice(seed, 600)
+	for _, c := range []*Scan{&s.Pre, &s.Post} {
+		c.Width, c.Height = 60, 45
+	}
+	s.Post.Turn = geom.Vec{X: r.between(-9, 9), Y: r.between(-6, 6), Z: r.between(-12, 12)}
+	s.Post.Move = geom.Vec{X: r.between(-15, 15), Y: r.between(0, 20), Z: r.between(-15, 15)}
+	return s
+}

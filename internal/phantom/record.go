@@ -1,0 +1,119 @@
+package phantom
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/result"
+)
+
+// recordSchema names the layout of truth.json.
+const recordSchema = "plumbline/phantom/1"
+
+// Record is truth.json. Lengths are mm, angles degrees, coordinates patient LPS
+// of the planning scan unless a name says post. What a measurement also has
+// stands under the same name.
+type Record struct {
+	Schema     string            `json:"schema"`
+	Note       string            `json:"note"`
+	Case       string            `json:"case"`
+	PostToPre  [16]float64       `json:"post_to_pre"` // of the fixtures' jaw, row major
+	OtherJaw   [16]float64       `json:"other_jaw_post_to_pre"`
+	Fixtures   []FixtureRecord   `json:"fixtures"`
+	Structures []StructureRecord `json:"structures"`
+	Landmarks  []LandmarkRecord  `json:"landmarks"`
+	Spec       Spec              `json:"spec"`
+}
+
+// FixtureRecord is one fixture; what needs an achieved pose is left out where it
+// is missing at the follow-up scan.
+type FixtureRecord struct {
+	Site         string            `json:"site"`
+	Missing      bool              `json:"missing"`
+	Planned      result.Placement  `json:"planned"`
+	Achieved     *result.Placement `json:"achieved,omitempty"`
+	AchievedPost *result.Placement `json:"achieved_post,omitempty"`
+	Mesial       [3]float64        `json:"mesial"` // unit, perpendicular to the planned axis
+	Buccal       [3]float64        `json:"buccal"` // unit, perpendicular to both
+	Deviation    *result.Deviation `json:"deviation,omitempty"`
+	Clearance    []Clearance       `json:"clearance"`
+}
+
+// StructureRecord is a centre line with its radius (one, or one a point), or an
+// ellipsoid with the directions of its three radii.
+type StructureRecord struct {
+	Name   string         `json:"name"`
+	Kind   string         `json:"kind"`
+	Path   [][3]float64   `json:"path,omitempty"`
+	Radius []float64      `json:"radius,omitempty"`
+	Centre *[3]float64    `json:"centre,omitempty"`
+	Radii  *[3]float64    `json:"radii,omitempty"`
+	Axes   *[3][3]float64 `json:"axes,omitempty"`
+}
+
+// LandmarkRecord is one point of the fixtures' jaw, each in its own scan.
+type LandmarkRecord struct {
+	Name string     `json:"name"`
+	Pre  [3]float64 `json:"pre"`
+	Post [3]float64 `json:"post"`
+}
+
+// ReadRecord reads the truth of a case folder that Write made.
+//
+// Errors: when there is none, or it is not a phantom's.
+func ReadRecord(dir string) (*Record, error) {
+	path := filepath.Join(dir, truthName)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var r Record
+	if err := json.Unmarshal(data, &r); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	if r.Schema != recordSchema {
+		return nil, fmt.Errorf("%s: schema %q, expected %q", path, r.Schema, recordSchema)
+	}
+	return &r, nil
+}
+
+func list(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+
+func newRecord(s Spec, t Truth) *Record {
+	r := &Record{
+		Schema: recordSchema, Note: "Simulated: no patient's data. mm, degrees, LPS of the planning scan unless a name says post.",
+		Case: s.name(), PostToPre: t.PostToPre.Matrix(), OtherJaw: t.OtherJaw.Matrix(), Spec: s,
+	}
+	for _, f := range t.Fixtures {
+		place := func(p geom.Pose) *result.Placement {
+			return &result.Placement{Entry: list(p.Entry), Apex: list(p.Apex), Diameter: f.Diameter, Length: f.Length}
+		}
+		out := FixtureRecord{
+			Site: f.Site, Missing: f.Missing, Planned: *place(f.Planned), Mesial: list(f.Mesial), Buccal: list(f.Buccal),
+			Deviation: f.Deviation, Clearance: f.Clearance,
+		}
+		if !f.Missing {
+			out.Achieved, out.AchievedPost = place(f.Achieved), place(f.AchievedPost)
+		}
+		r.Fixtures = append(r.Fixtures, out)
+	}
+	for _, b := range t.Structures {
+		out := StructureRecord{Name: b.Name, Kind: b.Kind, Radius: b.Radius}
+		for _, p := range b.Path {
+			out.Path = append(out.Path, list(p))
+		}
+		if b.Kind == "sinus" {
+			centre, radii := list(b.Centre), list(b.Radii)
+			axes := [3][3]float64{list(b.Place.Rotate(geom.Vec{X: 1})), list(b.Place.Rotate(geom.Vec{Y: 1})), list(b.Place.Rotate(geom.Vec{Z: 1}))}
+			out.Centre, out.Radii, out.Axes = &centre, &radii, &axes
+		}
+		r.Structures = append(r.Structures, out)
+	}
+	for _, l := range t.Landmarks {
+		r.Landmarks = append(r.Landmarks, LandmarkRecord{l.Name, list(l.Pre), list(l.Post)})
+	}
+	return r
+}
