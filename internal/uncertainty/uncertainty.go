@@ -17,6 +17,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/deviation"
 	"plumbline/internal/geom"
 	"plumbline/internal/result"
 )
@@ -35,16 +36,12 @@ type Contribution struct {
 // ErrNoCovariance says that a contribution is not a number.
 var ErrNoCovariance = errors.New("the uncertainty of the fixture's ends could not be had")
 
-// Directions are the mesial and buccal unit vectors of a site, perpendicular to
-// the planned axis; nil where they are not known.
-type Directions struct{ Mesial, Buccal geom.Vec }
-
 // Propagate gives standard uncertainty and 95 % interval of every deviation,
 // and the measurement floor.
 //
 // In: planned and achieved pose, contributions taken as independent of each
 // other, directions or nil, seed.
-// Errors: ErrNoCovariance.
+// Errors: ErrNoCovariance; deviation.ErrPose.
 //
 // Method: the ends' error is drawn from the sum of the covariances. Signed
 // figures (depth, mesial, buccal, tilts) are linear in it to first order; their
@@ -55,12 +52,22 @@ type Directions struct{ Mesial, Buccal geom.Vec }
 // large and as small as the estimate each has a chance of 2.5 % or more. Its
 // lower end is 0 when no deviation at all would do. The floor is the 95 % point
 // of the norm of the error alone.
-func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *Directions, seed uint64) (result.Uncertainty, error) {
+func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *deviation.Directions, seed uint64) (result.Uncertainty, error) {
+	return propagate(planned, achieved, contributions, d, seed, Draws)
+}
+
+// propagate is Propagate with another number of draws.
+func propagate(planned, achieved geom.Pose, contributions []Contribution, d *deviation.Directions, seed uint64, draws int) (result.Uncertainty, error) {
+	for _, p := range []geom.Pose{planned, achieved} {
+		if err := deviation.Check(p); err != nil {
+			return result.Uncertainty{}, err
+		}
+	}
 	total := mat.NewSymDense(6, nil)
 	for _, c := range contributions {
 		total.AddSym(total, c.Cov)
 	}
-	sample, err := draw(total, seed)
+	sample, err := draw(total, seed, draws)
 	if err != nil {
 		return result.Uncertainty{}, err
 	}
@@ -68,18 +75,16 @@ func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *Dir
 	b := achieved.Axis()
 	length := achieved.Length()
 
-	across := func(v geom.Vec) geom.Vec { return r3.Sub(v, r3.Scale(r3.Dot(v, a), a)) }
 	offEntry := r3.Sub(achieved.Entry, planned.Entry)
 	offApex := r3.Sub(achieved.Apex, planned.Apex)
 	entry := func(e ends) geom.Vec { return e.entry }
 	apex := func(e ends) geom.Vec { return e.apex }
 	lateral := func(f func(ends) geom.Vec) func(ends) geom.Vec {
-		return func(e ends) geom.Vec { return across(f(e)) }
+		return func(e ends) geom.Vec { return deviation.Lateral(a, f(e)) }
 	}
 	// The axis' error as a small rotation of b, in radians across b.
 	turn := func(e ends) geom.Vec {
-		v := r3.Scale(1/length, r3.Sub(e.apex, e.entry))
-		return r3.Sub(v, r3.Scale(r3.Dot(v, b), b))
+		return deviation.Lateral(b, r3.Scale(1/length, r3.Sub(e.apex, e.entry)))
 	}
 	// The angle's vector lies across b, away from the planned axis.
 	angle := geom.Angle(a, b)
@@ -92,11 +97,11 @@ func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *Dir
 
 	u := result.Uncertainty{
 		Entry:        norm(sample, offEntry, entry, 1),
-		EntryLateral: norm(sample, across(offEntry), lateral(entry), 1),
-		EntryDepth:   signed(sample, r3.Dot(offEntry, a), func(e ends) float64 { return r3.Dot(e.entry, a) }),
+		EntryLateral: norm(sample, deviation.Lateral(a, offEntry), lateral(entry), 1),
+		EntryDepth:   signed(sample, deviation.Depth(a, offEntry), func(e ends) float64 { return deviation.Depth(a, e.entry) }),
 		Apex:         norm(sample, offApex, apex, 1),
-		ApexLateral:  norm(sample, across(offApex), lateral(apex), 1),
-		ApexDepth:    signed(sample, r3.Dot(offApex, a), func(e ends) float64 { return r3.Dot(e.apex, a) }),
+		ApexLateral:  norm(sample, deviation.Lateral(a, offApex), lateral(apex), 1),
+		ApexDepth:    signed(sample, deviation.Depth(a, offApex), func(e ends) float64 { return deviation.Depth(a, e.apex) }),
 		Angle:        norm(sample, away, turn, 180/math.Pi),
 		Floor: result.Floor{
 			Entry: quantile(norms(sample, geom.Vec{}, entry), 0.95),
@@ -109,7 +114,7 @@ func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *Dir
 	}
 	if d != nil {
 		part := func(off, dir geom.Vec, f func(ends) geom.Vec) *result.Interval {
-			i := signed(sample, r3.Dot(off, dir), func(e ends) float64 { return r3.Dot(f(e), dir) })
+			i := signed(sample, deviation.Part(dir, off), func(e ends) float64 { return deviation.Part(dir, f(e)) })
 			return &i
 		}
 		u.EntryMesial = part(offEntry, d.Mesial, entry)
@@ -117,9 +122,8 @@ func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *Dir
 		u.ApexMesial = part(offApex, d.Mesial, apex)
 		u.ApexBuccal = part(offApex, d.Buccal, apex)
 		tilt := func(dir geom.Vec) *result.Interval {
-			at := func(v geom.Vec) float64 { return geom.Degrees(math.Atan2(r3.Dot(v, dir), r3.Dot(v, a))) }
-			t := at(b)
-			i := signed(sample, t, func(e ends) float64 { return at(r3.Add(b, turn(e))) - t })
+			t := deviation.Tilt(a, b, dir)
+			i := signed(sample, t, func(e ends) float64 { return deviation.Tilt(a, r3.Add(b, turn(e)), dir) - t })
 			return &i
 		}
 		u.TiltMesial = tilt(d.Mesial)
@@ -133,7 +137,7 @@ type ends struct{ entry, apex geom.Vec }
 
 // draw makes the error draws from a 6×6 covariance, by its eigenvectors, so
 // that a covariance without full rank is no obstacle.
-func draw(cov *mat.SymDense, seed uint64) ([]ends, error) {
+func draw(cov *mat.SymDense, seed uint64, draws int) ([]ends, error) {
 	var eig mat.EigenSym
 	if math.IsNaN(mat.Sum(cov)) || !eig.Factorize(cov, true) {
 		return nil, ErrNoCovariance
@@ -141,14 +145,20 @@ func draw(cov *mat.SymDense, seed uint64) ([]ends, error) {
 	values := eig.Values(nil)
 	var vectors mat.Dense
 	eig.VectorsTo(&vectors)
+	var scaled [6][6]float64 // eigenvectors, each as long as its standard deviation
+	for n, l := range values {
+		for r := range 6 {
+			scaled[n][r] = math.Sqrt(max(l, 0)) * vectors.At(r, n)
+		}
+	}
 	rng := rand.New(rand.NewPCG(seed, 0x706c756d62)) // any fixed second word
-	out := make([]ends, Draws)
+	out := make([]ends, draws)
 	for i := range out {
 		var x [6]float64
-		for n, l := range values {
-			z := rng.NormFloat64() * math.Sqrt(max(l, 0))
+		for _, v := range scaled {
+			z := rng.NormFloat64()
 			for r := range x {
-				x[r] += z * vectors.At(r, n)
+				x[r] += z * v[r]
 			}
 		}
 		out[i] = ends{geom.Vec{X: x[0], Y: x[1], Z: x[2]}, geom.Vec{X: x[3], Y: x[4], Z: x[5]}}
@@ -160,7 +170,7 @@ func draw(cov *mat.SymDense, seed uint64) ([]ends, error) {
 func norms(sample []ends, m geom.Vec, noise func(ends) geom.Vec) []float64 {
 	out := make([]float64, len(sample))
 	for i, e := range sample {
-		out[i] = r3.Norm(r3.Add(m, noise(e)))
+		out[i] = math.Sqrt(r3.Norm2(r3.Add(m, noise(e))))
 	}
 	return out
 }
@@ -220,13 +230,14 @@ func norm(sample []ends, m geom.Vec, noise func(ends) geom.Vec, unit float64) re
 		}
 		return float64(c) / float64(len(along))
 	}
-	// less falls as the truth grows; find where it crosses.
+	// less falls as the truth grows; find where it crosses. The bracket is some
+	// nine standard uncertainties wide; a thousandth of one is enough.
 	cross := func(p float64) float64 {
-		low, high := 0.0, estimate+spread
+		low, high := max(0, estimate-spread), estimate+spread
 		if less(low) <= p {
-			return 0
+			return low
 		}
-		for range 24 {
+		for range 14 {
 			mid := (low + high) / 2
 			if less(mid) > p {
 				low = mid
