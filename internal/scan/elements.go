@@ -24,12 +24,15 @@ const (
 	undefinedLength = int64(math.MaxUint32) // PS3.5 7.1.1
 	unknownSize     = int64(-1)
 
-	// maxValue bounds one kept value, bytes. The longest that a scan needs is
-	// an extended offset table: 8 bytes a frame.
-	maxValue = 1 << 20
-	// maxItems bounds the kept sequence items of one file: frames times the
-	// functional groups of each, or the records of a DICOMDIR.
-	maxItems = 1 << 19
+	// maxValue bounds one kept value, bytes; longer ones count as absent. None
+	// that a scan needs has more, but for those with a number a frame.
+	maxValue = 1 << 12
+	// maxVector bounds those, bytes: 17 for a decimal string and its backslash
+	// (PS3.5 6.2) times maxFrames.
+	maxVector = 17 * maxFrames
+	// maxItems bounds the kept sequence items of one file: an item and four
+	// functional groups for each of maxFrames, or the records of a DICOMDIR.
+	maxItems = 6 * maxFrames
 	// maxDepth bounds nesting; reports of the deepest kind reach about 20.
 	maxDepth = 64
 	// maxStreamedHeader bounds what comes before the pixels in a deflated or
@@ -103,7 +106,7 @@ var kept = func() map[tag.Tag]bool {
 		tag.SharedFunctionalGroupsSequence, tag.PerFrameFunctionalGroupsSequence,
 		tag.PlanePositionSequence, tag.PlaneOrientationSequence,
 		tag.PixelMeasuresSequence, tag.PixelValueTransformationSequence,
-		tag.ExtendedOffsetTable, tag.ExtendedOffsetTableLengths,
+		tag.ExtendedOffsetTable,
 	} {
 		m[t] = true
 	}
@@ -171,7 +174,7 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 			return h, fmt.Errorf("file meta information: %w", err)
 		}
 	}
-	h.syntax = h.data.text(tag.TransferSyntaxUID)
+	h.syntax = h.data.identifier(tag.TransferSyntaxUID)
 
 	enc, deflatedAt := explicitLittle, int64(0)
 	switch h.syntax {
@@ -359,7 +362,7 @@ func (w *walker) element(into dataset, enc encoding, depth int) error {
 		return err
 	}
 	switch {
-	case t == itemEnd:
+	case t == itemEnd && depth > 0:
 		return errItemEnd
 	case t == sequenceEnd && depth == 0:
 		return nil // a stray one after a sequence of stated length
@@ -388,7 +391,7 @@ func (w *walker) element(into dataset, enc encoding, depth int) error {
 		err := w.sequence(&e.items, enc, length, depth+1)
 		into[t] = e
 		return err
-	case keep && length <= maxValue:
+	case keep && (length <= maxValue || length <= maxVector && (t == tag.SliceLocationVector || t == tag.ExtendedOffsetTable)):
 		order := enc.order
 		if vr == "UN" {
 			order = binary.LittleEndian

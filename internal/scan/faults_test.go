@@ -336,7 +336,7 @@ func TestOddities(t *testing.T) {
 		want   string
 	}{
 		{name: "decimal commas", change: set(tag.PixelSpacing, `0,5\0,5`), level: result.Notice, code: "odd-number",
-			want: "PixelSpacing (0028,0030) is written with decimal commas and was read as [0.5 0.5]"},
+			want: "PixelSpacing (0028,0030) is written with decimal commas and was read as [0.5 0.5], first in DIR/IM0001.dcm"},
 		{name: "no slope", change: remove(tag.RescaleSlope), level: result.Notice, code: "rescale-missing",
 			want: "12 slices without a complete rescale, such as DIR/IM0001.dcm: slope 1 and intercept 0 were taken for what is missing"},
 		{name: "surplus pixels", change: every(func(d *dicomfile.Dataset) {
@@ -360,7 +360,7 @@ func TestOddities(t *testing.T) {
 				own[i].Set(tag.PlaneOrientationSequence, shared[0].Get(tag.PlaneOrientationSequence))
 			}
 		}), level: result.Notice, code: "odd-number",
-			want: "PlaneOrientationSequence (0020,9116) stands both for all frames and for each; each frame's own was used"},
+			want: "PlaneOrientationSequence (0020,9116) stands both for all frames and for each; each frame's own was used, first in DIR/IM0001.dcm"},
 		{name: "scout, report and picture beside", after: func(t *testing.T, dir string) {
 			scout := func(name string, f func(d *dicomfile.Dataset)) {
 				require.NoError(t, dicomfile.Write(dir, axial(1), dicomfile.Options{

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
@@ -22,7 +23,6 @@ type image struct {
 	date      string // ISO, or ""
 	what      string // modality
 	person    [sha256.Size]byte
-	kind      []string // ImageType
 
 	layout layout
 	frames []frame
@@ -31,12 +31,15 @@ type image struct {
 	lossy      bool
 	inverted   bool // MONOCHROME1
 	padding    *rawPadding
-	notes      []string // decimal commas and the like: said once a volume
+	notes      []note   // decimal commas and the like: said once a volume
 	aside      string   // why this file is never part of a volume; "" when it may be
 	fault      error    // why its pixels or its geometry cannot be used
 	extraBytes int64    // after the last voxel
 	extended   []uint64 // extended offset table
 }
+
+// note is a remark about an attribute.
+type note struct{ about, text string }
 
 // vectors tells how the frames of a file without functional groups follow each
 // other.
@@ -83,7 +86,12 @@ const (
 const (
 	minSpacing = 0.001
 	maxSpacing = 50
+	maxAway    = 1e5 // of a position from the origin; a couch is 2000 mm long
 )
+
+// maxRescale bounds slope and intercept, so that grey values stay finite as
+// 32-bit floats. Slopes of up to 100 and intercepts of some −10 000 are known.
+const maxRescale = 1e9
 
 // newImage reads the attributes of a file. It returns nil for DICOM files that
 // hold no image at all.
@@ -95,7 +103,7 @@ func newImage(f *file, h *header) *image {
 	g := &image{
 		file: f, syntax: h.syntax, pixels: h.pixels,
 		series: d.identifier(tag.SeriesInstanceUID), reference: d.identifier(tag.FrameOfReferenceUID), sop: d.identifier(tag.SOPInstanceUID),
-		date: isoDate(d.text(tag.StudyDate)), what: code(d.text(tag.Modality)), kind: d.values(tag.ImageType),
+		date: isoDate(d.text(tag.StudyDate)), what: code(d.text(tag.Modality)),
 	}
 	g.person = sha256.Sum256([]byte(d.text(tag.PatientID) + "\x00" + d.text(tag.PatientName) + "\x00" + d.text(tag.PatientBirthDate)))
 	g.inverted = d.text(tag.PhotometricInterpretation) == "MONOCHROME1"
@@ -106,7 +114,7 @@ func newImage(f *file, h *header) *image {
 	}
 	for _, step := range []func(dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding, checkTable} {
 		if err := step(d); err != nil {
-			g.fault = err
+			g.fault, g.frames = err, nil
 			return g
 		}
 	}
@@ -145,7 +153,7 @@ func (g *image) reasonAside(d dataset) string {
 	default:
 		return "is a colour picture"
 	}
-	for _, k := range g.kind {
+	for _, k := range d.values(tag.ImageType) {
 		if strings.EqualFold(k, "LOCALIZER") {
 			return "is a scout image"
 		}
@@ -220,6 +228,9 @@ func (g *image) readFrames(d dataset) error {
 	if n < 1 || n > maxFrames {
 		return fmt.Errorf("%s is %d, expected 1 to %d", name(tag.NumberOfFrames), n, maxFrames)
 	}
+	if err := g.checkSize(n); err != nil {
+		return err
+	}
 	var shared dataset
 	if items := d[tag.SharedFunctionalGroupsSequence].items; len(items) > 0 {
 		shared = items[0]
@@ -229,8 +240,12 @@ func (g *image) readFrames(d dataset) error {
 		return fmt.Errorf("%s is %d, but there are functional groups for %s", name(tag.NumberOfFrames), n, plural(len(own), "frame"))
 	}
 	g.plain = n > 1
-	for _, group := range own {
-		g.plain = g.plain && !group.has(tag.PlanePositionSequence)
+	for i, group := range own {
+		placed := group.has(tag.PlanePositionSequence)
+		g.plain = g.plain && !placed
+		if n > 1 && placed != own[0].has(tag.PlanePositionSequence) {
+			return fmt.Errorf("only some of its frames have a position (%s), frame %d and frame 1 differ", name(tag.PlanePositionSequence), i+1)
+		}
 	}
 	top, err := g.readFrame(frame{}, []dataset{shared, d}, d)
 	if err != nil {
@@ -252,12 +267,28 @@ func (g *image) readFrames(d dataset) error {
 	return nil
 }
 
+// checkSize refuses a number of frames that the file is too small for, before
+// memory is taken for them: they need their voxels, or an item tag each.
+func (g *image) checkSize(frames int) error {
+	most, each := g.file.size, int64(8)
+	if nativeSyntax[g.syntax] {
+		each = g.layout.frameBytes()
+		if g.syntax == uid.DeflatedExplicitVRLittleEndian {
+			most *= deflateRatio
+		}
+	}
+	if want := each * int64(frames); want > most {
+		return fmt.Errorf("a file of %d bytes is too short for %s of %d × %d voxels", g.file.size, plural(frames, "frame"), g.layout.cols, g.layout.rows)
+	}
+	return nil
+}
+
 // checkConflict notes functional groups that are shared and a frame's own at
 // once; then its own is used.
 func (g *image) checkConflict(shared, own dataset) {
 	for _, t := range []tag.Tag{tag.PlanePositionSequence, tag.PlaneOrientationSequence, tag.PixelMeasuresSequence, tag.PixelValueTransformationSequence} {
 		if shared.has(t) && own.has(t) {
-			g.note(fmt.Sprintf("%s stands both for all frames and for each; each frame's own was used", name(t)))
+			g.note(t, "%s stands both for all frames and for each; each frame's own was used", name(t))
 		}
 	}
 }
@@ -289,7 +320,7 @@ func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, e
 	read := func(sequence, t tag.Tag, n int) ([]float64, bool, error) {
 		x, comma, ok, err := first(sequence, t).decimals(t, n)
 		if comma {
-			g.note(fmt.Sprintf("%s is written with decimal commas and was read as %v", name(t), x))
+			g.note(t, "%s is written with decimal commas and was read as %v", name(t), x)
 		}
 		return x, ok, err
 	}
@@ -299,6 +330,11 @@ func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, e
 	}
 	if ok {
 		f.at, f.placed = geom.Vec{X: x[0], Y: x[1], Z: x[2]}, true
+		for _, c := range x {
+			if math.Abs(c) > maxAway {
+				return f, fmt.Errorf("%s is %v mm, expected no more than %g from the origin", name(tag.ImagePositionPatient), x, float64(maxAway))
+			}
+		}
 	}
 	if x, ok, err = read(tag.PlaneOrientationSequence, tag.ImageOrientationPatient, 6); err != nil {
 		return f, err
@@ -340,11 +376,17 @@ func (g *image) readRescale(f *frame, base frame, read func(sequence, t tag.Tag,
 	f.slope, f.intercept, f.noRescale = 1, 0, !hasSlope || !hasIntercept
 	if hasIntercept {
 		f.intercept = intercept[0]
+		if math.Abs(f.intercept) > maxRescale {
+			return fmt.Errorf("%s is %g, expected no more than %g", name(tag.RescaleIntercept), f.intercept, float64(maxRescale))
+		}
 	}
 	if hasSlope {
 		f.slope = slope[0]
 		if f.slope == 0 {
 			return fmt.Errorf("%s is 0, so all grey values are lost", name(tag.RescaleSlope))
+		}
+		if s := math.Abs(f.slope); s > maxRescale || s < 1/maxRescale {
+			return fmt.Errorf("%s is %g, expected %g to %g", name(tag.RescaleSlope), f.slope, 1/maxRescale, float64(maxRescale))
 		}
 	}
 	return nil
@@ -414,10 +456,10 @@ func (g *image) checkPixels(d dataset) error {
 	if p.length == undefinedLength {
 		return fmt.Errorf("the pixels are said to be uncompressed (%s) but are in fragments", syntaxName(g.syntax))
 	}
-	want := g.layout.frameBytes() * int64(len(g.frames))
-	if g.file.size < want/deflateRatio {
-		return fmt.Errorf("%d bytes of pixels cannot come out of a file of %d", want, g.file.size)
+	if g.layout.swapped && g.layout.rows*g.layout.cols%2 == 1 {
+		return fmt.Errorf("it has an odd number of 8-bit voxels in big-endian words, which is not read")
 	}
+	want := g.layout.frameBytes() * int64(len(g.frames))
 	if p.size != unknownSize && p.length > p.size-p.at {
 		return fmt.Errorf("%w: %d of %d bytes of pixels are there", errCutShort, p.size-p.at, p.length)
 	}
@@ -450,12 +492,13 @@ func (g *image) readPadding(d dataset) error {
 	return nil
 }
 
-// note keeps a remark once.
-func (g *image) note(s string) {
+// note keeps the first remark of each kind about an attribute.
+func (g *image) note(t tag.Tag, format string, args ...any) {
+	about := t.String() + format
 	for _, n := range g.notes {
-		if n == s {
+		if n.about == about {
 			return
 		}
 	}
-	g.notes = append(g.notes, s)
+	g.notes = append(g.notes, note{about, fmt.Sprintf(format, args...)})
 }

@@ -54,7 +54,7 @@ func (s *survey) checkIndexes() {
 			}
 		}
 		if missing > 0 {
-			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), shorten(example)))
+			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), printable(shorten(example))))
 		}
 		if outside > 0 {
 			s.problems = append(s.problems, fmt.Sprintf("%s names %s outside its folder, which %s not followed", x.file.name, plural(outside, "file"), wasWere(outside)))

@@ -191,9 +191,9 @@ func (s *stack) remark(out *Scan, facts []sliceFacts) {
 		count(&extra, sl.extraBytes > 0)
 		count(&inverted, sl.inverted)
 		for _, n := range sl.notes {
-			if !seen[n] {
-				seen[n] = true
-				odd = append(odd, n)
+			if !seen[n.about] {
+				seen[n.about] = true
+				odd = append(odd, fmt.Sprintf("%s, first in %s", n.text, sl.file.name))
 			}
 		}
 	}

@@ -63,8 +63,9 @@ func (d dataset) integer(t tag.Tag) (n int, ok bool, err error) {
 	if !there || len(e.value) == 0 {
 		return 0, false, nil
 	}
+	binary := e.vr == "US" || e.vr == "SS" || e.vr == "UL" || e.vr == "SL"
 	switch {
-	case e.vr == "IS" || e.vr == "DS" || e.vr == "" && textual(t):
+	case e.vr == "IS" || e.vr == "DS" || !binary && textual(t):
 		s := d.text(t)
 		if s == "" {
 			return 0, false, nil
@@ -155,7 +156,7 @@ func name(t tag.Tag) string {
 // shorten cuts a value that goes into a message.
 func shorten(s string) string {
 	if len(s) > 60 {
-		return s[:60] + "…"
+		return strings.ToValidUTF8(s[:60], "") + "…"
 	}
 	return s
 }
