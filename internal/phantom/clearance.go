@@ -133,7 +133,8 @@ func clearance(f *Fixture, at frame, distance func(geom.Vec) float64) float64 {
 // Method: the nearest point has the coordinates r²·p/(r² + t) with the root t of
 // Σ (r·p/(r² + t))² = 1 (D. Eberly, Distance from a Point to an Ellipse, an
 // Ellipsoid, or a Hyperellipsoid, Geometric Tools, 2013, section 3), which
-// bisection finds without fail.
+// bisection finds without fail. Deeper inside than the smallest radius of
+// curvature the point found may not be the nearest; no fixture gets there.
 func (e *ellipsoid) exactDistance(p geom.Vec) float64 {
 	d := r3.Sub(p, e.centre)
 	r := [3]float64{e.radii.X, e.radii.Y, e.radii.Z}
