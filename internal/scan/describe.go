@@ -61,6 +61,9 @@ type VolumeFound struct {
 //
 // Errors: when the path itself cannot be read.
 func Describe(path string, o Options) (*Description, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
 	found, err := look(path)
 	if err != nil {
 		return nil, err

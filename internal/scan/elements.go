@@ -42,6 +42,7 @@ const (
 
 var (
 	errNotDICOM = errors.New("not a DICOM file")
+	errArchive  = errors.New("a zip archive")
 	errCutShort = errors.New("the file is cut short")
 )
 
@@ -142,7 +143,7 @@ var shortLength = map[string]bool{
 // readHeader reads a file up to its pixels. size is the length of r in bytes,
 // or unknownSize.
 //
-// Errors: errNotDICOM; errCutShort when the file ends inside an element. With
+// Errors: errNotDICOM; errArchive; errCutShort when the file ends inside an element. With
 // an error comes what could be read, if anything.
 func readHeader(r io.Reader, size int64) (*header, error) {
 	w := newWalker(r, size)
@@ -155,6 +156,8 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 		err = w.skip(132)
 	case bytes.HasPrefix(start, []byte("DICM")):
 		err = w.skip(4)
+	case bytes.HasPrefix(start, []byte(zipMark)):
+		return nil, errArchive
 	case !plausibleStart(start):
 		return nil, errNotDICOM
 	default:

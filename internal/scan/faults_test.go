@@ -105,7 +105,7 @@ func TestFaults(t *testing.T) {
 		{name: "uneven slices", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImagePositionPatient, `10\20\32.65`) }),
 			want: "DIR: the slices are not evenly spaced: DIR/IM0006.dcm lies 0.150 mm off its place at a distance of 0.500 mm between slices; export the scan with equal slice distances"},
 		{name: "slice turned a little", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImageOrientationPatient, `0.999998\0.002\0\-0.002\0.999998\0`) }),
-			want: "DIR: the slices are not parallel: DIR/IM0006.dcm is turned by 0.115° against DIR/IM0001.dcm; export the whole series again"},
+			want: "DIR: the slices are not parallel: DIR/IM0006.dcm is turned by 0.105° against the others; export the whole series again"},
 		{name: "mixed orientation", slices: 24, change: func(k int, d *dicomfile.Dataset) {
 			if k >= 12 {
 				d.Set(tag.ImageOrientationPatient, `0\1\0\0\0\1`)
@@ -261,8 +261,16 @@ func TestFolders(t *testing.T) {
 		{name: "empty folder", make: func(*testing.T, string) {}, want: "DIR is empty"},
 		{name: "no DICOM", make: func(t *testing.T, dir string) { put(t, dir, "a.txt", []byte("text")) },
 			want: "DIR has no DICOM files among its 1 file"},
-		{name: "only an archive", make: func(t *testing.T, dir string) { put(t, dir, "scan.zip", []byte("PK\x03\x04")) },
-			want: "DIR has no DICOM files among its 1 file; give DIR/scan.zip itself to read that archive"},
+		{name: "no DICOM file", path: "a.txt", make: func(t *testing.T, dir string) { put(t, dir, "a.txt", []byte("text")) },
+			want: "DIR/a.txt is not a DICOM file; give the folder of the scan"},
+		{name: "empty file", make: func(t *testing.T, dir string) { put(t, dir, "IM1", nil) },
+			want: "DIR/IM1: the file is empty; export the scan again"},
+		{name: "not what its name says", make: func(t *testing.T, dir string) { put(t, dir, "IM1.dcm", []byte("text")) },
+			want: "DIR/IM1.dcm: not a DICOM file; export the scan again"},
+		{name: "several archives", make: func(t *testing.T, dir string) {
+			put(t, dir, "a.zip", []byte("PK\x03\x04"))
+			put(t, dir, "b.zip", []byte("PK\x03\x04"))
+		}, want: "DIR has 2 zip archives and no DICOM files beside them, such as DIR/a.zip; give the one with the scan, or unpack it"},
 		{name: "damaged archive", path: "scan.zip", make: func(t *testing.T, dir string) { put(t, dir, "scan.zip", []byte("PK\x03\x04")) },
 			want: "DIR/scan.zip is a damaged zip archive: zip: not a valid zip file"},
 		{name: "one file of many", path: "IM0003.dcm", make: func(t *testing.T, dir string) { write(t, dir, dicomfile.Options{}) },
@@ -279,9 +287,11 @@ func TestFolders(t *testing.T) {
 		}, want: "DIR has no series of 10 or more slices with a place in the patient; it has:\n" +
 			"  1.2.3: 2 slices of 6 × 5 voxels of 0.5 × 0.5 mm, CT (first DIR/IM0001.dcm)\n" +
 			"  1.2.4: 3 slices of 6 × 5 voxels of 0.5 × 0.5 mm, CT (first DIR/b/IM0001.dcm)"},
-		{name: "the same series twice, not the same files", make: func(t *testing.T, dir string) {
+		{name: "the same series twice, not the same voxels", make: func(t *testing.T, dir string) {
 			write(t, filepath.Join(dir, "a"), dicomfile.Options{SeriesUID: "1.2.3"})
-			write(t, filepath.Join(dir, "b"), dicomfile.Options{SeriesUID: "1.2.3", Change: set(tag.WindowCenter, "5")})
+			write(t, filepath.Join(dir, "b"), dicomfile.Options{SeriesUID: "1.2.3", Change: at(11, func(d *dicomfile.Dataset) {
+				d.Get(tag.PixelData).([]uint16)[29]++
+			})})
 		}, want: "DIR: 12 slices lie at the same position as another, first DIR/a/IM0001.dcm and DIR/b/IM0001.dcm; the folder may hold two scans under one series, leave only one of them"},
 		{name: "only an index", make: func(t *testing.T, dir string) { put(t, dir, "DICOMDIR", directory(t, `A\B`)) },
 			want: "DIR has only an index (DIR/DICOMDIR), none of the files it names; give the folder or disc that holds them"},

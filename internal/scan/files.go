@@ -61,12 +61,6 @@ func openSource(path string) (*source, error) {
 	case !info.Mode().IsRegular():
 		return nil, fmt.Errorf("%s is neither a folder nor a file", path)
 	}
-	if zipped, err := isZip(path); err != nil || zipped {
-		if err != nil {
-			return nil, err
-		}
-		return openZip(path)
-	}
 	one := ordinary(func() (*os.File, error) { return os.Open(path) }, printable(path), info)
 	return &source{files: []*file{one}, single: true, close: func() error { return nil }}, nil
 }
@@ -165,26 +159,24 @@ func printable(s string) string {
 	}, s)
 }
 
-func isZip(path string) (bool, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return false, err
-	}
-	defer f.Close()
-	var head [4]byte
-	_, err = io.ReadFull(f, head[:])
-	return err == nil && (string(head[:]) == "PK\x03\x04" || string(head[:]) == "PK\x05\x06"), nil
-}
+// zipMark begins every zip archive with files in it.
+const zipMark = "PK\x03\x04"
 
-// openZip reads a zip archive. Nothing is unpacked to disk, so names in it can
-// lead nowhere; entries are read as streams, of which no more than the bytes
-// that a scan needs.
-func openZip(path string) (*source, error) {
-	z, err := zip.OpenReader(path)
+// openZip reads a zip archive on disk. Nothing is unpacked to disk, so names in
+// it can lead nowhere; entries are read as streams, of which no more than the
+// bytes that a scan needs.
+func openZip(archive *file) (*source, error) {
+	path := archive.name
+	in, err := archive.random()
 	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	z, err := zip.NewReader(in, archive.size)
+	if err != nil {
+		in.Close()
 		return nil, fmt.Errorf("%s is a damaged zip archive: %w", path, err)
 	}
-	s := &source{close: z.Close}
+	s := &source{close: in.Close}
 	for _, e := range z.File {
 		shown := printable(path + ": " + e.Name)
 		switch {
@@ -194,13 +186,13 @@ func openZip(path string) (*source, error) {
 			s.skip("%s is no ordinary file", shown)
 			continue
 		case e.Flags&1 != 0:
-			z.Close()
+			in.Close()
 			return nil, fmt.Errorf("%s is locked with a password; unpack it and give the folder", path)
 		case e.UncompressedSize64/deflateRatio > e.CompressedSize64:
 			s.skip("%s claims more than its bytes can hold", shown)
 			continue
 		case len(s.files) >= maxFiles:
-			z.Close()
+			in.Close()
 			return nil, fmt.Errorf("%s holds more than %d files; unpack it and give the folder of the scan itself", path, maxFiles)
 		}
 		s.files = append(s.files, &file{name: shown, size: int64(min(e.UncompressedSize64, 1<<62)), stream: e.Open})

@@ -36,6 +36,7 @@ type image struct {
 	fault      error    // why its pixels or its geometry cannot be used
 	extraBytes int64    // after the last voxel
 	extended   []uint64 // extended offset table
+	digests    [][sha256.Size]byte
 }
 
 // note is a remark about an attribute.

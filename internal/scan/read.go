@@ -131,6 +131,24 @@ func (g *image) read(target func(frame int) []uint16, done func(frame int, words
 	}
 }
 
+// digest is that of the kept words of one frame. All frames are read for it, so
+// that a stream is read only once.
+func (g *image) digest(frame int) ([sha256.Size]byte, error) {
+	if g.digests == nil {
+		sums := make([][sha256.Size]byte, len(g.frames))
+		plane := g.layout.rows * g.layout.cols
+		err := guard(func() error {
+			return g.read(func(int) []uint16 { return make([]uint16, plane) },
+				func(i int, words []uint16, _ bool) { sums[i] = count(words, nil).digest }, new([]byte))
+		})
+		if err != nil {
+			return [sha256.Size]byte{}, err
+		}
+		g.digests = sums
+	}
+	return g.digests[frame], nil
+}
+
 // sized gives buffer's memory at length n.
 func sized(buffer *[]byte, n int64) []byte {
 	if int64(cap(*buffer)) < n {
@@ -187,6 +205,9 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 			return err
 		}
 		done(i, words, false)
+	}
+	if f, disk := closer.(*os.File); disk {
+		return g.file.unchanged(f)
 	}
 	// An archive's checksum is compared when its entry ends.
 	_, err = io.Copy(io.Discard, io.LimitReader(closer, g.file.size))

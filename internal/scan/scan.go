@@ -45,6 +45,13 @@ func (o Options) budget() int64 {
 	return DefaultBudget
 }
 
+func (o Options) check() error {
+	if s := math.Abs(o.SliceSpacing); s != 0 && !(s >= minSpacing && s <= maxSpacing) {
+		return fmt.Errorf("--slice-spacing is %g mm, expected %g to %g, or negative where the frames run against the normal", o.SliceSpacing, minSpacing, float64(maxSpacing))
+	}
+	return nil
+}
+
 // Scan is one volume with what is known of it.
 type Scan struct {
 	volume.Volume
@@ -73,6 +80,9 @@ type Scan struct {
 // Errors: when there is none; when there are several, with a list of them and
 // how to choose; when it cannot be read rightly.
 func Open(path string, o Options) (*Scan, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
 	found, err := look(path)
 	if err != nil {
 		return nil, err

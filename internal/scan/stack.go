@@ -57,18 +57,16 @@ func (s slice) where() string {
 
 // stack is a set of parallel slices that are meant as one volume.
 type stack struct {
-	slices []slice
-	step   float64 // between slices, mm; along the normal
-	flags  []result.Flag
-	alone  bool // it is from one file that was given by itself
+	slices   []slice
+	row, col geom.Vec // mean directions of all slices
+	step     float64  // between slices, mm; along the normal
+	flags    []result.Flag
+	alone    bool // it is from one file that was given by itself
 }
 
 // normal is the direction in which slices count up: row direction × column
 // direction, so that the grid is right-handed.
-func (s *stack) normal() geom.Vec {
-	f := s.slices[0].frame
-	return r3.Unit(r3.Cross(f.row, f.col))
-}
+func (s *stack) normal() geom.Vec { return r3.Unit(r3.Cross(s.row, s.col)) }
 
 // flag adds a remark.
 func (s *stack) flag(level result.Level, code, format string, args ...any) {
@@ -129,15 +127,18 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 		if err := s.placePlain(o); err != nil {
 			return volume.Grid{}, err
 		}
-		first = s.slices[0]
+	} else if o.SliceSpacing != 0 {
+		s.flag(result.Notice, "slice-spacing-unused", "the distance between slices was not taken from --slice-spacing: the files say where each slice lies")
 	}
-	if !first.oriented || !first.placed {
+	if !s.slices[0].oriented || !s.slices[0].placed {
 		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.where(), errNoPlace)
 	}
+	if err := s.orient(); err != nil {
+		return volume.Grid{}, err
+	}
+	s.sort()
+	first = s.slices[0]
 	for _, sl := range s.slices {
-		if t := turn(first.frame, sl.frame); t > maxTurn {
-			return volume.Grid{}, fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against %s; export the whole series again", sl.where(), geom.Degrees(t), first.where())
-		}
 		if math.Abs(sl.rowSpacing-first.rowSpacing) > sameSpacing*first.rowSpacing || math.Abs(sl.colSpacing-first.colSpacing) > sameSpacing*first.colSpacing {
 			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s; export the whole series again", first.colSpacing, first.rowSpacing, first.where(), sl.colSpacing, sl.rowSpacing, sl.where())
 		}
@@ -145,6 +146,44 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s; export the whole series again", first.where(), sl.where())
 		}
 	}
+	if err := s.dropTwins(o); err != nil {
+		return volume.Grid{}, err
+	}
+	if err := s.checkSteps(); err != nil {
+		return volume.Grid{}, err
+	}
+	g, err := s.checkUpright()
+	if err == nil && len(s.slices) < minSlices {
+		err = s.tooFew()
+	}
+	return g, err
+}
+
+// orient takes the mean directions of rows and columns and refuses slices that
+// are turned against them.
+func (s *stack) orient() error {
+	var row, col geom.Vec
+	for _, sl := range s.slices {
+		row, col = r3.Add(row, sl.row), r3.Add(col, sl.col)
+	}
+	var err error
+	if s.row, s.col, err = orthonormal(r3.Unit(row), r3.Unit(col)); err != nil {
+		return fmt.Errorf("the slices are not parallel: %w", err)
+	}
+	worst, most := slice{}, 0.0
+	for _, sl := range s.slices {
+		if t := turn(frame{row: s.row, col: s.col}, sl.frame); t > most {
+			worst, most = sl, t
+		}
+	}
+	if most > maxTurn {
+		return fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against the others; export the whole series again", worst.where(), geom.Degrees(most))
+	}
+	return nil
+}
+
+// sort puts the slices in order along the normal.
+func (s *stack) sort() {
 	n := s.normal()
 	for i := range s.slices {
 		s.slices[i].depth = r3.Dot(s.slices[i].at, n)
@@ -156,14 +195,44 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 		}
 		return a.where() < b.where()
 	})
-	if err := s.checkSteps(); err != nil {
-		return volume.Grid{}, err
+}
+
+// dropTwins leaves out slices that lie where another one with the same voxels
+// lies, such as a second export of the series. Where the voxels differ, both
+// stay, to be refused.
+func (s *stack) dropTwins(o Options) error {
+	plane := 2 * int64(s.slices[0].layout.rows) * int64(s.slices[0].layout.cols)
+	if s.checkReadable() != nil || plane > o.budget() {
+		return nil
 	}
-	g, err := s.checkUpright()
-	if err == nil && len(s.slices) < minSlices {
-		err = s.tooFew()
+	single := s.slices[:1:1]
+	twins, example := 0, ""
+	for _, sl := range s.slices[1:] {
+		last := single[len(single)-1]
+		if r3.Norm(r3.Sub(sl.at, last.at)) >= placeTolerance || sl.slope != last.slope || sl.intercept != last.intercept {
+			single = append(single, sl)
+			continue
+		}
+		a, err := last.digest(last.number)
+		if err != nil {
+			return fmt.Errorf("%s: %w", last.file.name, err)
+		}
+		b, err := sl.digest(sl.number)
+		if err != nil {
+			return fmt.Errorf("%s: %w", sl.file.name, err)
+		}
+		if a != b {
+			return nil
+		}
+		if twins++; twins == 1 {
+			example = last.where() + " and " + sl.where()
+		}
 	}
-	return g, err
+	if twins > 0 {
+		s.slices = single
+		s.flag(result.Notice, "doubled-slices", "%s at the position of another with the same voxels, such as %s: one of each was used", lie(twins), example)
+	}
+	return nil
 }
 
 func (s *stack) tooFew() error {
@@ -200,7 +269,7 @@ func (s *stack) checkSteps() error {
 		}
 	}
 	if doubled > 0 {
-		return fmt.Errorf("%s as another, first %s and %s; the folder may hold two scans under one series, leave only one of them", lieAt(doubled), s.slices[at].where(), s.slices[at+1].where())
+		return fmt.Errorf("%s at the same position as another, first %s and %s; the folder may hold two scans under one series, leave only one of them", lie(doubled), s.slices[at].where(), s.slices[at+1].where())
 	}
 	// The even lattice from first to last, which each slice must be near to.
 	step := whole / float64(n-1)
@@ -217,15 +286,18 @@ func (s *stack) checkSteps() error {
 			return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.where(), math.Abs(off), step)
 		}
 	}
+	if step > maxSpacing {
+		return fmt.Errorf("the slices lie %g mm apart, expected no more than %g mm; export the scan with narrow slices", step, float64(maxSpacing))
+	}
 	s.step = step
 	return nil
 }
 
-func lieAt(n int) string {
+func lie(n int) string {
 	if n == 1 {
-		return "1 slice lies at the same position"
+		return "1 slice lies"
 	}
-	return fmt.Sprintf("%d slices lie at the same position", n)
+	return fmt.Sprintf("%d slices lie", n)
 }
 
 func areMissing(n int) string {
@@ -264,7 +336,7 @@ func (s *stack) checkUpright() (volume.Grid, error) {
 	return volume.Grid{
 		Size:   [3]int{first.layout.cols, first.layout.rows, len(s.slices)},
 		Origin: r3.Add(first.at, mean),
-		Step:   [3]geom.Vec{r3.Scale(first.colSpacing, first.row), r3.Scale(first.rowSpacing, first.col), r3.Scale(s.step, n)},
+		Step:   [3]geom.Vec{r3.Scale(first.colSpacing, s.row), r3.Scale(first.rowSpacing, s.col), r3.Scale(s.step, n)},
 	}, nil
 }
 
@@ -287,7 +359,7 @@ func (s *stack) placePlain(o Options) error {
 	}
 	ask := "say it with --slice-spacing MM (negative where the frames run against the normal), or export one file a slice"
 	switch {
-	case o.SliceSpacing != 0:
+	case o.SliceSpacing != 0: // Open has checked it
 		even(o.SliceSpacing)
 		s.flag(result.Notice, "slice-spacing-given", "%s does not say where its frames lie: they were placed %g mm apart, as asked", g.file.name, o.SliceSpacing)
 	case g.inTime && math.IsNaN(g.between):

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync/atomic"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
 
@@ -24,6 +25,7 @@ type survey struct {
 	groups []*series
 
 	others   []string // files that are not DICOM
+	archives []string // zip archives that were not looked into
 	reports  []string // DICOM files without an image
 	indexes  []*index // DICOMDIRs
 	damaged  []*image // files that cannot be read and name no series
@@ -53,41 +55,113 @@ func look(path string) (*survey, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &survey{path: path, source: src}
-	if src.single && read(src.files[0]).index != nil {
-		src.close()
-		return look(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
-	}
+	return lookInto(path, src)
+}
+
+// lookInto reads the headers of all files of a source, which it closes when it
+// fails.
+func lookInto(path string, src *source) (s *survey, err error) {
+	s = &survey{path: path, source: src}
+	defer func() {
+		if err != nil {
+			src.close()
+		}
+	}()
 	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
 	all := make([]reading, len(src.files))
-	if err := parallel(len(all), func(i int) error { all[i] = read(src.files[i]); return nil }); err != nil {
-		src.close()
+	var total atomic.Int64
+	err = parallel(len(all), func(i int) error {
+		all[i] = read(src.files[i])
+		if total.Add(all[i].parts()) > maxParts {
+			return fmt.Errorf("%s holds more than %d slices; give the folder of the scan itself", path, maxParts)
+		}
+		return nil
+	})
+	if err != nil {
 		return nil, err
 	}
+	if src.single && all[0].index != nil {
+		return look(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
+	}
+	var archives []*file
 	for i, r := range all {
-		name := src.files[i].name
+		f := src.files[i]
 		switch {
 		case r.index != nil:
 			s.indexes = append(s.indexes, r.index)
+		case errors.Is(r.err, errArchive):
+			archives = append(archives, f)
 		case errors.Is(r.err, errNotDICOM):
-			s.others = append(s.others, name)
+			if why := meantAsSlice(f); why != nil {
+				s.damaged = append(s.damaged, &image{file: f, fault: why})
+			} else {
+				s.others = append(s.others, f.name)
+			}
 		case r.image == nil:
-			s.reports = append(s.reports, name)
+			s.reports = append(s.reports, f.name)
 		case r.image.series == "" && r.err != nil:
 			s.damaged = append(s.damaged, r.image)
 		default:
 			s.images = append(s.images, r.image)
 		}
 	}
+	if len(archives) == 1 && len(s.images)+len(s.damaged) == 0 && archives[0].random != nil {
+		inner, err := openZip(archives[0])
+		if err != nil {
+			return nil, err
+		}
+		inner.close = closeBoth(inner, src)
+		return lookInto(archives[0].name, inner)
+	}
+	for _, f := range archives {
+		src.skip("%s is an archive", f.name)
+		s.archives = append(s.archives, f.name)
+	}
 	s.checkIndexes()
 	return s, s.group()
 }
+
+// closeBoth closes a source that was found in another one, and that one.
+func closeBoth(inner, outer *source) func() error {
+	first, second := inner.close, outer.close
+	return func() error { return errors.Join(first(), second()) }
+}
+
+// maxParts bounds the frames and index entries of all files together.
+const maxParts = 200_000
+
+// meantAsSlice tells why a file without DICOM in it is missed all the same: it
+// is called like a slice. It is nil for other files.
+func meantAsSlice(f *file) error {
+	ext := strings.ToLower(filepath.Ext(f.name))
+	named := ext == ".dcm" || ext == ".dic" || ext == ".ima"
+	switch {
+	case f.size == 0 && (named || ext == ""):
+		return errEmpty
+	case named:
+		return errNotDICOM
+	}
+	return nil
+}
+
+var errEmpty = errors.New("the file is empty")
 
 // reading is what one file turned out to be.
 type reading struct {
 	image *image // nil when it holds none
 	index *index
 	err   error
+}
+
+// parts counts what is kept of a file.
+func (r reading) parts() int64 {
+	switch {
+	case r.index != nil:
+		return int64(len(r.index.parts))
+	case r.image != nil:
+		return int64(len(r.image.frames))
+	}
+	return 0
 }
 
 // read reads one file's header.
@@ -110,7 +184,7 @@ func read(f *file) (r reading) {
 		r.image = newImage(f, h)
 		return nil
 	})
-	if r.err != nil && !errors.Is(r.err, errNotDICOM) {
+	if r.err != nil && !errors.Is(r.err, errNotDICOM) && !errors.Is(r.err, errArchive) {
 		r.image = &image{file: f, fault: r.err}
 		if h != nil {
 			r.image.series = h.data.identifier(tag.SeriesInstanceUID)
@@ -338,15 +412,12 @@ func (s *survey) nothing() error {
 		return fmt.Errorf("%s has no images: %s in DICOM form, such as %s", s.path, plural(len(s.reports), "report or other file"), s.reports[0])
 	case len(s.indexes) > 0:
 		return fmt.Errorf("%s has only an index (%s), none of the files it names; give the folder or disc that holds them", s.path, s.indexes[0].file.name)
+	case len(s.archives) > 0:
+		return fmt.Errorf("%s has %s and no DICOM files beside them, such as %s; give the one with the scan, or unpack it", s.path, plural(len(s.archives), "zip archive"), s.archives[0])
+	case s.source.single:
+		return fmt.Errorf("%s is not a DICOM file; give the folder of the scan", s.path)
 	case len(s.others) > 0:
-		hint := ""
-		for _, f := range s.others {
-			if strings.HasSuffix(strings.ToLower(f), ".zip") {
-				hint = fmt.Sprintf("; give %s itself to read that archive", f)
-				break
-			}
-		}
-		return fmt.Errorf("%s has no DICOM files among its %s%s", s.path, plural(len(s.others), "file"), hint)
+		return fmt.Errorf("%s has no DICOM files among its %s", s.path, plural(len(s.others), "file"))
 	}
 	return fmt.Errorf("%s is empty", s.path)
 }
