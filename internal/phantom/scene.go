@@ -83,7 +83,7 @@ func (sc *scene) stage(c Scan, post bool) *stage {
 type cast struct {
 	jaw      *jaw
 	bone     reach
-	teeth    []*tooth
+	teeth    []glimpse
 	canals   []*cone
 	cavity   bool
 	socket   bool
@@ -131,7 +131,9 @@ func (st *stage) look(p geom.Vec, r float64) tile {
 	if f := st.own.former; f != nil && norm(r3.Sub(f.centre, st.toOwn.Apply(p))) < f.reach+margin {
 		// A tooth before surgery is a socket after it, a socket has healed.
 		if st.spec.Before == Tooth && !st.post {
-			t.own.teeth = append(t.own.teeth, f)
+			if g, ok := f.glimpse(st.toOwn.Apply(p), r); ok {
+				t.own.teeth = append(t.own.teeth, g)
+			}
 		} else {
 			t.own.socket = (st.spec.Before == Tooth) == st.post
 		}
@@ -161,8 +163,8 @@ func (st *stage) cast(j *jaw, q geom.Vec, r, margin float64) cast {
 		c.bone = surface
 	}
 	for _, t := range j.teeth {
-		if norm(r3.Sub(t.centre, q)) < t.reach+r+0.5 {
-			c.teeth = append(c.teeth, t)
+		if g, ok := t.glimpse(q, r); ok {
+			c.teeth = append(c.teeth, g)
 		}
 	}
 	for i := range j.canals {
@@ -274,8 +276,8 @@ func (c *cast) paint(q geom.Vec, v, bone, marrow, w float64, edge *float64) floa
 		v += cover(d+mucosa, w) * (greyAir - v)
 		*edge = min(*edge, math.Abs(d), math.Abs(d+mucosa))
 	}
-	for _, t := range c.teeth {
-		v = t.paint(q, v, bone, w, edge)
+	for i := range c.teeth {
+		v = c.teeth[i].paint(q, v, bone, w, edge)
 	}
 	return v
 }

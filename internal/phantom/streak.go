@@ -114,8 +114,11 @@ func (s *shadows) cross(soft, bone, mapSoft, mapBone []float32, theta, dx, dy fl
 		if math.Abs(r-(dx*cos+dy*sin)) > reach {
 			continue
 		}
+		from, to := inMap(r*cos-dx, -sin, l0-reach, l0+reach)
+		from, to = inMap(r*sin-dy, cos, from, to)
 		var a, bb float32
-		for l := l0 - reach; l <= l0+reach; l += coarseCell {
+		first := math.Ceil((from - (l0 - reach)) / coarseCell)
+		for l := l0 - reach + first*coarseCell; l <= to; l += coarseCell {
 			x := (r*cos-l*sin-dx)/coarseCell + float64(n-1)/2
 			y := (r*sin+l*cos-dy)/coarseCell + float64(n-1)/2
 			if x < 0 || y < 0 || x >= n-1 || y >= n-1 {
@@ -130,6 +133,17 @@ func (s *shadows) cross(soft, bone, mapSoft, mapBone []float32, theta, dx, dy fl
 		}
 		soft[u], bone[u] = a*coarseCell, bb*coarseCell
 	}
+}
+
+// inMap narrows from…to to where a + l·b lies within the coarse map's half
+// width, mm.
+func inMap(a, b, from, to float64) (float64, float64) {
+	const half = coarseSpan * coarseCell / 2
+	if math.Abs(b) < 1e-9 {
+		return from, to
+	}
+	x, y := (-half-a)/b, (half-a)/b
+	return max(from, min(x, y)), min(to, max(x, y))
 }
 
 // meanIntensity is the mean over the rays that cross at least 20 mm.

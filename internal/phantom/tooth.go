@@ -130,11 +130,17 @@ func (t *tooth) crown(l geom.Vec) float64 {
 		kb = 1 - (1-t.edge)*clamp01(-l.Z/t.height)
 	}
 	z := l.Z
-	if t.cusp > 0 {
-		z += -t.cusp * 0.5 * (1 + math.Cos(2*math.Pi*l.X/t.md+t.phaseM)*math.Cos(2*math.Pi*l.Y/t.bl+t.phaseB)) * smooth(0.4*t.height, 0.9*t.height, -l.Z)
+	if up := smooth(0.4*t.height, 0.9*t.height, -l.Z); t.cusp > 0 && up > 0 {
+		z += -t.cusp * 0.5 * (1 + math.Cos(2*math.Pi*l.X/t.md+t.phaseM)*math.Cos(2*math.Pi*l.Y/t.bl+t.phaseB)) * up
 	}
 	half := (t.height + 1) / 2
 	return roundBox(l.X/k, l.Y/kb, z-(1-half), t.md/2, t.bl/2, half, min(t.rounding, half)) * min(k, kb)
+}
+
+// crownBound is a cheap lower bound of twice the crown's distance, which crown
+// shrinks by no more than the biting edge's half width.
+func (t *tooth) crownBound(l geom.Vec) float64 {
+	return max(math.Abs(l.X)-t.md/2, math.Abs(l.Y)-t.bl/2, l.Z-1-t.cusp, -l.Z-t.height-t.cusp)
 }
 
 // shell is the enamel's thickness at a local point.
@@ -158,12 +164,43 @@ func (t *tooth) rootDistance(p geom.Vec) float64 {
 	return d
 }
 
+// glimpse is what of a tooth can show within a tile.
+type glimpse struct {
+	*tooth
+	roots []*cone
+	crown bool
+}
+
+// glimpse gathers what can show within r of q, jaw frame; ok tells whether
+// anything can. The margin of 0.3·r is more than half a cell, which reaches 0.4·r
+// at most, and more than the half diagonal of a voxel, r/8.
+func (t *tooth) glimpse(q geom.Vec, r float64) (g glimpse, ok bool) {
+	if norm(r3.Sub(t.centre, q)) > t.reach+r+0.5 {
+		return g, false
+	}
+	g.tooth = t
+	for i := range t.roots {
+		if t.roots[i].distance(q) < 1.3*r+laminaOuter {
+			g.roots = append(g.roots, &t.roots[i])
+		}
+	}
+	g.crown = t.crownBound(t.local(q)) < 1.6*r
+	return g, g.crown || len(g.roots) > 0
+}
+
 // paint lays the tooth over the grey value v. bone is how much of the cell is
 // bone. edge gets the distance to the nearest surface, w is the cell's edge.
-func (t *tooth) paint(p geom.Vec, v, bone, w float64, edge *float64) float64 {
+func (t *glimpse) paint(p geom.Vec, v, bone, w float64, edge *float64) float64 {
 	l := t.local(p)
-	root := t.rootDistance(p)
-	crown := t.crown(l)
+	root, crown := math.Inf(1), math.Inf(1)
+	for _, c := range t.roots {
+		root = min(root, c.distance(p))
+	}
+	if t.crown {
+		if crown = t.crownBound(l) / 2; crown < w {
+			crown = t.tooth.crown(l)
+		}
+	}
 	if root > laminaOuter+w && crown > w {
 		*edge = min(*edge, root-laminaOuter, crown)
 		return v
