@@ -55,6 +55,9 @@ const (
 	scaleLimit = 0.005
 )
 
+// scaleMismatch is the code of the flag for a wrong ruler.
+const scaleMismatch = "scale-mismatch"
+
 // groups are the used blocks by cubes of groupSide.
 func (ev *evaluation) groups(centre geom.Vec) [][]int {
 	place := map[[3]int]int{}
@@ -254,7 +257,7 @@ func (f *fit) judge(preToPost geom.Rigid, ev *evaluation, found []candidate, rul
 	if scaled {
 		a := rule.wrong()
 		out.Flags = append(out.Flags, result.Flag{
-			Code:  "scale-mismatch",
+			Code:  scaleMismatch,
 			Level: result.Doubt,
 			Message: fmt.Sprintf("along the planning scan's %s the follow-up scan's lengths are %.2f %% off (standard uncertainty %.2f %%): one of the exports has a wrong voxel size, and no rigid alignment can be right; export both scans again",
 				[3]string{"columns", "rows", "slices"}[a], 100*rule.stretch[a], 100*rule.u[a]),
