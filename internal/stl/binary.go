@@ -1,0 +1,56 @@
+package stl
+
+import (
+	"encoding/binary"
+	"math"
+
+	"plumbline/internal/geom"
+)
+
+// A binary file has a header of 80 bytes, the number of triangles as an
+// unsigned 32-bit integer, and 50 bytes a triangle: normal and three corners as
+// 32-bit floats and two bytes that are nothing of ours, all little endian.
+const (
+	headerSize = 84
+	recordSize = 50
+)
+
+// isBinary tells a binary file by its size, which only a binary file can get
+// right by its own count; many begin with "solid" as ASCII files do. A file of
+// the wrong size is binary when it does not begin like text.
+func isBinary(data []byte) bool {
+	if len(data) < headerSize {
+		return false
+	}
+	if int64(len(data)) == expectedSize(data) {
+		return true
+	}
+	return !startsAsText(data)
+}
+
+func expectedSize(data []byte) int64 {
+	return headerSize + recordSize*int64(binary.LittleEndian.Uint32(data[80:]))
+}
+
+func (b *builder) binary(data []byte) error {
+	n := (expectedSize(data) - headerSize) / recordSize
+	if n > maxTriangles {
+		return b.fault(0, 0, "the header counts %d triangles, more than %d; the file is damaged, or export it with fewer", n, maxTriangles)
+	}
+	if expected := expectedSize(data); int64(len(data)) != expected {
+		return b.fault(0, 0, "the file has %d bytes, but the %d triangles that its header counts take %d; it is damaged or cut short, so export or copy it again", len(data), n, expected)
+	}
+	for record := data[headerSize:]; len(record) > 0; record = record[recordSize:] {
+		var corner [3]geom.Vec
+		for i := range corner {
+			at := func(k int) float64 {
+				return float64(math.Float32frombits(binary.LittleEndian.Uint32(record[12+12*i+4*k:])))
+			}
+			corner[i] = geom.Vec{X: at(0), Y: at(1), Z: at(2)}
+		}
+		if err := b.add(0, corner); err != nil {
+			return err
+		}
+	}
+	return nil
+}

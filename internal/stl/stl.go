@@ -1,0 +1,197 @@
+// Package stl reads a triangle surface from an STL file, binary or ASCII.
+//
+// Conventions: coordinates are mm in whatever frame the file's writer used; STL
+// itself says neither unit nor frame. Corners that agree to the last digit are
+// one vertex. Several solids in one file make one surface. Start with Read.
+//
+// Limits: stored normals and the colours that some writers put into binary files
+// are ignored; a triangle's front is given by the order of its corners.
+package stl
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+)
+
+const (
+	// maxFileSize bounds the memory that reading takes. It holds some four
+	// million binary or a million ASCII triangles.
+	maxFileSize = 256 << 20
+	// maxTriangles is ten times what a jaw's surface has at 0.2 mm voxels.
+	maxTriangles = 2_000_000
+	// farthest is the largest coordinate that is taken for mm: patient
+	// coordinates stay within a scanner's room.
+	farthest = 1e4
+)
+
+// Mesh is a triangle surface. Triangles have three different vertices each, by
+// their place in Vertices, counterclockwise seen from outside.
+type Mesh struct {
+	Vertices  []geom.Vec
+	Triangles [][3]int32
+	Dropped   int // triangles of the file with two corners in one place
+}
+
+// Error is a fault in an STL file.
+type Error struct {
+	File     string
+	Line     int // of an ASCII file, from 1; 0 where it has none
+	Triangle int // from 1; 0 where the fault is not in a triangle
+	Message  string
+}
+
+func (e *Error) Error() string {
+	at := e.File
+	if e.Line > 0 {
+		at += fmt.Sprintf(":%d", e.Line)
+	}
+	if e.Triangle > 0 {
+		at += fmt.Sprintf(": triangle %d", e.Triangle)
+	}
+	return at + ": " + e.Message
+}
+
+// Read reads a surface from a file.
+//
+// Errors: *Error for what is wrong with the file; else what the file system
+// said.
+func Read(path string) (*Mesh, error) {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, &Error{File: path, Message: "there is no such file"}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read surface: %w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, fmt.Errorf("read surface: %w", err)
+	}
+	var data []byte
+	if info.Size() <= maxFileSize {
+		data, err = io.ReadAll(io.LimitReader(f, maxFileSize+1))
+		if err != nil {
+			return nil, fmt.Errorf("read surface: %w", err)
+		}
+	}
+	if max(info.Size(), int64(len(data))) > maxFileSize {
+		return nil, &Error{File: path, Message: fmt.Sprintf("the file is larger than %d MiB; export the surface with fewer triangles", maxFileSize>>20)}
+	}
+	return Decode(path, data)
+}
+
+// Decode reads a surface from a file's bytes; file is its name, for messages.
+//
+// Errors: *Error.
+func Decode(file string, data []byte) (*Mesh, error) {
+	b := &builder{file: file, known: map[geom.Vec]int32{}}
+	var err error
+	if isBinary(data) {
+		err = b.binary(data)
+	} else {
+		err = b.ascii(data)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(b.mesh.Triangles) == 0 {
+		return nil, &Error{File: file, Message: "the file has no triangles; export the surface again"}
+	}
+	return &b.mesh, nil
+}
+
+// builder collects triangles and joins equal corners.
+type builder struct {
+	file  string
+	mesh  Mesh
+	known map[geom.Vec]int32
+	count int
+}
+
+func (b *builder) fault(line, triangle int, format string, args ...any) error {
+	return &Error{File: b.file, Line: line, Triangle: triangle, Message: fmt.Sprintf(format, args...)}
+}
+
+// add takes the next triangle.
+func (b *builder) add(line int, corner [3]geom.Vec) error {
+	b.count++
+	if b.count > maxTriangles {
+		return b.fault(line, b.count, "the surface has more than %d triangles; export it with fewer", maxTriangles)
+	}
+	var t [3]int32
+	for i, c := range corner {
+		if !geom.Finite(c) {
+			return b.fault(line, b.count, "a coordinate is not a finite number")
+		}
+		if x := max(math.Abs(c.X), math.Abs(c.Y), math.Abs(c.Z)); x > farthest {
+			return b.fault(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, farthest/1000)
+		}
+		c = geom.Vec{X: c.X + 0, Y: c.Y + 0, Z: c.Z + 0} // −0 is 0
+		n, ok := b.known[c]
+		if !ok {
+			n = int32(len(b.mesh.Vertices))
+			b.known[c] = n
+			b.mesh.Vertices = append(b.mesh.Vertices, c)
+		}
+		t[i] = n
+	}
+	if t[0] == t[1] || t[1] == t[2] || t[2] == t[0] {
+		b.mesh.Dropped++
+		return nil
+	}
+	b.mesh.Triangles = append(b.mesh.Triangles, t)
+	return nil
+}
+
+// Corners are the three corners of triangle i.
+func (m *Mesh) Corners(i int) (a, b, c geom.Vec) {
+	t := m.Triangles[i]
+	return m.Vertices[t[0]], m.Vertices[t[1]], m.Vertices[t[2]]
+}
+
+// Volume is the enclosed volume, mm³: positive when the triangles face
+// outwards. It means something for a closed surface only.
+//
+// Method: the sum over the triangles of the signed volume of the tetrahedron
+// with a fixed point, a·(b × c)/6 (C. Zhang and T. Chen, Efficient feature
+// extraction for 2D/3D objects in mesh representation, ICIP 2001). The fixed
+// point is a vertex, so that a surface far from the origin loses no digits.
+func (m *Mesh) Volume() float64 {
+	o := m.Vertices[0]
+	sum := 0.0
+	for i := range m.Triangles {
+		a, b, c := m.Corners(i)
+		sum += r3.Dot(r3.Sub(a, o), r3.Cross(r3.Sub(b, o), r3.Sub(c, o)))
+	}
+	return sum / 6
+}
+
+// OpenEdges counts the directed edges that are not matched by exactly one edge
+// in the opposite direction: 0 for a closed surface whose triangles all face
+// the same way. A hole, a triangle that is there twice or that faces the other
+// way, and three triangles on one edge all count.
+func (m *Mesh) OpenEdges() int {
+	edges := make(map[[2]int32]int8, 3*len(m.Triangles))
+	for _, t := range m.Triangles {
+		for i := range 3 {
+			e := [2]int32{t[i], t[(i+1)%3]}
+			edges[e] = min(edges[e]+1, 2)
+		}
+	}
+	open := 0
+	for e, n := range edges {
+		if n != 1 || edges[[2]int32{e[1], e[0]}] != 1 {
+			open++
+		}
+	}
+	return open
+}
