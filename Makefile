@@ -1,0 +1,48 @@
+# Needs Go, make and git. `make demo` and `make test` are the two to start with.
+VERSION := $(shell git describe --always --dirty=+changes 2>/dev/null || echo unknown)
+LDFLAGS := -s -w -buildid= -X main.version=$(VERSION)
+BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)'
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+FUZZTIME ?= 20s
+
+.PHONY: build demo test lint accuracy bench fuzz golden dist clean
+
+build:
+	$(BUILD) -o build/plumbline ./cmd/plumbline
+
+demo: build
+	rm -rf demo
+	build/plumbline phantom --demo demo
+	build/plumbline measure --json demo/results demo/*/case.toml
+
+test:
+	go test ./...
+
+lint:
+	go vet ./... && go vet -tags accuracy ./...
+	test -z "$$(gofmt -l cmd internal)" || { gofmt -l cmd internal; exit 1; }
+	go run $(STATICCHECK) ./...
+
+accuracy:
+	go test -tags accuracy -timeout 4h -v -run 'Accuracy|Coverage|Calibration' ./internal/...
+
+bench:
+	go test -run '^$$' -bench . -benchmem ./internal/...
+
+fuzz:
+	@for target in $$(grep -rl '^func Fuzz' internal --include '*_test.go'); do \
+	  for name in $$(grep -o '^func Fuzz[A-Za-z0-9]*' $$target | cut -c6-); do \
+	    go test -run '^$$' -fuzz "^$$name$$" -fuzztime $(FUZZTIME) ./$$(dirname $$target) || exit 1; \
+	  done; done
+
+golden:
+	go test ./internal/cli -update
+
+dist:
+	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \
+	  os=$${target%/*}; arch=$${target#*/}; ending=; test $$os = windows && ending=.exe; \
+	  GOOS=$$os GOARCH=$$arch $(BUILD) -o build/plumbline-$$os-$$arch$$ending ./cmd/plumbline || exit 1; \
+	done; ls -l build
+
+clean:
+	rm -rf build demo

@@ -1,0 +1,25 @@
+// Command plumbline measures how far placed dental fixtures lie from their plan.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"time"
+
+	"plumbline/internal/cli"
+)
+
+// version is set when the program is built, from the commit.
+var version = "development"
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	info, err := os.Stderr.Stat()
+	status := cli.Run(ctx, os.Args[1:], cli.Env{
+		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
+		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
+	})
+	stop()
+	os.Exit(status)
+}

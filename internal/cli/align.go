@@ -1,0 +1,107 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+
+	"github.com/spf13/pflag"
+
+	"plumbline/internal/durable"
+	"plumbline/internal/measure"
+	"plumbline/internal/registration"
+	"plumbline/internal/result"
+)
+
+func alignCommand() command {
+	return command{
+		name: "align", args: "CASE", short: "bring the two scans of a case together and show how well",
+		long: `Does the alignment alone: prints post_to_pre, the rigid transform that carries a
+point of the follow-up scan into the planning scan, with the error to expect at
+each planned fixture. --picture writes a check picture: both scans in a
+checkerboard, in three planes through the planned fixture. Where bone and teeth go
+on unbroken from tile to tile, the alignment is right.`,
+		examples: []string{"plumbline align demo/first-molar", "plumbline align --picture alignment.png demo/first-molar"},
+		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
+			asJSON := f.Bool("json", false, "print JSON")
+			picture := f.String("picture", "", "write the check picture to `FILE` (PNG)")
+			o := scanFlags(f)
+			return func(_ context.Context, env Env, args []string) error {
+				path, err := oneArgument(args, "CASE", "align")
+				if err != nil {
+					return err
+				}
+				p := newProgress(env)
+				o.Version, o.Progress = env.Version, p.show
+				in, err := measure.Open(path, *o)
+				if err != nil {
+					p.end()
+					return badInput(err)
+				}
+				al, err := measure.Align(in, *o)
+				p.end()
+				if err != nil {
+					return badInput(err)
+				}
+				flags := append(in.Flags, al.Flags...)
+				if *asJSON {
+					enc := json.NewEncoder(env.Stdout)
+					enc.SetIndent("", "  ")
+					err = enc.Encode(result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
+				} else {
+					fmt.Fprintf(env.Stdout, "post_to_pre, row major, by %s:\n", al.Method)
+					m := al.PostToPre.Matrix()
+					for row := range 4 {
+						fmt.Fprintf(env.Stdout, "  %12.8f %12.8f %12.8f %12.6f\n", m[4*row], m[4*row+1], m[4*row+2], m[4*row+3])
+					}
+					if al.Cov != nil {
+						for _, fx := range in.Plan.Fixtures {
+							fmt.Fprintf(env.Stdout, "site %s: error to expect %.3f mm at entry, %.3f mm at apex (root mean square)\n",
+								fx.Site, al.ExpectedTRE(fx.Planned.Entry), al.ExpectedTRE(fx.Planned.Apex))
+						}
+					}
+					writeFlags(env.Stdout, flags)
+				}
+				if err != nil {
+					return err
+				}
+				if *picture != "" {
+					fx := in.Plan.Fixtures[0]
+					img := registration.Picture(&in.Pre.Volume, &in.Post.Volume, al.PostToPre, registration.Target{Planned: fx.Planned, Diameter: fx.Diameter})
+					if err := writePNG(*picture, img); err != nil {
+						return err
+					}
+				}
+				return doubtful(flags)
+			}
+		},
+	}
+}
+
+func writePNG(path string, img image.Image) error {
+	return durable.Write(path, func(w io.Writer) error { return png.Encode(w, img) })
+}
+
+// scanFlags declares the options that every command with two scans has.
+func scanFlags(f *pflag.FlagSet) *measure.Options {
+	o := &measure.Options{}
+	f.StringVar(&o.PreSeries, "pre-series", "", "Series Instance `UID` of the planning scan where there are several")
+	f.StringVar(&o.PostSeries, "post-series", "", "Series Instance `UID` of the follow-up scan where there are several")
+	f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")
+	f.BoolVar(&o.SameFrame, "force-same-frame", false, "take a same-frame case although the scans do not say that they share a frame; flagged")
+	f.Uint64Var(&o.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
+	return o
+}
+
+// doubtful turns flags of doubt into the exit status for it.
+func doubtful(flags []result.Flag) error {
+	for _, f := range flags {
+		if f.Level == result.Doubt {
+			return errInDoubt
+		}
+	}
+	return nil
+}

@@ -1,0 +1,221 @@
+// Package cli is the command line: one file a command, errors as one sentence
+// that says what is wrong, where, and what to do, and the exit status.
+//
+// Start with Run. Exit status: 0 done; 1 anything that is not the input's fault;
+// 2 bad usage or bad input, nothing measured; 3 measured but not to be relied
+// on, the flags say why; 130 stopped by Ctrl-C.
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+)
+
+// Exit statuses.
+const (
+	Done        = 0
+	Failed      = 1
+	BadInput    = 2
+	InDoubt     = 3
+	Interrupted = 130
+)
+
+// Env is what the program touches of the world besides files.
+type Env struct {
+	Stdout, Stderr io.Writer
+	Terminal       bool // Stderr is a terminal: progress may redraw its line
+	Now            func() time.Time
+	Version        string
+}
+
+// command is one command of the program.
+type command struct {
+	name     string
+	args     string // what follows the flags, as in "CASE…"
+	short    string // one line
+	long     string // more, in plain words
+	examples []string
+	// setup declares flags and gives the function that does the work.
+	setup func(f *pflag.FlagSet) func(ctx context.Context, env Env, args []string) error
+}
+
+func commands() []command {
+	return []command{measureCommand(), alignCommand(), scanCommand(), phantomCommand()}
+}
+
+// statusError carries an exit status with its message.
+type statusError struct {
+	status int
+	err    error
+}
+
+func (e *statusError) Error() string { return e.err.Error() }
+func (e *statusError) Unwrap() error { return e.err }
+
+// badInput marks an error as the input's fault.
+func badInput(err error) error {
+	if err == nil || errors.Is(err, context.Canceled) {
+		return err
+	}
+	return &statusError{BadInput, err}
+}
+
+// usage is an error about the command line itself.
+func usage(format string, args ...any) error {
+	return &statusError{BadInput, fmt.Errorf(format, args...)}
+}
+
+// errInDoubt ends a command whose figures are flagged; they are printed already.
+var errInDoubt = errors.New("measured, but not to be relied on")
+
+// Run does what the arguments, without the program's name, ask for and gives
+// the exit status.
+func Run(ctx context.Context, args []string, env Env) (status int) {
+	defer func() {
+		if r := recover(); r != nil {
+			fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, debug.Stack())
+			status = Failed
+		}
+	}()
+	if len(args) == 0 {
+		fmt.Fprint(env.Stderr, overview())
+		return BadInput
+	}
+	switch args[0] {
+	case "help", "--help", "-h":
+		if len(args) > 1 && args[0] == "help" {
+			if c, ok := find(args[1]); ok {
+				fmt.Fprint(env.Stdout, c.help())
+				return Done
+			}
+			return report(env, unknown(args[1]))
+		}
+		fmt.Fprint(env.Stdout, overview())
+		return Done
+	case "version", "--version":
+		fmt.Fprintf(env.Stdout, "plumbline %s\n", env.Version)
+		return Done
+	}
+	c, ok := find(args[0])
+	if !ok {
+		return report(env, unknown(args[0]))
+	}
+	flags, work := c.flags()
+	if err := flags.Parse(args[1:]); err != nil {
+		if errors.Is(err, pflag.ErrHelp) {
+			fmt.Fprint(env.Stdout, c.help())
+			return Done
+		}
+		return report(env, usage("%w; see plumbline %s --help", err, c.name))
+	}
+	return report(env, work(ctx, env, flags.Args()))
+}
+
+func (c command) flags() (*pflag.FlagSet, func(context.Context, Env, []string) error) {
+	f := pflag.NewFlagSet(c.name, pflag.ContinueOnError)
+	f.SetOutput(io.Discard)
+	f.Usage = func() {}
+	f.SortFlags = false
+	return f, c.setup(f)
+}
+
+func find(name string) (command, bool) {
+	all := commands()
+	if i := slices.IndexFunc(all, func(c command) bool { return c.name == name }); i >= 0 {
+		return all[i], true
+	}
+	return command{}, false
+}
+
+func unknown(name string) error {
+	names := []string{}
+	for _, c := range commands() {
+		names = append(names, c.name)
+	}
+	return usage("there is no command %q; the commands are %s", name, strings.Join(names, ", "))
+}
+
+// report prints an error and gives its exit status.
+func report(env Env, err error) int {
+	var s *statusError
+	switch {
+	case err == nil:
+		return Done
+	case errors.Is(err, errInDoubt):
+		return InDoubt
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(env.Stderr, "plumbline: stopped; what was finished is kept.")
+		return Interrupted
+	case errors.As(err, &s):
+		fmt.Fprintln(env.Stderr, "plumbline: "+sentence(err))
+		return s.status
+	}
+	fmt.Fprintln(env.Stderr, "plumbline: "+sentence(err))
+	return Failed
+}
+
+// sentence ends a message with a full stop.
+func sentence(err error) string {
+	s := strings.TrimRight(err.Error(), " \n")
+	if strings.HasSuffix(s, ".") || strings.Contains(s, "\n") {
+		return s
+	}
+	return s + "."
+}
+
+const statuses = `Exit status
+  0    done
+  1    failed for a reason that is not the input's, such as a full disk
+  2    bad usage or bad input; nothing was measured
+  3    measured, but not to be relied on; the flags say why
+  130  stopped by Ctrl-C; what was finished is kept
+`
+
+const caution = `An audit aid for people who are licensed to place fixtures. It is not a device for
+diagnosis or for deciding on treatment. A follow-up scan is taken for a clinical
+reason, never for an audit alone. Local codes and licensed judgement come first.
+`
+
+func overview() string {
+	var b strings.Builder
+	b.WriteString("plumbline measures how far a placed dental fixture lies from its plan.\n\nUsage\n  plumbline COMMAND …\n\nCommands\n")
+	for _, c := range commands() {
+		fmt.Fprintf(&b, "  %-8s  %s\n", c.name, c.short)
+	}
+	b.WriteString("  help      what a command does, as in: plumbline help measure\n  version   which plumbline this is\n\n" + statuses + "\n" + caution)
+	return b.String()
+}
+
+func (c command) help() string {
+	flags, _ := c.flags()
+	var b strings.Builder
+	fmt.Fprintf(&b, "plumbline %s: %s\n\nUsage\n  plumbline %s [options] %s\n\n%s\n", c.name, c.short, c.name, c.args, strings.TrimSpace(c.long))
+	if flags.HasFlags() {
+		b.WriteString("\nOptions\n" + flags.FlagUsages())
+	}
+	b.WriteString("\nExamples\n")
+	for _, e := range c.examples {
+		b.WriteString("  " + e + "\n")
+	}
+	b.WriteString("\n" + statuses)
+	return b.String()
+}
+
+// oneArgument gives the single argument of a command.
+func oneArgument(args []string, what, command string) (string, error) {
+	switch len(args) {
+	case 1:
+		return args[0], nil
+	case 0:
+		return "", usage("%s is missing; see plumbline %s --help", what, command)
+	}
+	return "", usage("one %s at a time, not %d; put a name with spaces in quotes", what, len(args))
+}

@@ -1,0 +1,47 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+
+	"github.com/spf13/pflag"
+
+	"plumbline/internal/scan"
+)
+
+func scanCommand() command {
+	return command{
+		name: "scan", args: "FOLDER", short: "describe a scan: what is there and what would be measured",
+		long: `Reads a scan as measure would: a folder, one multi-frame file, or a zip archive.
+Shows the series that are there, the volume's size, spacing and directions, and
+anything odd about it. No patient's name is read.`,
+		examples: []string{"plumbline scan demo/first-molar/post", "plumbline scan --json demo/first-molar/pre"},
+		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
+			asJSON := f.Bool("json", false, "print JSON")
+			var o scan.Options
+			f.StringVar(&o.SeriesUID, "series", "", "Series Instance `UID` to take where there are several")
+			f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")
+			return func(_ context.Context, env Env, args []string) error {
+				path, err := oneArgument(args, "FOLDER", "scan")
+				if err != nil {
+					return err
+				}
+				d, err := scan.Describe(path, o)
+				if err != nil {
+					return badInput(err)
+				}
+				if *asJSON {
+					enc := json.NewEncoder(env.Stdout)
+					enc.SetIndent("", "  ")
+					err = enc.Encode(d)
+				} else {
+					err = d.WriteText(env.Stdout)
+				}
+				if err == nil && d.Problem != "" {
+					return usage("%s holds no volume that can be measured; the reason stands above", path)
+				}
+				return err
+			}
+		},
+	}
+}

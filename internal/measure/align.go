@@ -1,0 +1,102 @@
+package measure
+
+import (
+	"errors"
+	"fmt"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/alignment"
+	"plumbline/internal/casefile"
+	"plumbline/internal/geom"
+	"plumbline/internal/registration"
+	"plumbline/internal/result"
+	"plumbline/internal/tooth"
+)
+
+// Align brings the two scans of a case into one frame by the case file's own
+// method.
+//
+// Errors: scans that do not match, landmarks that give no transform, scans that
+// share no frame; each says what to do.
+func Align(in *Inputs, o Options) (*alignment.Result, error) {
+	given := in.Plan.Alignment
+	o.progress("aligning the scans", 0.15)
+	switch given.Method {
+	case casefile.FromScans:
+		return fromScans(in, nil, o)
+	case casefile.SameFrame:
+		r, err := alignment.SameFrame(in.Pre.FrameOfReferenceUID, in.Post.FrameOfReferenceUID, o.SameFrame)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
+		}
+		return &r, nil
+	case casefile.FromLandmarks:
+		pairs := make([]alignment.Pair, len(given.Landmarks))
+		for i, l := range given.Landmarks {
+			pairs[i] = alignment.Pair{Pre: l.Pre, Post: l.Post}
+		}
+		fit, err := alignment.FromLandmarks(pairs)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
+		}
+		for _, f := range in.Plan.Fixtures {
+			if fit.Quality == nil {
+				fit.Quality = map[string]float64{}
+			}
+			fit.Quality["expected_tre_entry_"+f.Site.String()+"_mm"] = fit.ExpectedTRE(f.Planned.Entry)
+			fit.Quality["expected_tre_apex_"+f.Site.String()+"_mm"] = fit.ExpectedTRE(f.Planned.Apex)
+		}
+		if given.Refine {
+			return fromScans(in, &fit.Result, o)
+		}
+		return &fit.Result, nil
+	case casefile.FromMatrix:
+		r := alignment.Given(*given.PostToPre)
+		if given.Refine {
+			return fromScans(in, &r, o)
+		}
+		return &r, nil
+	}
+	return nil, fmt.Errorf("%s: alignment method %q is not known", in.Plan.File, given.Method)
+}
+
+// fromScans finds the transform from the voxels, from start where there is one.
+func fromScans(in *Inputs, start *alignment.Result, o Options) (*alignment.Result, error) {
+	jaw := registration.Lower
+	if in.Plan.Fixtures[0].Site.Jaw() == tooth.Upper {
+		jaw = registration.Upper
+	}
+	targets := make([]registration.Target, len(in.Plan.Fixtures))
+	for i, f := range in.Plan.Fixtures {
+		if f.Site.Jaw() != in.Plan.Fixtures[0].Site.Jaw() {
+			return nil, fmt.Errorf("%s: the case has fixtures in both jaws, and the jaws move against each other; make one case folder for each jaw", in.Plan.File)
+		}
+		targets[i] = registration.Target{Planned: f.Planned, Diameter: f.Diameter}
+	}
+	opts := registration.Options{Progress: func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) }}
+	if start != nil {
+		opts.Start = &start.PostToPre
+	}
+	r, err := registration.Align(&in.Pre.Volume, &in.Post.Volume, jaw, targets, opts)
+	if errors.Is(err, registration.ErrNoMatch) {
+		return nil, fmt.Errorf("%s: %w; check that pre and post are of the same patient and jaw and both show the site, or give landmarks in [alignment]", in.Plan.File, err)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
+	}
+	if start != nil {
+		moved := 0.0
+		back := start.PostToPre.Inverse()
+		for _, f := range in.Plan.Fixtures {
+			for _, p := range []geom.Vec{f.Planned.Entry, f.Planned.Apex} {
+				moved = max(moved, r3.Norm(r3.Sub(r.PostToPre.Apply(back.Apply(p)), p)))
+			}
+		}
+		r.Quality["refinement_moved_mm"] = moved
+		r.Flags = append(r.Flags, result.Flag{Code: "alignment-refined", Level: result.Notice,
+			Message: fmt.Sprintf("the %s start was refined on the scans and moved the planned fixture by up to %.2f mm", start.Method, moved)})
+		r.Method = start.Method + ", refined on the scans"
+	}
+	return r, nil
+}

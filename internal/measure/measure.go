@@ -1,0 +1,240 @@
+// Package measure takes one case from its folder to its figures: it reads the
+// plan and both scans, brings the scans into one frame, finds the fixtures and
+// states their deviations, clearances and uncertainty.
+//
+// Conventions: everything in a Study is in the planning frame, patient LPS, mm,
+// unless a name says post. Start with Open for the inputs alone, or Case for
+// the whole measurement.
+package measure
+
+import (
+	"fmt"
+	"math"
+	"sync"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/alignment"
+	"plumbline/internal/casefile"
+	"plumbline/internal/deviation"
+	"plumbline/internal/fixture"
+	"plumbline/internal/geom"
+	"plumbline/internal/result"
+	"plumbline/internal/scan"
+	"plumbline/internal/uncertainty"
+)
+
+// Options says how to measure.
+type Options struct {
+	PreSeries, PostSeries string  // Series Instance UID, where a scan's folder has several
+	SliceSpacing          float64 // mm, for multi-frame files that do not say it
+	SameFrame             bool    // take same-frame cases without a shared Frame of Reference UID
+	Version               string  // of the program, for the record
+	Seed                  uint64  // of the Monte Carlo draws
+	// Progress, when given, is called with what is being done and the share of
+	// the whole that is done.
+	Progress func(step string, fraction float64)
+}
+
+func (o Options) progress(step string, fraction float64) {
+	if o.Progress != nil {
+		o.Progress(step, fraction)
+	}
+}
+
+// Study is a measured case with all that its reports are drawn from.
+type Study struct {
+	Result    result.Case
+	Plan      *casefile.Case // coordinates in the planning frame
+	Pre, Post *scan.Scan
+	Alignment alignment.Result
+	Found     []fixture.Found // in the follow-up frame, in the order of Plan.Fixtures
+	Sites     []Site          // the same order
+}
+
+// Inputs are a case's plan and scans, read and checked against each other.
+type Inputs struct {
+	Plan      *casefile.Case // coordinates in the planning frame
+	written   *casefile.Case // as the file has it
+	Pre, Post *scan.Scan
+	Flags     []result.Flag
+}
+
+// Open reads a case: its plan and both scans.
+//
+// Errors: what is wrong with the case file or a scan, in a sentence that names
+// the file.
+func Open(path string, o Options) (*Inputs, error) {
+	o.progress("reading the plan", 0)
+	c, err := casefile.Read(path)
+	if err != nil {
+		return nil, err
+	}
+	o.progress("reading the planning scan", 0.02)
+	pre, err := scan.Open(c.Pre, scan.Options{SeriesUID: o.PreSeries, SliceSpacing: o.SliceSpacing})
+	if err != nil {
+		return nil, fmt.Errorf("planning scan: %w", err)
+	}
+	o.progress("reading the follow-up scan", 0.08)
+	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing})
+	if err != nil {
+		return nil, fmt.Errorf("follow-up scan: %w", err)
+	}
+	located, flags, err := c.Locate(pre.Grid, post.Grid)
+	if err != nil {
+		return nil, err
+	}
+	in := &Inputs{Plan: located, written: c, Pre: pre, Post: post}
+	in.Flags = append(in.Flags, named("planning scan", pre.Flags)...)
+	in.Flags = append(in.Flags, named("follow-up scan", post.Flags)...)
+	in.Flags = append(in.Flags, flags...)
+	if pre.SHA256 == post.SHA256 {
+		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
+	}
+	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
+		in.Flags = append(in.Flags, result.Flag{Code: "scans-out-of-order", Level: result.Doubt,
+			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.StudyDate, pre.StudyDate)})
+	}
+	return in, nil
+}
+
+// Identity says what would be measured, by hash.
+func (in *Inputs) Identity() result.Inputs {
+	return result.Inputs{
+		PlanSHA256: in.Plan.PlanSHA256,
+		PreSeries:  in.Pre.SeriesUID, PostSeries: in.Post.SeriesUID,
+		PreSHA256: in.Pre.SHA256, PostSHA256: in.Post.SHA256,
+	}
+}
+
+func named(scan string, flags []result.Flag) []result.Flag {
+	out := make([]result.Flag, len(flags))
+	for i, f := range flags {
+		f.Message = scan + ": " + f.Message
+		out[i] = f
+	}
+	return out
+}
+
+// Case measures the case at path, a case folder or its case file.
+//
+// Errors: those of Open and Align, after which nothing was measured. A fixture
+// that is not there is no error but a flag.
+func Case(path string, o Options) (*Study, error) {
+	in, err := Open(path, o)
+	if err != nil {
+		return nil, err
+	}
+	return Measure(in, o)
+}
+
+// Measure measures a case that was opened.
+//
+// Errors: those of Align.
+func Measure(in *Inputs, o Options) (*Study, error) {
+	al, err := Align(in, o)
+	if err != nil {
+		return nil, err
+	}
+	o.progress("finding the fixtures", 0.7)
+	s := &Study{Plan: in.Plan, Pre: in.Pre, Post: in.Post, Alignment: *al}
+	s.Result = result.Case{
+		Schema: result.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
+		Program:   result.Program{Version: o.Version, Seed: o.Seed},
+		Inputs:    in.Identity(),
+		Alignment: result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: list(al.Flags)},
+		Flags:     list(in.Flags),
+	}
+	s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plansInPost(in.Plan.Fixtures, al.PostToPre))
+	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
+	s.Sites = make([]Site, len(s.Found))
+	o.progress("carrying the uncertainty", 0.9)
+	errs := make([]error, len(s.Found))
+	var wg sync.WaitGroup
+	for i := range s.Found {
+		wg.Go(func() { s.Result.Fixtures[i], s.Sites[i], errs[i] = s.fixture(in, i, o.Seed) })
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// plansInPost carries the plans to the follow-up frame, with the size of what
+// went in: a fixture of another length is looked for with its platform at the
+// planned place.
+func plansInPost(fixtures []casefile.Fixture, postToPre geom.Rigid) []fixture.Plan {
+	preToPost := postToPre.Inverse()
+	plans := make([]fixture.Plan, len(fixtures))
+	for i, f := range fixtures {
+		p := preToPost.ApplyPose(f.Planned)
+		p.Apex = r3.Add(p.Entry, r3.Scale(f.PlacedLength, p.Axis()))
+		plans[i] = fixture.Plan{Site: f.Site.String(), Pose: p, Diameter: f.PlacedDiameter, Length: f.PlacedLength}
+	}
+	return plans
+}
+
+// Site is one fixture's pose in the planning frame with its uncertainty, and
+// the directions of its site.
+type Site struct {
+	Achieved   *geom.Pose // nil when no fixture was found
+	Ends       *mat.SymDense
+	Directions *deviation.Directions // nil when they are not known
+}
+
+// fixture states the figures of fixture i but its clearances.
+func (s *Study) fixture(in *Inputs, i int, seed uint64) (result.Fixture, Site, error) {
+	plan, found := in.Plan.Fixtures[i], s.Found[i]
+	out := result.Fixture{
+		Site: plan.Site.String(), Guidance: string(plan.Guidance),
+		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
+		Flags:   list(found.Flags),
+	}
+	directions, flags := s.directions(in, i)
+	out.Flags = append(out.Flags, flags...)
+	site := Site{Directions: directions}
+	if !found.Present {
+		return out, site, nil
+	}
+	achieved := s.Alignment.PostToPre.ApplyPose(found.Pose)
+	site.Achieved = &achieved
+	placed := placement(achieved, plan.PlacedDiameter, found.Length)
+	out.Achieved = &placed
+	d, err := deviation.Of(plan.Planned, achieved, directions)
+	if err != nil {
+		return out, site, fmt.Errorf("site %s: %w", plan.Site, err)
+	}
+	out.Deviation = &d
+	contributions := s.contributions(in.written.Fixtures[i], found, achieved)
+	site.Ends = mat.NewSymDense(6, nil)
+	for _, c := range contributions {
+		site.Ends.AddSym(site.Ends, c.Cov)
+	}
+	u, err := uncertainty.Propagate(plan.Planned, achieved, contributions, directions, seed)
+	if err != nil {
+		return out, site, fmt.Errorf("site %s: %w", plan.Site, err)
+	}
+	out.Uncertainty = &u
+	if math.Abs(found.Length-plan.Length) > 0.05 {
+		out.Flags = append(out.Flags, result.Flag{Code: "other-length", Level: result.Notice,
+			Message: fmt.Sprintf("site %s: the placed fixture is %.1f mm long, the planned one %.1f mm; the apex deviation compares the two real apex points", plan.Site, found.Length, plan.Length)})
+	}
+	return out, site, nil
+}
+
+func placement(p geom.Pose, diameter, length float64) result.Placement {
+	return result.Placement{
+		Entry:    [3]float64{p.Entry.X, p.Entry.Y, p.Entry.Z},
+		Apex:     [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z},
+		Diameter: diameter, Length: length,
+	}
+}
+
+// list makes no flags an empty list, which is how the stored form has it.
+func list(flags []result.Flag) []result.Flag {
+	return append([]result.Flag{}, flags...)
+}
