@@ -1,0 +1,260 @@
+package series
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// Appended says what Append wrote.
+type Appended struct {
+	First, Last int    // numbers of the records
+	Receipt     string // of the new head
+	Mended      *Dropped
+}
+
+// ErrBusy means that another program kept the file locked.
+var ErrBusy = errors.New("another program is writing to it; try again when that has ended")
+
+const (
+	lockWait  = 10 * time.Second
+	lockRetry = 5 * time.Millisecond
+)
+
+// Append writes records at the end of the file, all or none, and returns when
+// they are on the disk; it makes the file if there is none. Schema, Number,
+// Before and Hash are set here, in the caller's records too. A line that an
+// earlier writer left unfinished is taken off, and a record of kind Mended, with
+// the time of the first record given, says so.
+//
+// Errors: ErrBusy; a record that makes no sense; a last record that does not
+// match its hash, to which nothing must be added; or what the disk says, and
+// then nothing was added.
+//
+// One writer at a time holds a lock of the operating system, which ends with its
+// process.
+func Append(path string, records ...Record) (Appended, error) {
+	if len(records) == 0 {
+		return Appended{}, errors.New("there is no record to write")
+	}
+	for i := range records {
+		if err := records[i].validate(); err != nil {
+			return Appended{}, fmt.Errorf("record of kind %q: %w", records[i].Kind, err)
+		}
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
+	if err != nil {
+		return Appended{}, err
+	}
+	defer f.Close()
+	if err := waitForLock(f); err != nil {
+		return Appended{}, fmt.Errorf("%s: %w", path, err)
+	}
+	defer unlock(f)
+	info, err := f.Stat()
+	if err != nil {
+		return Appended{}, err
+	}
+	out, err := appendTo(f, info.Size(), records)
+	if err != nil {
+		return Appended{}, fmt.Errorf("%s: %w", path, err)
+	}
+	if info.Size() == 0 {
+		if err := syncFolder(filepath.Dir(path)); err != nil {
+			return Appended{}, fmt.Errorf("%s: %w", path, err)
+		}
+	}
+	return out, nil
+}
+
+func waitForLock(f *os.File) error {
+	for waited := time.Duration(0); ; waited += lockRetry {
+		switch err := lock(f); {
+		case err == nil:
+			return nil
+		case !errors.Is(err, errLocked):
+			return fmt.Errorf("it cannot be locked against other programs: %w", err)
+		case waited >= lockWait:
+			return ErrBusy
+		}
+		time.Sleep(lockRetry)
+	}
+}
+
+var errLocked = errors.New("locked")
+
+// storage is what appending needs of a file.
+type storage interface {
+	io.ReaderAt
+	io.WriterAt
+	Truncate(size int64) error
+	Sync() error
+}
+
+func appendTo(f storage, size int64, records []Record) (Appended, error) {
+	head, end, dropped, err := findHead(f, size)
+	if err != nil {
+		return Appended{}, err
+	}
+	if err := checkCorrections(f, end, records); err != nil {
+		return Appended{}, err
+	}
+	var text bytes.Buffer
+	if head.lacksEnd {
+		text.WriteByte('\n')
+	}
+	if dropped != nil {
+		mend := []Record{{Kind: Mended, Time: records[0].Time, Dropped: dropped}}
+		if err := head.write(&text, mend); err != nil {
+			return Appended{}, err
+		}
+	}
+	if err := head.write(&text, records); err != nil {
+		return Appended{}, err
+	}
+	if err := put(f, end, size, text.Bytes()); err != nil {
+		return Appended{}, err
+	}
+	return Appended{
+		First: records[0].Number, Last: head.number,
+		Receipt: receiptOf(head.number, head.hash), Mended: dropped,
+	}, nil
+}
+
+// head is the end of the chain.
+type head struct {
+	number   int
+	hash     string
+	lacksEnd bool
+}
+
+func (h *head) write(text *bytes.Buffer, records []Record) error {
+	for i := range records {
+		r := &records[i]
+		r.Schema, r.Number, r.Before = Schema, h.number+1, h.hash
+		line, err := r.encode()
+		if err != nil {
+			return fmt.Errorf("record of kind %q: %w", r.Kind, err)
+		}
+		if len(line) >= maxLine {
+			return fmt.Errorf("record of kind %q: it is longer than %d bytes", r.Kind, maxLine)
+		}
+		text.Write(line)
+		text.WriteByte('\n')
+		h.number, h.hash = r.Number, r.Hash
+	}
+	return nil
+}
+
+// findHead reads the last record. end is where the next line belongs; dropped is
+// an unfinished line from there on.
+func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, err error) {
+	h = head{hash: noRecord}
+	last, err := lastLine(f, size)
+	if err != nil {
+		return h, 0, nil, err
+	}
+	end = size
+	if len(last) > 0 {
+		r, err := decode(last)
+		if r.Hash != "" {
+			return head{r.Number, r.Hash, true}, size, nil, err
+		}
+		sum := sha256.Sum256(last)
+		dropped = &Dropped{Bytes: len(last), SHA256: hex.EncodeToString(sum[:])}
+		end -= int64(len(last))
+	}
+	if end == 0 {
+		return h, end, dropped, nil
+	}
+	last, err = lastLine(f, end-1)
+	if err != nil {
+		return h, 0, nil, err
+	}
+	r, err := decode(last)
+	if err != nil {
+		return h, 0, nil, fmt.Errorf("nothing was added, as the last record is not as it was written (%w); look at the file with series check and go on from an unchanged copy", err)
+	}
+	h.number, h.hash = r.Number, r.Hash
+	return h, end, dropped, nil
+}
+
+// lastLine is what stands between the last line end before size and size.
+func lastLine(f io.ReaderAt, size int64) ([]byte, error) {
+	const block = 1 << 15
+	var line []byte
+	for at := size; at > 0; {
+		n := min(at, block)
+		at -= n
+		part := make([]byte, n, int(n)+len(line))
+		if _, err := f.ReadAt(part, at); err != nil {
+			return nil, err
+		}
+		i := bytes.LastIndexByte(part, '\n')
+		line = append(part[i+1:], line...)
+		if i >= 0 {
+			break
+		}
+		if len(line) > maxLine {
+			return nil, errLongLine
+		}
+	}
+	return line, nil
+}
+
+// checkCorrections holds corrections against the records they name.
+func checkCorrections(f io.ReaderAt, end int64, records []Record) error {
+	needed := false
+	for _, r := range records {
+		needed = needed || r.Kind == Correction
+	}
+	if !needed {
+		return nil
+	}
+	file, err := Parse(io.NewSectionReader(f, 0, end))
+	if err != nil {
+		return err
+	}
+	if len(file.Faults) > 0 {
+		return fmt.Errorf("nothing was added: %s", file.Faults[0].Message)
+	}
+	for i := range records {
+		if records[i].Kind != Correction {
+			continue
+		}
+		if err := records[i].fits(file.Records); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// put writes the text at end, over anything unfinished up to size, and syncs it;
+// on failure the file is as long as before the unfinished part.
+func put(f storage, end, size int64, text []byte) error {
+	if size > end {
+		if err := f.Truncate(end); err != nil {
+			return err
+		}
+	}
+	_, err := f.WriteAt(text, end)
+	if err == nil {
+		err = f.Sync()
+	}
+	if err == nil {
+		return nil
+	}
+	if back := f.Truncate(end); back != nil {
+		return fmt.Errorf("nothing was added: %w (and the unfinished line could not be taken off: %w; the next writer does)", err, back)
+	}
+	// Without this a crash could bring the refused records back; they are not
+	// acknowledged, so a failure changes nothing for the caller.
+	_ = f.Sync()
+	return fmt.Errorf("nothing was added: %w", err)
+}

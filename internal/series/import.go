@@ -1,0 +1,356 @@
+package series
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"plumbline/internal/result"
+	"plumbline/internal/tooth"
+)
+
+// maxTable bounds an imported table: 100,000 rows have some 40 MB.
+const maxTable = 256 << 20
+
+// neededColumns must be there and filled; leftColumns are derived when a table
+// is written and not read back; a name that begins with asidePrefix is the
+// user's own column.
+var (
+	neededColumns = []string{"case", "placed", "clinician", "site"}
+	leftColumns   = []string{"jaw", "region", "status", "seal", "record", "reason", "flags"}
+)
+
+const asidePrefix = "x_"
+
+// ReadCSV reads a table of figures measured elsewhere: the columns of Columns in
+// any order, of which case, placed (as in 2026-03-14), clinician, site and at
+// least one figure must be there. "numbering" is iso3950 (also if empty) or
+// universal. Commas or semicolons part the cells; numbers have a decimal point.
+// Rows whose status is not "measured" are left aside, as are columns that begin
+// with x_.
+//
+// Errors: *TableError with line and column; nothing is returned then.
+func ReadCSV(in io.Reader) ([]Row, error) {
+	text, err := io.ReadAll(io.LimitReader(in, maxTable+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(text) > maxTable {
+		return nil, fmt.Errorf("the table is larger than %d MB", maxTable>>20)
+	}
+	text = bytes.TrimPrefix(text, []byte("\ufeff"))
+	r := csv.NewReader(bytes.NewReader(text))
+	header, _, _ := bytes.Cut(text, []byte("\n"))
+	if bytes.Count(header, []byte(";")) > bytes.Count(header, []byte(",")) {
+		r.Comma = ';'
+	}
+	t := table{at: map[string]int{}}
+	names, err := r.Read()
+	if err == io.EOF {
+		return nil, &TableError{1, "", "the table is empty; its first line must name the columns"}
+	}
+	if err != nil {
+		return nil, csvError(err)
+	}
+	if err := t.header(names); err != nil {
+		return nil, err
+	}
+	var out []Row
+	lines := map[[2]string]int{}
+	for {
+		cells, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return nil, csvError(err)
+		}
+		t.cells = cells
+		t.line, _ = r.FieldPos(0)
+		if s := t.text("status"); s != "" && s != string(StatusMeasured) {
+			continue
+		}
+		row, err := t.row()
+		if err != nil {
+			return nil, err
+		}
+		key := [2]string{row.Case, row.Site}
+		if at, twice := lines[key]; twice {
+			return nil, t.fail("site", "case and site are already on line %d", at)
+		}
+		lines[key] = t.line
+		out = append(out, row)
+	}
+	if len(out) == 0 {
+		return nil, &TableError{max(1, t.line), "", "the table has no row with figures"}
+	}
+	if err := sameSurgery(out, lines); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// sameSurgery refuses a case whose rows differ in date or clinician.
+func sameSurgery(rows []Row, lines map[[2]string]int) error {
+	first := map[string]*Row{}
+	for i := range rows {
+		r := &rows[i]
+		f := first[r.Case]
+		if f == nil {
+			first[r.Case] = r
+			continue
+		}
+		if f.Placed != r.Placed || f.Clinician != r.Clinician {
+			return &TableError{lines[[2]string{r.Case, r.Site}], "case", fmt.Sprintf(
+				"another date or clinician than the same case has on line %d; a case is one surgery", lines[[2]string{f.Case, f.Site}])}
+		}
+	}
+	return nil
+}
+
+func csvError(err error) error {
+	var p *csv.ParseError
+	if errors.As(err, &p) {
+		why := p.Err.Error()
+		if errors.Is(p.Err, csv.ErrFieldCount) {
+			why = "it has another number of cells than the header"
+		}
+		return &TableError{p.Line, "", why}
+	}
+	return err
+}
+
+type table struct {
+	at    map[string]int
+	line  int
+	cells []string
+}
+
+func (t *table) fail(column, format string, args ...any) error {
+	return &TableError{t.line, column, fmt.Sprintf(format, args...)}
+}
+
+func (t *table) header(names []string) error {
+	t.line = 1
+	known := Columns()
+	for i, name := range names {
+		name = strings.TrimSpace(name)
+		if strings.HasPrefix(name, asidePrefix) || slices.Contains(leftColumns, name) && name != "status" {
+			continue
+		}
+		if !slices.Contains(known, name) {
+			return t.fail(name, "there is no such column; known are %s; put %s in front of the name of a column that is to be left aside",
+				strings.Join(known, ", "), asidePrefix)
+		}
+		if _, twice := t.at[name]; twice {
+			return t.fail(name, "the column comes twice")
+		}
+		t.at[name] = i
+	}
+	for _, name := range neededColumns {
+		if _, there := t.at[name]; !there {
+			return t.fail(name, "the column is missing; every table needs %s", strings.Join(neededColumns, ", "))
+		}
+	}
+	return nil
+}
+
+func (t *table) text(column string) string {
+	i, there := t.at[column]
+	if !there {
+		return ""
+	}
+	return unguard(strings.TrimSpace(t.cells[i]))
+}
+
+func (t *table) number(column string) (*float64, error) {
+	s := t.text(column)
+	if s == "" {
+		return nil, nil
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		return &v, nil
+	}
+	if strings.Contains(s, ",") {
+		return nil, t.fail(column, "%q has a comma; write numbers with a decimal point", s)
+	}
+	return nil, t.fail(column, "%q is not a number; leave the cell empty where there is none", s)
+}
+
+func (t *table) row() (Row, error) {
+	r := Row{Case: t.text("case"), Placed: t.text("placed"), Clinician: t.text("clinician"), Guidance: t.text("guidance")}
+	system := tooth.ISO3950
+	if s := t.text("numbering"); s != "" {
+		system = tooth.System(s)
+	}
+	site, err := tooth.Parse(t.text("site"), system)
+	if err != nil {
+		return Row{}, t.fail("site", "%v", err)
+	}
+	r.Site = site.String()
+	switch s := t.text("doubt"); s {
+	case "", "false":
+	case "true":
+		r.Doubt = true
+	default:
+		return Row{}, t.fail("doubt", "%q is not true or false", s)
+	}
+	read := func(column string, into **float64) {
+		if err == nil {
+			*into, err = t.number(column)
+		}
+	}
+	read("planned_diameter_mm", &r.PlannedDiameter)
+	read("planned_length_mm", &r.PlannedLength)
+	for f := range Figure(figures) {
+		read(f.String(), &r.Deviation[f])
+		read("u_"+f.String(), &r.U[f])
+	}
+	var floor [3]*float64
+	for i, c := range floorColumns {
+		read(c, &floor[i])
+	}
+	if err == nil {
+		r.Floor, err = t.floor(floor)
+	}
+	for _, k := range structureKinds {
+		var planned, achieved, margin *float64
+		read(string(k)+"_planned_mm", &planned)
+		read(string(k)+"_achieved_mm", &achieved)
+		read(string(k)+"_margin_mm", &margin)
+		if planned != nil {
+			r.Clearance = append(r.Clearance, result.Clearance{Structure: string(k), Kind: string(k), Planned: *planned, Achieved: achieved, Margin: margin})
+		} else if err == nil && (achieved != nil || margin != nil) {
+			err = t.fail(string(k)+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
+		}
+	}
+	if err != nil {
+		return Row{}, err
+	}
+	if err := r.check(); err != nil {
+		return Row{}, t.fail("", "%v", err)
+	}
+	return r, nil
+}
+
+func (t *table) floor(v [3]*float64) (*result.Floor, error) {
+	given := 0
+	for _, x := range v {
+		if x != nil {
+			given++
+		}
+	}
+	switch given {
+	case 0:
+		return nil, nil
+	case len(v):
+		return &result.Floor{Entry: *v[0], Apex: *v[1], Angle: *v[2]}, nil
+	}
+	return nil, t.fail(floorColumns[0], "the three floors come together or not at all")
+}
+
+// ImportTable reads a table file and gives a record for each case, in the order
+// of surgery, ready for Append.
+func ImportTable(path, now string) ([]Record, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := ReadCSV(bytes.NewReader(text))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	sum := sha256.Sum256(text)
+	source := &Source{File: filepath.Base(path), SHA256: hex.EncodeToString(sum[:])}
+	var out []Record
+	at := map[string]int{}
+	for _, r := range rows {
+		i, there := at[r.Case]
+		if !there {
+			i = len(out)
+			at[r.Case] = i
+			out = append(out, Record{Kind: Imported, Time: now, Case: r.Case, Source: source})
+		}
+		out[i].Rows = append(out[i].Rows, r)
+	}
+	slices.SortStableFunc(out, func(a, b Record) int {
+		return strings.Compare(a.Rows[0].Placed+"\x00"+a.Case, b.Rows[0].Placed+"\x00"+b.Case)
+	})
+	return out, nil
+}
+
+// Skipped is a file of a folder that is no measurement.
+type Skipped struct{ File, Why string }
+
+// ReadMeasurements reads every measurement (.json) in a folder, in the order of
+// surgery; JSON files of another schema are skipped and named.
+//
+// Errors: a file that is broken or that has a case that another file has too.
+func ReadMeasurements(folder string) ([]result.Case, []Skipped, error) {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return nil, nil, err
+	}
+	var out []result.Case
+	var skipped []Skipped
+	from := map[string]string{}
+	for _, e := range entries {
+		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".json") {
+			continue
+		}
+		path := filepath.Join(folder, e.Name())
+		m, err := ReadMeasurement(path)
+		if errors.Is(err, errOtherSchema) {
+			skipped = append(skipped, Skipped{path, err.Error()})
+			continue
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		if other, twice := from[m.Case]; twice {
+			return nil, nil, fmt.Errorf("%s and %s: both are of case %q; keep the one that counts", other, path, m.Case)
+		}
+		from[m.Case] = path
+		out = append(out, *m)
+	}
+	slices.SortStableFunc(out, func(a, b result.Case) int {
+		return strings.Compare(a.Placed+"\x00"+a.Case, b.Placed+"\x00"+b.Case)
+	})
+	return out, skipped, nil
+}
+
+var errOtherSchema = errors.New("it is no measurement of this program")
+
+// ReadMeasurement reads one measurement.
+func ReadMeasurement(path string) (*result.Case, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var m result.Case
+	var wrong *json.UnmarshalTypeError
+	if err := json.Unmarshal(text, &m); errors.As(err, &wrong) && m.Schema != result.Schema {
+		return nil, fmt.Errorf("%s: %w", path, errOtherSchema)
+	} else if err != nil {
+		return nil, fmt.Errorf("%s: it is not whole: %w", path, err)
+	}
+	if m.Schema != result.Schema {
+		return nil, fmt.Errorf("%s: %w (schema %q, expected %q)", path, errOtherSchema, m.Schema, result.Schema)
+	}
+	if err := checkMeasurement(&m); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return &m, nil
+}

@@ -1,0 +1,212 @@
+package series
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+)
+
+// File is what was read from a series file.
+type File struct {
+	Path       string
+	Records    []Record // those that could be read, in the order of the file
+	Faults     []Fault
+	Unfinished *Unfinished
+}
+
+// Fault is a place where the chain or a record is not as it was written.
+type Fault struct {
+	Line    int    `json:"line"` // from 1
+	Code    string `json:"code"`
+	Message string `json:"message"`
+}
+
+// The codes of faults.
+const (
+	FaultEdited  = "record-edited"  // the line does not match its hash
+	FaultRemoved = "record-removed" // records are missing before the line
+	FaultMoved   = "record-moved"   // the line stands at another place than it was written for
+	FaultContent = "record-invalid" // the line is as written and makes no sense
+)
+
+// Unfinished is a last line without its end, as a kill, a full disk or an edit
+// leaves it. Its record was never acknowledged unless a receipt says so.
+type Unfinished struct {
+	Line     int  `json:"line"`
+	Bytes    int  `json:"bytes"`
+	Complete bool `json:"complete"` // only the line end is missing; the record counts
+}
+
+func (u Unfinished) String() string {
+	if u.Complete {
+		return fmt.Sprintf("line %d lacks its line end; its record is whole and counts", u.Line)
+	}
+	return fmt.Sprintf("line %d, the last, is unfinished (%d bytes), as after a kill, a full disk or an edit; it counts as no record, and the next record that is written takes it off and says so", u.Line, u.Bytes)
+}
+
+// maxLine bounds a line; a measurement of 32 fixtures has some 100 kB.
+const maxLine = 16 << 20
+
+// Read reads a series file. Faults in it are in File.Faults; the error is for a
+// file that cannot be read at all.
+func Read(path string) (*File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	out, err := Parse(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	out.Path = path
+	return out, nil
+}
+
+// Parse reads a series from its text.
+func Parse(r io.Reader) (*File, error) {
+	p := parser{file: &File{}, before: noRecord, known: map[string]int{}}
+	in := bufio.NewReaderSize(r, 1<<16)
+	for {
+		line, err := readLine(in)
+		if err != nil && err != io.EOF {
+			return nil, fmt.Errorf("line %d: %w", p.line+1, err)
+		}
+		if err == io.EOF {
+			p.last(line)
+			p.explain()
+			return p.file, nil
+		}
+		p.take(line)
+	}
+}
+
+var errLongLine = errors.New("it is longer than any record; this is not a series file")
+
+// readLine gives a line without its end; with io.EOF what stands after the last
+// line end.
+func readLine(in *bufio.Reader) ([]byte, error) {
+	var line []byte
+	for {
+		part, err := in.ReadSlice('\n')
+		line = append(line, part...)
+		if len(line) > maxLine {
+			return nil, errLongLine
+		}
+		if err == nil {
+			return line[:len(line)-1], nil
+		}
+		if err != bufio.ErrBufferFull {
+			return line, err
+		}
+	}
+}
+
+type parser struct {
+	file   *File
+	line   int
+	before string         // hash of the record before; empty if it cannot be known
+	number int            // of the record before
+	known  map[string]int // hash to line
+	breaks []brk
+}
+
+// brk is a record whose "before" is not the hash of the record before it.
+type brk struct {
+	line, number, after int
+	before              string
+}
+
+func (p *parser) fault(code, format string, args ...any) {
+	p.file.Faults = append(p.file.Faults, Fault{p.line, code, fmt.Sprintf(format, args...)})
+}
+
+// take reads a line that ends.
+func (p *parser) take(line []byte) {
+	p.line++
+	r, err := decode(line)
+	if err != nil && r.Hash == "" {
+		if bytes.HasSuffix(line, []byte("\r")) {
+			p.fault(FaultEdited, "line %d ends as a text editor of another system writes it: the file was opened and saved; restore a copy that was not", p.line)
+		} else {
+			p.fault(FaultEdited, "line %d was edited: %v", p.line, err)
+		}
+		// What stood here cannot be known, so neither can its hash.
+		p.before, p.number = "", p.number+1
+		return
+	}
+	p.accept(r, err)
+}
+
+func (p *parser) accept(r Record, err error) {
+	if p.before != "" && (r.Before != p.before || r.Number != p.number+1) {
+		p.breaks = append(p.breaks, brk{p.line, r.Number, p.number, r.Before})
+	}
+	if p.before == "" && r.Number != p.number+1 {
+		p.breaks = append(p.breaks, brk{p.line, r.Number, p.number, r.Before})
+	}
+	p.before, p.number = r.Hash, r.Number
+	p.known[r.Hash] = p.line
+	if err != nil {
+		p.fault(FaultContent, "line %d, record %d: %v", p.line, r.Number, err)
+		return
+	}
+	r.line = p.line
+	p.file.Records = append(p.file.Records, r)
+}
+
+// last reads what follows the last line end.
+func (p *parser) last(line []byte) {
+	if len(line) == 0 {
+		return
+	}
+	p.line++
+	r, err := decode(line)
+	whole := r.Hash != ""
+	p.file.Unfinished = &Unfinished{Line: p.line, Bytes: len(line), Complete: whole}
+	if whole {
+		p.accept(r, err)
+	}
+}
+
+// explain tells removed from moved once all lines are known.
+func (p *parser) explain() {
+	for _, b := range p.breaks {
+		p.line = b.line
+		at, there := p.known[b.before]
+		switch {
+		case there && at != b.line-1:
+			p.fault(FaultMoved, "line %d, record %d, was written after the record that now stands on line %d: records were moved", b.line, b.number, at)
+		case b.number > b.after+1:
+			p.fault(FaultRemoved, "records %d to %d are missing before line %d", b.after+1, b.number-1, b.line)
+		case b.number <= b.after:
+			p.fault(FaultMoved, "line %d holds record %d after record %d: records were moved or copied", b.line, b.number, b.after)
+		default:
+			p.fault(FaultRemoved, "the record before line %d, record %d, is another one than when it was written: the file was written anew from there", b.line, b.number)
+		}
+	}
+}
+
+// Receipt is the head of the chain as a short code; empty for an empty series.
+func (f *File) Receipt() string {
+	if len(f.Records) == 0 {
+		return ""
+	}
+	last := f.Records[len(f.Records)-1]
+	return receiptOf(last.Number, last.Hash)
+}
+
+// Sound is an error that tells the first fault, or nil.
+func (f *File) Sound() error {
+	if len(f.Faults) == 0 {
+		return nil
+	}
+	more := ""
+	if n := len(f.Faults) - 1; n > 0 {
+		more = fmt.Sprintf(" (and %d more)", n)
+	}
+	return fmt.Errorf("%s: %s%s; look at it with series check and go on from an unchanged copy", f.Path, f.Faults[0].Message, more)
+}

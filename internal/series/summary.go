@@ -1,0 +1,377 @@
+package series
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/result"
+)
+
+// Seal says what a case's seal is worth.
+type Seal string
+
+// The values of Seal.
+const (
+	SealKept    Seal = "kept"    // sealed before surgery, and measured with the same plan
+	SealWaiting Seal = "waiting" // sealed before surgery, not measured
+	SealChanged Seal = "changed" // measured with another plan than the sealed one
+	SealUnknown Seal = "unknown" // sealed before surgery; whether the plan is the same cannot be told
+	SealLate    Seal = "late"    // sealed only after the day of surgery or after measuring
+	SealNone    Seal = "none"    // never sealed
+)
+
+// Status says what became of a case.
+type Status string
+
+// The values of Status.
+const (
+	StatusMeasured Status = "measured"
+	StatusOpen     Status = "open"     // sealed, its surgery is today or to come
+	StatusMissing  Status = "missing"  // sealed, the day of surgery is past, no measurement
+	StatusLeftOut  Status = "left-out" // with a reason
+)
+
+// CaseState is what the records say of one case. Numbers are those of records.
+type CaseState struct {
+	Case      string `json:"case"`
+	Clinician string `json:"clinician,omitempty"`
+	Placed    string `json:"placed,omitempty"`
+
+	Status      Status        `json:"status"`
+	Seal        Seal          `json:"seal"`
+	Sealed      []int         `json:"sealed,omitempty"`      // every seal
+	Measurement int           `json:"measurement,omitempty"` // the one in force
+	Earlier     []int         `json:"earlier,omitempty"`     // measurements that it replaced
+	LeftOut     int           `json:"left_out,omitempty"`
+	Reason      string        `json:"reason,omitempty"`
+	Flags       []result.Flag `json:"flags"` // about the records, not about the figures
+
+	plan     *Plan
+	plans    map[int]*Plan
+	measured *result.Case
+	rows     []Row
+}
+
+// Summary is the whole series, case by case in the order of surgery.
+type Summary struct {
+	Cases       []CaseState `json:"cases"`
+	Remarks     []Note      `json:"remarks"`
+	Corrections []Note      `json:"corrections"`
+	Mended      int         `json:"mended"` // unfinished lines taken off
+
+	Measured          int      `json:"measured"`
+	SealedNotMeasured []string `json:"sealed_not_measured"`
+	MeasuredNotSealed []string `json:"measured_not_sealed"` // never, or too late
+	PlanChanged       []string `json:"plan_changed"`
+	LeftOut           []string `json:"left_out"`
+	// Consecutive: every case past its day was sealed before it and measured with
+	// the sealed plan, none left out.
+	Consecutive bool   `json:"consecutive"`
+	Words       string `json:"words"` // the same in a sentence
+}
+
+// Note is a remark or a correction in force.
+type Note struct {
+	Record   int    `json:"record"`
+	Time     string `json:"time"`
+	Case     string `json:"case,omitempty"`
+	Author   string `json:"author,omitempty"`
+	Corrects int    `json:"corrects,omitempty"`
+	Text     string `json:"text"`
+}
+
+// fits holds a correction against the records before it.
+func (r *Record) fits(before []Record) error {
+	for i := range before {
+		b := &before[i]
+		if b.Number != r.Corrects {
+			continue
+		}
+		switch {
+		case b.Kind == Mended:
+			return fmt.Errorf("record %d says what was taken off the file and cannot be corrected", b.Number)
+		case r.Withdraw,
+			r.Measurement != nil && b.Kind == Measured,
+			len(r.Rows) > 0 && b.Kind == Imported,
+			r.Text != "" && (b.Kind == Remark || b.Kind == LeftOut):
+		default:
+			return fmt.Errorf("record %d is of kind %q, which this correction does not fit", b.Number, b.Kind)
+		}
+		if r.Measurement != nil && r.Measurement.Case != b.Case {
+			return fmt.Errorf("record %d is of case %q, the correction of %q", b.Number, b.Case, r.Measurement.Case)
+		}
+		for i := range r.Rows {
+			if r.Rows[i].Case != b.Case {
+				return fmt.Errorf("record %d is of case %q, the correction of %q", b.Number, b.Case, r.Rows[i].Case)
+			}
+		}
+		return nil
+	}
+	return fmt.Errorf("there is no record %d to correct", r.Corrects)
+}
+
+// inForce gives the records with corrections carried out: withdrawn ones are
+// left away, replaced ones have the new content under their own number.
+func inForce(records []Record) []Record {
+	at := make(map[int]int, len(records))
+	for i := range records {
+		at[records[i].Number] = i
+	}
+	out := slices.Clone(records)
+	void := make([]bool, len(out))
+	// From the last to the first, so that a withdrawn correction does nothing.
+	for i := len(out) - 1; i >= 0; i-- {
+		c := &records[i]
+		target, known := at[c.Corrects]
+		if c.Kind == Correction && !void[i] && known && target < i && c.Withdraw {
+			void[target] = true
+		}
+	}
+	for i := range records {
+		c := &records[i]
+		target, known := at[c.Corrects]
+		if c.Kind != Correction || void[i] || !known || target >= i || c.Withdraw || c.fits(records[:i]) != nil {
+			continue
+		}
+		t := &out[target]
+		switch {
+		case c.Measurement != nil:
+			t.Measurement = c.Measurement
+		case len(c.Rows) > 0:
+			t.Rows = c.Rows
+		case t.Kind == LeftOut:
+			t.Reason = c.Text
+		default:
+			t.Text = c.Text
+		}
+	}
+	kept := out[:0]
+	for i := range out {
+		if !void[i] {
+			kept = append(kept, out[i])
+		}
+	}
+	return kept
+}
+
+// Summarise says what the records mean. today (as in 2026-03-14) tells a sealed
+// case whose surgery is to come from one that was never measured; empty takes
+// every date as past.
+func Summarise(records []Record, today string) Summary {
+	s := Summary{Remarks: []Note{}, Corrections: []Note{}}
+	cases := map[string]*CaseState{}
+	var order []*CaseState
+	get := func(name string) *CaseState {
+		c := cases[name]
+		if c == nil {
+			c = &CaseState{Case: name, Flags: []result.Flag{}, plans: map[int]*Plan{}}
+			cases[name] = c
+			order = append(order, c)
+		}
+		return c
+	}
+	force := inForce(records)
+	sealTimes := map[int]string{}
+	for i := range force {
+		r := &force[i]
+		switch r.Kind {
+		case Sealed:
+			c := get(r.Case)
+			c.Sealed = append(c.Sealed, r.Number)
+			c.plans[r.Number] = r.Plan
+			sealTimes[r.Number] = r.Time
+		case Measured, Imported:
+			get(r.Case).measure(r)
+		case LeftOut:
+			c := get(r.Case)
+			c.LeftOut, c.Reason = r.Number, r.Reason
+		case Remark:
+			s.Remarks = append(s.Remarks, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Text: r.Text})
+		case Correction:
+			s.Corrections = append(s.Corrections, Note{Record: r.Number, Time: r.Time, Case: r.Case, Corrects: r.Corrects, Text: r.Reason})
+		case Mended:
+			s.Mended++
+		}
+	}
+	for _, c := range order {
+		c.judge(sealTimes, today)
+	}
+	slices.SortStableFunc(order, func(a, b *CaseState) int {
+		return cmp.Or(cmp.Compare(a.Placed, b.Placed), cmp.Compare(a.Case, b.Case))
+	})
+	s.Cases = make([]CaseState, len(order))
+	for i, c := range order {
+		s.Cases[i] = *c
+	}
+	s.count()
+	return s
+}
+
+func (c *CaseState) measure(r *Record) {
+	if c.Measurement != 0 {
+		c.Earlier = append(c.Earlier, c.Measurement)
+	}
+	c.Measurement, c.measured, c.rows = r.Number, r.Measurement, r.Rows
+	if r.Measurement != nil {
+		c.rows = RowsOf(r.Measurement)
+	}
+	c.Placed, c.Clinician = c.rows[0].Placed, c.rows[0].Clinician
+}
+
+func (c *CaseState) flag(code, format string, args ...any) {
+	c.Flags = append(c.Flags, result.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: result.Notice})
+}
+
+// judge sets status and seal once all records of the case are known.
+func (c *CaseState) judge(sealTimes map[int]string, today string) {
+	if n := len(c.Sealed); n > 0 && c.Placed == "" {
+		last := c.plans[c.Sealed[n-1]]
+		c.Placed, c.Clinician = last.Placed, last.Clinician
+	}
+	first := c.Measurement
+	if len(c.Earlier) > 0 {
+		first = c.Earlier[0]
+		c.flag("measured-again", "measured again; the last measurement counts (record %d)", c.Measurement)
+	}
+	inTime := 0
+	for _, n := range c.Sealed {
+		if (first == 0 || n < first) && !after(sealTimes[n], c.Placed) {
+			inTime = n
+		}
+	}
+	switch {
+	case len(c.Sealed) == 0:
+		c.Seal = SealNone
+	case inTime == 0:
+		c.Seal = SealLate
+		c.flag("sealed-late", "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
+	default:
+		c.plan = c.plans[inTime]
+		c.compare(inTime)
+	}
+	if len(c.Sealed) > 1 {
+		c.flag("sealed-again", "sealed %d times; the last seal before surgery counts", len(c.Sealed))
+	}
+	switch {
+	case c.LeftOut != 0:
+		c.Status = StatusLeftOut
+		if c.Measurement != 0 {
+			c.flag("left-out-measured", "left out although there is a measurement (record %d); its figures are not used", c.Measurement)
+		}
+	case c.Measurement != 0:
+		c.Status = StatusMeasured
+	case today != "" && c.Placed >= today:
+		c.Status = StatusOpen
+	default:
+		c.Status = StatusMissing
+	}
+}
+
+func (c *CaseState) compare(seal int) {
+	if c.Measurement == 0 {
+		c.Seal = SealWaiting
+		return
+	}
+	if c.measured == nil {
+		c.Seal = SealUnknown
+		c.flag("plan-unknown", "the figures come from a table, which does not say whether the plan is the sealed one")
+		return
+	}
+	change, what := c.plan.changed(c.measured)
+	switch change {
+	case planKept:
+		c.Seal = SealKept
+	case planEdited:
+		c.Seal = SealKept
+		c.flag("case-file-edited", "the case file was edited after sealing (record %d); %s", seal, what)
+	case planMoved:
+		c.Seal = SealChanged
+		c.flag("plan-changed", "the plan was changed after sealing (record %d): %s", seal, what)
+	case planUnknown:
+		c.Seal = SealUnknown
+		c.flag("plan-unknown", "the case file was edited after sealing (record %d); %s", seal, what)
+	}
+}
+
+// after tells whether a record's own calendar day is later than a date.
+func after(recorded, date string) bool {
+	t, err := time.Parse(time.RFC3339, recorded)
+	return err == nil && date != "" && t.Format(time.DateOnly) > date
+}
+
+func (s *Summary) count() {
+	s.SealedNotMeasured, s.MeasuredNotSealed, s.PlanChanged, s.LeftOut = []string{}, []string{}, []string{}, []string{}
+	unknown := 0
+	for i := range s.Cases {
+		c := &s.Cases[i]
+		switch c.Status {
+		case StatusLeftOut:
+			s.LeftOut = append(s.LeftOut, c.Case)
+			continue
+		case StatusMissing:
+			s.SealedNotMeasured = append(s.SealedNotMeasured, c.Case)
+			continue
+		case StatusOpen:
+			continue
+		}
+		s.Measured++
+		switch c.Seal {
+		case SealNone, SealLate:
+			s.MeasuredNotSealed = append(s.MeasuredNotSealed, c.Case)
+		case SealChanged:
+			s.PlanChanged = append(s.PlanChanged, c.Case)
+		case SealUnknown:
+			unknown++
+		}
+	}
+	var why []string
+	for _, list := range []struct {
+		cases []string
+		words string
+	}{
+		{s.SealedNotMeasured, "sealed and never measured"},
+		{s.MeasuredNotSealed, "measured without a seal from before surgery"},
+		{s.PlanChanged, "with a plan changed after sealing"},
+		{s.LeftOut, "left out with a reason"},
+	} {
+		if n := len(list.cases); n > 0 {
+			why = append(why, fmt.Sprintf("%d %s (%s)", n, list.words, shorten(list.cases)))
+		}
+	}
+	if unknown > 0 {
+		why = append(why, fmt.Sprintf("%d whose plan cannot be compared with the seal", unknown))
+	}
+	s.Consecutive = len(why) == 0 && s.Measured > 0
+	switch {
+	case s.Measured == 0 && len(why) == 0:
+		s.Words = "No case is measured yet."
+	case s.Consecutive:
+		s.Words = fmt.Sprintf("Consecutive: all %d cases were sealed before surgery and measured with the sealed plan.", s.Measured)
+	default:
+		s.Words = fmt.Sprintf("Not shown to be consecutive: %d measured, of all cases %s.", s.Measured, strings.Join(why, "; "))
+	}
+}
+
+// shorten lists the first names.
+func shorten(names []string) string {
+	const most = 8
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	return strings.Join(names, ", ")
+}
+
+// Rows are the fixtures of the measured cases that count, in the order of
+// surgery.
+func (s *Summary) Rows() []Row {
+	var out []Row
+	for i := range s.Cases {
+		if s.Cases[i].Status == StatusMeasured {
+			out = append(out, s.Cases[i].rows...)
+		}
+	}
+	return out
+}
