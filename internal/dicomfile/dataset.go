@@ -77,7 +77,8 @@ func (d Dataset) index(t tag.Tag) int {
 // Encode writes a whole file: preamble, file meta information and the dataset
 // in the transfer syntax (PS3.10 7.1, PS3.5 annex A).
 //
-// Errors: a value of a type that is not listed at Element.
+// Errors: a value of a type that is not listed at Element, or too long for its
+// value representation.
 func Encode(syntax string, d Dataset) ([]byte, error) {
 	meta := Dataset{}
 	meta.Set(tag.FileMetaInformationVersion, []byte{0, 1})
@@ -179,9 +180,26 @@ func (w *encoder) element(e Element) error {
 	if err != nil {
 		return err
 	}
+	if most := w.longest(e.VR); len(value) > most {
+		return fmt.Errorf("%d bytes, at most %d fit", len(value), most)
+	}
 	w.head(e, uint32(len(value)))
 	w.Write(value)
 	return nil
+}
+
+// long lists the value representations with a 4-byte length (PS3.5 7.1.2).
+var long = map[string]bool{
+	"OB": true, "OD": true, "OF": true, "OL": true, "OV": true, "OW": true, "SQ": true,
+	"SV": true, "UC": true, "UN": true, "UR": true, "UT": true, "UV": true,
+}
+
+// longest is the most bytes that a value can have.
+func (w *encoder) longest(vr string) int {
+	if w.implicit || long[vr] {
+		return undefinedLength - 1
+	}
+	return math.MaxUint16 - 1
 }
 
 // head writes tag, value representation and length (PS3.5 7.1).
@@ -192,11 +210,10 @@ func (w *encoder) head(e Element, length uint32) {
 		return
 	}
 	w.WriteString(e.VR)
-	switch e.VR {
-	case "OB", "OD", "OF", "OL", "OV", "OW", "SQ", "SV", "UC", "UN", "UR", "UT", "UV":
+	if long[e.VR] {
 		w.uint16(0)
 		w.uint32(length)
-	default:
+	} else {
 		w.uint16(uint16(length))
 	}
 }

@@ -50,6 +50,9 @@ type Options struct {
 	SeriesUID, StudyUID, FrameOfReferenceUID string
 	StudyDate                                string // ISO date; "" = none
 
+	// Order has the slices in the order of the frames of an Enhanced CT file;
+	// nil = from the first on.
+	Order []int
 	// Name gives the file name of slice k; nil = IM0001.dcm and so on.
 	Name func(k int) string
 	// Change may alter each file's attributes before they are written; k is the
@@ -69,8 +72,12 @@ const implementation = "2.25.206418271853960271954823710562984417263"
 
 // Write writes v into the folder dir, which is made when it is not there.
 //
+// The files are neither synced nor renamed into place: a caller who needs that
+// writes into a folder of a temporary name.
+//
 // Errors: a stored value that does not fit the bits; a rescale that changes
-// from slice to slice where the layout has one for all.
+// from slice to slice where the layout has one for all; options that contradict
+// each other.
 func Write(dir string, v *volume.Volume, o Options) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
@@ -144,6 +151,17 @@ func newWriter(v *volume.Volume, o Options) (*writer, error) {
 			*to = UID(base, what)
 		}
 	}
+	if l := 8 * o.Bytes; o.BitsStored < 1 || o.HighBit >= l || o.HighBit < o.BitsStored-1 {
+		return nil, fmt.Errorf("there is no voxel of %d bits with %d stored and high bit %d", l, o.BitsStored, o.HighBit)
+	}
+	if o.Order == nil {
+		o.Order = make([]int, v.Size[2])
+		for k := range o.Order {
+			o.Order[k] = k
+		}
+	} else if o.Layout != EnhancedCT || len(o.Order) != v.Size[2] {
+		return nil, fmt.Errorf("an order of %d frames for %d slices, or for a layout other than Enhanced CT", len(o.Order), v.Size[2])
+	}
 	if o.Layout == PlainMultiFrame {
 		for k := range v.Size[2] {
 			if v.Slope[k] != v.Slope[0] || v.Intercept[k] != v.Intercept[0] {
@@ -172,15 +190,17 @@ func (w *writer) dataset(k int) (Dataset, error) {
 		class = enhancedCT
 	}
 	d.Set(tag.SpecificCharacterSet, "ISO_IR 192")
-	d.Set(tag.ImageType, `ORIGINAL\PRIMARY\AXIAL`)
+	d.Set(tag.ImageType, `DERIVED\PRIMARY\AXIAL`)
 	d.Set(tag.SOPClassUID, class)
 	d.Set(tag.SOPInstanceUID, UID(w.SeriesUID, "instance", strconv.Itoa(k)))
 	d.Set(tag.StudyDate, digits(w.StudyDate))
 	d.Set(tag.Modality, "CT")
 	for _, empty := range []tag.Tag{tag.StudyTime, tag.AccessionNumber, tag.Manufacturer, tag.ReferringPhysicianName,
-		tag.PatientName, tag.PatientID, tag.PatientBirthDate, tag.PatientSex, tag.StudyID, tag.KVP, tag.PositionReferenceIndicator} {
+		tag.PatientName, tag.PatientID, tag.PatientBirthDate, tag.PatientSex, tag.StudyID, tag.KVP, tag.PositionReferenceIndicator,
+		tag.PatientPosition, tag.AcquisitionNumber} {
 		d.Set(empty, "")
 	}
+	d.Set(tag.BodyPartExamined, "JAW")
 	d.Set(tag.StudyInstanceUID, w.StudyUID)
 	d.Set(tag.SeriesInstanceUID, w.SeriesUID)
 	d.Set(tag.SeriesNumber, "1")
@@ -291,20 +311,19 @@ func (w *writer) functionalGroups(d *Dataset) {
 		shared.Set(tag.PixelValueTransformationSequence, []Dataset{w.rescale(0)})
 	}
 	own := make([]Dataset, w.Size[2])
-	for k := range own {
-		own[k].Set(tag.PlanePositionSequence, []Dataset{w.position(k)})
+	for i, k := range w.Order {
+		own[i].Set(tag.PlanePositionSequence, []Dataset{w.position(k)})
 		if !uniform {
-			own[k].Set(tag.PixelValueTransformationSequence, []Dataset{w.rescale(k)})
+			own[i].Set(tag.PixelValueTransformationSequence, []Dataset{w.rescale(k)})
 		}
 	}
 	d.Set(tag.SharedFunctionalGroupsSequence, []Dataset{shared})
 	d.Set(tag.PerFrameFunctionalGroupsSequence, own)
 }
 
-// pixels is the stored words of n slices from k on, as []uint16 or []byte.
+// pixels is the stored words of n frames from k on, as []uint16 or []byte.
 func (w *writer) pixels(k, n int) (any, error) {
 	plane := w.Size[0] * w.Size[1]
-	kept := w.Stored[k*plane : (k+n)*plane]
 	offset, low := 0, 0
 	if w.Signed {
 		offset, low = 32768, -1<<(w.BitsStored-1)
@@ -312,13 +331,15 @@ func (w *writer) pixels(k, n int) (any, error) {
 	high := low + 1<<w.BitsStored - 1
 	mask := uint16(1<<w.BitsStored - 1)
 	shift := w.HighBit + 1 - w.BitsStored
-	words := make([]uint16, len(kept))
-	for i, s := range kept {
-		x := int(s) - offset
-		if x < low || x > high {
-			return nil, fmt.Errorf("slice %d has the stored value %d, which does not fit %d bits (%d to %d)", k+i/plane+1, x, w.BitsStored, low, high)
+	words := make([]uint16, 0, n*plane)
+	for _, from := range w.Order[k : k+n] {
+		for _, s := range w.Stored[from*plane : (from+1)*plane] {
+			x := int(s) - offset
+			if x < low || x > high {
+				return nil, fmt.Errorf("slice %d has the stored value %d, which does not fit %d bits (%d to %d)", from+1, x, w.BitsStored, low, high)
+			}
+			words = append(words, (uint16(x)&mask)<<shift)
 		}
-		words[i] = (uint16(x) & mask) << shift
 	}
 	if w.Bytes == 2 {
 		return words, nil

@@ -292,7 +292,7 @@ func TestFolders(t *testing.T) {
 			write(t, filepath.Join(dir, "b"), dicomfile.Options{SeriesUID: "1.2.3", Change: at(11, func(d *dicomfile.Dataset) {
 				d.Get(tag.PixelData).([]uint16)[29]++
 			})})
-		}, want: "DIR: 12 slices lie at the same position as another, first DIR/a/IM0001.dcm and DIR/b/IM0001.dcm; the folder may hold two scans under one series, leave only one of them"},
+		}, want: "DIR: 1 slice lies at the same position as another, first DIR/a/IM0012.dcm and DIR/b/IM0012.dcm; the folder may hold two scans under one series, leave only one of them"},
 		{name: "only an index", make: func(t *testing.T, dir string) { put(t, dir, "DICOMDIR", directory(t, `A\B`)) },
 			want: "DIR has only an index (DIR/DICOMDIR), none of the files it names; give the folder or disc that holds them"},
 		{name: "only a report", make: func(t *testing.T, dir string) {

@@ -427,16 +427,20 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 	tops, belows := make([]int, len(facts)), make([]int, len(facts))
 	_ = parallel(len(facts), func(k int) error { // it cannot fail
 		slope, intercept := v.Slope[k], v.Intercept[k]
-		if facts[k].voxels == 0 || max(slope*float64(facts[k].low), slope*float64(facts[k].high))+intercept < high-window {
+		f := facts[k]
+		if f.voxels == 0 || max(slope*float64(f.low), slope*float64(f.high))+intercept < high-window {
 			return nil
 		}
+		low, most := wordsFrom(high-window, slope, intercept, f)
+		topLow, topMost := wordsFrom(high-1e-9*math.Abs(high), slope, intercept, f)
 		for _, w := range v.Stored[k*plane : (k+1)*plane] {
-			grey := slope*float64(w) + intercept
-			switch {
-			case grey < high-window || v.Padded(w):
-			case grey >= high-1e-9*math.Abs(high):
+			x := int(w)
+			if x < low || x > most || v.Padded(w) {
+				continue
+			}
+			if x >= topLow && x <= topMost {
 				tops[k]++
-			default:
+			} else {
 				belows[k]++
 			}
 		}
@@ -450,6 +454,15 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 		return high
 	}
 	return math.NaN()
+}
+
+// wordsFrom is the range of a slice's kept words whose grey values reach from on.
+func wordsFrom(from, slope, intercept float64, f sliceFacts) (low, high int) {
+	word := (from - intercept) / slope
+	if slope < 0 {
+		return int(f.low), int(math.Floor(min(word, float64(f.high))))
+	}
+	return int(math.Ceil(max(word, float64(f.low)))), int(f.high)
 }
 
 // remarkInverted says what was made of MONOCHROME1, which asks viewers to show

@@ -1,0 +1,81 @@
+package scan
+
+import (
+	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"github.com/suyashkumar/dicom/pkg/uid"
+
+	"plumbline/internal/dicomfile"
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// large is a volume of 400 slices of 512 × 512 voxels, as a large field of view
+// has them.
+func large() *volume.Volume {
+	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{512, 512, 400}, Step: [3]geom.Vec{{X: 0.2}, {Y: 0.2}, {Z: 0.2}}}}
+	v.Stored = make([]uint16, v.Len())
+	rng := rand.New(rand.NewPCG(5, 6))
+	for i := range v.Stored {
+		v.Stored[i] = uint16(rng.IntN(4096))
+	}
+	v.Slope, v.Intercept = make([]float64, v.Size[2]), make([]float64, v.Size[2])
+	for k := range v.Slope {
+		v.Slope[k] = 1
+	}
+	return v
+}
+
+// BenchmarkOpen reads a large series. cat-ratio is its time against that of
+// reading the same files' bytes one after the other; over-volume is the memory
+// that was taken as a part of the voxels' own 2 bytes each.
+func BenchmarkOpen(b *testing.B) {
+	v := large()
+	for _, c := range []struct {
+		name string
+		o    dicomfile.Options
+	}{
+		{"little endian", dicomfile.Options{}},
+		{"12 bits signed", dicomfile.Options{Signed: true}},
+		{"big endian", dicomfile.Options{Syntax: uid.ExplicitVRBigEndian}},
+		{"enhanced", dicomfile.Options{Layout: dicomfile.EnhancedCT}},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			dir := b.TempDir()
+			require.NoError(b, dicomfile.Write(dir, v, c.o))
+			readAll(b, dir) // warm
+			b.ReportAllocs()
+			var cat time.Duration
+			for b.Loop() {
+				b.StopTimer()
+				cat += readAll(b, dir)
+				b.StartTimer()
+				_, err := Open(dir, Options{})
+				require.NoError(b, err)
+			}
+			b.ReportMetric(float64(b.Elapsed())/float64(cat), "cat-ratio")
+		})
+	}
+}
+
+// readAll reads a folder's files as cat does and tells how long it took.
+func readAll(b *testing.B, dir string) time.Duration {
+	names, err := filepath.Glob(filepath.Join(dir, "*"))
+	require.NoError(b, err)
+	start := time.Now()
+	buffer := make([]byte, 1<<17)
+	for _, n := range names {
+		f, err := os.Open(n)
+		require.NoError(b, err)
+		_, err = io.CopyBuffer(struct{ io.Writer }{io.Discard}, struct{ io.Reader }{f}, buffer)
+		require.NoError(b, err)
+		f.Close()
+	}
+	return time.Since(start)
+}
