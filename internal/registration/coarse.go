@@ -24,13 +24,13 @@ const (
 	leastCoverage = 0.35
 )
 
-// A place is looked at with a few of the region's points first, and with all of
-// them when these correlate at all: 128 points tell a correlation of 0.6, which
-// the true place has, from glanceScore by three standard errors.
-const (
-	glancePoints = 128
-	glanceScore  = 0.3
-)
+// glances are looks at a place with a few of the region's points, before all of
+// them are compared: each asks for a correlation that lies three standard
+// errors (1/√n) below the 0.6 that the true place has.
+var glances = [...]struct {
+	points int
+	least  float32
+}{{32, 0.07}, {128, 0.33}}
 
 // candidate is a transform on the way, with its score.
 type candidate struct {
@@ -151,7 +151,6 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 			}
 			offs[n] = (o[2]*ny+o[1])*nx + o[0]
 		}
-		glance := min(glancePoints, len(offs))
 		score := make([]float32, f.Len())
 		cover := make([]float32, f.Len())
 		for k := range f.Size[2] {
@@ -159,10 +158,9 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 				for i := range f.Size[0] {
 					at := ((k+pad[2])*ny+j+pad[1])*nx + i + pad[0]
 					n := (k*f.Size[1]+j)*f.Size[0] + i
-					if s, _ := t.correlate(padded, at, offs[:glance]); s < glanceScore {
-						continue
+					if t.glance(padded, at, offs) {
+						score[n], cover[n] = t.correlate(padded, at, offs)
 					}
-					score[n], cover[n] = t.correlate(padded, at, offs)
 				}
 			}
 		}
@@ -174,6 +172,16 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 		}
 	})
 	return slices.Concat(found...)
+}
+
+// glance tells whether a place is worth a full look.
+func (t template) glance(v []float32, at int, offs []int) bool {
+	for _, g := range glances {
+		if s, _ := t.correlate(v, at, offs[:min(g.points, len(offs))]); s < g.least {
+			return false
+		}
+	}
+	return true
 }
 
 func (t template) correlate(v []float32, at int, offs []int) (score, coverage float32) {

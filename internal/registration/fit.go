@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -101,19 +102,14 @@ func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
 			}
 		}
 	})
-	count := map[[3]int]int{}
+	count, strength := map[[3]int]int{}, map[[3]int]float64{}
 	for _, nodes := range planes {
 		for i := range nodes {
 			count[nodes[i].key]++
+			strength[nodes[i].key] += r3.Norm2(nodes[i].d)
 		}
 	}
-	var keys [][3]int
-	for key, n := range count {
-		if n >= fewestInBlock {
-			keys = append(keys, key)
-		}
-	}
-	slices.SortFunc(keys, func(a, b [3]int) int { return slices.Compare(a[:], b[:]) })
+	keys := telling(count, strength)
 	next := map[[3]int]int{}
 	total := 0
 	for _, key := range keys {
@@ -133,6 +129,36 @@ func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
 	}
 	return s
 }
+
+// telling are the blocks, in order of place, that hold all but a hundredth of
+// the squared slopes, which are what a fit knows: air and soft flesh only cost
+// time.
+func telling(count map[[3]int]int, strength map[[3]int]float64) [][3]int {
+	var keys [][3]int
+	for key, n := range count {
+		if n >= fewestInBlock {
+			keys = append(keys, key)
+		}
+	}
+	byPlace := func(a, b [3]int) int { return slices.Compare(a[:], b[:]) }
+	slices.SortFunc(keys, byPlace)
+	slices.SortStableFunc(keys, func(a, b [3]int) int { return cmp.Compare(strength[b], strength[a]) })
+	total := 0.0
+	for _, key := range keys {
+		total += strength[key]
+	}
+	kept, n := 0.0, 0
+	for n < len(keys) && kept < (1-negligible)*total {
+		kept += strength[keys[n]]
+		n++
+	}
+	keys = keys[:n]
+	slices.SortFunc(keys, byPlace)
+	return keys
+}
+
+// negligible is the share of the squared slopes that may be left out.
+const negligible = 0.01
 
 // normal is a block's share of the normal equations and what its greys say.
 type normal struct {
@@ -162,11 +188,34 @@ type evaluation struct {
 type workspace struct {
 	value []float64
 	slope []geom.Vec
+	each  func(n int, f func(i int)) // over the blocks: parallel or serial
 }
 
-func newWorkspace(s *samples) *workspace {
-	return &workspace{value: make([]float64, len(s.point)), slope: make([]geom.Vec, len(s.point))}
+func newWorkspace(s *samples, each func(n int, f func(i int))) *workspace {
+	return &workspace{value: make([]float64, len(s.point)), slope: make([]geom.Vec, len(s.point)), each: each}
 }
+
+// serial runs f(0) … f(n−1), for work that is one of many side by side.
+func serial(n int, f func(i int)) {
+	for i := range n {
+		f(i)
+	}
+}
+
+// detail says how much an evaluation works out.
+type detail int
+
+const (
+	// brisk takes the planning scan's slopes for both scans': half the work,
+	// and near enough on the way.
+	brisk detail = iota
+	// even takes the mean of both scans' slopes, so that neither scan's noise
+	// weighs more and both directions of alignment agree.
+	even
+	// full adds the curvature from the product of both scans' slopes, whose
+	// noises are independent, so that noise does not pass for structure.
+	full
+)
 
 // Weights of the robust fit.
 const (
@@ -187,11 +236,11 @@ const (
 // the sum of squares left falls as the blocks' squared correlation rises, so
 // its minimum is the maximum of a local normalised correlation, and Gauss and
 // Newton's step for it is had from ∂q alone, made orthogonal to 1 and q
-// (variable projection in Kaufman's form: Kaufman L. BIT 1975;15:49-57).
-// Samples are reweighted by Cauchy's function of their residual. With full set,
-// the curvature is had a second time from the product of both scans' slopes,
-// whose noises are independent, so that noise does not pass for structure.
-func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace, parameters int, full bool) *evaluation {
+// (variable projection in Kaufman's form: Kaufman L. BIT 1975;15:49-57). Near
+// the optimum b·∂q and ∂p are the same but for noise, so either or the mean of
+// both serves (efficient second-order minimisation: Benhimane S, Malis E. IROS
+// 2004:943-948). Samples are reweighted by Cauchy's function of their residual.
+func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace, parameters int, how detail) *evaluation {
 	rd := newReader(moving, preToPost)
 	blocks := len(s.block) - 1
 	ev := &evaluation{blocks: make([]normal, blocks)}
@@ -199,14 +248,19 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 	lines := make([]line, blocks)
 	rms := make([]float64, blocks)
 
-	parallel(blocks, func(b int) {
+	ws.each(blocks, func(b int) {
 		from, to := s.block[b], s.block[b+1]
 		nb := &ev.blocks[b]
 		nb.of = to - from
 		var sp, sq, spp, sqq, spq float64
 		for i := from; i < to; i++ {
-			q, g := rd.at(s.point[i])
-			ws.value[i], ws.slope[i] = q, g
+			var q float64
+			if how == brisk {
+				q = rd.value(s.point[i])
+			} else {
+				q, ws.slope[i] = rd.at(s.point[i])
+			}
+			ws.value[i] = q
 			if q != q {
 				continue
 			}
@@ -241,7 +295,7 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 		return ev
 	}
 	half := cauchy * ev.noise
-	parallel(blocks, func(b int) {
+	ws.each(blocks, func(b int) {
 		nb := &ev.blocks[b]
 		if !nb.used {
 			return
@@ -286,7 +340,7 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 		nb.gain = gain
 
 		var h, cross [allParameters][allParameters]float64
-		var g, j, j1, jq, i1, iq, jp [allParameters]float64
+		var g, j, j1, jq, m1, mq1, p1, pq1, jm, jp [allParameters]float64
 		srr, bend := 0.0, 0.0
 		for i := from; i < to; i++ {
 			q := ws.value[i]
@@ -297,7 +351,11 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 			w := robustWeight(r, half)
 			bend += w * (2*w - 1)
 			srr += w * r * r
-			s.jacobian(&j, i, r3.Scale(gain, ws.slope[i]), parameters)
+			slope := s.slope[i]
+			if how != brisk {
+				slope = r3.Scale(0.5, r3.Add(slope, r3.Scale(gain, ws.slope[i])))
+			}
+			s.jacobian(&j, i, slope, parameters)
 			for a := range parameters {
 				wj := w * j[a]
 				g[a] += wj * r
@@ -307,16 +365,19 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 					h[a][c] += wj * j[c]
 				}
 			}
-			if !full {
+			if how != full {
 				continue
 			}
 			s.jacobian(&jp, i, s.slope[i], parameters)
 			for a := range parameters {
-				wj := w * jp[a]
-				i1[a] += wj
-				iq[a] += wj * (q - mq)
+				jm[a] = 2*j[a] - jp[a]
+				wp, wm := w*jp[a], w*jm[a]
+				p1[a] += wp
+				pq1[a] += wp * (q - mq)
+				m1[a] += wm
+				mq1[a] += wm * (q - mq)
 				for c := range parameters {
-					cross[a][c] += wj * j[c]
+					cross[a][c] += wp * jm[c]
 				}
 			}
 		}
@@ -331,8 +392,8 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 			for c := a; c < parameters; c++ {
 				v := project(h[a][c], j1[a], j1[c], jq[a], jq[c])
 				nb.h[a][c], nb.h[c][a] = v, v
-				if full {
-					v = (project(cross[a][c], i1[a], j1[c], iq[a], jq[c]) + project(cross[c][a], i1[c], j1[a], iq[c], jq[a])) / 2
+				if how == full {
+					v = (project(cross[a][c], p1[a], m1[c], pq1[a], mq1[c]) + project(cross[c][a], p1[c], m1[a], pq1[c], mq1[a])) / 2
 					nb.cross[a][c], nb.cross[c][a] = v, v
 				}
 			}
@@ -510,36 +571,24 @@ const damping = 1e-3
 
 // refine iterates from start until the fit has settled near the fixtures or the
 // level's steps are used up. The evaluation belongs to the returned transform.
-func (s *samples) refine(moving *volume.Field, start geom.Rigid, l level) (geom.Rigid, *evaluation) {
-	ws := newWorkspace(s)
-	preToPost := start
-	ev := s.evaluate(moving, motion{Rigid: preToPost}, ws, rigidParameters, false)
-	for range l.steps {
-		x, ok := step(ev.blocks, rigidParameters, damping)
-		if !ok {
-			break
-		}
-		omega, tau := split(x)
-		length := size(omega, tau, lever)
-		if length > l.reach {
-			omega, tau = r3.Scale(l.reach/length, omega), r3.Scale(l.reach/length, tau)
-		}
-		preToPost = preToPost.After(move(s.centre, omega, tau))
-		ev = s.evaluate(moving, motion{Rigid: preToPost}, ws, rigidParameters, false)
-		if length < l.settle {
-			break
-		}
-	}
-	return preToPost, ev
+func (s *samples) refine(moving *volume.Field, start geom.Rigid, l level, how detail, each func(int, func(int))) (geom.Rigid, *evaluation) {
+	mo, ev := s.descend(moving, motion{Rigid: start}, l, rigidParameters, how, each)
+	return mo.Rigid, ev
 }
 
 // stretch goes on from a rigid fit with the three scales free.
 func (s *samples) stretch(moving *volume.Field, start geom.Rigid, l level) (motion, *evaluation) {
-	ws := newWorkspace(s)
-	mo := motion{Rigid: start, axes: s.axes, centre: s.centre}
-	ev := s.evaluate(moving, mo, ws, allParameters, true)
+	return s.descend(moving, motion{Rigid: start, axes: s.axes, centre: s.centre}, l, allParameters, full, parallel)
+}
+
+// descend takes Gauss and Newton's steps; the last evaluation is done as how
+// says.
+func (s *samples) descend(moving *volume.Field, mo motion, l level, parameters int, how detail, each func(int, func(int))) (motion, *evaluation) {
+	ws := newWorkspace(s, each)
+	now := min(how, even)
+	ev := s.evaluate(moving, mo, ws, parameters, now)
 	for range l.steps {
-		x, ok := step(ev.blocks, allParameters, damping)
+		x, ok := step(ev.blocks, parameters, damping)
 		if !ok {
 			break
 		}
@@ -550,14 +599,21 @@ func (s *samples) stretch(moving *volume.Field, start geom.Rigid, l level) (moti
 			shrink = l.reach / length
 		}
 		mo.Rigid = mo.Rigid.After(move(s.centre, r3.Scale(shrink, omega), r3.Scale(shrink, tau)))
-		for a := range 3 {
-			mo.stretch[a] += shrink * x[rigidParameters+a]
-			length += lever * math.Abs(x[rigidParameters+a])
+		for a := rigidParameters; a < parameters; a++ {
+			mo.stretch[a-rigidParameters] += shrink * x[a]
+			length += lever * math.Abs(x[a])
 		}
-		ev = s.evaluate(moving, mo, ws, allParameters, true)
-		if length < l.settle {
-			break
+		settled := length < l.settle
+		if settled {
+			now = how
 		}
+		ev = s.evaluate(moving, mo, ws, parameters, now)
+		if settled {
+			return mo, ev
+		}
+	}
+	if now != how {
+		ev = s.evaluate(moving, mo, ws, parameters, how)
 	}
 	return mo, ev
 }

@@ -41,7 +41,8 @@ type scan struct {
 type edge struct {
 	known  bool
 	stored uint16
-	cells  []bool // per cell of coarse[0]: mostly that constant, joined to the border
+	cells  []bool // per cell of coarse[0]: joined to the border through that constant, or next to such a cell
+	factor [3]int // voxels a cell along each index
 }
 
 // coarseCell is the cell, mm, of the finer of the two whole-scan levels: a
@@ -58,12 +59,13 @@ func newScan(v *volume.Volume) *scan {
 		factor[a] = max(1, min(v.Size[a], int(math.Round(coarseCell/sp[a]))))
 	}
 	fine, share := s.average(factor)
-	s.edge.cells = flood(fine.Size, share)
-	for i, out := range s.edge.cells {
-		if out {
+	out := flood(fine.Size, share)
+	for i := range out {
+		if out[i] {
 			fine.Grey[i] = float32(math.NaN())
 		}
 	}
+	s.edge.cells, s.edge.factor = grow(fine.Size, out), factor
 	s.greys(fine)
 	for i, g := range fine.Grey {
 		if float64(g) > s.ceiling {
@@ -202,6 +204,27 @@ func flood(size [3]int, share []float32) []bool {
 	return out
 }
 
+// grow adds the neighbours of marked cells.
+func grow(size [3]int, cells []bool) []bool {
+	out := cells
+	for a, stride := range [3]int{1, size[0], size[0] * size[1]} {
+		in := out
+		out = make([]bool, len(in))
+		for at := range in {
+			i := at / stride % size[a]
+			out[at] = in[at] || i > 0 && in[at-stride] || i+1 < size[a] && in[at+stride]
+		}
+	}
+	return out
+}
+
+// outside tells whether a voxel that holds the outside value lies in or next to
+// a cell outside the field of view, or beyond the last whole cell.
+func (e *edge) outside(size [3]int, i, j, k int) bool {
+	i, j, k = i/e.factor[0], j/e.factor[1], k/e.factor[2]
+	return i >= size[0] || j >= size[1] || k >= size[2] || e.cells[(k*size[1]+j)*size[0]+i]
+}
+
 // greys finds where metal begins and where the coarse levels clip.
 //
 // Cone-beam greys are not calibrated, so both follow from the scan's own
@@ -326,30 +349,34 @@ func (h histogram) quantile(q float64) float64 {
 	return math.NaN()
 }
 
-// local is the part of the scan around the given points, binned by factor,
-// with metal and everything outside the field of view taken out (NaN) and
-// smoothed to the standard deviation sigma, mm.
-func (s *scan) local(factor int, sigma, radius float64, points []geom.Vec) *volume.Field {
-	lo, hi := s.vol.Box(radius, points...)
+// local is the part of the scan within reach, mm, of the given points, binned
+// by factor, with metal and everything outside the field of view taken out
+// (NaN) and smoothed to the standard deviation sigma, mm; nil where the scan has
+// next to nothing there.
+func (s *scan) local(factor int, sigma, reach float64, points []geom.Vec) *volume.Field {
+	lo, hi := s.vol.Box(reach, points...)
 	for a := range 3 {
 		if hi[a]-lo[a] < 4*factor {
 			return nil
 		}
 	}
-	f := s.vol.Region(lo, hi)
+	f := &volume.Field{Grid: s.vol.Sub(lo, hi)}
+	f.Grey = make([]float32, f.Len())
 	nan := float32(math.NaN())
-	cells := s.coarse[0]
-	stored := s.vol.Stored
+	v, cells := s.vol, s.coarse[0].Size
 	parallel(f.Size[2], func(k int) {
+		slope, intercept := v.Slope[lo[2]+k], v.Intercept[lo[2]+k]
 		for j := range f.Size[1] {
-			at := (k*f.Size[1] + j) * f.Size[0]
-			from := ((lo[2]+k)*s.vol.Size[1]+lo[1]+j)*s.vol.Size[0] + lo[0]
-			for i := range f.Size[0] {
-				g := f.Grey[at+i]
-				if float64(g) >= s.metal {
-					f.Grey[at+i] = nan
-				} else if s.edge.known && stored[from+i] == s.edge.stored && s.outside(cells, f.Patient(float64(i), float64(j), float64(k))) {
-					f.Grey[at+i] = nan
+			row := f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]]
+			stored := v.Stored[((lo[2]+k)*v.Size[1]+lo[1]+j)*v.Size[0]+lo[0]:]
+			for i := range row {
+				w := stored[i]
+				g := slope*float64(w) + intercept
+				if g >= s.metal || v.Padded(w) ||
+					s.edge.known && w == s.edge.stored && s.edge.outside(cells, lo[0]+i, lo[1]+j, lo[2]+k) {
+					row[i] = nan
+				} else {
+					row[i] = float32(g)
 				}
 			}
 		}
@@ -359,22 +386,6 @@ func (s *scan) local(factor int, sigma, radius float64, points []geom.Vec) *volu
 	}
 	smooth(f, sigma)
 	return f
-}
-
-// outside tells whether a point lies in or next to a cell outside the field of
-// view.
-func (s *scan) outside(cells *volume.Field, p geom.Vec) bool {
-	x, y, z := cells.Index(p)
-	for c := range 8 {
-		i := int(math.Floor(x)) + c&1
-		j := int(math.Floor(y)) + c>>1&1
-		k := int(math.Floor(z)) + c>>2
-		if i < 0 || j < 0 || k < 0 || i >= cells.Size[0] || j >= cells.Size[1] || k >= cells.Size[2] ||
-			s.edge.cells[(k*cells.Size[1]+j)*cells.Size[0]+i] {
-			return true
-		}
-	}
-	return false
 }
 
 // bin averages whole voxels; a cell with a voxel missing is NaN.
@@ -440,36 +451,61 @@ func gaussian(sigma float64) []float32 {
 	return out
 }
 
+// convolve filters along one index; beyond the ends the field goes on with its
+// outermost values.
 func convolve(f *volume.Field, axis int, kernel []float32) {
-	n := f.Size[axis]
-	stride := [3]int{1, f.Size[0], f.Size[0] * f.Size[1]}[axis]
-	// Work through planes that hold whole lines along the axis.
-	planes, lines, lineStride, planeStride := f.Size[2], f.Size[1], f.Size[0], f.Size[0]*f.Size[1]
-	if axis == 1 {
-		lines, lineStride = f.Size[0], 1
+	if axis == 0 {
+		convolveRows(f, kernel)
+		return
 	}
+	// Whole rows at a time: slabs across the other slow index are independent.
+	nx, n := f.Size[0], f.Size[axis]
+	rowStride, slabs, slabStride := nx, f.Size[2], nx*f.Size[1]
 	if axis == 2 {
-		planes, planeStride = f.Size[1], f.Size[0]
-		lines, lineStride = f.Size[0], 1
+		rowStride, slabs, slabStride = slabStride, f.Size[1], nx
 	}
 	r := len(kernel) - 1
-	parallel(planes, func(p int) {
-		line := make([]float32, n+2*r)
-		for l := range lines {
-			base := p*planeStride + l*lineStride
-			for i := range n {
-				line[r+i] = f.Grey[base+i*stride]
+	parallel(slabs, func(slab int) {
+		in := make([]float32, n*nx)
+		for j := range n {
+			copy(in[j*nx:][:nx], f.Grey[slab*slabStride+j*rowStride:])
+		}
+		row := func(j int) []float32 { return in[min(max(j, 0), n-1)*nx:][:nx] }
+		for j := range n {
+			out := f.Grey[slab*slabStride+j*rowStride:][:nx]
+			k := kernel[0]
+			for i, x := range row(j) {
+				out[i] = k * x
 			}
-			for i := range r {
-				line[i], line[r+n+i] = line[r], line[r+n-1]
-			}
-			for i := range n {
-				c := r + i
-				sum := kernel[0] * line[c]
-				for t := 1; t <= r; t++ {
-					sum += kernel[t] * (line[c-t] + line[c+t])
+			for t := 1; t <= r; t++ {
+				k, before, after := kernel[t], row(j-t), row(j+t)
+				for i := range out {
+					out[i] += k * (before[i] + after[i])
 				}
-				f.Grey[base+i*stride] = sum
+			}
+		}
+	})
+}
+
+func convolveRows(f *volume.Field, kernel []float32) {
+	nx, r := f.Size[0], len(kernel)-1
+	parallel(f.Size[2], func(k int) {
+		line := make([]float32, nx+2*r)
+		for j := range f.Size[1] {
+			row := f.Grey[(k*f.Size[1]+j)*nx:][:nx]
+			copy(line[r:], row)
+			for i := range r {
+				line[i], line[r+nx+i] = row[0], row[nx-1]
+			}
+			w := kernel[0]
+			for i := range row {
+				row[i] = w * line[r+i]
+			}
+			for t := 1; t <= r; t++ {
+				w, before, after := kernel[t], line[r-t:][:nx], line[r+t:][:nx]
+				for i := range row {
+					row[i] += w * (before[i] + after[i])
+				}
 			}
 		}
 	})
@@ -498,52 +534,86 @@ func newReader(f *volume.Field, toField motion) reader {
 }
 
 // weights are the four cubic B-spline weights at the fraction t past the
-// second node, and their derivatives.
-func weights(t float64) (w, d [4]float32) {
+// second node.
+func weights(t float32) (w [4]float32) {
 	u := 1 - t
-	w = [4]float32{
-		float32(u * u * u / 6),
-		float32((4 - 6*t*t + 3*t*t*t) / 6),
-		float32((4 - 6*u*u + 3*u*u*u) / 6),
-		float32(t * t * t / 6),
+	t2, u2 := t*t, u*u
+	return [4]float32{
+		u2 * u * (1. / 6),
+		2./3 - t2 + t2*t*0.5,
+		2./3 - u2 + u2*u*0.5,
+		t2 * t * (1. / 6),
 	}
-	d = [4]float32{
-		float32(-u * u / 2),
-		float32((-4*t + 3*t*t) / 2),
-		float32((4*u - 3*u*u) / 2),
-		float32(t * t / 2),
-	}
-	return w, d
 }
 
-// at is the value and its gradient with respect to the point, from the cubic
-// B-spline with the field's greys as its coefficients. Leaving out the
-// interpolation prefilter makes the spline one more smoothing kernel, equal at
-// every place between the voxels, so the similarity has no preference for
-// voxel centres. NaN outside, or next to a voxel with no value.
-//
-// Method: Unser M. Splines: a perfect fit for signal and image processing.
-// IEEE Signal Process Mag 1999;16(6):22-38.
-func (rd *reader) at(p geom.Vec) (v float64, g geom.Vec) {
+// slopes are the derivatives of weights.
+func slopes(t float32) [4]float32 {
+	u := 1 - t
+	t2, u2 := t*t, u*u
+	return [4]float32{-u2 * 0.5, 1.5*t2 - 2*t, 2*u - 1.5*u2, t2 * 0.5}
+}
+
+// locate is the first of the four nodes along each index that p is read from,
+// as a place in the field's greys, and the fractions past the second ones; at
+// is negative where they do not all lie inside.
+func (rd *reader) locate(p geom.Vec) (at int, fx, fy, fz float32) {
 	x := rd.m[0][0]*p.X + rd.m[0][1]*p.Y + rd.m[0][2]*p.Z + rd.b[0]
 	y := rd.m[1][0]*p.X + rd.m[1][1]*p.Y + rd.m[1][2]*p.Z + rd.b[1]
 	z := rd.m[2][0]*p.X + rd.m[2][1]*p.Y + rd.m[2][2]*p.Z + rd.b[2]
-	i, j, k := int(math.Floor(x)), int(math.Floor(y)), int(math.Floor(z))
 	size := &rd.f.Size
-	if i < 1 || j < 1 || k < 1 || i+2 >= size[0] || j+2 >= size[1] || k+2 >= size[2] {
+	if !(x >= 1 && y >= 1 && z >= 1) {
+		return -1, 0, 0, 0
+	}
+	i, j, k := int(x), int(y), int(z)
+	if i+2 >= size[0] || j+2 >= size[1] || k+2 >= size[2] {
+		return -1, 0, 0, 0
+	}
+	return ((k-1)*size[1]+j-1)*size[0] + i - 1, float32(x - float64(i)), float32(y - float64(j)), float32(z - float64(k))
+}
+
+// value is the cubic B-spline with the field's greys as its coefficients.
+// Leaving out the interpolation prefilter makes the spline one more smoothing
+// kernel, equal at every place between the voxels, so the similarity has no
+// preference for voxel centres. NaN outside, or next to a voxel with no value.
+//
+// Method: Unser M. Splines: a perfect fit for signal and image processing.
+// IEEE Signal Process Mag 1999;16(6):22-38.
+func (rd *reader) value(p geom.Vec) float64 {
+	at, fx, fy, fz := rd.locate(p)
+	if at < 0 {
+		return math.NaN()
+	}
+	wx, wy, wz := weights(fx), weights(fy), weights(fz)
+	nx := rd.f.Size[0]
+	plane := nx * rd.f.Size[1]
+	var s float32
+	for c := range 4 {
+		g := rd.f.Grey[at+c*plane:]
+		a, b := (*[4]float32)(g), (*[4]float32)(g[nx:])
+		d, e := (*[4]float32)(g[2*nx:]), (*[4]float32)(g[3*nx:])
+		s += wz[c] * (wy[0]*(a[0]*wx[0]+a[1]*wx[1]+a[2]*wx[2]+a[3]*wx[3]) +
+			wy[1]*(b[0]*wx[0]+b[1]*wx[1]+b[2]*wx[2]+b[3]*wx[3]) +
+			wy[2]*(d[0]*wx[0]+d[1]*wx[1]+d[2]*wx[2]+d[3]*wx[3]) +
+			wy[3]*(e[0]*wx[0]+e[1]*wx[1]+e[2]*wx[2]+e[3]*wx[3]))
+	}
+	return float64(s)
+}
+
+// at is value with its gradient with respect to the point.
+func (rd *reader) at(p geom.Vec) (v float64, g geom.Vec) {
+	at, fx, fy, fz := rd.locate(p)
+	if at < 0 {
 		return math.NaN(), geom.Vec{}
 	}
-	wx, dx := weights(x - float64(i))
-	wy, dy := weights(y - float64(j))
-	wz, dz := weights(z - float64(k))
-	nx := size[0]
-	plane := nx * size[1]
-	at := (k-1)*plane + (j-1)*nx + i - 1
+	wx, wy, wz := weights(fx), weights(fy), weights(fz)
+	dx, dy, dz := slopes(fx), slopes(fy), slopes(fz)
+	nx := rd.f.Size[0]
+	plane := nx * rd.f.Size[1]
 	var s, sx, sy, sz float32
 	for c := range 4 {
 		var ps, px, py float32
 		for b := range 4 {
-			r := rd.f.Grey[at+c*plane+b*nx:][:4:4]
+			r := (*[4]float32)(rd.f.Grey[at+c*plane+b*nx:])
 			line := r[0]*wx[0] + r[1]*wx[1] + r[2]*wx[2] + r[3]*wx[3]
 			slope := r[0]*dx[0] + r[1]*dx[1] + r[2]*dx[2] + r[3]*dx[3]
 			ps += wy[b] * line

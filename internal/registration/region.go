@@ -52,30 +52,50 @@ func newRegion(targets []Target, jaw Jaw) *region {
 	return r
 }
 
-// points are where the region's box is spanned.
-func (r *region) points() []geom.Vec {
-	var p []geom.Vec
-	for _, t := range r.targets {
-		p = append(p, r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex)))
+// grain, mm, is the distance between the points that stand for the region where
+// a box around it is asked for.
+const grain = 2.0
+
+// spread are points all over the region, grain apart.
+func (r *region) spread() []geom.Vec {
+	var out []geom.Vec
+	for n, t := range r.targets {
+		mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
+		steps := int(math.Ceil(r.radius / grain))
+		for z := -steps; z <= steps; z++ {
+			for y := -steps; y <= steps; y++ {
+				for x := -steps; x <= steps; x++ {
+					p := r3.Add(mid, r3.Scale(grain, geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}))
+					if r.near(n, p) {
+						out = append(out, p)
+					}
+				}
+			}
+		}
 	}
-	return p
+	return out
+}
+
+// near tells whether p is near fixture n and on its jaw's side.
+func (r *region) near(n int, p geom.Vec) bool {
+	t := &r.targets[n]
+	mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
+	if r3.Norm2(r3.Sub(p, mid)) > r.radius*r.radius {
+		return false
+	}
+	d := r3.Sub(p, t.Planned.Entry)
+	depth := r3.Dot(d, r.apical)
+	lateral := math.Sqrt(max(0, r3.Norm2(d)-depth*depth))
+	return depth >= openingSlope*lateral-coronalReach
 }
 
 // contains tells whether p is near a fixture, on its jaw's side, and outside
 // of every planned fixture.
 func (r *region) contains(p geom.Vec) bool {
 	near := false
-	for _, t := range r.targets {
+	for n, t := range r.targets {
+		near = near || r.near(n, p)
 		d := r3.Sub(p, t.Planned.Entry)
-		depth := r3.Dot(d, r.apical)
-		lateral := math.Sqrt(max(0, r3.Norm2(d)-depth*depth))
-		mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
-		if r3.Norm(r3.Sub(p, mid)) <= r.radius {
-			if depth < openingSlope*lateral-coronalReach {
-				continue
-			}
-			near = true
-		}
 		axis := t.Planned.Axis()
 		along := r3.Dot(d, axis)
 		across := math.Sqrt(max(0, r3.Norm2(d)-along*along))

@@ -161,10 +161,10 @@ func check(pre *volume.Volume, targets []Target) error {
 // side.
 func (s *samples) improve(moving *volume.Field, all []candidate, l level) []candidate {
 	out := make([]candidate, len(all))
-	for i, c := range all {
-		m, ev := s.refine(moving, c.preToPost, l)
+	parallel(len(all), func(i int) {
+		m, ev := s.refine(moving, all[i].preToPost, l, brisk, serial)
 		out[i] = newCandidate(m, ev)
-	}
+	})
 	return out
 }
 
@@ -178,15 +178,16 @@ func newCandidate(preToPost geom.Rigid, ev *evaluation) candidate {
 type fit struct {
 	fixed, moving *scan
 	reg           *region
+	spread        []geom.Vec // over the region
 }
 
 func newFit(fixed, moving *scan, reg *region) *fit {
-	return &fit{fixed: fixed, moving: moving, reg: reg}
+	return &fit{fixed: fixed, moving: moving, reg: reg, spread: reg.spread()}
 }
 
-// margin, mm, that a local field reaches beyond the region: what the smoothing
-// and a step can ask for.
-const margin = 3.0
+// margin, mm, that a local field reaches beyond the points of region.spread:
+// half their grain, and what the smoothing and a step can ask for.
+const margin = 4.0
 
 // spacing is the larger of the scans' finest spacings.
 func (f *fit) spacing() float64 {
@@ -203,11 +204,11 @@ func (f *fit) field(s *scan, l level, toScan geom.Rigid) *volume.Field {
 	smallest := min(sp[0], sp[1], sp[2])
 	factor := max(1, int(math.Round(l.cell/smallest)))
 	sigma := max(l.sigma, minSigma*f.spacing())
-	var points []geom.Vec
-	for _, p := range f.reg.points() {
-		points = append(points, toScan.Apply(p))
+	points := make([]geom.Vec, len(f.spread))
+	for i, p := range f.spread {
+		points[i] = toScan.Apply(p)
 	}
-	return s.local(factor, sigma, f.reg.radius+margin, points)
+	return s.local(factor, sigma, margin, points)
 }
 
 func (f *fit) samples(l level) *samples {
@@ -227,7 +228,7 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 		if moving == nil {
 			continue
 		}
-		m, ev := s.refine(moving, c.preToPost, l)
+		m, ev := s.refine(moving, c.preToPost, l, brisk, parallel)
 		out = append(out, newCandidate(m, ev))
 		out[len(out)-1].disagree = ev.disagreement(f.reg.centre)
 	}
@@ -238,8 +239,7 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
 	s := f.samples(fineLevel)
 	moving := f.field(f.moving, fineLevel, found[0].preToPost)
-	m, _ := s.refine(moving, found[0].preToPost, fineLevel)
-	ev := s.evaluate(moving, motion{Rigid: m}, newWorkspace(s), rigidParameters, true)
+	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel)
 	mo, free := s.stretch(moving, m, fineLevel)
 	return f.judge(m, ev, found, s.ruler(free, mo))
 }
