@@ -114,21 +114,21 @@ func (m Rigid) RotationVector() Vec {
 	if trace > 0 {
 		return r3.Scale(0.5, v)
 	}
-	// Half a turn: the axis is the largest column of R + I.
+	// Half a turn: the axis is any column of (R + Rᵀ)/2 − cosθ·I = (1−cosθ)·n·nᵀ;
+	// the largest has the most digits.
 	best := Vec{}
 	for j := range 3 {
-		c := Vec{X: m.R[0][j], Y: m.R[1][j], Z: m.R[2][j]}
-		switch j {
-		case 0:
-			c.X++
-		case 1:
-			c.Y++
-		default:
-			c.Z++
+		col := [3]float64{}
+		for i := range 3 {
+			col[i] = (m.R[i][j] + m.R[j][i]) / 2
 		}
-		if r3.Norm(c) > r3.Norm(best) {
+		col[j] -= (trace - 1) / 2
+		if c := (Vec{X: col[0], Y: col[1], Z: col[2]}); r3.Norm(c) > r3.Norm(best) {
 			best = c
 		}
+	}
+	if r3.Dot(best, v) < 0 { // just short of half a turn v still tells the sense
+		best = r3.Scale(-1, best)
 	}
 	return r3.Scale(theta, r3.Unit(best))
 }
