@@ -266,13 +266,17 @@ func TestFragments(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	uneven := oblique(16, false)
 	uneven.Slope[2] = 3
+	bright := oblique(8, false)
+	bright.Stored[20] = 300
+	deep := oblique(12, true)
+	deep.Stored[0] = 32768 - 2049
 	for _, c := range []struct {
 		v    *volume.Volume
 		o    Options
 		want string
 	}{
-		{oblique(16, false), Options{BitsStored: 8}, "slice 1 has the stored value 58421, which does not fit 8 bits (0 to 255)"},
-		{oblique(16, true), Options{BitsStored: 12, Signed: true}, "slice 1 has the stored value 25653, which does not fit 12 bits (-2048 to 2047)"},
+		{bright, Options{BitsStored: 8}, "slice 2 has the stored value 300, which does not fit 8 bits (0 to 255)"},
+		{deep, Options{BitsStored: 12, Signed: true}, "slice 1 has the stored value -2049, which does not fit 12 bits (-2048 to 2047)"},
 		{uneven, Options{Layout: PlainMultiFrame}, "slice 3 has another rescale than slice 1, and this layout has one for all"},
 		{uneven, Options{BitsStored: 12, HighBit: 10}, "there is no voxel of 16 bits with 12 stored and high bit 10"},
 		{uneven, Options{Bytes: 1, BitsStored: 12}, "there is no voxel of 8 bits with 12 stored and high bit 11"},

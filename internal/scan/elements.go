@@ -241,9 +241,8 @@ func plausibleStart(b []byte) bool {
 // not say, it is as declared. The first element is of group 2 or 8, so its low
 // byte tells the byte order.
 func sniff(b []byte, declared encoding) encoding {
-	vr := string(b[4:6])
 	seen := declared
-	seen.implicit = !shortLength[vr] && !longLength[vr]
+	seen.implicit = !shortLength[string(b[4:6])] && !longLength[string(b[4:6])]
 	switch {
 	case b[0] == 0 && b[1] != 0:
 		seen.order = binary.BigEndian
