@@ -238,15 +238,15 @@ func plausibleStart(b []byte) bool {
 }
 
 // sniff tells from a dataset's first 8 bytes how it is written; where they do
-// not say, it is as declared. The first element is of group 2 or 8, so its low
-// byte tells the byte order.
+// not say, it is as declared. The first element is of group 2 or 8 in all but
+// odd files, which tells the byte order.
 func sniff(b []byte, declared encoding) encoding {
 	seen := declared
 	seen.implicit = !shortLength[string(b[4:6])] && !longLength[string(b[4:6])]
 	switch {
-	case b[0] == 0 && b[1] != 0:
+	case b[0] == 0 && (b[1] == 2 || b[1] == 8):
 		seen.order = binary.BigEndian
-	case b[0] != 0 && b[1] == 0:
+	case b[1] == 0 && (b[0] == 2 || b[0] == 8):
 		seen.order = binary.LittleEndian
 	}
 	if seen.implicit && seen.order == binary.BigEndian {
@@ -262,6 +262,7 @@ type walker struct {
 	at    int64 // bytes taken so far
 	size  int64 // bytes in all, or unknownSize
 	items int   // kept so far
+	few   [8]byte
 }
 
 func newWalker(r io.Reader, size int64) *walker {
@@ -301,12 +302,14 @@ func (w *walker) skip(n int64) error {
 }
 
 // take reads n bytes, which the caller has bounded.
-func (w *walker) take(n int64) ([]byte, error) {
-	b := make([]byte, n)
+func (w *walker) take(n int64) ([]byte, error) { return w.fill(make([]byte, n)) }
+
+// fill reads as many bytes as b has.
+func (w *walker) fill(b []byte) ([]byte, error) {
 	if _, err := io.ReadFull(w.r, b); err != nil {
 		return nil, cutShort(err)
 	}
-	w.at += n
+	w.at += int64(len(b))
 	return b, nil
 }
 
@@ -323,7 +326,7 @@ func (p *pixelElement) Error() string { return "pixel data" }
 
 // tagHead reads one element's tag, value representation and length.
 func (w *walker) tagHead(enc encoding) (t tag.Tag, vr string, length int64, err error) {
-	b, err := w.take(8)
+	b, err := w.fill(w.few[:8])
 	if err != nil {
 		return t, "", 0, err
 	}
@@ -336,7 +339,7 @@ func (w *walker) tagHead(enc encoding) (t tag.Tag, vr string, length int64, err 
 		return t, vr, int64(enc.order.Uint16(b[6:])), nil
 	}
 	if isUpper(b[4]) && isUpper(b[5]) { // known or future: all new ones are long
-		b, err = w.take(4)
+		b, err = w.fill(w.few[:4])
 		if err != nil {
 			return t, vr, 0, err
 		}

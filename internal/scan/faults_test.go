@@ -247,10 +247,6 @@ func TestFolders(t *testing.T) {
 	write := func(t *testing.T, dir string, o dicomfile.Options) {
 		require.NoError(t, dicomfile.Write(dir, axial(12), o))
 	}
-	put := func(t *testing.T, dir, name string, b []byte) {
-		require.NoError(t, os.MkdirAll(dir, 0o755))
-		require.NoError(t, os.WriteFile(filepath.Join(dir, name), b, 0o644))
-	}
 	for _, c := range []struct {
 		name string
 		make func(t *testing.T, dir string)
