@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
@@ -126,19 +127,22 @@ var keptSequence = map[tag.Tag]bool{
 	tag.PixelValueTransformationSequence: true,
 }
 
-// longLength lists the value representations with a 4-byte length (PS3.5
-// 7.1.2).
-var longLength = map[string]bool{
-	"OB": true, "OD": true, "OF": true, "OL": true, "OV": true, "OW": true, "SQ": true,
-	"SV": true, "UC": true, "UN": true, "UR": true, "UT": true, "UV": true,
+// representation is a value representation (PS3.5 6.2), by its two letters.
+type representation struct {
+	name string
+	long bool // it has a 4-byte length (PS3.5 7.1.2)
 }
 
-// shortLength lists those with a 2-byte length.
-var shortLength = map[string]bool{
-	"AE": true, "AS": true, "AT": true, "CS": true, "DA": true, "DS": true, "DT": true, "FD": true,
-	"FL": true, "IS": true, "LO": true, "LT": true, "PN": true, "SH": true, "SL": true, "SS": true,
-	"ST": true, "TM": true, "UI": true, "UL": true, "US": true,
-}
+var representations = func() map[string]representation {
+	m := map[string]representation{}
+	for _, vr := range strings.Fields("OB OD OF OL OV OW SQ SV UC UN UR UT UV") {
+		m[vr] = representation{vr, true}
+	}
+	for _, vr := range strings.Fields("AE AS AT CS DA DS DT FD FL IS LO LT PN SH SL SS ST TM UI UL US") {
+		m[vr] = representation{vr, false}
+	}
+	return m
+}()
 
 // readHeader reads a file up to its pixels. size is the length of r in bytes,
 // or unknownSize.
@@ -242,7 +246,8 @@ func plausibleStart(b []byte) bool {
 // odd files, which tells the byte order.
 func sniff(b []byte, declared encoding) encoding {
 	seen := declared
-	seen.implicit = !shortLength[string(b[4:6])] && !longLength[string(b[4:6])]
+	_, explicit := representations[string(b[4:6])]
+	seen.implicit = !explicit
 	switch {
 	case b[0] == 0 && (b[1] == 2 || b[1] == 8):
 		seen.order = binary.BigEndian
@@ -334,11 +339,14 @@ func (w *walker) tagHead(enc encoding) (t tag.Tag, vr string, length int64, err 
 	if t.Group == 0xFFFE || enc.implicit {
 		return t, "", int64(enc.order.Uint32(b[4:])), nil
 	}
-	vr = string(b[4:6])
-	if shortLength[vr] {
-		return t, vr, int64(enc.order.Uint16(b[6:])), nil
+	known, ok := representations[string(b[4:6])]
+	if ok && !known.long {
+		return t, known.name, int64(enc.order.Uint16(b[6:])), nil
 	}
-	if isUpper(b[4]) && isUpper(b[5]) { // known or future: all new ones are long
+	if ok || isUpper(b[4]) && isUpper(b[5]) { // future ones are long
+		if vr = known.name; !ok {
+			vr = string(b[4:6])
+		}
 		b, err = w.fill(w.few[:4])
 		if err != nil {
 			return t, vr, 0, err
