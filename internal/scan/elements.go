@@ -212,14 +212,15 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 			return h, nil
 		}
 		err := w.element(h.data, enc, 0)
+		if err == nil {
+			continue
+		}
 		if found := (*pixelElement)(nil); errors.As(err, &found) {
 			found.deflatedAt = deflatedAt
 			h.pixels = found
 			return h, nil
 		}
-		if err != nil {
-			return h, err
-		}
+		return h, err
 	}
 }
 
