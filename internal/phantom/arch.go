@@ -70,27 +70,41 @@ func newArch(half, depth, right float64) *arch {
 func (a *arch) fill() {
 	a.toS = make([]float32, archNX*archNY)
 	a.toT = make([]float32, archNX*archNY)
-	const stride = 24 // coarse search first; the curve bends little over 24 points
+	type segment struct{ x, y, ux, uy, length2 float64 }
+	segments := make([]segment, len(a.points)) // the one that ends at each point
+	for k := 1; k < len(segments); k++ {
+		p := a.points[k-1]
+		ux, uy := a.points[k].X-p.X, a.points[k].Y-p.Y
+		segments[k] = segment{p.X, p.Y, ux, uy, ux*ux + uy*uy}
+	}
 	for j := range archNY {
 		for i := range archNX {
-			p := geom.Vec{X: archLowX + archCell*float64(i), Y: archLowY + archCell*float64(j)}
+			px, py := archLowX+archCell*float64(i), archLowY+archCell*float64(j)
+			// The nearest point, coarse to fine; the curve bends little over
+			// 24 points.
 			best, bestD := 0, math.Inf(1)
-			for k := 0; k < len(a.points); k += stride {
-				if d := r3.Norm2(r3.Sub(p, a.points[k])); d < bestD {
-					best, bestD = k, d
+			lo, hi := 0, len(a.points)-1
+			for _, stride := range [3]int{24, 5, 1} {
+				for k := lo; k <= hi; k += stride {
+					x, y := px-a.points[k].X, py-a.points[k].Y
+					if d := x*x + y*y; d < bestD {
+						best, bestD = k, d
+					}
 				}
+				lo, hi = max(0, best-stride), min(len(a.points)-1, best+stride)
 			}
-			lo, hi := max(1, best-stride), min(len(a.points)-1, best+stride)
+			lo, hi = max(1, best-1), min(len(a.points)-1, best+2)
 			bestD = math.Inf(1)
 			var s, t float64
 			for k := lo; k <= hi; k++ {
-				u := r3.Sub(a.points[k], a.points[k-1])
-				w := r3.Sub(p, a.points[k-1])
-				f := clamp01(r3.Dot(w, u) / r3.Dot(u, u))
-				if d := r3.Norm2(r3.Sub(w, r3.Scale(f, u))); d < bestD {
+				g := &segments[k]
+				wx, wy := px-g.x, py-g.y
+				f := clamp01((wx*g.ux + wy*g.uy) / g.length2)
+				x, y := wx-f*g.ux, wy-f*g.uy
+				if d := x*x + y*y; d < bestD {
 					bestD = d
 					s = a.arc[k-1] + f*(a.arc[k]-a.arc[k-1])
-					t = math.Copysign(math.Sqrt(d), u.X*w.Y-u.Y*w.X)
+					t = math.Copysign(math.Sqrt(d), g.ux*wy-g.uy*wx)
 				}
 			}
 			// Along the curve from right to left the outer side is to the

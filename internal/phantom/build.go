@@ -11,25 +11,20 @@ import (
 	"plumbline/internal/volume"
 )
 
-// newScene builds the jaws, the plan and what was placed.
+// newScene builds the fixtures' jaw, the plan and what was placed: all that the
+// truth needs. Before rendering it is furnished.
 func newScene(s Spec) (*scene, []frame, error) {
 	if err := s.Check(); err != nil {
 		return nil, nil, err
 	}
-	absent := map[string]bool{}
+	sc := &scene{spec: s, absent: map[string]bool{}}
 	for _, site := range s.Absent {
-		absent[site] = true
+		sc.absent[site] = true
 	}
 	for _, f := range s.Fixtures {
-		absent[f.Site] = true
+		sc.absent[f.Site] = true
 	}
-	sc := &scene{spec: s}
-	upper := s.Upper()
-	sc.own = newJaw(s.Seed, upper, s.Edentulous, absent)
-	sc.other = newJaw(s.Seed, !upper, false, absent)
-	for i := range sc.soft {
-		sc.soft[i] = newLattice(mix(s.Seed, 77, uint64(i), 1))
-	}
+	sc.own = newJaw(s.Seed, s.Upper(), s.Edentulous, sc.absent)
 	plans := sc.plan()
 	r := newDice(s.Seed, 100)
 	for i, f := range s.Fixtures {
@@ -50,6 +45,20 @@ func newScene(s Spec) (*scene, []frame, error) {
 		sc.addGranules(newDice(s.Seed, 101))
 	}
 	return sc, plans, nil
+}
+
+// furnish adds what only a picture needs: the other jaw and the textures.
+func (sc *scene) furnish() {
+	seed := sc.spec.Seed
+	sc.other = newJaw(seed, !sc.own.upper, false, sc.absent)
+	for _, j := range []*jaw{sc.own, sc.other} {
+		for i := range j.texture {
+			j.texture[i] = newLattice(mix(seed, j.stream(), uint64(i), 5))
+		}
+	}
+	for i := range sc.soft {
+		sc.soft[i] = newLattice(mix(seed, 77, uint64(i), 1))
+	}
 }
 
 // plan is each fixture's planned frame, z apical from the platform.

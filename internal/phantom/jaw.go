@@ -70,20 +70,14 @@ const (
 	upperLast   = 62.0
 )
 
-// newJaw builds a jaw from its own random stream.
+// newJaw builds a jaw from its own random stream, yet without texture.
 func newJaw(seed uint64, upper, edentulous bool, absent map[string]bool) *jaw {
-	stream := uint64(1)
-	if upper {
-		stream = 2
-	}
-	r := newDice(seed, stream)
 	j := &jaw{upper: upper, sign: -1, place: map[string]float64{}, shapes: map[string]*tooth{}}
 	if upper {
 		j.sign = 1
 	}
-	for i := range j.texture {
-		j.texture[i] = newLattice(mix(seed, stream, uint64(i), 5))
-	}
+	stream := j.stream()
+	r := newDice(seed, stream)
 	half, depth := r.spread(25, 0.9), r.spread(37, 1.5)
 	if upper {
 		half, depth = r.spread(26.5, 0.9), r.spread(39, 1.5)
@@ -100,6 +94,14 @@ func newJaw(seed uint64, upper, edentulous bool, absent map[string]bool) *jaw {
 		j.makeCanals(newDice(seed, stream+30))
 	}
 	return j
+}
+
+// stream keeps the two jaws' random numbers apart.
+func (j *jaw) stream() uint64 {
+	if j.upper {
+		return 2
+	}
+	return 1
 }
 
 func (j *jaw) makeProfiles(r *dice) {

@@ -59,10 +59,12 @@ func (p *patch) box(g volume.Grid, a, b geom.Vec, r, slice float64, kLow, kHigh 
 	}
 }
 
-// spread is the weight of each fine cell for a voxel, from the voxel's centre
-// outwards: the voxel's box blurred by a Gaussian.
+// spreadWeights is the weight of each fine cell for a voxel, from the voxel's
+// centre outwards: the voxel's box blurred by a Gaussian. A cell is an average
+// itself, so the Gaussian is narrower by a cell's variance.
 func spreadWeights(sigma, voxel float64, f int) []float32 {
 	cell := voxel / float64(f)
+	sigma = math.Sqrt(max(0, sigma*sigma-cell*cell/12))
 	n := f // reaches f cells past the voxel's faces at least
 	if sigma > 0 {
 		n = max(n, int(math.Ceil(3.5*sigma/cell)))

@@ -22,7 +22,7 @@ const (
 	SmallField     Class = "small-field" // a follow-up field of 40 to 50 mm
 	ToothlessRidge Class = "edentulous"  // no teeth in the jaw
 	Moved          Class = "motion"      // the head moved during the follow-up scan
-	Crowned        Class = "far-crown"   // metal crowns elsewhere whose streaks cross the fixture
+	Crowned        Class = "far-crown"   // metal crowns elsewhere; their streaks lie in the slices that cross them
 )
 
 // Classes lists every class.

@@ -26,6 +26,7 @@ func Render(s Spec) (*Pair, error) {
 	if err != nil {
 		return nil, err
 	}
+	sc.furnish()
 	pre, post := sc.grid(s.Pre, plans), sc.grid(s.Post, plans)
 	return &Pair{
 		Pre:   sc.render(s.Pre, pre, false, [3]int{}, pre.Size),
@@ -42,6 +43,7 @@ func RenderPost(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	sc.furnish()
 	truth := sc.truth(plans)
 	g := sc.grid(s.Post, plans)
 	toPost := jawToScan(s.Post)

@@ -11,6 +11,7 @@ import (
 // scene is everything that the two scans share, and what sets them apart.
 type scene struct {
 	spec       Spec
+	absent     map[string]bool // sites without a tooth
 	own, other *jaw
 	soft       [2]*lattice
 	fixtures   []*placed

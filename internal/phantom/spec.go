@@ -278,7 +278,7 @@ func within(limits []limit) error {
 			if unit != "" {
 				unit = " " + unit
 			}
-			return fmt.Errorf("%s is %g%s, expected %.4g to %.4g", l.name, l.value, unit, l.low, l.high)
+			return fmt.Errorf("%s is %g%s, expected %.4g to %.4g%s", l.name, l.value, unit, l.low, l.high, unit)
 		}
 	}
 	return nil

@@ -40,10 +40,11 @@ func newLattice(seed uint64) *lattice {
 	// A 1-2-1 filter along each axis takes the cells' edges away; it leaves
 	// the variance (6/16)³ of it, which the scale restores.
 	w := make([]float32, len(v))
-	for axis, step := range [3]int{1, n, n * n} {
-		_ = axis
+	const bits = 6 // of n
+	for axis := range 3 {
+		step := 1 << (bits * axis)
 		for i := range v {
-			c := i / step & m
+			c := i >> (bits * axis) & m
 			prev, next := i-step, i+step
 			if c == 0 {
 				prev += n * step
