@@ -54,11 +54,7 @@ func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
 	}
 	d, u := f.Deviation, f.Uncertainty
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
-	row := func(name, value string, i *result.Interval, unit, note string) {
-		interval := ""
-		if i != nil {
-			interval = words.Interval(*i) + " " + unit
-		}
+	row := func(name, value, interval, note string) {
 		line := fmt.Sprintf("  %s\t%s\t%s\t%s", name, value, interval, note)
 		fmt.Fprintln(w, strings.TrimRight(line, "\t"))
 	}
@@ -69,24 +65,24 @@ func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
 		return fmt.Sprintf("floor %.2f %s", floor, unit)
 	}
 	fmt.Fprintln(w, "  achieved against planned\t\t95 % interval")
-	row("entry", fmt.Sprintf("%.2f mm", d.Entry), &u.Entry, "mm", floor(d.Entry, u.Floor.Entry, "mm"))
-	row("  across the axis", fmt.Sprintf("%.2f mm", d.EntryLateral), &u.EntryLateral, "mm", "")
-	row("  along the axis", words.Depth(d.EntryDepth), &u.EntryDepth, "mm", "")
+	row("entry", fmt.Sprintf("%.2f mm", d.Entry), words.Interval(u.Entry, "mm"), floor(d.Entry, u.Floor.Entry, "mm"))
+	row("  across the axis", fmt.Sprintf("%.2f mm", d.EntryLateral), words.Interval(u.EntryLateral, "mm"), "")
+	row("  along the axis", words.Depth(d.EntryDepth), words.DepthInterval(u.EntryDepth), "")
 	if d.EntryMesial != nil {
-		row("  mesiodistal", words.Mesial(*d.EntryMesial), u.EntryMesial, "mm", "")
-		row("  buccolingual", words.Buccal(*d.EntryBuccal, n), u.EntryBuccal, "mm", "")
+		row("  mesiodistal", words.Mesial(*d.EntryMesial), words.MesialInterval(*u.EntryMesial), "")
+		row("  buccolingual", words.Buccal(*d.EntryBuccal, n), words.BuccalInterval(*u.EntryBuccal, n), "")
 	}
-	row("apex", fmt.Sprintf("%.2f mm", d.Apex), &u.Apex, "mm", floor(d.Apex, u.Floor.Apex, "mm"))
-	row("  across the axis", fmt.Sprintf("%.2f mm", d.ApexLateral), &u.ApexLateral, "mm", "")
-	row("  along the axis", words.Depth(d.ApexDepth), &u.ApexDepth, "mm", "")
+	row("apex", fmt.Sprintf("%.2f mm", d.Apex), words.Interval(u.Apex, "mm"), floor(d.Apex, u.Floor.Apex, "mm"))
+	row("  across the axis", fmt.Sprintf("%.2f mm", d.ApexLateral), words.Interval(u.ApexLateral, "mm"), "")
+	row("  along the axis", words.Depth(d.ApexDepth), words.DepthInterval(u.ApexDepth), "")
 	if d.ApexMesial != nil {
-		row("  mesiodistal", words.Mesial(*d.ApexMesial), u.ApexMesial, "mm", "")
-		row("  buccolingual", words.Buccal(*d.ApexBuccal, n), u.ApexBuccal, "mm", "")
+		row("  mesiodistal", words.Mesial(*d.ApexMesial), words.MesialInterval(*u.ApexMesial), "")
+		row("  buccolingual", words.Buccal(*d.ApexBuccal, n), words.BuccalInterval(*u.ApexBuccal, n), "")
 	}
-	row("angle", fmt.Sprintf("%.2f °", d.Angle), &u.Angle, "°", floor(d.Angle, u.Floor.Angle, "°"))
+	row("angle", fmt.Sprintf("%.2f °", d.Angle), words.Interval(u.Angle, "°"), floor(d.Angle, u.Floor.Angle, "°"))
 	if d.TiltMesial != nil {
-		row("  mesiodistal tilt of the apex", words.TiltMesial(*d.TiltMesial), u.TiltMesial, "°", "")
-		row("  buccolingual tilt of the apex", words.TiltBuccal(*d.TiltBuccal, n), u.TiltBuccal, "°", "")
+		row("  mesiodistal tilt of the apex", words.TiltMesial(*d.TiltMesial), words.TiltMesialInterval(*u.TiltMesial), "")
+		row("  buccolingual tilt of the apex", words.TiltBuccal(*d.TiltBuccal, n), words.TiltBuccalInterval(*u.TiltBuccal, n), "")
 	}
 	if err := w.Flush(); err != nil {
 		return err

@@ -143,8 +143,8 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		Schema: result.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
 		Program:   result.Program{Version: o.Version, Seed: o.Seed},
 		Inputs:    in.Identity(),
-		Alignment: result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: list(al.Flags)},
-		Flags:     list(in.Flags),
+		Alignment: result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
+		Flags:     in.Flags,
 	}
 	s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plansInPost(in.Plan.Fixtures, al.PostToPre))
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
@@ -192,7 +192,7 @@ func (s *Study) fixture(in *Inputs, i int, seed uint64) (result.Fixture, Site, e
 	out := result.Fixture{
 		Site: plan.Site.String(), Guidance: string(plan.Guidance),
 		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
-		Flags:   list(found.Flags),
+		Flags:   found.Flags,
 	}
 	directions, flags := s.directions(in, i)
 	out.Flags = append(out.Flags, flags...)
@@ -232,9 +232,4 @@ func placement(p geom.Pose, diameter, length float64) result.Placement {
 		Apex:     [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z},
 		Diameter: diameter, Length: length,
 	}
-}
-
-// list makes no flags an empty list, which is how the stored form has it.
-func list(flags []result.Flag) []result.Flag {
-	return append([]result.Flag{}, flags...)
 }

@@ -6,6 +6,11 @@
 // planning scan. A figure that could not be had is nil, never zero.
 package result
 
+import (
+	"bytes"
+	"encoding/json"
+)
+
 // Schema names the stored form; a reader refuses another one.
 const Schema = "plumbline/measurement/1"
 
@@ -26,6 +31,33 @@ type Flag struct {
 	Level   Level  `json:"level"`
 }
 
+// Flags are remarks; none are an empty list in the stored form, never null.
+type Flags []Flag
+
+// MarshalJSON writes a list, also where there is none.
+func (f Flags) MarshalJSON() ([]byte, error) {
+	if f == nil {
+		return []byte("[]"), nil
+	}
+	// Whether < and > are escaped is left to the encoder around this one.
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode([]Flag(f))
+	return b.Bytes(), err
+}
+
+// UnmarshalJSON reads what MarshalJSON writes; an empty list is nil.
+func (f *Flags) UnmarshalJSON(data []byte) error {
+	var list []Flag
+	err := json.Unmarshal(data, &list)
+	if len(list) == 0 {
+		list = nil
+	}
+	*f = list
+	return err
+}
+
 // Case is the measurement of one surgery.
 type Case struct {
 	Schema    string    `json:"schema"`
@@ -36,7 +68,7 @@ type Case struct {
 	Inputs    Inputs    `json:"inputs"`
 	Alignment Alignment `json:"alignment"`
 	Fixtures  []Fixture `json:"fixtures"`
-	Flags     []Flag    `json:"flags"`
+	Flags     Flags     `json:"flags"`
 }
 
 // Program says what measured.
@@ -59,7 +91,7 @@ type Alignment struct {
 	Method    string             `json:"method"`
 	PostToPre [16]float64        `json:"post_to_pre"`       // row major
 	Quality   map[string]float64 `json:"quality,omitempty"` // each name ends in its unit
-	Flags     []Flag             `json:"flags"`
+	Flags     Flags              `json:"flags"`
 }
 
 // Fixture is one planned and achieved fixture.
@@ -71,7 +103,7 @@ type Fixture struct {
 	Deviation   *Deviation   `json:"deviation,omitempty"`
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
-	Flags       []Flag       `json:"flags"`
+	Flags       Flags        `json:"flags"`
 }
 
 // Placement is a fixture's place and size.
@@ -157,7 +189,7 @@ type Clearance struct {
 // InDoubt tells whether any flag of the case says that figures are not to be
 // relied on.
 func (c *Case) InDoubt() bool {
-	doubt := func(flags []Flag) bool {
+	doubt := func(flags Flags) bool {
 		for _, f := range flags {
 			if f.Level == Doubt {
 				return true

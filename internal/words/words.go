@@ -14,38 +14,86 @@ import (
 	"plumbline/internal/tooth"
 )
 
-// side words a signed figure: its size, and the word for its sign.
-func side(v float64, unit, plus, minus string) string {
-	text := fmt.Sprintf("%.2f %s", math.Abs(v), unit)
-	switch {
-	case strings.Trim(text[:4], "0.") == "" && math.Abs(v) < 0.005:
+// sides are the words for a signed figure.
+type sides struct{ unit, plus, minus string }
+
+var (
+	depth  = sides{"mm", "deeper", "shallower"}
+	mesial = sides{"mm", "mesial", "distal"}
+	tilt   = sides{"°", "mesial", "distal"}
+)
+
+func cheek(unit string, site tooth.Number) sides {
+	out, in := Cheek(site)
+	return sides{unit, out, in}
+}
+
+// size is a figure without its sign, as printed.
+func size(v float64) string { return fmt.Sprintf("%.2f", math.Abs(v)) }
+
+// figure words a signed figure: its size, and the word for its sign unless it
+// rounds to nothing.
+func (s sides) figure(v float64) string {
+	text := size(v) + " " + s.unit
+	if size(v) == "0.00" {
 		return text
-	case v > 0:
-		return text + " " + plus
 	}
-	return text + " " + minus
+	return text + " " + s.word(v)
+}
+
+func (s sides) word(v float64) string {
+	if v < 0 {
+		return s.minus
+	}
+	return s.plus
+}
+
+// interval words the interval of a signed figure, the end nearer to zero first
+// where both lie on one side.
+func (s sides) interval(i result.Interval) string {
+	near, far := i.Low, i.High
+	if math.Abs(near) > math.Abs(far) {
+		near, far = far, near
+	}
+	if size(near) == "0.00" || near < 0 == (far < 0) {
+		return size(near) + " to " + s.figure(far)
+	}
+	return s.figure(i.Low) + " to " + s.figure(i.High)
 }
 
 // Depth words a depth: + is deeper than planned.
-func Depth(v float64) string { return side(v, "mm", "deeper", "shallower") }
+func Depth(v float64) string { return depth.figure(v) }
+
+// DepthInterval words the interval of a depth.
+func DepthInterval(i result.Interval) string { return depth.interval(i) }
 
 // Mesial words a mesiodistal part.
-func Mesial(v float64) string { return side(v, "mm", "mesial", "distal") }
+func Mesial(v float64) string { return mesial.figure(v) }
+
+// MesialInterval words the interval of a mesiodistal part.
+func MesialInterval(i result.Interval) string { return mesial.interval(i) }
 
 // Buccal words a buccolingual part at a site: labial for front teeth, palatal in
 // the upper jaw.
-func Buccal(v float64, site tooth.Number) string {
-	out, in := Cheek(site)
-	return side(v, "mm", out, in)
+func Buccal(v float64, site tooth.Number) string { return cheek("mm", site).figure(v) }
+
+// BuccalInterval words the interval of a buccolingual part at a site.
+func BuccalInterval(i result.Interval, site tooth.Number) string {
+	return cheek("mm", site).interval(i)
 }
 
 // TiltMesial words a mesiodistal tilt of the apex.
-func TiltMesial(v float64) string { return side(v, "°", "mesial", "distal") }
+func TiltMesial(v float64) string { return tilt.figure(v) }
+
+// TiltMesialInterval words the interval of a mesiodistal tilt.
+func TiltMesialInterval(i result.Interval) string { return tilt.interval(i) }
 
 // TiltBuccal words a buccolingual tilt of the apex.
-func TiltBuccal(v float64, site tooth.Number) string {
-	out, in := Cheek(site)
-	return side(v, "°", out, in)
+func TiltBuccal(v float64, site tooth.Number) string { return cheek("°", site).figure(v) }
+
+// TiltBuccalInterval words the interval of a buccolingual tilt at a site.
+func TiltBuccalInterval(i result.Interval, site tooth.Number) string {
+	return cheek("°", site).interval(i)
 }
 
 // Cheek gives a site's words for outward and inward.
@@ -62,10 +110,13 @@ func Cheek(site tooth.Number) (out, in string) {
 
 // Clearance words a clearance; negative ones are penetrations.
 func Clearance(v float64) string {
-	if v < 0 {
-		return fmt.Sprintf("reaches in by %.2f mm", -v)
+	switch {
+	case size(v) == "0.00":
+		return "0.00 mm, touching"
+	case v < 0:
+		return fmt.Sprintf("reaches in by %s mm", size(v))
 	}
-	return fmt.Sprintf("%.2f mm", v)
+	return size(v) + " mm"
 }
 
 // Margin words how an achieved clearance stands to the margin asked for.
@@ -85,8 +136,11 @@ func Margin(c result.Clearance) string {
 	return "kept"
 }
 
-// Interval words a 95 % coverage interval.
-func Interval(i result.Interval) string { return fmt.Sprintf("%.2f to %.2f", i.Low, i.High) }
+// Interval words the 95 % coverage interval of a figure that has no sign, such
+// as a distance or an angle.
+func Interval(i result.Interval, unit string) string {
+	return fmt.Sprintf("%s to %s %s", size(i.Low), size(i.High), unit)
+}
 
 // Guidance words how a fixture was guided.
 func Guidance(g string) string {
