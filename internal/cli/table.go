@@ -52,37 +52,15 @@ func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
 		fmt.Fprintln(out, "  no fixture was found; there are no figures")
 		return nil
 	}
-	d, u := f.Deviation, f.Uncertainty
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
-	row := func(name, value, interval, note string) {
-		line := fmt.Sprintf("  %s\t%s\t%s\t%s", name, value, interval, note)
-		fmt.Fprintln(w, strings.TrimRight(line, "\t"))
-	}
-	floor := func(v, floor float64, unit string) string {
-		if v < floor {
-			return fmt.Sprintf("not distinguishable from zero (floor %.2f %s)", floor, unit)
-		}
-		return fmt.Sprintf("floor %.2f %s", floor, unit)
-	}
 	fmt.Fprintln(w, "  achieved against planned\t\t95 % interval")
-	row("entry", fmt.Sprintf("%.2f mm", d.Entry), words.Interval(u.Entry, "mm"), floor(d.Entry, u.Floor.Entry, "mm"))
-	row("  across the axis", fmt.Sprintf("%.2f mm", d.EntryLateral), words.Interval(u.EntryLateral, "mm"), "")
-	row("  along the axis", words.Depth(d.EntryDepth), words.DepthInterval(u.EntryDepth), "")
-	if d.EntryMesial != nil {
-		row("  mesiodistal", words.Mesial(*d.EntryMesial), words.MesialInterval(*u.EntryMesial), "")
-		row("  buccolingual", words.Buccal(*d.EntryBuccal, n), words.BuccalInterval(*u.EntryBuccal, n), "")
-	}
-	row("apex", fmt.Sprintf("%.2f mm", d.Apex), words.Interval(u.Apex, "mm"), floor(d.Apex, u.Floor.Apex, "mm"))
-	row("  across the axis", fmt.Sprintf("%.2f mm", d.ApexLateral), words.Interval(u.ApexLateral, "mm"), "")
-	row("  along the axis", words.Depth(d.ApexDepth), words.DepthInterval(u.ApexDepth), "")
-	if d.ApexMesial != nil {
-		row("  mesiodistal", words.Mesial(*d.ApexMesial), words.MesialInterval(*u.ApexMesial), "")
-		row("  buccolingual", words.Buccal(*d.ApexBuccal, n), words.BuccalInterval(*u.ApexBuccal, n), "")
-	}
-	row("angle", fmt.Sprintf("%.2f °", d.Angle), words.Interval(u.Angle, "°"), floor(d.Angle, u.Floor.Angle, "°"))
-	if d.TiltMesial != nil {
-		row("  mesiodistal tilt of the apex", words.TiltMesial(*d.TiltMesial), words.TiltMesialInterval(*u.TiltMesial), "")
-		row("  buccolingual tilt of the apex", words.TiltBuccal(*d.TiltBuccal, n), words.TiltBuccalInterval(*u.TiltBuccal, n), "")
+	for _, row := range words.Figures(f, n) {
+		name := row.Name
+		if row.Part {
+			name = "  " + name
+		}
+		line := fmt.Sprintf("  %s\t%s\t%s\t%s", name, row.Value, row.Interval, row.Note)
+		fmt.Fprintln(w, strings.TrimRight(line, "\t"))
 	}
 	if err := w.Flush(); err != nil {
 		return err
@@ -97,18 +75,8 @@ func writeClearances(out io.Writer, list []result.Clearance) error {
 	fmt.Fprintln(out)
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
 	fmt.Fprintln(w, "  clearance to\tplanned\tachieved\t95 % interval\tmargin")
-	for _, c := range list {
-		achieved, interval, margin := "not known", "", "none"
-		if c.Achieved != nil {
-			achieved = words.Clearance(*c.Achieved)
-		}
-		if c.Low != nil && c.High != nil {
-			interval = fmt.Sprintf("%.2f to %.2f mm", *c.Low, *c.High)
-		}
-		if c.Margin != nil {
-			margin = fmt.Sprintf("%.1f mm", *c.Margin)
-		}
-		fmt.Fprintf(w, "  %s (%s)\t%s\t%s\t%s\t%s: %s\n", c.Structure, c.Kind, words.Clearance(c.Planned), achieved, interval, margin, words.Margin(c))
+	for _, c := range words.ClearanceLines(list) {
+		fmt.Fprintf(w, "  %s (%s)\t%s\t%s\t%s\t%s: %s\n", c.Structure, c.Kind, c.Planned, c.Achieved, c.Interval, c.Margin, c.Verdict)
 	}
 	return w.Flush()
 }
