@@ -168,7 +168,13 @@ func (d *Description) WriteText(w io.Writer) error {
 		if uid == "" {
 			uid = "(no series UID)"
 		}
-		fmt.Fprintf(&b, "  series %s\n    %s %s, %s", uid, s.Modality, s.Date, plural(s.Files, "file"))
+		fmt.Fprintf(&b, "  series %s\n    ", uid)
+		for _, known := range []string{s.Modality, s.Date} {
+			if known != "" {
+				fmt.Fprintf(&b, "%s, ", known)
+			}
+		}
+		b.WriteString(plural(s.Files, "file"))
 		if s.Slices > 0 {
 			fmt.Fprintf(&b, ", %s of %d × %d voxels", plural(s.Slices, "slice"), s.Columns, s.Rows)
 			if s.PixelMM[0] > 0 {

@@ -2,6 +2,7 @@ package scan
 
 import (
 	"bytes"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -118,6 +119,11 @@ func TestFaults(t *testing.T) {
 			want: "DIR: DIR/IM0006.dcm lies 0.275 mm sideways of the other slices; export the whole series again"},
 		{name: "fewer than ten slices", slices: 9,
 			want: "DIR: it has 9 slices, a volume needs 10 or more; export the whole series"},
+		{name: "slices far apart", change: func(k int, d *dicomfile.Dataset) {
+			d.Set(tag.ImagePositionPatient, dicomfile.Decimals(10, 20, 60*float64(k)))
+		}, want: "DIR: the slices lie 60 mm apart, expected no more than 50 mm; export the scan with narrow slices"},
+		{name: "position far away", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImagePositionPatient, `1e300\20\32.5`) }),
+			want: "DIR/IM0006.dcm: ImagePositionPatient (0020,0032) is [1e+300 20 32.5] mm, expected no more than 100000 from the origin; export the scan again, as a CT series"},
 		{name: "no position", change: remove(tag.ImagePositionPatient),
 			want: "DIR: DIR/IM0001.dcm: it does not say where it lies in the patient (ImagePositionPatient (0020,0032) and ImageOrientationPatient (0020,0037)); export the scan again, as a CT series"},
 		{name: "no orientation", change: remove(tag.ImageOrientationPatient),
@@ -170,6 +176,10 @@ func TestFaults(t *testing.T) {
 			want: "DIR has no volume: DIR/IM0001.dcm is magnetic resonance, not computed tomography; give the folder of the CT series"},
 		{name: "slope zero", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleSlope, "0") }),
 			want: "DIR/IM0006.dcm: RescaleSlope (0028,1053) is 0, so all grey values are lost; export the scan again, as a CT series"},
+		{name: "slope absurd", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleSlope, "1e300") }),
+			want: "DIR/IM0006.dcm: RescaleSlope (0028,1053) is 1e+300, expected 1e-09 to 1e+09; export the scan again, as a CT series"},
+		{name: "intercept absurd", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleIntercept, "-1e300") }),
+			want: "DIR/IM0006.dcm: RescaleIntercept (0028,1052) is -1e+300, expected no more than 1e+09; export the scan again, as a CT series"},
 		{name: "slope in words", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleSlope, "one") }),
 			want: `DIR/IM0006.dcm: RescaleSlope (0028,1053) is "one", expected 1 decimal number; export the scan again, as a CT series`},
 		{name: "grey values by a table", change: every(func(d *dicomfile.Dataset) {
@@ -196,6 +206,14 @@ func TestFaults(t *testing.T) {
 			want: "DIR/IM0001.dcm: NumberOfFrames (0028,0008) is 2147483647, expected 1 to 16384; export the scan again, as a CT series"},
 		{name: "groups for other frames", layout: dicomfile.EnhancedCT, change: set(tag.NumberOfFrames, "11"),
 			want: "DIR/IM0001.dcm: NumberOfFrames (0028,0008) is 11, but there are functional groups for 12 frames; export the scan again, as a CT series"},
+		{name: "groups with a position for some frames", layout: dicomfile.EnhancedCT, change: every(func(d *dicomfile.Dataset) {
+			own := d.Get(tag.PerFrameFunctionalGroupsSequence).([]dicomfile.Dataset)
+			own[4].Delete(tag.PlanePositionSequence)
+		}), want: "DIR/IM0001.dcm: only some of its frames have a position (PlanePositionSequence (0020,9113)), frame 5 and frame 1 differ; export the scan again, as a CT series"},
+		{name: "distance of frames absurd", layout: multi, o: Options{SliceSpacing: 1000},
+			want: "--slice-spacing is 1000 mm, expected 0.001 to 50, or negative where the frames run against the normal"},
+		{name: "distance of frames not a number", layout: multi, o: Options{SliceSpacing: math.NaN()},
+			want: "--slice-spacing is NaN mm, expected 0.001 to 50, or negative where the frames run against the normal"},
 		{name: "multi-frame without a distance", layout: multi, change: remove(tag.SpacingBetweenSlices, tag.SliceThickness),
 			want: "DIR: DIR/IM0001.dcm does not say how far apart its frames lie; say it with --slice-spacing MM (negative where the frames run against the normal), or export one file a slice"},
 		{name: "multi-frame without a position", layout: multi, change: remove(tag.ImagePositionPatient),
@@ -204,6 +222,12 @@ func TestFaults(t *testing.T) {
 			d.Delete(tag.SpacingBetweenSlices)
 			d.Set(tag.FrameIncrementPointer, []uint16{tag.FrameTime.Group, tag.FrameTime.Element})
 		}), want: "DIR: the frames of DIR/IM0001.dcm follow each other in time, not in space; choose the CT series"},
+		{name: "an odd number of bytes in words", syntax: "1.2.840.10008.1.2.2", change: every(func(d *dicomfile.Dataset) {
+			d.Set(tag.BitsAllocated, []uint16{8})
+			d.Set(tag.BitsStored, []uint16{8})
+			d.Set(tag.HighBit, []uint16{7})
+			d.Set(tag.Columns, []uint16{5})
+		}), want: "DIR/IM0001.dcm: it has an odd number of 8-bit voxels in big-endian words, which is not read; export the scan again, as a CT series"},
 		{name: "unread compression", syntax: "1.2.840.10008.1.2.4.53", change: every(func(d *dicomfile.Dataset) {
 			d.SetVR(tag.PixelData, "OB", dicomfile.Fragments{Parts: [][]byte{{1, 2}}})
 		}), want: "DIR/IM0001.dcm: its pixels are compressed in a way that is not read here (JPEG Spectral Selection, Non-Hierarchical (Process 6 and 8), 1.2.840.10008.1.2.4.53); export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless"},
@@ -359,6 +383,13 @@ func TestOddities(t *testing.T) {
 			want: "DIR/IM0001.dcm has one position for all its frames: their distance was taken from SliceThickness (0018,0050), which may differ from the distance between slices and their direction was assumed; compare left and right, up and down with another viewer, then give --slice-spacing MM"},
 		{name: "distance of frames given", layout: multi, o: Options{SliceSpacing: 0.5}, level: result.Notice, code: "slice-spacing-given",
 			want: "DIR/IM0001.dcm does not say where its frames lie: they were placed 0.5 mm apart, as asked"},
+		{name: "distance of frames given in vain", o: Options{SliceSpacing: 0.7}, level: result.Notice, code: "slice-spacing-unused",
+			want: "the distance between slices was not taken from --slice-spacing: the files say where each slice lies"},
+		{name: "the series twice, exported anew", after: func(t *testing.T, dir string) {
+			require.NoError(t, dicomfile.Write(filepath.Join(dir, "again"), axial(12), dicomfile.Options{SeriesUID: "1.2.840.99", Syntax: "1.2.840.10008.1.2.1.99",
+				Change: set(tag.WindowCenter, "5")}))
+		}, level: result.Notice, code: "doubled-slices",
+			want: "12 slices lie at the position of another with the same voxels, such as DIR/IM0001.dcm and DIR/again/IM0001.dcm: one of each was used"},
 		{name: "groups twice", layout: dicomfile.EnhancedCT, change: every(func(d *dicomfile.Dataset) {
 			own := d.Get(tag.PerFrameFunctionalGroupsSequence).([]dicomfile.Dataset)
 			shared := d.Get(tag.SharedFunctionalGroupsSequence).([]dicomfile.Dataset)

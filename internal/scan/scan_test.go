@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
+	"pgregory.net/rapid"
 
 	"plumbline/internal/dicomfile"
 	"plumbline/internal/geom"
@@ -94,6 +95,9 @@ func TestRoundTrip(t *testing.T) {
 				t.Run(fmt.Sprintf("%s/layout %d/%s", c.name, layout, syntax), func(t *testing.T) {
 					o := c.o
 					o.Layout, o.Syntax = layout, syntax
+					if layout == dicomfile.EnhancedCT {
+						o.Order = []int{7, 2, 11, 0, 5, 9, 1, 10, 3, 8, 4, 6}
+					}
 					dir := t.TempDir()
 					require.NoError(t, dicomfile.Write(dir, v, o))
 					got, err := Open(dir, Options{})
@@ -103,6 +107,7 @@ func TestRoundTrip(t *testing.T) {
 						digest = got.SHA256
 					}
 					assert.Equal(t, digest, got.SHA256)
+					assert.Equal(t, v.Stored, got.Stored)
 				})
 			}
 		}
@@ -124,4 +129,85 @@ func TestOrderAndNames(t *testing.T) {
 	requireSame(t, v, b)
 	assert.Equal(t, a.SHA256, b.SHA256)
 	assert.Equal(t, a.Grid, b.Grid)
+}
+
+// reversed is the same volume with its slices counted the other way.
+func reversed(v *volume.Volume) *volume.Volume {
+	n, plane := v.Size[2], v.Size[0]*v.Size[1]
+	r := &volume.Volume{Grid: v.Grid, Padding: v.Padding}
+	r.Origin = v.Patient(0, 0, float64(n-1))
+	r.Step[2] = r3.Scale(-1, v.Step[2])
+	for k := n - 1; k >= 0; k-- {
+		r.Stored = append(r.Stored, v.Stored[k*plane:(k+1)*plane]...)
+		r.Slope = append(r.Slope, v.Slope[k])
+		r.Intercept = append(r.Intercept, v.Intercept[k])
+	}
+	return r
+}
+
+// TestAnyVolume writes volumes of any size, direction, spacing, sign and rescale
+// by slice, one file a slice and as Enhanced CT, upwards and downwards: what is
+// read is the same volume.
+func TestAnyVolume(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		length := func(name string) float64 { return rapid.Float64Range(0.05, 2).Draw(rt, name) }
+		coordinate := rapid.Float64Range(-300, 300)
+		angle := rapid.Float64Range(-3, 3)
+		turn := geom.Rotation(geom.Vec{X: angle.Draw(rt, "turn x"), Y: angle.Draw(rt, "turn y"), Z: angle.Draw(rt, "turn z")})
+		v := &volume.Volume{Grid: volume.Grid{
+			Size:   [3]int{rapid.IntRange(1, 6).Draw(rt, "columns"), rapid.IntRange(1, 6).Draw(rt, "rows"), rapid.IntRange(minSlices, 14).Draw(rt, "slices")},
+			Origin: geom.Vec{X: coordinate.Draw(rt, "x"), Y: coordinate.Draw(rt, "y"), Z: coordinate.Draw(rt, "z")},
+			Step: [3]geom.Vec{
+				r3.Scale(length("column"), turn.Rotate(geom.Vec{X: 1})),
+				r3.Scale(length("row"), turn.Rotate(geom.Vec{Y: 1})),
+				r3.Scale(length("slice"), turn.Rotate(geom.Vec{Z: 1})),
+			},
+		}}
+		v.Stored = rapid.SliceOfN(rapid.Uint16(), v.Len(), v.Len()).Draw(rt, "stored")
+		for range v.Size[2] {
+			v.Slope = append(v.Slope, float64(rapid.IntRange(1, 64).Draw(rt, "slope"))/16)
+			v.Intercept = append(v.Intercept, float64(rapid.IntRange(-2000, 2000).Draw(rt, "intercept")))
+		}
+		if rapid.Bool().Draw(rt, "padding") {
+			a, b := rapid.Uint16().Draw(rt, "pad"), rapid.Uint16().Draw(rt, "pad")
+			v.Padding = &volume.Range{Low: min(a, b), High: max(a, b)}
+		}
+		order := make([]int, v.Size[2])
+		for k := range order {
+			order[k] = k
+		}
+		order = rapid.Permutation(order).Draw(rt, "order")
+		signed := rapid.Bool().Draw(rt, "signed")
+		syntax := rapid.SampledFrom([]string{uid.ImplicitVRLittleEndian, uid.ExplicitVRLittleEndian, uid.ExplicitVRBigEndian, uid.DeflatedExplicitVRLittleEndian}).Draw(rt, "syntax")
+		digest := ""
+		for _, w := range []struct {
+			v *volume.Volume
+			o dicomfile.Options
+		}{
+			{v, dicomfile.Options{Syntax: syntax, Signed: signed, Name: func(k int) string { return fmt.Sprint(order[k]) }}},
+			{v, dicomfile.Options{Syntax: syntax, Signed: signed, Layout: dicomfile.EnhancedCT, Order: order}},
+			{reversed(v), dicomfile.Options{Syntax: syntax, Signed: signed, Layout: dicomfile.EnhancedCT}},
+		} {
+			dir, err := os.MkdirTemp(t.TempDir(), "")
+			require.NoError(rt, err)
+			require.NoError(rt, dicomfile.Write(dir, w.v, w.o))
+			got, err := Open(dir, Options{})
+			require.NoError(rt, err)
+			require.Equal(rt, v.Size, got.Size)
+			require.Equal(rt, v.Stored, got.Stored)
+			require.Equal(rt, v.Padding, got.Padding)
+			for _, f := range [][3]float64{{0, 0, 0}, {1, 0, 0}, {0, 1, 0}, {0, 0, 1}, {1, 1, 1}} {
+				i, j, k := f[0]*float64(v.Size[0]-1), f[1]*float64(v.Size[1]-1), f[2]*float64(v.Size[2]-1)
+				require.Less(rt, r3.Norm(r3.Sub(v.Patient(i, j, k), got.Patient(i, j, k))), 1e-6)
+			}
+			for k := range v.Slope {
+				require.InDelta(rt, v.Slope[k], got.Slope[k], 1e-12)
+				require.InDelta(rt, v.Intercept[k], got.Intercept[k], 1e-6)
+			}
+			if digest == "" {
+				digest = got.SHA256
+			}
+			require.Equal(rt, digest, got.SHA256)
+		}
+	})
 }
