@@ -17,11 +17,16 @@ import (
 // Align brings the two scans of a case into one frame by the case file's own
 // method.
 //
-// Errors: scans that do not match, landmarks that give no transform, scans that
-// share no frame; each says what to do.
+// Errors: fixtures in both jaws, scans that do not match, landmarks that give no
+// transform, scans that share no frame; each says what to do.
 func Align(in *Inputs, o Options) (*alignment.Result, error) {
 	given := in.Plan.Alignment
 	o.progress("aligning the scans", 0.15)
+	for _, f := range in.Plan.Fixtures {
+		if f.Site.Jaw() != in.Plan.Fixtures[0].Site.Jaw() {
+			return nil, fmt.Errorf("%s: the case has fixtures in both jaws, and the jaws move against each other; make one case folder for each jaw", in.Plan.File)
+		}
+	}
 	switch given.Method {
 	case casefile.FromScans:
 		return fromScans(in, nil, o)
@@ -69,9 +74,6 @@ func fromScans(in *Inputs, start *alignment.Result, o Options) (*alignment.Resul
 	}
 	targets := make([]registration.Target, len(in.Plan.Fixtures))
 	for i, f := range in.Plan.Fixtures {
-		if f.Site.Jaw() != in.Plan.Fixtures[0].Site.Jaw() {
-			return nil, fmt.Errorf("%s: the case has fixtures in both jaws, and the jaws move against each other; make one case folder for each jaw", in.Plan.File)
-		}
 		targets[i] = registration.Target{Planned: f.Planned, Diameter: f.Diameter}
 	}
 	opts := registration.Options{Progress: func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) }}
