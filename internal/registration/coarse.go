@@ -213,6 +213,7 @@ func (t template) correlate(v []float32, at int, offs []int) (score, coverage fl
 	return float32(c * rootCoverage(float64(coverage))), coverage
 }
 
+// rootCoverage is one from a coverage of a half up.
 func rootCoverage(c float64) float64 { return math.Sqrt(min(1, 2*c)) }
 
 // peaks are the highest local maxima; their transform's shift is the place.

@@ -494,6 +494,9 @@ func (ev *evaluation) similarity() float64 {
 	return sum / total
 }
 
+// score weighs likeness and overlap; see rootCoverage.
+func (ev *evaluation) score() float64 { return ev.similarity() * rootCoverage(ev.coverage()) }
+
 // coverage is the share of the samples that both scans have.
 func (ev *evaluation) coverage() float64 {
 	n, of := 0, 0
@@ -582,11 +585,13 @@ func (s *samples) stretch(moving *volume.Field, start geom.Rigid, l level) (moti
 }
 
 // descend takes Gauss and Newton's steps; the last evaluation is done as how
-// says.
+// says. A brisk descent, which may be far from the optimum or on few samples,
+// returns the best of the places it came through.
 func (s *samples) descend(moving *volume.Field, mo motion, l level, parameters int, how detail, each func(int, func(int))) (motion, *evaluation) {
 	ws := newWorkspace(s, each)
 	now := min(how, even)
 	ev := s.evaluate(moving, mo, ws, parameters, now)
+	best, bestMotion := ev, mo
 	for range l.steps {
 		x, ok := step(ev.blocks, parameters, damping)
 		if !ok {
@@ -608,11 +613,17 @@ func (s *samples) descend(moving *volume.Field, mo motion, l level, parameters i
 			now = how
 		}
 		ev = s.evaluate(moving, mo, ws, parameters, now)
+		if how == brisk && ev.score() > best.score() {
+			best, bestMotion = ev, mo
+		}
 		if settled {
-			return mo, ev
+			break
 		}
 	}
-	if now != how {
+	switch {
+	case how == brisk:
+		return bestMotion, best
+	case now != how:
 		ev = s.evaluate(moving, mo, ws, parameters, how)
 	}
 	return mo, ev
