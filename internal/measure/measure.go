@@ -10,7 +10,6 @@ package measure
 import (
 	"fmt"
 	"math"
-	"sync"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -150,14 +149,8 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))
 	o.progress("carrying the uncertainty", 0.9)
-	errs := make([]error, len(s.Found))
-	var wg sync.WaitGroup
 	for i := range s.Found {
-		wg.Go(func() { s.Result.Fixtures[i], s.Sites[i], errs[i] = s.fixture(in, i, o.Seed) })
-	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
+		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, o.Seed); err != nil {
 			return nil, err
 		}
 	}
