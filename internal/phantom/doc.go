@@ -12,6 +12,14 @@
 // Conventions: lengths are mm, angles in a Spec degrees, coordinates patient
 // LPS of the scan that a name says (pre = planning, post = follow-up). A
 // fixture's local frame is mesial, buccal, apical from its platform. Start with
-// Usual or Random for a Spec, then Render, RenderPost for a quick look at the
-// fixture alone, or Write for a case folder.
+// Usual, Random or Demo for a Spec; then Write for a case folder and ReadRecord
+// for its truth, Render for the voxels, RenderPost for a quick look at the
+// fixture alone, TruthOf for the truth alone. DemoSeries has true figures of
+// many cases, with no scans.
+//
+// Limits: a phantom is plainer than a patient. Its fixtures are solids of
+// revolution with a thread, its bone has one cortex and one texture, nothing but
+// the head and the lower jaw moves, and streaks are added slice by slice to an
+// exact picture, so that no cone-beam artefact along the axis and no truncation
+// is in it. It shows that the arithmetic is right, not how well a machine sees.
 package phantom

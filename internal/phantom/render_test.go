@@ -169,10 +169,11 @@ func TestTissueIsAveragedOverTheVoxel(t *testing.T) {
 		}
 	}
 	require.Greater(t, most-least, 2000.0, "enamel beside soft tissue")
-	// Spongy bone's struts of half a millimetre are sampled, not averaged, and
-	// make up most of the difference; a bias would shift edges.
-	require.InDelta(t, 0, sum/n, 5)
-	require.Less(t, math.Sqrt(square/n), 60.0)
+	// Cells that are not split where a surface cuts them differ by 27 grey
+	// values, a picture a quarter of a voxel aside by 85. What is left below is
+	// spongy bone's struts, which are sampled, not averaged.
+	require.InDelta(t, 0, sum/n, 1)
+	require.Less(t, math.Sqrt(square/n), 15.0)
 }
 
 // What the truth calls one rigid motion carries the planning scan's grey values
@@ -241,4 +242,14 @@ func TestABlockIsTheWholeScansOwnPart(t *testing.T) {
 		hi[a] += part.Size[a]
 	}
 	require.Equal(t, pair.Post.Region(at, hi).Grey, part.Region([3]int{}, part.Size).Grey)
+}
+
+// A demo case of 200 × 200 × 150 voxels before and after surgery.
+func BenchmarkRender(b *testing.B) {
+	s := Demo()[0]
+	for b.Loop() {
+		if _, err := Render(s); err != nil {
+			b.Fatal(err)
+		}
+	}
 }
