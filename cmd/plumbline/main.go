@@ -5,15 +5,19 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"time"
 
 	"plumbline/internal/cli"
 )
 
-// version is set when the program is built, from the commit.
-var version = "development"
+// version is set when the program is built by make, from the commit.
+var version = ""
 
 func main() {
+	if info, ok := debug.ReadBuildInfo(); ok && version == "" {
+		version = info.Main.Version // from the commit too, where go has it
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	info, err := os.Stderr.Stat()
 	status := cli.Run(ctx, os.Args[1:], cli.Env{

@@ -7,6 +7,7 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"slices"
 
 	"github.com/spf13/pflag"
 
@@ -24,7 +25,7 @@ point of the follow-up scan into the planning scan, with the error to expect at
 each planned fixture. --picture writes a check picture: both scans in a
 checkerboard, in three planes through the planned fixture. Where bone and teeth go
 on unbroken from tile to tile, the alignment is right.`,
-		examples: []string{"plumbline align demo/first-molar", "plumbline align --picture alignment.png demo/first-molar"},
+		examples: []string{"plumbline align demo/C-101", "plumbline align --picture alignment.png demo/C-101"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			asJSON := f.Bool("json", false, "print JSON")
 			picture := f.String("picture", "", "write the check picture to `FILE` (PNG)")
@@ -46,7 +47,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				if err != nil {
 					return badInput(err)
 				}
-				flags := append(in.Flags, al.Flags...)
+				flags := slices.Concat(in.Flags, al.Flags)
 				if *asJSON {
 					enc := json.NewEncoder(env.Stdout)
 					enc.SetIndent("", "  ")

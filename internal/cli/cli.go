@@ -78,13 +78,7 @@ var errInDoubt = errors.New("measured, but not to be relied on")
 
 // Run does what the arguments, without the program's name, ask for and gives
 // the exit status.
-func Run(ctx context.Context, args []string, env Env) (status int) {
-	defer func() {
-		if r := recover(); r != nil {
-			fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, debug.Stack())
-			status = Failed
-		}
-	}()
+func Run(ctx context.Context, args []string, env Env) int {
 	if len(args) == 0 {
 		fmt.Fprint(env.Stderr, overview())
 		return BadInput
@@ -114,9 +108,61 @@ func Run(ctx context.Context, args []string, env Env) (status int) {
 			fmt.Fprint(env.Stdout, c.help())
 			return Done
 		}
-		return report(env, usage("%w; see plumbline %s --help", err, c.name))
+		return report(env, badOption(err, c.name))
 	}
-	return report(env, work(ctx, env, flags.Args()))
+	return attend(ctx, env, func() error { return work(ctx, env, flags.Args()) })
+}
+
+// grace is how long work may take to end by itself after Ctrl-C.
+const grace = time.Second
+
+// attend does the work and gives its exit status. After Ctrl-C it does not wait
+// for work that does not end: files take their names only when they are whole,
+// so nothing half done is left under one.
+func attend(ctx context.Context, env Env, work func() error) int {
+	ended := make(chan int, 1)
+	go func() {
+		defer func() {
+			if r := recover(); r != nil {
+				fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, debug.Stack())
+				ended <- Failed
+			}
+		}()
+		ended <- report(env, work())
+	}()
+	select {
+	case status := <-ended:
+		return status
+	case <-ctx.Done():
+	}
+	select {
+	case status := <-ended:
+		return status
+	case <-time.After(grace):
+		return report(env, ctx.Err())
+	}
+}
+
+// badOption says what is wrong with an option.
+func badOption(err error, command string) error {
+	var missing *pflag.NotExistError
+	var empty *pflag.ValueRequiredError
+	var invalid *pflag.InvalidValueError
+	what := err.Error()
+	switch {
+	case errors.As(err, &missing):
+		name := "--" + missing.GetSpecifiedName()
+		if missing.GetSpecifiedShortnames() != "" {
+			name = name[1:]
+		}
+		what = fmt.Sprintf("there is no option %s", name)
+	case errors.As(err, &empty):
+		what = fmt.Sprintf("--%s needs a value", empty.GetSpecifiedName())
+	case errors.As(err, &invalid):
+		kind := map[string]string{"uint64": "a whole number from 0 up", "float64": "a number", "bool": "true or false"}[invalid.GetFlag().Value.Type()]
+		what = fmt.Sprintf("--%s is %q, expected %s", invalid.GetFlag().Name, invalid.GetValue(), kind)
+	}
+	return usage("%s; see plumbline %s --help", what, command)
 }
 
 func (c command) flags() (*pflag.FlagSet, func(context.Context, Env, []string) error) {

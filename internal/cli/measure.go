@@ -28,10 +28,10 @@ names a folder that gets one file a case; cases measured there already with the
 same inputs and the same program are not measured again, and a case that fails
 does not stop the others.`,
 		examples: []string{
-			"plumbline measure demo/first-molar",
-			"plumbline measure --json first-molar.json demo/first-molar",
-			"plumbline measure --numbering universal demo/first-molar",
-			"plumbline measure --json results demo/first-molar demo/second-premolar",
+			"plumbline measure demo/C-101",
+			"plumbline measure --json C-101.json demo/C-101",
+			"plumbline measure --numbering universal demo/C-101",
+			"plumbline measure --json results demo/C-101 demo/C-102",
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			out := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
@@ -45,26 +45,35 @@ does not stop the others.`,
 				if len(args) == 0 {
 					return usage("CASE is missing; see plumbline measure --help")
 				}
+				file, folder := *out, ""
+				if info, err := os.Stat(*out); err == nil && info.IsDir() {
+					file, folder = "", *out
+				} else if len(args) > 1 {
+					if err == nil {
+						return usage("--json %s is a file; with several cases it names a folder", *out)
+					}
+					file, folder = "", *out
+				}
 				o.Version = env.Version
 				if len(args) > 1 {
-					return measureMany(ctx, env, args, *out, system, *o)
+					return measureMany(ctx, env, args, folder, system, *o)
 				}
 				p := newProgress(env)
 				o.Progress = p.show
-				s, err := measure.Case(args[0], *o)
+				c, err := measureOrReuse(args[0], folder, *o)
 				p.end()
 				if err != nil {
-					return badInput(err)
+					return err
 				}
-				if *out != "" {
-					if err := writeJSON(*out, s.Result); err != nil {
+				if err := writeCase(env.Stdout, *c, system); err != nil {
+					return err
+				}
+				if file != "" {
+					if err := writeJSON(file, c); err != nil {
 						return err
 					}
 				}
-				if err := writeCase(env.Stdout, s.Result, system); err != nil {
-					return err
-				}
-				if s.Result.InDoubt() {
+				if c.InDoubt() {
 					return errInDoubt
 				}
 				return nil
@@ -85,37 +94,39 @@ func writeJSON(path string, v any) error {
 // measureMany measures one case after the other, each on all cores, goes on
 // after one that fails, and lists what failed.
 func measureMany(ctx context.Context, env Env, paths []string, folder string, system tooth.System, o measure.Options) error {
-	var failed []string
-	doubt := false
 	var rows []result.Case
+	doubt, failures, status := false, 0, BadInput
+	p := newProgress(env)
 	for i, path := range paths {
 		if ctx.Err() != nil {
 			break
 		}
-		p := newProgress(env)
 		o.Progress = func(step string, fraction float64) {
 			p.show(fmt.Sprintf("case %d of %d: %s", i+1, len(paths), step), (float64(i)+fraction)/float64(len(paths)))
 		}
 		c, err := measureOrReuse(path, folder, o)
-		p.end()
 		if err != nil {
-			failed = append(failed, fmt.Sprintf("%s: %s", path, sentence(err)))
+			p.end()
+			fmt.Fprintf(env.Stderr, "plumbline: %s: not measured: %s\n", path, sentence(err))
+			var s *statusError
+			if !errors.As(err, &s) {
+				status = Failed
+			}
+			failures++
 			continue
 		}
 		doubt = doubt || c.InDoubt()
 		rows = append(rows, *c)
 	}
+	p.end()
 	if err := writeCases(env.Stdout, rows, system); err != nil {
 		return err
-	}
-	for _, f := range failed {
-		fmt.Fprintln(env.Stderr, "plumbline: not measured: "+f)
 	}
 	switch {
 	case ctx.Err() != nil:
 		return ctx.Err()
-	case len(failed) > 0:
-		return usage("%d of %d cases could not be measured; the reasons stand above", len(failed), len(paths))
+	case failures > 0:
+		return &statusError{status, fmt.Errorf("%d of %d cases could not be measured; the reasons stand above", failures, len(paths))}
 	case doubt:
 		return errInDoubt
 	}
@@ -123,35 +134,35 @@ func measureMany(ctx context.Context, env Env, paths []string, folder string, sy
 }
 
 // measureOrReuse measures a case, unless folder has its measurement with the same
-// inputs and program.
+// inputs and program. Without a folder nothing is looked up or written.
 func measureOrReuse(path, folder string, o measure.Options) (*result.Case, error) {
-	if folder == "" {
-		s, err := measure.Case(path, o)
-		if err != nil {
-			return nil, err
-		}
-		return &s.Result, nil
-	}
 	in, err := measure.Open(path, o)
 	if err != nil {
-		return nil, err
+		return nil, badInput(err)
 	}
 	file := filepath.Join(folder, fileName(in.Plan.Name)+".json")
-	if old, err := readCase(file); err == nil {
-		if old.Inputs == in.Identity() && old.Program.Version == o.Version && old.Program.Seed == o.Seed {
+	if folder != "" {
+		old, err := readCase(file)
+		switch {
+		case errors.Is(err, os.ErrNotExist):
+		case err != nil:
+			return nil, badInput(err)
+		case old.Inputs == in.Identity() && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
 			return old, nil
+		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256:
+			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
 		}
-		if old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256 {
-			return nil, fmt.Errorf("%s holds another case of the same name; give each case its own name in case.toml", file)
-		}
-	} else if !errors.Is(err, os.ErrNotExist) {
-		return nil, err
 	}
 	s, err := measure.Measure(in, o)
 	if err != nil {
-		return nil, err
+		return nil, badInput(err)
 	}
-	return &s.Result, writeJSON(file, s.Result)
+	if folder != "" {
+		if err := writeJSON(file, s.Result); err != nil {
+			return nil, err
+		}
+	}
+	return &s.Result, nil
 }
 
 func readCase(path string) (*result.Case, error) {

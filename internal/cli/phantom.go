@@ -26,10 +26,12 @@ has no scatter of a real detector. It shows that the arithmetic is right, not ho
 well a particular machine sees a particular patient.
 
 Kinds of case: ` + strings.Join(classes, ", ") + ".",
-		examples: []string{"plumbline phantom --demo demo", "plumbline phantom --seed 7 --class usual phantom-7"},
+		examples: []string{"plumbline phantom --demo demo", "plumbline phantom --seed 7 --class easy phantom-7"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			seed := f.Uint64("seed", 1, "`N` that the case is drawn from; the same N gives the same case")
 			class := f.String("class", string(phantom.Everyday), "kind of case")
+			voxel := f.Float64("voxel", 0, "`MM` of voxel edge of both scans in place of the kind's own; coarser is quicker")
+			field := f.Float64("field", 0, "`MM` of field of view of both scans in place of the kind's own; smaller is quicker")
 			demo := f.Bool("demo", false, "make the demo's cases, each in a folder of DIR, instead of one")
 			return func(ctx context.Context, env Env, args []string) error {
 				dir, err := oneArgument(args, "DIR", "phantom")
@@ -41,6 +43,17 @@ Kinds of case: ` + strings.Join(classes, ", ") + ".",
 				if !*demo {
 					spec, err := phantom.Random(*seed, phantom.Class(*class))
 					if err != nil {
+						return badInput(err)
+					}
+					for _, c := range []*phantom.Scan{&spec.Pre, &spec.Post} {
+						if *voxel != 0 {
+							c.Voxel, c.Slice = *voxel, 0
+						}
+						if *field != 0 {
+							c.Width, c.Height = *field, min(c.Height, *field)
+						}
+					}
+					if err := spec.Check(); err != nil {
 						return badInput(err)
 					}
 					p.show("making "+dir, 0)

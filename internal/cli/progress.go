@@ -43,10 +43,10 @@ func (p *progress) show(step string, fraction float64) {
 	_ = p.bar.Set(int(1000 * fraction))
 }
 
-// end takes the line away.
+// end takes the line away; show may go on after it.
 func (p *progress) end() {
 	if p.bar != nil {
-		_ = p.bar.Finish()
-		fmt.Fprint(p.env.Stderr, "\r")
+		_ = p.bar.Clear()
+		p.bar = nil
 	}
 }

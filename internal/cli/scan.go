@@ -15,7 +15,7 @@ func scanCommand() command {
 		long: `Reads a scan as measure would: a folder, one multi-frame file, or a zip archive.
 Shows the series that are there, the volume's size, spacing and directions, and
 anything odd about it. No patient's name is read.`,
-		examples: []string{"plumbline scan demo/first-molar/post", "plumbline scan --json demo/first-molar/pre"},
+		examples: []string{"plumbline scan demo/C-101/post", "plumbline scan --json demo/C-101/pre"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			asJSON := f.Bool("json", false, "print JSON")
 			var o scan.Options

@@ -41,13 +41,16 @@ func label(site string, system tooth.System) (tooth.Number, string) {
 	return n, n.Label(system)
 }
 
+func inWords(system tooth.System) string {
+	if system == tooth.Universal {
+		return "universal"
+	}
+	return "ISO 3950"
+}
+
 func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
 	n, text := label(f.Site, system)
-	numbering := "ISO 3950"
-	if system == tooth.Universal {
-		numbering = "universal"
-	}
-	fmt.Fprintf(out, "\nSite %s (%s, %s), %.1f × %.1f mm, %s\n", text, numbering, n.Name(), f.Planned.Diameter, f.Planned.Length, words.Guidance(f.Guidance))
+	fmt.Fprintf(out, "\nSite %s (%s, %s), %.1f × %.1f mm, %s\n", text, inWords(system), n.Name(), f.Planned.Diameter, f.Planned.Length, words.Guidance(f.Guidance))
 	if f.Deviation == nil {
 		fmt.Fprintln(out, "  no fixture was found; there are no figures")
 		return nil
@@ -105,7 +108,7 @@ func writeCases(out io.Writer, cases []result.Case, system tooth.System) error {
 		return nil
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(w, "case\tplaced\tsite\tentry mm\tapex mm\tangle °\ttightest margin\tto be relied on")
+	fmt.Fprintf(w, "case\tplaced\tsite (%s)\tentry mm\tapex mm\tangle °\ttightest margin\tto be relied on\n", inWords(system))
 	for _, c := range cases {
 		for _, f := range c.Fixtures {
 			_, site := label(f.Site, system)

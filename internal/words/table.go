@@ -136,7 +136,7 @@ func ClearanceLines(list []result.Clearance) []ClearanceLine {
 			line.Achieved = Clearance(*c.Achieved)
 		}
 		if c.Low != nil && c.High != nil {
-			line.Interval = fmt.Sprintf("%.2f to %.2f mm", *c.Low, *c.High)
+			line.Interval = ClearanceInterval(result.Interval{Low: *c.Low, High: *c.High})
 		}
 		if c.Margin != nil {
 			line.Margin = fmt.Sprintf("%.1f mm", *c.Margin)

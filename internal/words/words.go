@@ -119,6 +119,14 @@ func Clearance(v float64) string {
 	return size(v) + " mm"
 }
 
+// ClearanceInterval words the interval of a clearance.
+func ClearanceInterval(i result.Interval) string {
+	if i.Low >= 0 {
+		return Interval(i, "mm")
+	}
+	return sides{"mm", "clear", "inside"}.interval(i)
+}
+
 // Margin words how an achieved clearance stands to the margin asked for.
 func Margin(c result.Clearance) string {
 	switch {
