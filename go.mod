@@ -3,6 +3,7 @@ module plumbline
 go 1.26
 
 require (
+	codeberg.org/go-fonts/dejavu v0.4.0 // indirect
 	codeberg.org/go-fonts/liberation v0.5.0 // indirect
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
