@@ -355,21 +355,20 @@ func count(words []uint16, pad *volume.Range) sliceFacts {
 	return f
 }
 
-// extremes is the lowest and the highest word, four at a time so that they do
-// not wait for each other.
+// extremes is the lowest and the highest word, in pairs, which takes three
+// comparisons for two words, and two pairs at a time, so that they do not wait
+// for each other.
 func extremes(words []uint16) (low, high uint16) {
-	l0, l1, l2, l3 := uint16(math.MaxUint16), uint16(math.MaxUint16), uint16(math.MaxUint16), uint16(math.MaxUint16)
-	var h0, h1, h2, h3 uint16
+	l0, l1, h0, h1 := math.MaxUint16, math.MaxUint16, 0, 0
 	for ; len(words) >= 4; words = words[4:] {
-		l0, h0 = min(l0, words[0]), max(h0, words[0])
-		l1, h1 = min(l1, words[1]), max(h1, words[1])
-		l2, h2 = min(l2, words[2]), max(h2, words[2])
-		l3, h3 = min(l3, words[3]), max(h3, words[3])
+		a, b, c, d := int(words[0]), int(words[1]), int(words[2]), int(words[3])
+		l0, h0 = min(l0, min(a, b)), max(h0, max(a, b))
+		l1, h1 = min(l1, min(c, d)), max(h1, max(c, d))
 	}
 	for _, w := range words {
-		l0, h0 = min(l0, w), max(h0, w)
+		l0, h0 = min(l0, int(w)), max(h0, int(w))
 	}
-	return min(l0, l1, l2, l3), max(h0, h1, h2, h3)
+	return uint16(min(l0, l1)), uint16(max(h0, h1))
 }
 
 // digest is the SHA-256 of the grid, the rescale and the voxels: of one line of

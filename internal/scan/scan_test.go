@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -209,5 +210,16 @@ func TestAnyVolume(t *testing.T) {
 			}
 			require.Equal(rt, digest, got.SHA256)
 		}
+	})
+}
+
+// TestExtremes compares the range of words with that of a plain loop, for every
+// length.
+func TestExtremes(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		words := rapid.SliceOfN(rapid.Uint16(), 1, 20).Draw(t, "words")
+		low, high := extremes(words)
+		require.Equal(t, slices.Min(words), low)
+		require.Equal(t, slices.Max(words), high)
 	})
 }
