@@ -32,9 +32,8 @@ func large() *volume.Volume {
 	return v
 }
 
-// BenchmarkOpen reads a large series. cat-ratio is its time against that of
-// reading the same files' bytes one after the other; over-volume is the memory
-// that was taken as a part of the voxels' own 2 bytes each.
+// BenchmarkOpen reads a large series of 210 million bytes of voxels. cat-ratio is
+// its time against that of reading the same files' bytes one after the other.
 func BenchmarkOpen(b *testing.B) {
 	v := large()
 	for _, c := range []struct {

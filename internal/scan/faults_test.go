@@ -410,6 +410,10 @@ func TestOddities(t *testing.T) {
 			scout("picture", func(d *dicomfile.Dataset) { d.Set(tag.SamplesPerPixel, []uint16{3}) })
 		}, level: result.Notice, code: "left-out",
 			want: "not part of the volume: DIR/picture is a colour picture; DIR/scout is a scout image; 1 slice of another size, place or orientation, such as DIR/side"},
+		{name: "a slice of another size beside", after: func(t *testing.T, dir string) {
+			require.NoError(t, dicomfile.Write(dir, oblique(4096), dicomfile.Options{SeriesUID: "1.2.840.99", Name: func(k int) string { return "other" }}))
+		}, level: result.Notice, code: "left-out",
+			want: "not part of the volume: 1 slice of another size, place or orientation, such as DIR/other"},
 		{name: "a file twice", after: func(t *testing.T, dir string) {
 			b, err := os.ReadFile(filepath.Join(dir, "IM0003.dcm"))
 			require.NoError(t, err)

@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"encoding/binary"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -11,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 	"pgregory.net/rapid"
@@ -222,4 +224,55 @@ func TestExtremes(t *testing.T) {
 		require.Equal(t, slices.Min(words), low)
 		require.Equal(t, slices.Max(words), high)
 	})
+}
+
+// TestRounding reads scans whose positions and directions were printed with few
+// decimals: they are the same volume within what was lost.
+func TestRounding(t *testing.T) {
+	v := oblique(4096)
+	for _, c := range []struct {
+		name   string
+		change func(k int, d *dicomfile.Dataset)
+		mm     float64 // the most that a corner may move
+	}{
+		{"positions to 0.01 mm", func(k int, d *dicomfile.Dataset) {
+			p := v.Patient(0, 0, float64(k))
+			d.Set(tag.ImagePositionPatient, fmt.Sprintf(`%.2f\%.2f\%.2f`, p.X, p.Y, p.Z))
+		}, 0.01},
+		{"directions to three decimals", func(_ int, d *dicomfile.Dataset) {
+			x, y := r3.Unit(v.Step[0]), r3.Unit(v.Step[1])
+			d.Set(tag.ImageOrientationPatient, fmt.Sprintf(`%.3f\%.3f\%.3f\%.3f\%.3f\%.3f`, x.X, x.Y, x.Z, y.X, y.Y, y.Z))
+		}, 0.01},
+	} {
+		dir := t.TempDir()
+		require.NoError(t, dicomfile.Write(dir, v, dicomfile.Options{Change: c.change}))
+		got, err := Open(dir, Options{})
+		require.NoError(t, err, c.name)
+		assert.Empty(t, got.Flags)
+		for _, corner := range [][3]float64{{0, 0, 0}, {6, 8, 0}, {0, 0, 11}, {6, 8, 11}} {
+			a := v.Patient(corner[0], corner[1], corner[2])
+			b := got.Patient(corner[0], corner[1], corner[2])
+			assert.Less(t, r3.Norm(r3.Sub(a, b)), c.mm, c.name)
+		}
+	}
+}
+
+// TestUnknownSequence passes over a sequence of unknown value representation and
+// undefined length, which holds implicit little endian elements (PS3.5 6.2.2,
+// note 2) with sizes of their own.
+func TestUnknownSequence(t *testing.T) {
+	item := "\xfe\xff\x00\xe0\xff\xff\xff\xff"
+	itemStop := "\xfe\xff\x0d\xe0\x00\x00\x00\x00"
+	stop := "\xfe\xff\xdd\xe0\x00\x00\x00\x00"
+	rows := "\x28\x00\x10\x00\x02\x00\x00\x00\x01\x00"
+	nested := "\x09\x00\x11\x10\xff\xff\xff\xff" + item + rows + itemStop + stop
+	unknown := append(explicit(8, 2, "UN", 0xFFFFFFFF), item+rows+nested+itemStop+stop...)
+	dir := t.TempDir()
+	for name, b := range slicesOf(t, dicomfile.Options{}) {
+		n := 132 + 12 + int(binary.LittleEndian.Uint32(b[132+8:]))
+		put(t, dir, name, slices.Concat(b[:n], unknown, b[n:]))
+	}
+	got, err := Open(dir, Options{})
+	require.NoError(t, err)
+	assert.Equal(t, axial(12).Stored, got.Stored)
 }
