@@ -57,7 +57,7 @@ type Estimate struct {
 // Candidate is one model and how well it explains the cases.
 type Candidate struct {
 	Curve
-	Scatter float64 `json:"scatter"` // between cases, as a share of the level
+	Scatter float64 `json:"scatter"` // between cases, beyond their own uncertainty, in the unit of the figure
 	AICc    float64 `json:"aicc"`
 }
 
