@@ -22,6 +22,7 @@ func main() {
 	info, err := os.Stderr.Stat()
 	status := cli.Run(ctx, os.Args[1:], cli.Env{
 		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
+		Later:    func(d time.Duration, f func()) func() bool { return time.AfterFunc(d, f).Stop },
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()

@@ -306,7 +306,7 @@ func (t table) matrix(key string) *geom.Rigid {
 	postToPre, err := geom.FromMatrix([16]float64(x))
 	if err != nil {
 		hint := "expected the rigid transform from the follow-up to the planning scan, row by row"
-		if x[3] == 0 && x[7] == 0 && x[11] == 0 && x[15] == 1 {
+		if x[3] == 0 && x[7] == 0 && x[11] == 0 && x[15] == 1 && (x[12] != 0 || x[13] != 0 || x[14] != 0) {
 			hint = "it seems to be written column by column; write it row by row"
 		}
 		t.fail(key, "%v; %s", err, hint)

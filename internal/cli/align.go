@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"image"
 	"image/png"
@@ -27,7 +26,7 @@ checkerboard, in three planes through the planned fixture. Where bone and teeth 
 on unbroken from tile to tile, the alignment is right.`,
 		examples: []string{"plumbline align demo/C-101", "plumbline align --picture alignment.png demo/C-101"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			asJSON := f.Bool("json", false, "print JSON")
+			asJSON := f.Bool("json", false, "print JSON instead of text")
 			picture := f.String("picture", "", "write the check picture to `FILE` (PNG)")
 			o := scanFlags(f)
 			return func(_ context.Context, env Env, args []string) error {
@@ -49,9 +48,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				}
 				flags := slices.Concat(in.Flags, al.Flags)
 				if *asJSON {
-					enc := json.NewEncoder(env.Stdout)
-					enc.SetIndent("", "  ")
-					err = enc.Encode(result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
+					err = printJSON(env.Stdout, result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
 				} else {
 					fmt.Fprintf(env.Stdout, "post_to_pre, row major, by %s:\n", al.Method)
 					m := al.PostToPre.Matrix()
@@ -83,17 +80,16 @@ on unbroken from tile to tile, the alignment is right.`,
 }
 
 func writePNG(path string, img image.Image) error {
-	return durable.Write(path, func(w io.Writer) error { return png.Encode(w, img) })
+	return unwritten(durable.Write(path, func(w io.Writer) error { return png.Encode(w, img) }))
 }
 
 // scanFlags declares the options that every command with two scans has.
 func scanFlags(f *pflag.FlagSet) *measure.Options {
 	o := &measure.Options{}
-	f.StringVar(&o.PreSeries, "pre-series", "", "Series Instance `UID` of the planning scan where there are several")
-	f.StringVar(&o.PostSeries, "post-series", "", "Series Instance `UID` of the follow-up scan where there are several")
+	f.StringVar(&o.PreSeries, "pre-series", "", "Series Instance `UID` of the planning scan, where there are several")
+	f.StringVar(&o.PostSeries, "post-series", "", "Series Instance `UID` of the follow-up scan, where there are several")
 	f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")
-	f.BoolVar(&o.SameFrame, "force-same-frame", false, "take a same-frame case although the scans do not say that they share a frame; flagged")
-	f.Uint64Var(&o.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
+	f.BoolVar(&o.SameFrame, "force-same-frame", false, "take method same-frame although the scans share no frame; flagged")
 	return o
 }
 

@@ -11,6 +11,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -33,7 +35,9 @@ type Env struct {
 	Stdout, Stderr io.Writer
 	Terminal       bool // Stderr is a terminal: progress may redraw its line
 	Now            func() time.Time
-	Version        string
+	// Later calls f after d unless it is cancelled before.
+	Later   func(d time.Duration, f func()) (cancel func() bool)
+	Version string
 }
 
 // command is one command of the program.
@@ -66,6 +70,24 @@ func badInput(err error) error {
 		return err
 	}
 	return &statusError{BadInput, err}
+}
+
+// faultOf marks an error as the input's fault unless the file system raised it.
+func faultOf(err error) error {
+	var path *fs.PathError
+	var link *os.LinkError
+	if errors.As(err, &path) || errors.As(err, &link) {
+		return err
+	}
+	return badInput(err)
+}
+
+// unwritten tells that a result could not be written.
+func unwritten(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("%w; name a place that can be written", err)
 }
 
 // usage is an error about the command line itself.
@@ -245,7 +267,8 @@ func (c command) help() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "plumbline %s: %s\n\nUsage\n  plumbline %s [options] %s\n\n%s\n", c.name, c.short, c.name, c.args, strings.TrimSpace(c.long))
 	if flags.HasFlags() {
-		b.WriteString("\nOptions\n" + flags.FlagUsages())
+		b.WriteString("\nOptions\n")
+		flags.VisitAll(func(f *pflag.Flag) { b.WriteString(usageOf(f)) })
 	}
 	b.WriteString("\nExamples\n")
 	for _, e := range c.examples {
@@ -255,13 +278,33 @@ func (c command) help() string {
 	return b.String()
 }
 
+// usageOf is an option in two lines: its name and value, and what it does.
+func usageOf(f *pflag.Flag) string {
+	value, text := pflag.UnquoteUsage(f)
+	head := "  --" + f.Name
+	switch f.Value.Type() {
+	case "bool":
+	case "string":
+		head += " " + strings.ToUpper(value)
+		if f.DefValue != "" {
+			text += " (default " + f.DefValue + ")"
+		}
+	default:
+		head += " " + value
+		if f.DefValue != "0" {
+			text += " (default " + f.DefValue + ")"
+		}
+	}
+	return head + "\n        " + text + "\n"
+}
+
 // oneArgument gives the single argument of a command.
 func oneArgument(args []string, what, command string) (string, error) {
-	switch len(args) {
-	case 1:
-		return args[0], nil
-	case 0:
+	switch {
+	case len(args) == 0 || len(args) == 1 && args[0] == "":
 		return "", usage("%s is missing; see plumbline %s --help", what, command)
+	case len(args) == 1:
+		return args[0], nil
 	}
 	return "", usage("one %s at a time, not %d; put a name with spaces in quotes", what, len(args))
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -35,14 +36,15 @@ does not stop the others.`,
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			out := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
-			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers on the terminal: iso3950 or universal")
+			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers on the terminal, `SYSTEM`: iso3950 or universal")
 			o := scanFlags(f)
+			f.Uint64Var(&o.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
 			return func(ctx context.Context, env Env, args []string) error {
 				system := tooth.System(*numbering)
 				if system != tooth.ISO3950 && system != tooth.Universal {
 					return usage("--numbering %q is not known; write iso3950 or universal", *numbering)
 				}
-				if len(args) == 0 {
+				if len(args) == 0 || slices.Contains(args, "") {
 					return usage("CASE is missing; see plumbline measure --help")
 				}
 				file, folder := *out, ""
@@ -82,13 +84,15 @@ does not stop the others.`,
 	}
 }
 
+func printJSON(out io.Writer, v any) error {
+	enc := json.NewEncoder(out)
+	enc.SetIndent("", "  ")
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
+}
+
 func writeJSON(path string, v any) error {
-	return durable.Write(path, func(w io.Writer) error {
-		enc := json.NewEncoder(w)
-		enc.SetIndent("", "  ")
-		enc.SetEscapeHTML(false)
-		return enc.Encode(v)
-	})
+	return unwritten(durable.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
 }
 
 // measureMany measures one case after the other, each on all cores, goes on
@@ -106,7 +110,7 @@ func measureMany(ctx context.Context, env Env, paths []string, folder string, sy
 		}
 		c, err := measureOrReuse(path, folder, o)
 		if err != nil {
-			p.end()
+			p.clear()
 			fmt.Fprintf(env.Stderr, "plumbline: %s: not measured: %s\n", path, sentence(err))
 			var s *statusError
 			if !errors.As(err, &s) {

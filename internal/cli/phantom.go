@@ -3,7 +3,9 @@ package cli
 import (
 	"context"
 	"fmt"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -25,58 +27,72 @@ its bone has no fine structure of its own, its fixtures are round, and its scann
 has no scatter of a real detector. It shows that the arithmetic is right, not how
 well a particular machine sees a particular patient.
 
-Kinds of case: ` + strings.Join(classes, ", ") + ".",
+KIND is one of ` + strings.Join(classes[:6], ", ") + ",\n" + strings.Join(classes[6:], ", ") + ".",
 		examples: []string{"plumbline phantom --demo demo", "plumbline phantom --seed 7 --class easy phantom-7"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			seed := f.Uint64("seed", 1, "`N` that the case is drawn from; the same N gives the same case")
-			class := f.String("class", string(phantom.Everyday), "kind of case")
-			voxel := f.Float64("voxel", 0, "`MM` of voxel edge of both scans in place of the kind's own; coarser is quicker")
-			field := f.Float64("field", 0, "`MM` of field of view of both scans in place of the kind's own; smaller is quicker")
+			class := f.String("class", string(phantom.Everyday), "draw a `KIND` of case")
+			voxel := f.Float64("voxel", 0, "edge of a voxel, `MM`, in place of the kind's own; coarser is quicker")
+			field := f.Float64("field", 0, "field of view, `MM`, in place of the kind's own; smaller is quicker")
 			demo := f.Bool("demo", false, "make the demo's cases, each in a folder of DIR, instead of one")
 			return func(ctx context.Context, env Env, args []string) error {
 				dir, err := oneArgument(args, "DIR", "phantom")
 				if err != nil {
 					return err
 				}
-				p := newProgress(env)
-				defer p.end()
+				if !slices.Contains(classes, *class) {
+					return usage("there is no kind of case %q; the kinds are %s", *class, strings.Join(classes, ", "))
+				}
+				if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+					return usage("%s is a file; name a new or an empty folder", dir)
+				}
+				specs := phantom.Demo()
+				if *demo && (f.Changed("seed") || f.Changed("class")) {
+					return usage("--demo makes cases of its own; leave --seed and --class out")
+				}
 				if !*demo {
 					spec, err := phantom.Random(*seed, phantom.Class(*class))
 					if err != nil {
 						return badInput(err)
 					}
-					for _, c := range []*phantom.Scan{&spec.Pre, &spec.Post} {
-						if *voxel != 0 {
-							c.Voxel, c.Slice = *voxel, 0
-						}
-						if *field != 0 {
-							c.Width, c.Height = *field, min(c.Height, *field)
-						}
-					}
-					if err := spec.Check(); err != nil {
-						return badInput(err)
-					}
-					p.show("making "+dir, 0)
-					if err := phantom.Write(dir, spec); err != nil {
-						return err
-					}
-					fmt.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", dir, dir)
-					return nil
+					specs = []phantom.Spec{spec}
 				}
-				specs := phantom.Demo()
+				p := newProgress(env)
+				defer p.end()
 				for i, s := range specs {
 					if ctx.Err() != nil {
 						return ctx.Err()
 					}
-					into := filepath.Join(dir, s.Case)
+					into := dir
+					if *demo {
+						into = filepath.Join(dir, s.Case)
+					}
+					resize(&s, *voxel, *field)
+					if err := s.Check(); err != nil {
+						return badInput(err)
+					}
 					p.show("making "+into, float64(i)/float64(len(specs)))
 					if err := phantom.Write(into, s); err != nil {
-						return err
+						return faultOf(err)
 					}
-					fmt.Fprintf(env.Stdout, "made %s\n", into)
+					p.clear()
+					fmt.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
 				}
 				return nil
 			}
 		},
+	}
+}
+
+// resize sets the voxel edge and the field of view of both scans, mm; 0 leaves
+// them as they are.
+func resize(s *phantom.Spec, voxel, field float64) {
+	for _, c := range []*phantom.Scan{&s.Pre, &s.Post} {
+		if voxel != 0 {
+			c.Voxel, c.Slice = voxel, 0
+		}
+		if field != 0 {
+			c.Width, c.Height = field, min(c.Height, field)
+		}
 	}
 }

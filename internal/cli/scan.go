@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 
 	"github.com/spf13/pflag"
 
@@ -17,9 +16,9 @@ Shows the series that are there, the volume's size, spacing and directions, and
 anything odd about it. No patient's name is read.`,
 		examples: []string{"plumbline scan demo/C-101/post", "plumbline scan --json demo/C-101/pre"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			asJSON := f.Bool("json", false, "print JSON")
+			asJSON := f.Bool("json", false, "print JSON instead of text")
 			var o scan.Options
-			f.StringVar(&o.SeriesUID, "series", "", "Series Instance `UID` to take where there are several")
+			f.StringVar(&o.SeriesUID, "series", "", "Series Instance `UID` to take, where there are several")
 			f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")
 			return func(_ context.Context, env Env, args []string) error {
 				path, err := oneArgument(args, "FOLDER", "scan")
@@ -31,9 +30,7 @@ anything odd about it. No patient's name is read.`,
 					return badInput(err)
 				}
 				if *asJSON {
-					enc := json.NewEncoder(env.Stdout)
-					enc.SetIndent("", "  ")
-					err = enc.Encode(d)
+					err = printJSON(env.Stdout, d)
 				} else {
 					err = d.WriteText(env.Stdout)
 				}

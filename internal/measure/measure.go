@@ -71,12 +71,12 @@ func Open(path string, o Options) (*Inputs, error) {
 		return nil, err
 	}
 	o.progress("reading the planning scan", 0.02)
-	pre, err := scan.Open(c.Pre, scan.Options{SeriesUID: o.PreSeries, SliceSpacing: o.SliceSpacing})
+	pre, err := scan.Open(c.Pre, scan.Options{SeriesUID: o.PreSeries, SeriesOption: "--pre-series", SliceSpacing: o.SliceSpacing})
 	if err != nil {
 		return nil, fmt.Errorf("planning scan: %w", err)
 	}
 	o.progress("reading the follow-up scan", 0.08)
-	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing})
+	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SeriesOption: "--post-series", SliceSpacing: o.SliceSpacing})
 	if err != nil {
 		return nil, fmt.Errorf("follow-up scan: %w", err)
 	}

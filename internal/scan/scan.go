@@ -30,6 +30,7 @@ import (
 // Options says how to read.
 type Options struct {
 	SeriesUID    string  // which series, where there are several
+	SeriesOption string  // what the option for SeriesUID is called in messages; "" = --series
 	SliceSpacing float64 // mm, for multi-frame files that do not say it; negative where frames run against the normal
 	MemoryBudget int64   // bytes of voxels; 0 = DefaultBudget
 }

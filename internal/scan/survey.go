@@ -2,6 +2,7 @@ package scan
 
 import (
 	"bufio"
+	"cmp"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -382,7 +383,7 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 	case len(volumes) == 0:
 		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.list(usable))
 	}
-	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with --series UID:\n%s", s.path, len(volumes), s.list(volumes))
+	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s UID:\n%s", s.path, len(volumes), cmp.Or(o.SeriesOption, "--series"), s.list(volumes))
 }
 
 // maxListed bounds a list in a message.
