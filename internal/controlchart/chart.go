@@ -28,9 +28,9 @@ import (
 // CUSUM is a two-sided tabular CUSUM. Target, Slack and Limit have the unit of
 // the figures.
 type CUSUM struct {
-	Target float64
-	Slack  float64 // k: half of the shift worth noticing
-	Limit  float64 // h: the chart signals above it
+	Target float64 `json:"target"`
+	Slack  float64 `json:"slack"` // k: half of the shift worth noticing
+	Limit  float64 `json:"limit"` // h: the chart signals above it
 }
 
 // The usual design, in standard deviations: tuned to a shift of one, a false
@@ -48,11 +48,14 @@ func UsualCUSUM(target, sigma float64) CUSUM {
 
 // CUSUMPoint is the chart after one figure.
 type CUSUMPoint struct {
-	High, Low float64 // sums of what lies above and below the target by more than the slack
+	High float64 `json:"high"` // sum of what lies above the target by more than the slack
+	Low  float64 `json:"low"`  // and below it
 	// RunHigh and RunLow count the cases since each sum last was zero: on a
 	// signal, the change is put before the first of them.
-	RunHigh, RunLow       int
-	SignalHigh, SignalLow bool
+	RunHigh    int  `json:"run_high"`
+	RunLow     int  `json:"run_low"`
+	SignalHigh bool `json:"signal_high,omitempty"`
+	SignalLow  bool `json:"signal_low,omitempty"`
 }
 
 // Run charts the figures.
@@ -77,17 +80,19 @@ func accumulate(sum float64, run int, by float64) (float64, int) {
 
 // EWMA is a chart of the exponentially weighted moving average.
 type EWMA struct {
-	Target float64
-	Sigma  float64 // standard deviation of a single figure
-	Lambda float64 // weight of the newest figure, 0 to 1
-	Width  float64 // L: distance of the limits in standard deviations of the average
+	Target float64 `json:"target"`
+	Sigma  float64 `json:"sigma"`  // standard deviation of a single figure
+	Lambda float64 `json:"lambda"` // weight of the newest figure, 0 to 1
+	Width  float64 `json:"width"`  // L: distance of the limits in standard deviations of the average
 }
 
 // EWMAPoint is the chart after one figure. The limits are those of that case:
 // they open with the number of figures.
 type EWMAPoint struct {
-	Value, Low, High float64
-	Signal           bool
+	Value  float64 `json:"value"`
+	Low    float64 `json:"low"`
+	High   float64 `json:"high"`
+	Signal bool    `json:"signal,omitempty"`
 }
 
 // Run charts the figures.

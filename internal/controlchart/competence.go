@@ -9,14 +9,14 @@ import (
 // Outcomes is a CUSUM of successes and failures with a holding barrier at zero.
 // A score at or above Limit signals.
 type Outcomes struct {
-	Acceptable   float64 // failure rate of a competent clinician
-	Unacceptable float64 // failure rate that must not pass for competent
-	Success      float64 // added to the score by a success
-	Failure      float64 // added by a failure
-	Limit        float64
-	Cases        int     // number of cases that ErrorRate is stated for
-	ErrorRate    float64 // probability of a wrong signal within Cases
-	Power        float64 // probability of a right signal within Cases
+	Acceptable   float64 `json:"acceptable"`   // failure rate of a competent clinician
+	Unacceptable float64 `json:"unacceptable"` // failure rate that must not pass for competent
+	Success      float64 `json:"success"`      // added to the score by a success
+	Failure      float64 `json:"failure"`      // added by a failure
+	Limit        float64 `json:"limit"`
+	Cases        int     `json:"cases"`      // number of cases that ErrorRate is stated for
+	ErrorRate    float64 `json:"error_rate"` // probability of a wrong signal within Cases
+	Power        float64 `json:"power"`      // probability of a right signal within Cases
 }
 
 // DesignCompetence is the learning-curve CUSUM that declares a clinician
@@ -179,8 +179,8 @@ func (o Outcomes) SignalProbability(failureRate float64, cases int) []float64 {
 
 // Path is a chart of outcomes.
 type Path struct {
-	Score  []float64 // after each case
-	Signal int       // the case, counted from 1, at which the chart signalled; 0 = not yet
+	Score  []float64 `json:"score"`            // after each case
+	Signal int       `json:"signal,omitempty"` // the case, counted from 1, at which the chart signalled; 0 = not yet
 }
 
 // Run charts the outcomes (true = success) up to the first signal and goes on

@@ -32,30 +32,32 @@ const (
 
 // Bound is an upper bound on the next figures, with what it rests on.
 type Bound struct {
-	N                    int
-	Coverage, Confidence float64
+	N          int     `json:"n"`
+	Coverage   float64 `json:"coverage"`
+	Confidence float64 `json:"confidence"`
 
-	Method Method
-	Upper  *float64 // nil when there is none; Reason says why
-	Reason string
+	Method Method   `json:"method"`
+	Upper  *float64 `json:"upper,omitempty"` // nil when there is none; Reason says why
+	Reason string   `json:"reason,omitempty"`
 
-	Power  float64  // exponent of the scale: 1 = the figures themselves, 0.5 = their square roots, 0 = their logarithms
-	Factor float64  // k of mean + k·s on that scale
-	FitP   *float64 // Anderson–Darling p-value on that scale
+	Power  float64  `json:"power"`            // exponent of the scale: 1 = the figures themselves, 0.5 = their square roots, 0 = their logarithms
+	Factor float64  `json:"factor,omitempty"` // k of mean + k·s on that scale
+	FitP   *float64 `json:"fit_p,omitempty"`  // Anderson–Darling p-value on that scale
 
 	// Next is the value that the next single figure stays under with probability
 	// Coverage, by normal theory on the scale; nil where no scale fits.
-	Next *float64
+	Next *float64 `json:"next,omitempty"`
 
 	// Free is the distribution-free bound, the Rank-th largest figure; nil under
 	// NeedFree figures.
-	Free     *float64
-	Rank     int
-	NeedFree int
+	Free     *float64 `json:"distribution_free,omitempty"`
+	Rank     int      `json:"rank,omitempty"`
+	NeedFree int      `json:"need_distribution_free"`
 
 	// Largest is the largest figure so far and LargestConfidence the confidence
 	// with which it holds the coverage, whatever the distribution.
-	Largest, LargestConfidence float64
+	Largest           float64 `json:"largest"`
+	LargestConfidence float64 `json:"largest_confidence"`
 }
 
 // ErrNoSpread means that all figures are the same, as rounded or typed-in ones
