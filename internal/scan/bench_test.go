@@ -41,7 +41,8 @@ func BenchmarkOpen(b *testing.B) {
 		o    dicomfile.Options
 	}{
 		{"little endian", dicomfile.Options{}},
-		{"12 bits signed", dicomfile.Options{Signed: true}},
+		{"12 bits", dicomfile.Options{BitsStored: 12}},
+		{"12 bits at the top", dicomfile.Options{BitsStored: 12, HighBit: 15}},
 		{"big endian", dicomfile.Options{Syntax: uid.ExplicitVRBigEndian}},
 		{"enhanced", dicomfile.Options{Layout: dicomfile.EnhancedCT}},
 	} {

@@ -90,22 +90,35 @@ func (l layout) widen(words []uint16, bytes []byte) {
 // padding, and could not be a value, stays whole.
 func (l layout) settle(words []uint16, pad *rawPadding) {
 	shift := l.high + 1 - l.stored
-	up := 16 - l.stored
-	flip := l.flip()
-	whole := pad != nil && shift == 0 && !(l.holds(pad.low) && l.holds(pad.high))
-	for i, w := range words {
-		if whole && pad.has(w, flip) {
-			words[i] = w ^ flip
-			continue
+	if pad != nil && shift == 0 && !(l.holds(pad.low) && l.holds(pad.high)) {
+		flip := l.flip()
+		for i, w := range words {
+			if pad.has(w, flip) {
+				words[i] = w ^ flip
+			} else {
+				words[i] = l.value(w)
+			}
 		}
-		w >>= shift
-		w <<= up
-		if l.signed {
-			words[i] = uint16(int16(w)>>up) ^ signBit
-		} else {
-			words[i] = w >> up
-		}
+		return
 	}
+	// The top bit in use goes to the top of the word and back, with its sign.
+	left, back := (15-l.high)&15, (16-l.stored)&15
+	if l.signed {
+		for i, w := range words {
+			words[i] = uint16(int16(w<<left)>>back) ^ signBit
+		}
+		return
+	}
+	for i, w := range words {
+		words[i] = w << left >> back
+	}
+}
+
+// value is one word as it is kept.
+func (l layout) value(w uint16) uint16 {
+	one := [1]uint16{w}
+	l.settle(one[:], nil)
+	return one[0]
 }
 
 // holds tells whether a 16-bit value fits into the bits in use.
