@@ -1,0 +1,109 @@
+package clearance
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+)
+
+// Chain is a centre line with a radius at each point: the union of the balls
+// along it, with the radius linear between points. A single point is a ball.
+type Chain struct {
+	points []geom.Vec
+	radius []float64
+}
+
+// NewChain makes a chain from one or more points and a radius for each, mm, or
+// one for all.
+//
+// Errors: no points, another number of radii, a radius that is negative or not
+// finite, a point that is not finite.
+func NewChain(points []geom.Vec, radius []float64) (*Chain, error) {
+	if len(points) == 0 {
+		return nil, errors.New("a centre line needs one or more points")
+	}
+	c := &Chain{points: points, radius: radius}
+	if len(radius) == 1 {
+		c.radius = make([]float64, len(points))
+		for i := range c.radius {
+			c.radius[i] = radius[0]
+		}
+	}
+	if len(c.radius) != len(points) {
+		return nil, fmt.Errorf("a centre line of %d points has %d radii; give one, or one a point", len(points), len(radius))
+	}
+	for i, p := range points {
+		if !geom.Finite(p) || !(c.radius[i] >= 0 && c.radius[i] < math.Inf(1)) {
+			return nil, fmt.Errorf("point %d of a centre line is not finite or has a radius of %g mm", i+1, c.radius[i])
+		}
+	}
+	return c, nil
+}
+
+// clearance is exact: over the whole envelope the distance to a ball of the
+// chain is least where the ball's centre is nearest. Once the centre line itself
+// is inside, the depth is the radius there.
+//
+// Method: along a segment the distance from a convex body is a convex function,
+// and the radius is linear, so that the difference has one valley, which a
+// golden section search finds (J. Kiefer, Sequential minimax search for a
+// maximum, Proc Am Math Soc 1953; 4:502).
+func (c *Chain) clearance(e *Envelope) Clearance {
+	best := math.Inf(1)
+	var centre geom.Vec
+	var ball float64
+	for i := range max(1, len(c.points)-1) {
+		a, b := c.points[i], c.points[min(i+1, len(c.points)-1)]
+		ra, rb := c.radius[i], c.radius[min(i+1, len(c.points)-1)]
+		ab := r3.Sub(b, a)
+		point := func(t float64) geom.Vec { return r3.Add(a, r3.Scale(t, ab)) }
+		gapAt := func(t float64) float64 {
+			return max(0, e.SignedDistance(point(t))) - ra - t*(rb-ra)
+		}
+		// No ball of the segment is nearer than the middle one less half the
+		// length and half the change of radius.
+		if gapAt(0.5)-(r3.Norm(ab)+math.Abs(rb-ra))/2 >= best {
+			continue
+		}
+		t := valley(gapAt)
+		if g := gapAt(t); g < best {
+			best, centre, ball = g, point(t), ra+t*(rb-ra)
+		}
+	}
+	out := Clearance{Distance: best, OnFixture: e.within(centre), OnStructure: centre}
+	if off := r3.Sub(out.OnFixture, centre); r3.Norm(off) > 0 {
+		out.OnStructure = r3.Add(centre, r3.Scale(ball, r3.Unit(off)))
+	}
+	return out
+}
+
+// valley finds the minimum over 0 to 1 of a function with one valley, to
+// 10⁻¹⁰. It looks at both ends, which are the minimum of a slope.
+func valley(f func(float64) float64) float64 {
+	golden := (math.Sqrt(5) - 1) / 2
+	low, high := 0.0, 1.0
+	x, y := high-golden*(high-low), low+golden*(high-low)
+	fx, fy := f(x), f(y)
+	for range 48 { // 0.618⁴⁸ = 10⁻¹⁰
+		if fx < fy {
+			high, y, fy = y, x, fx
+			x = high - golden*(high-low)
+			fx = f(x)
+		} else {
+			low, x, fx = x, y, fy
+			y = low + golden*(high-low)
+			fy = f(y)
+		}
+	}
+	best := (low + high) / 2
+	for _, t := range []float64{0, 1} {
+		if f(t) < f(best) {
+			best = t
+		}
+	}
+	return best
+}
