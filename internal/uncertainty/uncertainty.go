@@ -132,6 +132,22 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 	return u, nil
 }
 
+// Poses draws n places of a fixture from the covariance of its ends, 6×6 of
+// (entry, apex), mm², about the pose.
+//
+// Errors: ErrNoCovariance.
+func Poses(p geom.Pose, cov *mat.SymDense, n int, seed uint64) ([]geom.Pose, error) {
+	sample, err := draw(cov, seed, n)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]geom.Pose, n)
+	for i, e := range sample {
+		out[i] = geom.Pose{Entry: r3.Add(p.Entry, e.entry), Apex: r3.Add(p.Apex, e.apex)}
+	}
+	return out, nil
+}
+
 // ends is one draw of the error of both ends.
 type ends struct{ entry, apex geom.Vec }
 

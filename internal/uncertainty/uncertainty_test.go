@@ -162,3 +162,27 @@ func TestPoseWithoutAxisIsAnError(t *testing.T) {
 	_, err := Propagate(upright, geom.Pose{}, isotropic(0.1), nil, 1)
 	require.ErrorIs(t, err, deviation.ErrPose)
 }
+
+// The drawn places have the mean and the covariance asked for: three standard
+// errors of a mean, σ/√n, of a variance, σ²√(2/n), and of a covariance, σ²/√n
+// and a little, with n = 4000.
+func TestPosesHaveTheirCovariance(t *testing.T) {
+	cov := diagonal(0.1, 0.2, 0.3, 0.1, 0.2, 0.3)
+	cov.SetSym(2, 5, 0.09) // both ends slide along together
+	const n = 4000
+	p := geom.Pose{Entry: geom.Vec{X: 5}, Apex: geom.Vec{X: 5, Z: -10}}
+	draws, err := Poses(p, cov, n, 8)
+	require.NoError(t, err)
+	require.Len(t, draws, n)
+	var mean, square, both float64
+	for _, d := range draws {
+		mean += (d.Apex.Z + 10) / n
+		square += (d.Entry.Y * d.Entry.Y) / n
+		both += (d.Entry.Z - d.Apex.Z - 10) * (d.Entry.Z - d.Apex.Z - 10) / n
+	}
+	require.InDelta(t, 0, mean, 3*0.3/math.Sqrt(n))
+	require.InDelta(t, 0.04, square, 3*0.04*math.Sqrt(2.0/n))
+	require.InDelta(t, 0, both, 1e-12)
+	_, err = Poses(p, diagonal(math.NaN(), 0, 0, 0, 0, 0), n, 8)
+	require.ErrorIs(t, err, ErrNoCovariance)
+}
