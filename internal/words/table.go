@@ -62,8 +62,8 @@ func Figures(f result.Fixture, site tooth.Number) []Figure {
 	plain(false, "angle", d.Angle, "°", &u.Angle)
 	floor(d.Angle, u.Floor.Angle, "°")
 	if d.TiltMesial != nil && d.TiltBuccal != nil {
-		add(true, "mesiodistal tilt of the apex", TiltMesial(*d.TiltMesial), "°", u.TiltMesial, TiltMesialInterval)
-		add(true, "buccolingual tilt of the apex", TiltBuccal(*d.TiltBuccal, site), "°", u.TiltBuccal,
+		add(true, "mesiodistal tilt", TiltMesial(*d.TiltMesial), "°", u.TiltMesial, TiltMesialInterval)
+		add(true, "buccolingual tilt", TiltBuccal(*d.TiltBuccal, site), "°", u.TiltBuccal,
 			func(i result.Interval) string { return TiltBuccalInterval(i, site) })
 	}
 	return out
