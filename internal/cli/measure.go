@@ -150,7 +150,7 @@ func measureOrReuse(path, folder string, o measure.Options) (*result.Case, error
 		switch {
 		case errors.Is(err, os.ErrNotExist):
 		case err != nil:
-			return nil, badInput(err)
+			return nil, faultOf(err)
 		case old.Inputs == in.Identity() && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
 			return old, nil
 		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256:

@@ -152,7 +152,7 @@ func tightest(list []result.Clearance) string {
 			continue
 		}
 		if left := *c.Achieved - *c.Margin; out == "" || left < best {
-			best, out = left, fmt.Sprintf("%s %s of %.1f mm", c.Structure, words.Clearance(*c.Achieved), *c.Margin)
+			best, out = left, fmt.Sprintf("%s: %s (%.1f mm asked for)", c.Structure, words.Clearance(*c.Achieved), *c.Margin)
 		}
 	}
 	return out
