@@ -37,7 +37,7 @@ func Cut(e *clearance.Envelope, p Plane) [][2]float64 {
 	}
 	if sin < 1e-9 {
 		z := h / cos
-		if z < 0 || z > length {
+		if z < -1e-9 || z > length+1e-9 {
 			return nil
 		}
 		r := radiusAt(e, z)
