@@ -294,9 +294,9 @@ func TestBombs(t *testing.T) {
 		{"the largest frames", file(func(d *dicomfile.Dataset) {
 			d.Set(tag.Rows, []uint16{maxSide})
 			d.Set(tag.Columns, []uint16{maxSide})
-		}), "FILE: a file of SIZE bytes is too short for 12 frames of 16384 × 16384 voxels; export the scan again, as a CT series"},
+		}), "FILE: the file is cut short: SIZE bytes are too few for 12 frames of 16384 × 16384 voxels; export the scan again, as a CT series"},
 		{"the largest number of frames", file(func(d *dicomfile.Dataset) { d.Set(tag.NumberOfFrames, "16384") }),
-			"FILE: a file of SIZE bytes is too short for 16384 frames of 6 × 5 voxels; export the scan again, as a CT series"},
+			"FILE: the file is cut short: SIZE bytes are too few for 16384 frames of 6 × 5 voxels; export the scan again, as a CT series"},
 		{"nesting", append(head(t, uid.ExplicitVRLittleEndian), bytes.Repeat(append(explicit(8, 0x1140, "SQ", 0xFFFFFFFF), 0xFE, 0xFF, 0x00, 0xE0, 0xFF, 0xFF, 0xFF, 0xFF), 1000)...),
 			"FILE: sequences nested more than 64 deep; export the scan again"},
 		{"items", append(append(head(t, uid.ExplicitVRLittleEndian), explicit(0x5200, 0x9230, "SQ", 0xFFFFFFFF)...), bytes.Repeat([]byte{0xFE, 0xFF, 0x00, 0xE0, 0, 0, 0, 0}, 2*maxItems)...),
@@ -317,7 +317,7 @@ func TestBombs(t *testing.T) {
 			runtime.ReadMemStats(&after)
 			require.Error(t, err)
 			text := strings.ReplaceAll(err.Error(), path, "FILE")
-			assert.Equal(t, c.want, strings.ReplaceAll(text, fmt.Sprintf(" %d bytes is", len(c.b)), " SIZE bytes is"))
+			assert.Equal(t, c.want, strings.ReplaceAll(text, fmt.Sprintf(" %d bytes are too", len(c.b)), " SIZE bytes are too"))
 			limit := uint64(20*len(c.b) + 2<<20)
 			assert.Less(t, after.TotalAlloc-before.TotalAlloc, limit)
 		})

@@ -278,8 +278,8 @@ func (g *image) checkSize(frames int) error {
 			most *= deflateRatio
 		}
 	}
-	if want := each * int64(frames); want > most {
-		return fmt.Errorf("a file of %d bytes is too short for %s of %d × %d voxels", g.file.size, plural(frames, "frame"), g.layout.cols, g.layout.rows)
+	if want := each * int64(frames); frames > 1 && want > most {
+		return fmt.Errorf("%w: %d bytes are too few for %s of %d × %d voxels", errCutShort, g.file.size, plural(frames, "frame"), g.layout.cols, g.layout.rows)
 	}
 	return nil
 }

@@ -149,6 +149,9 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 	if err := s.dropTwins(o); err != nil {
 		return volume.Grid{}, err
 	}
+	if len(s.slices) < 3 {
+		return volume.Grid{}, s.tooFew()
+	}
 	if err := s.checkSteps(); err != nil {
 		return volume.Grid{}, err
 	}
@@ -202,7 +205,8 @@ func (s *stack) sort() {
 // stay, to be refused.
 func (s *stack) dropTwins(o Options) error {
 	plane := 2 * int64(s.slices[0].layout.rows) * int64(s.slices[0].layout.cols)
-	if s.checkReadable() != nil || plane > o.budget() {
+	flat := s.slices[len(s.slices)-1].depth-s.slices[0].depth < placeTolerance // all at one position
+	if flat || s.checkReadable() != nil || plane > o.budget() {
 		return nil
 	}
 	single := s.slices[:1:1]
