@@ -23,13 +23,9 @@ import (
 // maxTable bounds an imported table: 100,000 rows have some 40 MB.
 const maxTable = 256 << 20
 
-// neededColumns must be there and filled; leftColumns are derived when a table
-// is written and not read back; a name that begins with asidePrefix is the
-// user's own column.
-var (
-	neededColumns = []string{"case", "placed", "clinician", "site"}
-	leftColumns   = []string{"jaw", "region", "status", "seal", "record", "reason", "flags"}
-)
+// leftColumns are derived when a table is written and not read back; a name that
+// begins with asidePrefix is the user's own column.
+var leftColumns = []string{"jaw", "region", "seal", "record", "reason", "flags"}
 
 const asidePrefix = "x_"
 
@@ -143,10 +139,10 @@ func (t *table) fail(column, format string, args ...any) error {
 
 func (t *table) header(names []string) error {
 	t.line = 1
-	known := Columns()
+	known := columnNames()
 	for i, name := range names {
 		name = strings.TrimSpace(name)
-		if strings.HasPrefix(name, asidePrefix) || slices.Contains(leftColumns, name) && name != "status" {
+		if strings.HasPrefix(name, asidePrefix) || slices.Contains(leftColumns, name) {
 			continue
 		}
 		if !slices.Contains(known, name) {
@@ -158,9 +154,9 @@ func (t *table) header(names []string) error {
 		}
 		t.at[name] = i
 	}
-	for _, name := range neededColumns {
-		if _, there := t.at[name]; !there {
-			return t.fail(name, "the column is missing; every table needs %s", strings.Join(neededColumns, ", "))
+	for _, c := range Columns() {
+		if _, there := t.at[c.Name]; c.Needed && !there {
+			return t.fail(c.Name, "the column is missing; it is the %s", c.Meaning)
 		}
 	}
 	return nil

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 )
 
 // File is what was read from a series file.
@@ -50,9 +51,22 @@ func (u Unfinished) String() string {
 // maxLine bounds a line; a measurement of 32 fixtures has some 100 kB.
 const maxLine = 16 << 20
 
+// settle is how long Read waits before it looks again at a file with an
+// unfinished line, which another program may just be writing.
+const settle = 50 * time.Millisecond
+
 // Read reads a series file. Faults in it are in File.Faults; the error is for a
 // file that cannot be read at all.
 func Read(path string) (*File, error) {
+	f, err := readOnce(path)
+	if err == nil && f.Unfinished != nil {
+		time.Sleep(settle)
+		return readOnce(path)
+	}
+	return f, err
+}
+
+func readOnce(path string) (*File, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err

@@ -37,6 +37,14 @@ var figureNames = [figures]string{
 	"entry_mesial_mm", "entry_buccal_mm", "apex_mesial_mm", "apex_buccal_mm", "tilt_mesial_deg", "tilt_buccal_deg",
 }
 
+var figureMeanings = [figures]string{
+	"distance of achieved from planned entry", "its part across the planned axis", "its part along the planned axis; + = deeper",
+	"distance of achieved from planned apex", "its part across the planned axis", "its part along the planned axis; + = deeper",
+	"angle between the two axes",
+	"lateral part at the entry; + = mesial", "lateral part at the entry; + = buccal", "lateral part at the apex; + = mesial", "lateral part at the apex; + = buccal",
+	"tilt; + = the apex tips mesially", "tilt; + = the apex tips buccally",
+}
+
 // String is the figure's name in the measurement JSON, with its unit.
 func (f Figure) String() string { return figureNames[f] }
 

@@ -52,27 +52,59 @@ func (s *Summary) Table() []TableRow {
 // structureKinds have three columns each, for the structure planned nearest.
 var structureKinds = []casefile.Kind{casefile.Nerve, casefile.Sinus, casefile.Root, casefile.FixtureBody, casefile.Cortex, casefile.OtherStructure}
 
-// The columns of the table in front of the figures and behind them.
-var (
-	leadColumns = []string{"case", "placed", "clinician", "site", "numbering", "jaw", "region", "guidance",
-		"planned_diameter_mm", "planned_length_mm", "status", "seal", "record", "reason", "doubt", "flags"}
-	floorColumns = []string{"floor95_entry_mm", "floor95_apex_mm", "floor95_angle_deg"}
-)
+// Column is a column of the table and what stands in it.
+type Column struct {
+	Name    string
+	Meaning string
+	Needed  bool // in a table to be imported
+}
 
-// Columns are the table's columns in order. An empty cell means that there is
-// no such figure. u_… is the standard uncertainty; floor95_… the deviation that
-// a perfectly placed fixture would show in this scan at the 95th percentile;
-// NAME_planned_mm, NAME_achieved_mm and NAME_margin_mm belong to the structure
-// of that kind that was planned nearest.
-func Columns() []string {
-	out := append([]string(nil), leadColumns...)
-	out = append(out, figureNames[:]...)
-	for _, name := range figureNames {
-		out = append(out, "u_"+name)
+// Columns documents the table, in order. An empty cell means that there is no
+// such figure.
+func Columns() []Column {
+	out := []Column{
+		{"case", "pseudonym of the case; one surgery", true},
+		{"placed", "date of surgery, as in 2026-03-14", true},
+		{"clinician", "pseudonym of the clinician", true},
+		{"site", "tooth, by the numbering of the next column; a row is one fixture", true},
+		{"numbering", "iso3950 (also if empty) or universal; always iso3950 in an export", false},
+		{"jaw", "upper or lower; follows from the site, not read back", false},
+		{"region", "anterior (canine to canine) or posterior; follows from the site, not read back", false},
+		{"guidance", "full-guide, pilot-guide, freehand or navigated", false},
+		{"planned_diameter_mm", "of the planned fixture", false},
+		{"planned_length_mm", "of the planned fixture", false},
+		{"status", "measured, or for a case without figures open (surgery to come), missing (sealed, never measured) or left-out; only measured rows are imported", false},
+		{"seal", "kept, waiting, changed, unknown, late or none: what the case's seal is worth; not read back", false},
+		{"record", "number of the record in the series file; not read back", false},
+		{"reason", "why the case was left out; not read back", false},
+		{"doubt", "true where the figures are not to be relied on, else false", false},
+		{"flags", "codes of the remarks on the measurement; not read back", false},
 	}
-	out = append(out, floorColumns...)
+	for f := range Figure(figures) {
+		out = append(out, Column{f.String(), figureMeanings[f], false})
+	}
+	for f := range Figure(figures) {
+		out = append(out, Column{"u_" + f.String(), "standard uncertainty of " + f.String(), false})
+	}
+	for _, name := range floorColumns {
+		out = append(out, Column{name, "what a perfectly placed fixture would show in this scan at the 95th percentile; the three come together or not at all", false})
+	}
 	for _, k := range structureKinds {
-		out = append(out, string(k)+"_planned_mm", string(k)+"_achieved_mm", string(k)+"_margin_mm")
+		of := "the structure of kind " + string(k) + " that was planned nearest"
+		out = append(out, Column{string(k) + "_planned_mm", "planned clearance to " + of, false},
+			Column{string(k) + "_achieved_mm", "achieved clearance to it; negative = inside", false},
+			Column{string(k) + "_margin_mm", "margin asked for at it", false})
+	}
+	return out
+}
+
+var floorColumns = []string{"floor95_entry_mm", "floor95_apex_mm", "floor95_angle_deg"}
+
+// columnNames are the names of Columns.
+func columnNames() []string {
+	var out []string
+	for _, c := range Columns() {
+		out = append(out, c.Name)
 	}
 	return out
 }
@@ -82,7 +114,7 @@ func Columns() []string {
 // run as a formula gets an apostrophe in front, which ReadCSV takes off again.
 func WriteCSV(w io.Writer, rows []TableRow) error {
 	out := csv.NewWriter(w)
-	if err := out.Write(Columns()); err != nil {
+	if err := out.Write(columnNames()); err != nil {
 		return err
 	}
 	for i := range rows {

@@ -127,7 +127,7 @@ func TestNoCellIsAFormula(t *testing.T) {
 	}))
 	cells, err := csv.NewReader(&b).ReadAll()
 	require.NoError(t, err)
-	require.Equal(t, Columns(), cells[0])
+	require.Equal(t, columnNames(), cells[0])
 	seen := 0
 	for _, line := range cells[1:] {
 		for i, c := range line {
@@ -140,6 +140,19 @@ func TestNoCellIsAFormula(t *testing.T) {
 	}
 	assert.Equal(t, 1, seen, "the one negative number")
 	assert.Equal(t, "'=1+1", cells[1][0])
+}
+
+func TestColumnsAreDocumented(t *testing.T) {
+	seen := map[string]bool{}
+	for _, c := range Columns() {
+		assert.NotEmpty(t, c.Meaning, c.Name)
+		assert.False(t, seen[c.Name], c.Name)
+		seen[c.Name] = true
+	}
+	assert.Len(t, seen, 16+2*int(figures)+3+3*len(structureKinds))
+	for _, name := range leftColumns {
+		assert.True(t, seen[name], name)
+	}
 }
 
 // A table shows every case, also those without figures.
@@ -225,7 +238,7 @@ func TestReadMeasurements(t *testing.T) {
 
 func FuzzReadCSV(f *testing.F) {
 	f.Add(least + "C-1,2026-03-03,a,36,1.25\n")
-	f.Add(strings.Join(Columns(), ";") + "\nC-1;2026-03-03;a;36")
+	f.Add(strings.Join(columnNames(), ";") + "\nC-1;2026-03-03;a;36")
 	f.Add("case\n\"")
 	f.Fuzz(func(t *testing.T, text string) {
 		rows, err := ReadCSV(strings.NewReader(text))

@@ -1,0 +1,41 @@
+//go:build accuracy
+
+package series
+
+import (
+	"fmt"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// 100,000 records are written, checked and made into rows in seconds, in a time
+// linear in their number.
+func TestHundredThousandRecords(t *testing.T) {
+	took := map[int]time.Duration{}
+	for _, n := range []int{10_000, 100_000} {
+		path := filepath.Join(t.TempDir(), "s.jsonl")
+		records := make([]Record, n)
+		for i := range records {
+			records[i] = measured(fmt.Sprintf("C-%06d", i), "2026-03-03", "p", i)
+		}
+		_, err := Append(path, records...)
+		require.NoError(t, err)
+		start := time.Now()
+		f, err := Read(path)
+		require.NoError(t, err)
+		require.NoError(t, f.Sound())
+		s := Summarise(f.Records, "")
+		require.Len(t, s.Rows(), n)
+		took[n] = time.Since(start)
+		start = time.Now()
+		_, err = Append(path, remark("one more"))
+		require.NoError(t, err)
+		t.Logf("%d records: read, checked and summarised in %v, one more appended in %v", n, took[n], time.Since(start))
+	}
+	assert.Less(t, took[100_000], 30*time.Second)
+	assert.Less(t, took[100_000], 20*took[10_000])
+}
