@@ -56,7 +56,7 @@ func TestLocateRAS(t *testing.T) {
 	assert.Equal(t, vec(24.62, -12.01, -1.91), located.Fixtures[0].Planned.Apex)
 	assert.Equal(t, vec(-c.Fixtures[0].Mesial.X, -c.Fixtures[0].Mesial.Y, c.Fixtures[0].Mesial.Z), *located.Fixtures[0].Mesial)
 	assert.Equal(t, vec(25.0, -14.1, -5.5), located.Structures[0].Path[1])
-	assert.Equal(t, Landmark{Pre: vec(-10, -0.0, 0), Post: vec(-11, -2, 3)}, located.Alignment.Landmarks[1])
+	assert.Equal(t, Landmark{Pre: vec(-10, 0, 0), Post: vec(-11, -2, 3)}, located.Alignment.Landmarks[1])
 
 	assert.Equal(t, RAS, c.Frame, "the case as read stays as it is")
 	assert.Equal(t, vec(-24.10, 11.32, 8.05), c.Fixtures[0].Planned.Entry)

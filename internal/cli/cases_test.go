@@ -426,7 +426,7 @@ func TestCtrlC(t *testing.T) {
 		return work(ctx, env, flags.Args())
 	})
 	assert.Equal(t, Interrupted, status)
-	assert.Equal(t, "plumbline: stopped; what was finished is kept.\n", stderr.String())
+	assert.Equal(t, "plumbline: stopped; what was written is kept.\n", stderr.String())
 	assert.Contains(t, stdout.String(), "C-101")
 	assert.FileExists(t, "results/C-101.json")
 	assert.NoFileExists(t, "results/C-102.json")
@@ -437,7 +437,7 @@ func TestCtrlC(t *testing.T) {
 	defer close(ended)
 	status = attend(ctx, env, func() error { <-ended; return nil })
 	assert.Equal(t, Interrupted, status)
-	assert.Equal(t, "plumbline: stopped; what was finished is kept.\n", stderr.String())
+	assert.Equal(t, "plumbline: stopped; what was written is kept.\n", stderr.String())
 }
 
 func TestFaultOfTheProgram(t *testing.T) {

@@ -220,7 +220,7 @@ func report(env Env, err error) int {
 	case errors.Is(err, errInDoubt):
 		return InDoubt
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(env.Stderr, "plumbline: stopped; what was finished is kept.")
+		fmt.Fprintln(env.Stderr, "plumbline: stopped; what was written is kept.")
 		return Interrupted
 	case errors.As(err, &s):
 		fmt.Fprintln(env.Stderr, "plumbline: "+sentence(err))
@@ -244,7 +244,7 @@ const statuses = `Exit status
   1    failed for a reason that is not the input's, such as a full disk
   2    bad usage or bad input; nothing was measured
   3    measured, but not to be relied on; the flags say why
-  130  stopped by Ctrl-C; what was finished is kept
+  130  stopped by Ctrl-C; what was written is kept
 `
 
 const caution = `An audit aid for people who are licensed to place fixtures. It is not a device for
