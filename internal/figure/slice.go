@@ -90,8 +90,7 @@ func (w window) picture(values []float64, width int) []byte {
 // encode writes a picture as PNG. Into memory that cannot fail.
 func encode(img image.Image) []byte {
 	var b bytes.Buffer
-	enc := png.Encoder{CompressionLevel: png.BestCompression}
-	if err := enc.Encode(&b, img); err != nil {
+	if err := png.Encode(&b, img); err != nil {
 		panic(err)
 	}
 	return b.Bytes()

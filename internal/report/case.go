@@ -1,0 +1,346 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"plumbline/internal/figure"
+	"plumbline/internal/result"
+	"plumbline/internal/tooth"
+	"plumbline/internal/words"
+)
+
+// Options says how a report is made.
+type Options struct {
+	Numbering tooth.System // of the sites; "" is ISO 3950
+}
+
+// site words a site by number and name; what is no tooth stays as it was.
+func (o Options) site(label string) (tooth.Number, string, string) {
+	n, err := tooth.Parse(label, tooth.ISO3950)
+	if err != nil {
+		return 0, outside(label), ""
+	}
+	system := o.Numbering
+	if system == "" {
+		system = tooth.ISO3950
+	}
+	return n, n.Label(system), n.Name()
+}
+
+func (o Options) numbering() string {
+	if o.Numbering == tooth.Universal {
+		return "universal numbering"
+	}
+	return "ISO 3950"
+}
+
+// Stored is the report of a measurement without its scans: all figures, and no
+// cuts through the scan.
+func Stored(c *result.Case, o Options) *Document { return caseReport(c, nil, o) }
+
+// scenes are the pictures of a case's fixtures, in their order.
+type scenes struct {
+	fixtures []fixturePictures
+}
+
+// fixturePictures are what a scan shows of one fixture.
+type fixturePictures struct {
+	cuts      []picture
+	target    *figure.Target
+	alignment []figure.Drawing
+}
+
+func caseReport(c *result.Case, s *scenes, o Options) *Document {
+	name := outside(c.Case)
+	d := &Document{
+		Title: "Case " + name + ", placement against plan",
+		Foot:  "Case " + name + " · placed " + outside(c.Placed) + " · plumbline " + outside(c.Program.Version),
+		Date:  c.Placed,
+	}
+	var sites []string
+	for _, f := range c.Fixtures {
+		_, label, _ := o.site(f.Site)
+		sites = append(sites, label)
+	}
+	d.add(masthead{
+		Kicker: "Fixture placement against its plan",
+		Title:  "Case " + name,
+		Facts: [][2]string{
+			{"Placed", outside(c.Placed)},
+			{"Clinician", outside(c.Clinician)},
+			{plural(len(sites), "Site", "Sites") + ", " + o.numbering(), strings.Join(sites, ", ")},
+			{"Scans aligned by", methodName(c.Alignment.Method)},
+			{"Measured with", "plumbline " + outside(c.Program.Version)},
+		},
+	})
+	d.doubts(c)
+	if len(c.Fixtures) > 1 {
+		d.add(summary(c, o))
+	}
+	for i, f := range c.Fixtures {
+		var p *fixturePictures
+		if s != nil {
+			p = &s.fixtures[i]
+		}
+		d.fixture(f, p, o, len(c.Fixtures) > 1)
+	}
+	d.notes(c)
+	for i, f := range c.Fixtures {
+		if s != nil {
+			_, label, _ := o.site(f.Site)
+			d.add(heading{Level: 2, Text: "Site " + label + " in the follow-up scan", Page: true},
+				paragraph{Text: cutsText(f)},
+				pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
+		}
+	}
+	d.alignment(c, s, o)
+	d.method(c, o)
+	return d
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+// flagTexts words the flags of a level, each once.
+func flagTexts(level result.Level, lists ...result.Flags) []string {
+	var out []string
+	for _, flags := range lists {
+		for _, f := range flags {
+			if f.Level != level {
+				continue
+			}
+			text := sentence(f.Message) + " (" + outside(f.Code) + ")"
+			if !slices.Contains(out, text) {
+				out = append(out, text)
+			}
+		}
+	}
+	return out
+}
+
+// sentence begins a message with a capital letter and ends it with a full stop.
+func sentence(s string) string {
+	s = strings.TrimRight(strings.TrimSpace(s), ".")
+	if s == "" {
+		return ""
+	}
+	if s[0] >= 'a' && s[0] <= 'z' {
+		s = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return outside(s + ".")
+}
+
+func allFlags(c *result.Case) []result.Flags {
+	lists := []result.Flags{c.Flags, c.Alignment.Flags}
+	for _, f := range c.Fixtures {
+		lists = append(lists, f.Flags)
+	}
+	return lists
+}
+
+func (d *Document) doubts(c *result.Case) {
+	if doubts := flagTexts(result.Doubt, allFlags(c)...); len(doubts) > 0 {
+		d.add(notice{Title: "Not to be relied on", Doubt: true,
+			Items: append([]string{"The figures are given for what they are. Until the points below are settled they prove nothing."}, doubts...)})
+	}
+}
+
+func (d *Document) notes(c *result.Case) {
+	if notes := flagTexts(result.Notice, allFlags(c)...); len(notes) > 0 {
+		d.add(notice{Title: "How some figures came about", Items: notes})
+	}
+}
+
+// summary is one table of all fixtures.
+func summary(c *result.Case, o Options) table {
+	t := table{Caption: "All fixtures, achieved against planned, with 95 % intervals", Columns: []column{
+		{Head: "site", Share: 9}, {Head: "planned", Share: 14}, {Head: "entry", Share: 19}, {Head: "apex", Share: 19},
+		{Head: "angle", Share: 19}, {Head: "tightest clearance", Share: 34}}}
+	for _, f := range c.Fixtures {
+		_, label, _ := o.site(f.Site)
+		r := row{Cells: []string{label, sized(f.Planned), "none", "none", "none", tightest(f.Clearance)}}
+		if f.Deviation == nil {
+			r.Cells[2] = "no fixture found"
+		}
+		if f.Deviation != nil {
+			with := func(v float64, unit string, i result.Interval) string {
+				return fmt.Sprintf("%.2f %s (%s)", v, unit, words.Interval(i, unit))
+			}
+			u := result.Uncertainty{}
+			if f.Uncertainty != nil {
+				u = *f.Uncertainty
+				r.Cells[2] = with(f.Deviation.Entry, "mm", u.Entry)
+				r.Cells[3] = with(f.Deviation.Apex, "mm", u.Apex)
+				r.Cells[4] = with(f.Deviation.Angle, "°", u.Angle)
+			} else {
+				r.Cells[2] = fmt.Sprintf("%.2f mm", f.Deviation.Entry)
+				r.Cells[3] = fmt.Sprintf("%.2f mm", f.Deviation.Apex)
+				r.Cells[4] = fmt.Sprintf("%.2f °", f.Deviation.Angle)
+			}
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	return t
+}
+
+func sized(p result.Placement) string { return fmt.Sprintf("%.1f × %.1f mm", p.Diameter, p.Length) }
+
+// tightest words the clearance with the least left over its margin.
+func tightest(list []result.Clearance) string {
+	least, out := 0.0, ""
+	for i, line := range words.ClearanceLines(list) {
+		c := list[i]
+		if c.Achieved == nil || c.Margin == nil {
+			continue
+		}
+		if left := *c.Achieved - *c.Margin; out == "" || left < least {
+			least = left
+			out = fmt.Sprintf("%s: %s of %s, %s", outside(c.Structure), line.Achieved, line.Margin, line.Verdict)
+		}
+	}
+	if out == "" {
+		return "no structure with a margin"
+	}
+	return out
+}
+
+// fixture is the part of a report that answers what was planned, what was
+// achieved and how far off it is.
+func (d *Document) fixture(f result.Fixture, p *fixturePictures, o Options, many bool) {
+	n, label, name := o.site(f.Site)
+	title := "Site " + label
+	if name != "" {
+		title += ", " + name
+	}
+	d.add(heading{Level: 2, Text: title, Page: many})
+	plan := "Planned: a fixture of " + sized(f.Planned) + ", " + outside(words.Guidance(f.Guidance)) + "."
+	if a := f.Achieved; a != nil && (a.Diameter != f.Planned.Diameter || sized(*a) != sized(f.Planned)) {
+		plan += " Placed: " + sized(*a) + "."
+	}
+	d.add(paragraph{Text: plan}, paragraph{Lead: true, Text: strings.Join(words.Summary(f, n), " ")})
+	if broken := brokenMargins(f.Clearance); len(broken) > 0 {
+		d.add(notice{Title: "Clearance", Items: broken})
+	}
+	if f.Deviation != nil {
+		if f.Uncertainty != nil {
+			d.add(gaugesOf(f))
+		}
+		figures := figureTable(f, n)
+		var t *figure.Target
+		switch {
+		case p != nil && p.target != nil:
+			t = p.target
+		case f.Deviation.EntryMesial != nil && f.Deviation.EntryBuccal != nil && f.Deviation.ApexMesial != nil && f.Deviation.ApexBuccal != nil && n.Valid():
+			t = storedTarget(f, n)
+		}
+		if t != nil {
+			d.add(beside{Left: []block{figures}, Right: picture{Drawing: t.Draw(), Caption: targetCaption(p == nil)}})
+		} else {
+			d.add(figures)
+		}
+	}
+	if len(f.Clearance) > 0 {
+		d.add(clearanceTable(f.Clearance))
+	} else {
+		d.add(paragraph{Small: true, Text: "No clearances: the case names no structure, or they could not be had."})
+	}
+}
+
+func gaugesOf(f result.Fixture) gauges {
+	dev, u := f.Deviation, f.Uncertainty
+	full := figure.GaugeFull(u.Entry.High, u.Apex.High)
+	one := func(name string, v float64, unit string, i result.Interval, floor, full float64) gauge {
+		return gauge{Name: name, Value: fmt.Sprintf("%.2f %s", v, unit),
+			Note:    fmt.Sprintf("95 %%: %s; %s", words.Interval(i, unit), words.Floor(v, floor, unit)),
+			Drawing: figure.Gauge{Name: name, Value: v, Low: i.Low, High: i.High, Floor: floor, Unit: unit, Full: full}.Draw()}
+	}
+	return gauges{Items: []gauge{
+		one("Entry deviation", dev.Entry, "mm", u.Entry, u.Floor.Entry, full),
+		one("Apex deviation", dev.Apex, "mm", u.Apex, u.Floor.Apex, full),
+		one("Angular deviation", dev.Angle, "°", u.Angle, u.Floor.Angle, figure.GaugeFull(u.Angle.High)),
+	}}
+}
+
+func figureTable(f result.Fixture, n tooth.Number) table {
+	t := table{Caption: "Achieved against planned", Dense: true,
+		Columns: []column{{Head: "figure", Share: 29}, {Head: "value", Share: 28}, {Head: "95 % interval", Share: 37}}}
+	for _, line := range words.Figures(f, n) {
+		t.Rows = append(t.Rows, row{Part: line.Part, Cells: []string{line.Name, line.Value, line.Interval}})
+	}
+	return t
+}
+
+// brokenMargins says which structures the fixture comes too near to.
+func brokenMargins(list []result.Clearance) []string {
+	var out []string
+	for i, line := range words.ClearanceLines(list) {
+		c := list[i]
+		switch {
+		case c.Achieved == nil:
+		case *c.Achieved < 0:
+			out = append(out, fmt.Sprintf("%s: the fixture %s.", outside(c.Structure), line.Achieved))
+		case c.Margin != nil && *c.Achieved < *c.Margin:
+			out = append(out, fmt.Sprintf("%s: %s left, where %s were asked for.", outside(c.Structure), line.Achieved, line.Margin))
+		}
+	}
+	return out
+}
+
+// verdictMarks say a verdict by shape, too.
+var verdictMarks = map[string]string{"kept": "●", "kept, but not surely": "○", "margin not kept": "▲", "penetrated": "■"}
+
+func clearanceTable(list []result.Clearance) table {
+	t := table{Caption: "Clearance from the fixture's surface to structures, against the margin asked for", Dense: true, Columns: []column{
+		{Head: "structure", Share: 40}, {Head: "planned", Share: 20}, {Head: "achieved", Share: 22}, {Head: "95 % interval", Share: 25},
+		{Head: "margin", Share: 14}, {Head: "kept?", Share: 28}}}
+	for _, c := range words.ClearanceLines(list) {
+		verdict := c.Verdict
+		mark, known := verdictMarks[verdict]
+		if known {
+			verdict = mark + " " + verdict
+		}
+		t.Rows = append(t.Rows, row{Strong: mark == "▲" || mark == "■",
+			Cells: []string{outside(c.Structure) + " (" + outside(c.Kind) + ")", c.Planned, c.Achieved, c.Interval, c.Margin, verdict}})
+	}
+	return t
+}
+
+// storedTarget is the target plot of a stored measurement: the ellipses' axes
+// lie along the directions, since their correlation is not stored.
+func storedTarget(f result.Fixture, n tooth.Number) *figure.Target {
+	dev := f.Deviation
+	entry := figure.Shot{Mesial: *dev.EntryMesial, Buccal: *dev.EntryBuccal}
+	apex := figure.Shot{Mesial: *dev.ApexMesial, Buccal: *dev.ApexBuccal}
+	if u := f.Uncertainty; u != nil {
+		cov := func(m, b *result.Interval) *[3]float64 {
+			if m == nil || b == nil {
+				return nil
+			}
+			return &[3]float64{m.U * m.U, b.U * b.U, 0}
+		}
+		entry.Cov, apex.Cov = cov(u.EntryMesial, u.EntryBuccal), cov(u.ApexMesial, u.ApexBuccal)
+	}
+	t := figure.NewTarget(n, entry, apex)
+	return &t
+}
+
+func targetCaption(stored bool) string {
+	text := "Entry and apex across the planned axis. Regions that do not show are smaller than the marks."
+	if stored {
+		text += " The regions leave out how the two directions are correlated, which is not stored."
+	}
+	return text
+}
+
+func cutsText(f result.Fixture) string {
+	if f.Achieved == nil {
+		return "No fixture was found. The follow-up scan is cut along the planned axis and across it; the planned outline is dashed. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+	}
+	return "The follow-up scan is cut along the achieved axis and across it. Outlines show where the fixture's envelope, its outer thread diameter, passes the cut: dashed as planned, solid as achieved. Brightness follows the square root of the grey value, so that bone shows beside metal. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+}

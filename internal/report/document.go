@@ -1,0 +1,130 @@
+// Package report writes what was measured for people to read: the report of one
+// case and of a clinician's series, as one self-contained HTML page or as a PDF.
+//
+// A report is made once, as a Document of headings, tables, figures and words;
+// HTML and PDF are two ways to write the same Document, so that they cannot
+// differ. The words and tables come from package words, which the terminal uses
+// too. Start with Case or Stored.
+//
+// Conventions: lengths mm, angles degrees, ISO dates, a decimal point. The same
+// input gives the same bytes. Text from outside (names, remarks, messages) goes
+// through outside, which makes it harmless and isolates its writing direction.
+package report
+
+import "plumbline/internal/figure"
+
+// Document is a report before it is written.
+type Document struct {
+	Title  string // of the file
+	Foot   string // at the foot of every page
+	Date   string // ISO; the date that the PDF carries
+	blocks []block
+}
+
+func (d *Document) add(b ...block) { d.blocks = append(d.blocks, b...) }
+
+// block is one part of a document, from top to bottom.
+type block interface{ block() }
+
+// masthead opens a report.
+type masthead struct {
+	Kicker, Title string
+	Facts         [][2]string // name and value
+}
+
+// heading opens a section (Level 2) or a part of one (Level 3). Page starts a
+// new page on paper.
+type heading struct {
+	Level int
+	Text  string
+	Page  bool
+}
+
+// paragraph is running text. Lead is larger, Small is smaller.
+type paragraph struct {
+	Text        string
+	Lead, Small bool
+}
+
+// list is a list of short points.
+type list struct{ Items []string }
+
+// notice is a box that cannot be overlooked.
+type notice struct {
+	Title string
+	Items []string
+	Doubt bool // figures are not to be relied on
+}
+
+// column of a table: its head, and its share of the width on paper.
+type column struct {
+	Head  string
+	Share float64
+	Mono  bool // for hashes and codes
+	Right bool // numbers, aligned at the right
+}
+
+// row of a table. Part is set in from the row above it; Strong stands out.
+type row struct {
+	Cells        []string
+	Part, Strong bool
+}
+
+// table is a table with a head and, where Caption is not empty, a line above.
+// Dense sets it smaller on paper.
+type table struct {
+	Caption string
+	Dense   bool
+	Columns []column
+	Rows    []row
+}
+
+// gauge is a figure in large type over its ruler.
+type gauge struct {
+	Name, Value, Note string
+	Drawing           figure.Drawing
+}
+
+// gauges stand in one row.
+type gauges struct{ Items []gauge }
+
+// beside puts a picture to the right of blocks where there is room.
+type beside struct {
+	Left  []block
+	Right picture
+}
+
+// picture is a drawing with a caption. Steps, for HTML only, replace the drawing
+// by a stack that a reader steps through.
+type picture struct {
+	Drawing figure.Drawing
+	Caption string
+	Steps   *stack
+	Paper   bool // only in the PDF: in HTML the steps beside it show the same
+}
+
+// stack is a row of drawings of which one is seen at a time.
+type stack struct {
+	Name     string
+	Drawings []figure.Drawing
+	Labels   []string // where each lies
+	Start    int
+}
+
+// pictures stand side by side, as many in a row as Across says. Outlines says
+// that planned and achieved outlines can be switched.
+type pictures struct {
+	Items    []picture
+	Across   int
+	Outlines bool
+}
+
+func (masthead) block()  {}
+func (heading) block()   {}
+func (paragraph) block() {}
+func (list) block()      {}
+func (notice) block()    {}
+func (table) block()     {}
+func (gauges) block()    {}
+func (beside) block()    {}
+func (pictures) block()  {}

@@ -1,0 +1,186 @@
+package report
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"plumbline/internal/result"
+	"plumbline/internal/words"
+)
+
+// methodName words how the scans were aligned.
+func methodName(method string) string {
+	switch method {
+	case "scans":
+		return "the scans' own voxels"
+	case "same-frame":
+		return "their shared frame of reference"
+	case "landmarks":
+		return "landmark pairs"
+	case "matrix":
+		return "a given matrix"
+	}
+	return outside(method)
+}
+
+// alignmentText says what an alignment of a kind rests on.
+func alignmentText(method string) string {
+	switch {
+	case strings.HasSuffix(method, "refined on the scans"):
+		return "A given start was refined on the voxels of both scans around the sites, in their own jaw."
+	case method == "scans":
+		return "Both scans were brought into one frame by their own voxels: a search over turns and places, then a fit by local normalised correlation on the jaw that carries the fixtures. Each jaw is its own rigid body, so this holds for this jaw only. The error is estimated from how far groups of the region, each asked alone, agree."
+	case method == "same-frame":
+		return "Both scans carry the same DICOM Frame of Reference and were taken as lying in one frame. Their voxels were not compared."
+	case method == "landmarks":
+		return "Pairs of points that a person marked in both scans gave the alignment, by least squares (Arun, Huang and Blostein, IEEE Trans Pattern Anal Mach Intell 1987;9:698)."
+	case method == "matrix":
+		return "The case file gave the alignment as a matrix. It was taken as exact; the intervals have no share for its error."
+	}
+	return "Alignment method: " + outside(method) + "."
+}
+
+// qualityNames word the stored names of an alignment's quality.
+var qualityNames = map[string]string{
+	"similarity_ratio":    "likeness of the scans around the sites, 1 for the same",
+	"coverage_ratio":      "share of the region that both scans show",
+	"disagreement_mm":     "disagreement between parts of the region",
+	"runner_up_ratio":     "score of the next best place against the chosen one",
+	"error_u_mm":          "standard uncertainty of the worst end of a fixture",
+	"scale_columns_ratio": "lengths along the columns, follow-up against planning scan",
+	"scale_rows_ratio":    "lengths along the rows",
+	"scale_slices_ratio":  "lengths along the slices",
+	"fre_rms_mm":          "distance left between landmark pairs, root mean square",
+	"fle_rms_mm":          "error of marking one landmark, root mean square, estimated from it",
+	"largest_residual_mm": "largest distance left between a landmark pair",
+	"refinement_moved_mm": "how far the refinement moved a planned fixture",
+	"refined_by_mm":       "how far the refinement moved a planned fixture",
+	"refined_by_deg":      "how far the refinement turned the scan",
+}
+
+func qualityTable(quality map[string]float64) table {
+	t := table{Caption: "How good the alignment is", Dense: true, Columns: []column{{Head: "figure", Share: 60}, {Head: "value", Share: 40}}}
+	for _, key := range slices.Sorted(maps.Keys(quality)) {
+		base, uncertainty := strings.CutSuffix(key, "_u_ratio")
+		if _, has := quality[base+"_ratio"]; uncertainty && has {
+			continue // stands behind its figure
+		}
+		name, known := qualityNames[key]
+		if !known {
+			name = outside(strings.ReplaceAll(key, "_", " "))
+		}
+		unit := ""
+		switch {
+		case strings.HasSuffix(key, "_mm"):
+			unit = " mm"
+		case strings.HasSuffix(key, "_deg"):
+			unit = " °"
+		}
+		value := fmt.Sprintf("%.4f", quality[key]) + unit
+		if u, has := quality[strings.TrimSuffix(key, "_ratio")+"_u_ratio"]; has && unit == "" {
+			value += fmt.Sprintf(", standard uncertainty %.4f", u)
+		}
+		t.Rows = append(t.Rows, row{Cells: []string{name, value}})
+	}
+	return t
+}
+
+// alignment is the section about how the scans were brought together.
+func (d *Document) alignment(c *result.Case, s *scenes, o Options) {
+	d.add(heading{Level: 2, Text: "Alignment of the two scans", Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
+	if s != nil {
+		d.add(paragraph{Text: "Check it by eye: the pictures are checkerboards of both scans, the follow-up scan's tiles tinted, the planned axis in yellow. Where the outlines of bone and teeth go on unbroken from tile to tile, the alignment is right."})
+		for i, f := range c.Fixtures {
+			_, label, _ := o.site(f.Site)
+			checks := pictures{Across: 3}
+			for _, check := range s.fixtures[i].alignment {
+				checks.Items = append(checks.Items, picture{Drawing: check})
+			}
+			d.add(checks, paragraph{Small: true, Text: "Alignment check at site " + label + "; each plane is 40 mm wide, each tile 5 mm."})
+		}
+	} else {
+		d.add(paragraph{Text: "This report was made from a stored measurement without its scans, so it has no cuts through the scan and no check picture. Make it from the case folder to have them."})
+	}
+	if len(c.Alignment.Quality) > 0 {
+		d.add(qualityTable(c.Alignment.Quality))
+	}
+}
+
+// definitions are the figures as the program defines them.
+var definitions = [][2]string{
+	{"entry point, apex point", "Centre of the platform on the fixture's axis; the point where the axis leaves the other end. The axis points from entry to apex."},
+	{"entry deviation, apex deviation", "Distance between the planned and the achieved point."},
+	{"along the axis (depth)", "Part of that distance along the planned axis; deeper is more apical."},
+	{"across the axis (lateral)", "What is left of it perpendicular to the planned axis."},
+	{"mesiodistal, buccolingual", "The lateral part on the site's two directions, which are perpendicular to the planned axis."},
+	{"angle", "Angle between the two axes in space."},
+	{"tilt of the apex", "The angle seen in the mesiodistal and in the buccolingual plane."},
+	{"clearance", "Smallest distance from the fixture's envelope (outer thread diameter, rounded apex) to a structure's surface; negative is a penetration. The structure is taken as drawn in the plan, without an uncertainty of its own."},
+	{"standard uncertainty, u", "Standard deviation of a figure's error (JCGM 100:2008)."},
+	{"95 % interval", "Interval from carrying the uncertainty of both ends to each figure by 20 000 random draws (JCGM 101:2008); for distances and angles, which no error can make negative, Neyman's interval."},
+	{"measurement floor", "What a perfectly placed fixture would show in this scan in 95 of 100 measurements at most. A smaller figure cannot be told from zero."},
+}
+
+// method is everything behind the figures.
+func (d *Document) method(c *result.Case, o Options) {
+	d.add(heading{Level: 2, Text: "How it was measured"},
+		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. Deviations and clearances follow from the two poses."},
+		heading{Level: 3, Text: "Definitions"})
+	defs := table{Dense: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
+	for _, x := range definitions {
+		defs.Rows = append(defs.Rows, row{Cells: []string{x[0], x[1]}})
+	}
+	d.add(defs)
+	for _, f := range c.Fixtures {
+		if f.Uncertainty == nil || len(f.Uncertainty.Budget) == 0 {
+			continue
+		}
+		_, label, _ := o.site(f.Site)
+		d.add(heading{Level: 3, Text: "Uncertainty budget, site " + label}, budgetTable(f.Uncertainty.Budget))
+	}
+	in := c.Inputs
+	d.add(heading{Level: 3, Text: "What was measured"},
+		table{Caption: "Hashes are SHA-256: whoever holds the files can check that these and no others were measured", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}, Rows: []row{
+			{Cells: []string{"case file", outside(in.PlanSHA256)}},
+			{Cells: []string{"planning scan, voxels and grid", outside(in.PreSHA256)}},
+			{Cells: []string{"planning scan, series", outside(in.PreSeries)}},
+			{Cells: []string{"follow-up scan, voxels and grid", outside(in.PostSHA256)}},
+			{Cells: []string{"follow-up scan, series", outside(in.PostSeries)}},
+			{Cells: []string{"program", "plumbline " + outside(c.Program.Version)}},
+			{Cells: []string{"seed of the random draws", fmt.Sprint(c.Program.Seed)}},
+		}},
+		notice{Title: "Cautions", Items: words.Cautions})
+}
+
+func budgetTable(budget []result.Source) table {
+	t := table{Caption: "Standard uncertainty of the achieved ends by source; across is for each direction", Dense: true, Columns: []column{
+		{Head: "source", Share: 40}, {Head: "entry, along", Share: 18}, {Head: "entry, across", Share: 18}, {Head: "apex, along", Share: 18},
+		{Head: "apex, across", Share: 18}, {Head: "angle", Share: 16}}}
+	var sum [5]float64
+	cells := func(name string, v [5]float64) []string {
+		out := []string{name}
+		for i, x := range v {
+			unit := "mm"
+			if i == 4 {
+				unit = "°"
+			}
+			out = append(out, fmt.Sprintf("%.3f %s", x, unit))
+		}
+		return out
+	}
+	for _, s := range budget {
+		v := [5]float64{s.EntryAlong, s.EntryAcross, s.ApexAlong, s.ApexAcross, s.Angle}
+		for i, x := range v {
+			sum[i] += x * x
+		}
+		t.Rows = append(t.Rows, row{Cells: cells(outside(s.Name), v)})
+	}
+	for i := range sum {
+		sum[i] = math.Sqrt(sum[i])
+	}
+	t.Rows = append(t.Rows, row{Strong: true, Cells: cells("together", sum)})
+	return t
+}

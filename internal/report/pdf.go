@@ -1,0 +1,590 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"codeberg.org/go-pdf/fpdf"
+
+	"plumbline/internal/figure"
+)
+
+// Paper is a paper size.
+type Paper struct {
+	Name          string
+	Width, Height float64 // mm
+}
+
+// The papers.
+var (
+	A4     = Paper{"A4", 210, 297}
+	Letter = Paper{"Letter", 215.9, 279.4}
+)
+
+// Layout of a page, mm.
+const (
+	marginLeft   = 24.0
+	marginRight  = 15.0
+	marginTop    = 15.0
+	marginBottom = 19.0
+	lineAt       = 12.0 // of the plumb line, from the left
+	gap          = 6.0  // between columns
+
+	sizeBody    = 3.35
+	sizeSmall   = 2.85
+	sizeDense   = 3.05
+	sizeLead    = 3.9
+	sizeSection = 4.9
+	sizePart    = 3.8
+	sizeTitle   = 8.2
+	sizeNumber  = 7.4
+	leading     = 1.42 // line height over type height
+)
+
+// PDF writes the document for paper. Pictures, outlines and plots are vectors
+// over the grey values; steps show their first drawing.
+//
+// Errors: an image or a typeface that does not fit into a PDF, which is a fault
+// of the program.
+func (d *Document) PDF(paper Paper) ([]byte, error) {
+	first, err := d.press(paper, 0)
+	if err != nil {
+		return nil, err
+	}
+	p, err := d.press(paper, first.pdf.PageCount())
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	if err := p.pdf.Output(&b); err != nil {
+		return nil, fmt.Errorf("write the PDF: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// press lays a document out on pages.
+type press struct {
+	*setter
+	doc   *Document
+	paper Paper
+	pages int // in all; 0 while they are counted
+	y     float64
+
+	images map[string]widths // of the pictures placed so far, by name
+	taken  map[int]bool      // widths in pixels
+}
+
+// widths of a picture in pixels: its own, and that in the PDF.
+type widths struct{ own, placed int }
+
+func (d *Document) press(paper Paper, pages int) (*press, error) {
+	pdf := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: paper.Width, Ht: paper.Height}})
+	pdf.SetAutoPageBreak(false, 0)
+	pdf.SetMargins(0, 0, 0)
+	pdf.SetCatalogSort(true)
+	date, err := time.Parse(time.DateOnly, d.Date)
+	if err != nil {
+		date = time.Unix(0, 0).UTC()
+	}
+	pdf.SetCreationDate(date)
+	pdf.SetModificationDate(date)
+	pdf.SetProducer("plumbline", true)
+	pdf.SetTitle(plain(d.Title), true)
+	pdf.SetLang("en")
+	pdf.SetDisplayMode("fullwidth", "continuous")
+	pdf.SetLineJoinStyle("round")
+	s, err := newSetter(pdf)
+	if err != nil {
+		return nil, err
+	}
+	p := &press{setter: s, doc: d, paper: paper, pages: pages, images: map[string]widths{}, taken: map[int]bool{}}
+	p.newPage()
+	for i, b := range d.blocks {
+		p.place(b, d.blocks[i+1:])
+	}
+	p.sayMissing()
+	if err := pdf.Error(); err != nil {
+		return nil, fmt.Errorf("write the PDF: %w", err)
+	}
+	return p, nil
+}
+
+// plain takes the isolates off a text.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if silent(r) {
+			return -1
+		}
+		return r
+	}, s)
+}
+
+func (p *press) width() float64  { return p.paper.Width - marginLeft - marginRight }
+func (p *press) bottom() float64 { return p.paper.Height - marginBottom }
+
+// ink sets the colour of type.
+func (p *press) ink(c figure.Ink) {
+	r, g, b := parts(c)
+	p.pdf.SetTextColor(r, g, b)
+}
+
+func parts(c figure.Ink) (r, g, b int) {
+	if _, err := fmt.Sscanf(string(c), "#%02x%02x%02x", &r, &g, &b); err != nil {
+		return 0, 0, 0
+	}
+	return r, g, b
+}
+
+// newPage opens a page with its plumb line and foot.
+func (p *press) newPage() {
+	p.pdf.AddPage()
+	p.y = marginTop
+	end := p.paper.Height - 20
+	r, g, b := parts(figure.Black)
+	p.pdf.SetDrawColor(r, g, b)
+	p.pdf.SetFillColor(r, g, b)
+	p.pdf.SetLineWidth(0.2)
+	p.pdf.SetDashPattern(nil, 0)
+	p.pdf.Line(lineAt, 0, lineAt, end)
+	p.pdf.Polygon([]fpdf.PointType{{X: lineAt - 0.8, Y: end}, {X: lineAt + 0.8, Y: end}, {X: lineAt + 1.7, Y: end + 3}, {X: lineAt, Y: end + 10}, {X: lineAt - 1.7, Y: end + 3}}, "F")
+
+	p.ink(figure.Grey)
+	foot := p.paper.Height - 11
+	number := fmt.Sprintf("page %d of %d", p.pdf.PageNo(), p.pages)
+	room := p.width() - p.setter.width(number, regular, sizeSmall) - gap
+	p.set(marginLeft, foot, p.short(prepared(p.doc.Foot), room), regular, sizeSmall)
+	p.set(p.paper.Width-marginRight-p.setter.width(number, regular, sizeSmall), foot, number, regular, sizeSmall)
+	p.ink(figure.Black)
+}
+
+// short is the part of a line that fits.
+func (p *press) short(line string, width float64) string {
+	all := p.lines(line, regular, sizeSmall, width)
+	if len(all) > 1 {
+		return p.lines(line, regular, sizeSmall, width-p.setter.width(" …", regular, sizeSmall))[0] + " …"
+	}
+	return all[0]
+}
+
+// sayMissing tells a reader what the PDF could not show.
+func (p *press) sayMissing() {
+	if len(p.missing) == 0 {
+		return
+	}
+	var codes []string
+	for r := range p.missing {
+		codes = append(codes, fmt.Sprintf("U+%04X", r))
+	}
+	slices.Sort(codes)
+	p.place(paragraph{Small: true, Text: fmt.Sprintf("This PDF's typefaces lack %d characters, shown as %c: %s. The HTML report shows them.", len(codes), noGlyph, strings.Join(codes, ", "))}, nil)
+}
+
+// place puts a block on the page, or on the next one where it does not fit.
+func (p *press) place(b block, next []block) {
+	if h, ok := b.(heading); ok && h.Page && p.y > marginTop {
+		p.newPage()
+	}
+	if t, ok := b.(table); ok {
+		p.placeTable(t)
+		return
+	}
+	if g, ok := b.(pictures); ok {
+		p.placePictures(g)
+		return
+	}
+	need := p.height(b, p.width())
+	if _, ok := b.(heading); ok && len(next) > 0 {
+		// A heading stays with the beginning of what it is over.
+		need += min(p.opening(next[0]), 60)
+	}
+	if p.y+need > p.bottom() && p.y > marginTop {
+		p.newPage()
+	}
+	p.y += p.draw(b, marginLeft, p.y, p.width())
+}
+
+// opening is the height of the first part of a block that may break.
+func (p *press) opening(b block) float64 {
+	switch v := b.(type) {
+	case table:
+		h := p.tableHead(v, p.width())
+		for i := range min(3, len(v.Rows)) {
+			h += p.rowHeight(v, v.Rows[i], p.width())
+		}
+		return h
+	case pictures:
+		return p.pictureHeight(v.Items[0], (p.width()-gap*float64(v.Across-1))/float64(v.Across))
+	}
+	return p.height(b, p.width())
+}
+
+// height is what draw takes.
+func (p *press) height(b block, width float64) float64 { return p.lay(b, 0, 0, width, false) }
+
+func (p *press) draw(b block, x, y, width float64) float64 { return p.lay(b, x, y, width, true) }
+
+// textBlock sets running text and gives its height.
+func (p *press) textBlock(s string, x, y, width, size float64, f face, ink figure.Ink, paint bool) float64 {
+	ready := prepared(s)
+	all := p.lines(ready, f, size, width)
+	if paint {
+		p.ink(ink)
+		for i, l := range all {
+			at := x
+			if strings.HasPrefix(ready, string(isolateRight)) {
+				at = x + width - p.setter.width(l, f, size)
+			}
+			p.set(at, y+size*(0.95+leading*float64(i)), l, f, size)
+		}
+		p.ink(figure.Black)
+	}
+	return size * leading * float64(len(all))
+}
+
+// lay draws a block, or only measures it.
+func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
+	switch v := b.(type) {
+	case masthead:
+		return p.masthead(v, x, y, width, paint)
+	case heading:
+		size, above, below := sizeSection, 4.5, 1.6
+		if v.Level > 2 {
+			size, above, below = sizePart, 3.2, 0.8
+		}
+		if y <= marginTop {
+			above = 0
+		}
+		if paint && v.Level == 2 {
+			p.rule(lineAt, y+above+size*0.62, x-2.5, y+above+size*0.62, 0.2, figure.Black)
+		}
+		return above + p.textBlock(v.Text, x, y+above, width, size, bold, figure.Black, paint) + below
+	case paragraph:
+		size, ink := sizeBody, figure.Black
+		switch {
+		case v.Lead:
+			size = sizeLead
+		case v.Small:
+			size, ink = sizeSmall, figure.Grey
+		}
+		return p.textBlock(v.Text, x, y, width, size, regular, ink, paint) + 1.6
+	case list:
+		return p.items(v.Items, x, y, width, paint) + 1
+	case notice:
+		return p.notice(v, x, y, width, paint)
+	case gauges:
+		return p.gauges(v, x, y, width, paint)
+	case beside:
+		return p.beside(v, x, y, width, paint)
+	case table:
+		h := p.tableHead(v, width)
+		if paint {
+			p.paintHead(v, x, y, width)
+		}
+		for _, r := range v.Rows {
+			if paint {
+				p.paintRow(v, r, x, y+h, width)
+			}
+			h += p.rowHeight(v, r, width)
+		}
+		return h + 3
+	}
+	return 0
+}
+
+func (p *press) rule(x1, y1, x2, y2, width float64, ink figure.Ink) {
+	r, g, b := parts(ink)
+	p.pdf.SetDrawColor(r, g, b)
+	p.pdf.SetLineWidth(width)
+	p.pdf.SetDashPattern(nil, 0)
+	p.pdf.Line(x1, y1, x2, y2)
+}
+
+func (p *press) fill(x, y, w, h float64, ink figure.Ink) {
+	r, g, b := parts(ink)
+	p.pdf.SetFillColor(r, g, b)
+	p.pdf.Rect(x, y, w, h, "F")
+}
+
+func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
+	h := p.textBlock(v.Kicker, x, y, width, sizeSmall, regular, figure.Grey, paint) + 0.8
+	h += p.textBlock(v.Title, x, y+h, width, sizeTitle, bold, figure.Black, paint) + 1.5
+	if paint {
+		p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+	}
+	h += 2
+	// Facts flow in columns as wide as they need, at most half the width.
+	at, tallest := x, 0.0
+	for _, f := range v.Facts {
+		w := min(max(p.setter.width(prepared(f[1]), regular, sizeBody), p.setter.width(f[0], regular, sizeSmall)), width/2) + 0.5
+		if at > x && at+w > x+width {
+			h += tallest + 1.5
+			at, tallest = x, 0
+		}
+		name := p.textBlock(f[0], at, y+h, w, sizeSmall, regular, figure.Grey, paint)
+		tallest = max(tallest, name+p.textBlock(f[1], at, y+h+name, w, sizeBody, regular, figure.Black, paint))
+		at += w + 8
+	}
+	h += tallest + 1.2
+	if paint {
+		p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+	}
+	return h + 3.5
+}
+
+func (p *press) items(items []string, x, y, width float64, paint bool) float64 {
+	h := 0.0
+	for _, it := range items {
+		if paint {
+			p.fill(x+0.4, y+h+sizeBody*0.48, 1.1, 1.1, figure.Black)
+		}
+		h += p.textBlock(it, x+4, y+h, width-4, sizeBody, regular, figure.Black, paint) + 0.6
+	}
+	return h
+}
+
+func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
+	bar, size := 1.6, sizeBody
+	if v.Doubt {
+		bar, size = 3.2, sizePart
+	}
+	const pad = 2.2
+	inner := x + bar + pad
+	room := width - bar - 2*pad
+	content := func(paint bool) float64 {
+		at := 0.0
+		left := inner
+		if v.Doubt {
+			if paint {
+				r, g, b := parts(figure.Black)
+				p.pdf.SetFillColor(r, g, b)
+				p.pdf.Polygon([]fpdf.PointType{{X: inner, Y: y + pad + 4}, {X: inner + 2.3, Y: y + pad}, {X: inner + 4.6, Y: y + pad + 4}}, "F")
+			}
+			left = inner + 6
+		}
+		at += p.textBlock(v.Title, left, y+pad, room-(left-inner), size, bold, figure.Black, paint) + 0.8
+		return at + p.items(v.Items, inner, y+pad+at, room, paint)
+	}
+	h := content(false) + 2*pad - 0.6
+	if paint {
+		if v.Doubt {
+			p.fill(x, y, width, h, figure.Wash)
+		}
+		p.rule(x, y, x+width, y, 0.25, figure.Black)
+		p.rule(x, y+h, x+width, y+h, 0.25, figure.Black)
+		p.rule(x+width, y, x+width, y+h, 0.25, figure.Black)
+		p.fill(x, y-0.12, bar, h+0.24, figure.Black)
+		content(true)
+	}
+	return h + 3
+}
+
+func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
+	each := (width - gap*float64(len(v.Items)-1)) / float64(len(v.Items))
+	tallest := 0.0
+	for i, g := range v.Items {
+		at := x + float64(i)*(each+gap)
+		h := p.textBlock(g.Name, at, y, each, sizeSmall, regular, figure.Grey, paint)
+		h += p.textBlock(g.Value, at, y+h, each, sizeNumber, regular, figure.Black, paint)
+		h += p.textBlock(g.Note, at, y+h, each, sizeSmall, regular, figure.Grey, paint) + 0.6
+		h += p.drawing(g.Drawing, at, y+h, each, paint)
+		tallest = max(tallest, h)
+	}
+	return tallest + 3
+}
+
+func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
+	right := min(v.Right.Drawing.Width, width*0.45)
+	left := width - right - gap
+	h := 0.0
+	for _, b := range v.Left {
+		h += p.lay(b, x, y+h, left, paint)
+	}
+	return max(h, p.pictureAt(v.Right, x+left+gap, y, right, paint))
+}
+
+// pictureAt draws a picture with its caption.
+func (p *press) pictureAt(v picture, x, y, width float64, paint bool) float64 {
+	h := p.drawing(v.Drawing, x, y, width, paint) + 1
+	if v.Caption != "" {
+		h += p.textBlock(v.Caption, x, y+h, width, sizeSmall, regular, figure.Grey, paint)
+	}
+	return h + 2
+}
+
+func (p *press) pictureHeight(v picture, width float64) float64 {
+	return p.pictureAt(v, 0, 0, width, false)
+}
+
+// placePictures breaks pages between rows of pictures. Where all would fit on
+// the page when drawn a little smaller, they are.
+func (p *press) placePictures(v pictures) {
+	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
+	each := column
+	rows := func() (heights []float64, all float64) {
+		for i := 0; i < len(v.Items); i += v.Across {
+			h := 0.0
+			for _, it := range v.Items[i:min(i+v.Across, len(v.Items))] {
+				h = max(h, p.pictureHeight(it, each))
+			}
+			heights = append(heights, h)
+			all += h + 1
+		}
+		return heights, all
+	}
+	heights, all := rows()
+	const least = 0.78 // of the width; smaller than that, outlines are hard to follow
+	for scale := 1.0; p.y+all > p.bottom() && scale > least; scale -= 0.02 {
+		each = column * scale
+		heights, all = rows()
+	}
+	if p.y+all > p.bottom() {
+		each = column
+		heights, _ = rows()
+	}
+	for i, h := range heights {
+		if p.y+h > p.bottom() && p.y > marginTop {
+			p.newPage()
+		}
+		for k, it := range v.Items[i*v.Across : min((i+1)*v.Across, len(v.Items))] {
+			p.pictureAt(it, marginLeft+float64(k)*(column+gap), p.y, each, true)
+		}
+		p.y += h + 1
+	}
+}
+
+// Tables.
+
+// pad is the room above and below a cell's text.
+func (t table) pad() float64 {
+	if t.Dense {
+		return 0.42
+	}
+	return 0.9
+}
+
+func (t table) shares(width float64) []float64 {
+	sum := 0.0
+	for _, c := range t.Columns {
+		sum += c.Share
+	}
+	out := make([]float64, len(t.Columns))
+	for i, c := range t.Columns {
+		out[i] = width * c.Share / sum
+	}
+	return out
+}
+
+const columnGap = 2.5
+
+// tableHead is the height of a table's caption and head.
+func (p *press) tableHead(t table, width float64) float64 {
+	h := 0.0
+	if t.Caption != "" {
+		h = p.textBlock(t.Caption, 0, 0, width, sizeSmall, regular, figure.Grey, false) + 0.8
+	}
+	return h + p.headHeight(t, width)
+}
+
+func (p *press) headHeight(t table, width float64) float64 {
+	tallest := 0.0
+	for i, w := range t.shares(width) {
+		tallest = max(tallest, p.textBlock(t.Columns[i].Head, 0, 0, w-columnGap, sizeSmall, regular, figure.Grey, false))
+	}
+	return tallest + 2*t.pad()
+}
+
+func (p *press) paintHead(t table, x, y, width float64) {
+	if t.Caption != "" {
+		y += p.textBlock(t.Caption, x, y, width, sizeSmall, regular, figure.Grey, true) + 0.8
+	}
+	at := x
+	for i, w := range t.shares(width) {
+		p.cell(t.Columns[i].Head, at, y+t.pad(), w-columnGap, sizeSmall, regular, figure.Grey, t.Columns[i].Right)
+		at += w
+	}
+	h := p.headHeight(t, width)
+	p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+}
+
+// cell sets one cell.
+func (p *press) cell(s string, x, y, width, size float64, f face, ink figure.Ink, right bool) {
+	if !right {
+		p.textBlock(s, x, y, width, size, f, ink, true)
+		return
+	}
+	p.ink(ink)
+	for i, l := range p.lines(prepared(s), f, size, width) {
+		p.set(x+width-p.setter.width(l, f, size), y+size*(0.95+leading*float64(i)), l, f, size)
+	}
+	p.ink(figure.Black)
+}
+
+func (t table) face(r row, column int) (face, float64, figure.Ink, float64) {
+	f, size, ink, in := regular, sizeBody, figure.Black, 0.0
+	if t.Dense {
+		size = sizeDense
+	}
+	if r.Strong {
+		f = bold
+	}
+	if r.Part && column == 0 {
+		ink, in = figure.Grey, 3
+	}
+	if t.Columns[column].Mono {
+		f, size = mono, 2.5
+	}
+	return f, size, ink, in
+}
+
+func (p *press) rowHeight(t table, r row, width float64) float64 {
+	tallest := 0.0
+	for i, w := range t.shares(width) {
+		f, size, _, in := t.face(r, i)
+		tallest = max(tallest, p.textBlock(r.Cells[i], 0, 0, w-columnGap-in, size, f, figure.Black, false))
+	}
+	return tallest + 2*t.pad()
+}
+
+func (p *press) paintRow(t table, r row, x, y, width float64) {
+	at := x
+	for i, w := range t.shares(width) {
+		f, size, ink, in := t.face(r, i)
+		p.cell(r.Cells[i], at+in, y+t.pad(), w-columnGap-in, size, f, ink, t.Columns[i].Right)
+		at += w
+	}
+	h := p.rowHeight(t, r, width)
+	p.rule(x, y+h, x+width, y+h, 0.1, figure.Faint)
+}
+
+// placeTable breaks pages between rows and repeats the head.
+func (p *press) placeTable(t table) {
+	if p.y+p.opening(t) > p.bottom() && p.y > marginTop {
+		p.newPage()
+	}
+	p.paintHead(t, marginLeft, p.y, p.width())
+	p.y += p.tableHead(t, p.width())
+	for _, r := range t.Rows {
+		h := p.rowHeight(t, r, p.width())
+		if p.y+h > p.bottom() && h < p.bottom()-marginTop-p.tableHead(t, p.width()) {
+			p.newPage()
+			p.paintHead(t, marginLeft, p.y, p.width())
+			p.y += p.tableHead(t, p.width())
+		}
+		p.paintRow(t, r, marginLeft, p.y, p.width())
+		p.y += h
+	}
+	p.y += 3
+}
+
+// drawing draws a figure at most width wide and gives its height.
+func (p *press) drawing(d figure.Drawing, x, y, width float64, paint bool) float64 {
+	scale := math.Min(1, width/d.Width)
+	if paint {
+		p.figureItems(d.Items, x, y, scale)
+	}
+	return d.Height * scale
+}

@@ -1,0 +1,294 @@
+package report
+
+import (
+	"bytes"
+	"encoding/xml"
+	"flag"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/result"
+	"plumbline/internal/tooth"
+	"plumbline/internal/words"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// golden compares text with a file of testdata.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	file := filepath.Join("testdata", name)
+	if *update {
+		require.NoError(t, os.WriteFile(file, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), got)
+}
+
+// oneLine takes the line breaks out of a PDF's text, which fall anywhere.
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+var drawings = regexp.MustCompile(`(?s)(<svg viewBox="0 0 [^>]*>).*?</svg>\n`)
+
+// spare leaves a page's drawings out but for their names: their lines are tested
+// in package figure.
+func spare(page string) string { return drawings.ReplaceAllString(page, "$1…</svg>\n") }
+
+func TestGoldenCase(t *testing.T) {
+	s := study(t)
+	d, err := Case(s, Options{})
+	require.NoError(t, err)
+	page := string(d.HTML())
+	assert.Equal(t, 3*3, strings.Count(page, "<figure>")+2, "target, three stacks and three checks")
+	golden(t, "case.html", spare(page))
+	pdf, err := d.PDF(A4)
+	require.NoError(t, err)
+	golden(t, "case.pdf.txt", pdfText(t, pdf))
+	assert.Less(t, len(pdf), 2<<20)
+}
+
+func TestGoldenStoredCaseInDoubt(t *testing.T) {
+	d := Stored(inDoubt(t), Options{})
+	golden(t, "doubt.html", spare(string(d.HTML())))
+	pdf, err := d.PDF(Letter)
+	require.NoError(t, err)
+	golden(t, "doubt.pdf.txt", pdfText(t, pdf))
+}
+
+func TestSameInputSameBytes(t *testing.T) {
+	write := func() (page, pdf []byte) {
+		d, err := Case(study(t), Options{})
+		require.NoError(t, err)
+		pdf, err = d.PDF(A4)
+		require.NoError(t, err)
+		return d.HTML(), pdf
+	}
+	page1, pdf1 := write()
+	page2, pdf2 := write()
+	assert.True(t, bytes.Equal(page1, page2))
+	assert.True(t, bytes.Equal(pdf1, pdf2))
+	assert.Contains(t, string(pdf1), "D:20260314000000", "the PDF carries the date of surgery, not the clock's")
+}
+
+// Every figure, interval and clearance of the terminal's table stands in the
+// HTML and in the PDF, in the same words.
+func TestSameFiguresEverywhere(t *testing.T) {
+	s := study(t)
+	d, err := Case(s, Options{})
+	require.NoError(t, err)
+	page := string(d.HTML())
+	pdf, err := d.PDF(A4)
+	require.NoError(t, err)
+	paper := oneLine(pdfText(t, pdf))
+	f := s.Result.Fixtures[0]
+	checked := 0
+	both := func(text string) {
+		if text == "" {
+			return
+		}
+		checked++
+		assert.Contains(t, page, ">"+text+"<")
+		assert.Contains(t, paper, text)
+	}
+	for _, line := range words.Figures(f, tooth.Number(36)) {
+		both(line.Value)
+		both(line.Interval)
+	}
+	for _, line := range words.ClearanceLines(f.Clearance) {
+		both(line.Planned)
+		both(line.Achieved)
+		both(line.Interval)
+		assert.Contains(t, page, line.Verdict)
+		assert.Contains(t, paper, line.Verdict)
+	}
+	assert.Equal(t, 2*13+3*3, checked)
+	for _, sentence := range append(words.Summary(f, 36), words.Cautions...) {
+		assert.Contains(t, oneLine(page), sentence)
+		assert.Contains(t, paper, sentence)
+	}
+	for _, hash := range []string{s.Result.Inputs.PlanSHA256, s.Result.Inputs.PreSHA256, s.Result.Inputs.PostSHA256} {
+		assert.Contains(t, page, hash)
+		assert.Contains(t, paper, hash)
+	}
+}
+
+// The first page has the plan, the deviations, the clearances and the doubts.
+func TestFirstPageAnswers(t *testing.T) {
+	c := inDoubt(t)
+	for _, paper := range []Paper{A4, Letter} {
+		pdf, err := Stored(c, Options{}).PDF(paper)
+		require.NoError(t, err)
+		first, _, found := strings.Cut(oneLine(pdfText(t, pdf)), "page 2 of")
+		require.True(t, found)
+		doubt := strings.Index(first, "Not to be relied on")
+		table := strings.Index(first, "All fixtures")
+		require.Positive(t, doubt)
+		assert.Greater(t, table, doubt, "doubts come before figures")
+		for _, want := range []string{"parts of the region disagree", "no metal of this size", "left mandibular canal: 1.61 mm of 2.0 mm, margin not kept", "no fixture found"} {
+			assert.Contains(t, strings.ToLower(first), strings.ToLower(want))
+		}
+	}
+	page := string(Stored(c, Options{}).HTML())
+	assert.Less(t, strings.Index(page, "Not to be relied on"), strings.Index(page, "<h2"))
+
+	s := study(t)
+	d, err := Case(s, Options{})
+	require.NoError(t, err)
+	assert.NotContains(t, string(d.HTML()), "Not to be relied on")
+	pdf, err := d.PDF(A4)
+	require.NoError(t, err)
+	first, _, _ := strings.Cut(oneLine(pdfText(t, pdf)), "page 2 of")
+	for _, want := range []string{"4.1 × 10.0 mm, full guide", "The entry lies", "95 % interval", "left mandibular canal", "▲ margin not kept", "○ kept, but not surely", "■ penetrated"} {
+		assert.Contains(t, first, want)
+	}
+}
+
+func TestStoredCaseSaysThatItHasNoCuts(t *testing.T) {
+	s := study(t)
+	page := string(Stored(&s.Result, Options{}).HTML())
+	assert.Contains(t, page, "without its scans")
+	assert.NotContains(t, page, "<image")
+	assert.Contains(t, page, "how the two directions are correlated")
+}
+
+func TestNoDirectionsNoParts(t *testing.T) {
+	s := study(t)
+	dev := s.Result.Fixtures[0].Deviation
+	dev.EntryMesial, dev.EntryBuccal, dev.ApexMesial, dev.ApexBuccal, dev.TiltMesial, dev.TiltBuccal = nil, nil, nil, nil, nil, nil
+	s.Sites[0].Directions = nil
+	d, err := Case(s, Options{})
+	require.NoError(t, err)
+	page := string(d.HTML())
+	for _, absent := range []string{"0.00 mm mesial", ">mesiodistal<", "tips"} {
+		assert.NotContains(t, page, absent)
+	}
+	assert.Contains(t, page, "Step through the right to left cuts")
+	assert.NotContains(t, string(Stored(&s.Result, Options{}).HTML()), "Target plot", "nothing stored says where the ends lie across the axis")
+}
+
+func TestNoUncertainty(t *testing.T) {
+	s := study(t)
+	s.Result.Fixtures[0].Uncertainty = nil
+	s.Result.Fixtures[0].Clearance = nil
+	page := string(Stored(&s.Result, Options{}).HTML())
+	assert.NotContains(t, page, "0.00 to 0.00")
+	assert.NotContains(t, page, "class=\"gauge\"")
+	assert.Contains(t, page, "No clearances")
+}
+
+func TestUniversalNumbering(t *testing.T) {
+	s := study(t)
+	page := string(Stored(&s.Result, Options{Numbering: tooth.Universal}).HTML())
+	assert.Contains(t, page, "Site 19, lower left first molar")
+	assert.Contains(t, page, "universal numbering")
+}
+
+const hostile = `<script>alert(1)</script><img src=x onerror=alert(1)>" onload="x' & \) Tj ET`
+
+// Text from outside is shown and does nothing, in every place that takes it.
+func TestHostileText(t *testing.T) {
+	s := study(t)
+	c := &s.Result
+	c.Case, c.Clinician, c.Program.Version, c.Placed = hostile, hostile, hostile, hostile
+	c.Inputs = result.Inputs{PlanSHA256: hostile, PreSeries: hostile, PostSeries: hostile, PreSHA256: hostile, PostSHA256: hostile}
+	c.Alignment.Method = hostile
+	c.Alignment.Quality = map[string]float64{hostile: 1}
+	c.Flags = result.Flags{{Code: hostile, Message: hostile, Level: result.Doubt}, {Code: hostile, Message: hostile, Level: result.Notice}}
+	f := &c.Fixtures[0]
+	f.Site, f.Guidance = hostile, hostile
+	f.Clearance[0].Structure, f.Clearance[0].Kind = hostile, hostile
+	f.Uncertainty.Budget[0].Name = hostile
+	c.Fixtures = append(c.Fixtures, *f)
+	d := Stored(c, Options{})
+	page := string(d.HTML())
+	for _, harm := range []string{"<script", "<img", " onload=\"", "onerror=alert(1)>"} {
+		assert.NotContains(t, page, harm)
+	}
+	assert.Greater(t, strings.Count(page, "&lt;script&gt;"), 15)
+	wellFormed(t, page)
+	pdf, err := d.PDF(A4)
+	require.NoError(t, err)
+	assert.Contains(t, strings.ReplaceAll(pdfText(t, pdf), "\n", ""), `<script>alert(1)</script>`)
+	assert.Contains(t, string(pdf), "D:19700101000000", "what is no date does not become one")
+}
+
+// wellFormed checks that every element is closed and every attribute quoted.
+func wellFormed(t *testing.T, page string) {
+	t.Helper()
+	dec := xml.NewDecoder(strings.NewReader(strings.TrimPrefix(page, "<!DOCTYPE html>")))
+	dec.Strict = false
+	dec.AutoClose = xml.HTMLAutoClose
+	dec.Entity = xml.HTMLEntity
+	depth := 0
+	for {
+		token, err := dec.Token()
+		if err == io.EOF {
+			break
+		}
+		require.NoError(t, err)
+		switch token.(type) {
+		case xml.StartElement:
+			depth++
+		case xml.EndElement:
+			depth--
+		}
+	}
+	assert.Zero(t, depth)
+}
+
+var reference = regexp.MustCompile(`(?i)(?:src|href|action|poster|srcset|data|background|url)\s*[=(]\s*["']?([^"' )>]+)`)
+
+// Nothing leaves the file: no script, and every reference holds its own data.
+func TestSelfContained(t *testing.T) {
+	d, err := Case(study(t), Options{})
+	require.NoError(t, err)
+	page := string(d.HTML())
+	wellFormed(t, page)
+	assert.Contains(t, page, `content="default-src 'none'; img-src data:; style-src 'unsafe-inline'"`)
+	assert.NotContains(t, page, "<script")
+	assert.NotContains(t, page, "@import")
+	count := 0
+	for _, m := range reference.FindAllStringSubmatch(page, -1) {
+		if strings.HasPrefix(m[1], "data:") {
+			count++
+			continue
+		}
+		t.Errorf("the page refers to %q", m[1])
+	}
+	assert.Greater(t, count, 20)
+	ids := regexp.MustCompile(` id="([^"]+)"`).FindAllStringSubmatch(page, -1)
+	seen := map[string]bool{}
+	for _, m := range ids {
+		assert.False(t, seen[m[1]], "id %s comes twice", m[1])
+		seen[m[1]] = true
+	}
+	assert.Equal(t, strings.Count(page, "<svg viewBox=\"0 0 "), strings.Count(page, "role=\"img\" aria-label=\""), "every picture has a text alternative")
+	assert.NotContains(t, page, `aria-label=""`)
+}
+
+// Each stack has as many buttons as drawings, one of them on, and a rule for
+// every one.
+func TestSteps(t *testing.T) {
+	d, err := Case(study(t), Options{})
+	require.NoError(t, err)
+	page := string(d.HTML())
+	stacks := regexp.MustCompile(`(?s)<div class="steps".*?</div>\n</div>`).FindAllString(page, -1)
+	require.Len(t, stacks, 3)
+	for _, s := range stacks {
+		buttons := strings.Count(s, `type="radio"`)
+		assert.Equal(t, buttons, strings.Count(s, `<svg viewBox="0 0 `))
+		assert.Equal(t, 1, strings.Count(s, " checked>"))
+		assert.LessOrEqual(t, buttons, strings.Count(page, ":checked~.frames>svg"))
+		assert.GreaterOrEqual(t, buttons, 13)
+	}
+	assert.Contains(t, page, `class="planned"`)
+	assert.Contains(t, page, `class="achieved"`)
+}

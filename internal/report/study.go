@@ -1,0 +1,85 @@
+package report
+
+import (
+	"plumbline/internal/figure"
+	"plumbline/internal/measure"
+)
+
+// Pixel sizes of the cuts, mm: finer than any dental scan's voxels.
+const pixel = 0.125
+
+// Case is the report of a measured case with its pictures.
+//
+// Errors: a fixture whose outline cannot be drawn, with its site.
+func Case(s *measure.Study, o Options) (*Document, error) {
+	out := &scenes{fixtures: make([]fixturePictures, len(s.Sites))}
+	preToPost := s.Alignment.PostToPre.Inverse()
+	for i, site := range s.Sites {
+		plan, f := s.Plan.Fixtures[i], s.Result.Fixtures[i]
+		scene := figure.Scene{
+			Post: &s.Post.Volume, PreToPost: preToPost,
+			Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
+			Achieved: site.Achieved, AchievedDiameter: plan.PlacedDiameter,
+			Directions: site.Directions, Ends: site.Ends, Deviation: f.Deviation,
+		}
+		p := &out.fixtures[i]
+		var err error
+		if p.cuts, err = cuts(&scene); err != nil {
+			return nil, err
+		}
+		p.target = scene.Target()
+		_, label, _ := o.site(f.Site)
+		p.alignment = figure.Alignment(&s.Pre.Volume, &s.Post.Volume, s.Alignment.PostToPre, plan.Planned, plan.Diameter, label)
+	}
+	return caseReport(&s.Result, out, o), nil
+}
+
+// Steps of the cuts, mm: beside the axis as far as a fixture is wide, and along
+// it from above the platform to below the apex.
+const (
+	stepAside  = 0.5
+	reachAside = 3.0
+	stepDown   = 1.0
+	reachDown  = 2.0 // beyond both ends
+	inside     = 1.0 // of the still cuts across, from the end
+)
+
+// cuts are a fixture's four still cuts and the stacks to step through.
+func cuts(s *figure.Scene) ([]picture, error) {
+	c, err := s.Cutter(pixel)
+	if err != nil {
+		return nil, err
+	}
+	length := s.Planned.Length()
+	if s.Achieved != nil {
+		length = s.Achieved.Length()
+	}
+	var out []picture
+	for _, v := range s.Views() {
+		steps := &stack{}
+		add := func(d float64) {
+			steps.Drawings = append(steps.Drawings, c.Draw(v, d))
+			steps.Labels = append(steps.Labels, v.Place(d))
+		}
+		if v.Along() {
+			n := int(reachAside / stepAside)
+			for i := -n; i <= n; i++ {
+				add(float64(i) * stepAside)
+			}
+			steps.Start = n
+			steps.Name = "Step through the " + v.Name + " cuts"
+			out = append(out, picture{Drawing: steps.Drawings[n], Steps: steps, Caption: s.Caption(v)})
+			continue
+		}
+		for d := -reachDown; d <= length+reachDown; d += stepDown {
+			add(d)
+		}
+		steps.Start = int((reachDown + inside) / stepDown)
+		steps.Name = "Step through the cuts across the axis, from coronal to apical"
+		entry, apex := c.Draw(v, inside), c.Draw(v, length-inside)
+		out = append(out,
+			picture{Drawing: entry, Steps: steps, Caption: s.Caption(v)},
+			picture{Drawing: apex, Caption: s.Caption(v), Paper: true})
+	}
+	return out, nil
+}
