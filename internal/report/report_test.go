@@ -38,9 +38,9 @@ func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 var drawings = regexp.MustCompile(`(?s)(<svg viewBox="0 0 [^>]*>).*?</svg>\n`)
 
-// spare leaves a page's drawings out but for their names: their lines are tested
+// withoutDrawings leaves a page's drawings out but for their names: their lines are tested
 // in package figure.
-func spare(page string) string { return drawings.ReplaceAllString(page, "$1…</svg>\n") }
+func withoutDrawings(page string) string { return drawings.ReplaceAllString(page, "$1…</svg>\n") }
 
 func TestGoldenCase(t *testing.T) {
 	s := study(t)
@@ -48,7 +48,7 @@ func TestGoldenCase(t *testing.T) {
 	require.NoError(t, err)
 	page := string(d.HTML())
 	assert.Equal(t, 3*3, strings.Count(page, "<figure>")+2, "target, three stacks and three checks")
-	golden(t, "case.html", spare(page))
+	golden(t, "case.html", withoutDrawings(page))
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
 	golden(t, "case.pdf.txt", pdfText(t, pdf))
@@ -57,7 +57,7 @@ func TestGoldenCase(t *testing.T) {
 
 func TestGoldenStoredCaseInDoubt(t *testing.T) {
 	d := Stored(inDoubt(t), Options{})
-	golden(t, "doubt.html", spare(string(d.HTML())))
+	golden(t, "doubt.html", withoutDrawings(string(d.HTML())))
 	pdf, err := d.PDF(Letter)
 	require.NoError(t, err)
 	golden(t, "doubt.pdf.txt", pdfText(t, pdf))
