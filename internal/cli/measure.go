@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/durable"
 	"plumbline/internal/measure"
+	reports "plumbline/internal/report"
 	"plumbline/internal/result"
 	"plumbline/internal/tooth"
 )
@@ -27,42 +28,61 @@ file itself. Prints entry, apex and angular deviation with their 95 % intervals 
 the clearances; --json writes the same for programs. With several cases, --json
 names a folder that gets one file a case; cases measured there already with the
 same inputs and the same program are not measured again, and a case that fails
-does not stop the others.`,
+does not stop the others. --report writes a report with pictures from the scan;
+with several cases it names a folder that gets an HTML page and a PDF a case, and
+every case is measured again.`,
 		examples: []string{
 			"plumbline measure demo/C-101",
 			"plumbline measure --json C-101.json demo/C-101",
+			"plumbline measure --report C-101.pdf demo/C-101",
 			"plumbline measure --numbering universal demo/C-101",
 			"plumbline measure --json results demo/C-101 demo/C-102",
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			out := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
+			jsonTo := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
+			reportTo := f.String("report", "", "write the report to `FILE`, .html or .pdf; with several cases, to a folder")
+			var r reportFlags
+			r.add(f)
 			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers on the terminal, `SYSTEM`: iso3950 or universal")
 			o := scanFlags(f)
 			f.Uint64Var(&o.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
 			return func(ctx context.Context, env Env, args []string) error {
-				system := tooth.System(*numbering)
-				if system != tooth.ISO3950 && system != tooth.Universal {
-					return usage("--numbering %q is not known; write iso3950 or universal", *numbering)
+				system, err := numberingOf(*numbering)
+				if err != nil {
+					return err
+				}
+				paper, err := r.size()
+				if err != nil {
+					return err
 				}
 				if len(args) == 0 || slices.Contains(args, "") {
 					return usage("CASE is missing; see plumbline measure --help")
 				}
-				file, folder := *out, ""
-				if info, err := os.Stat(*out); err == nil && info.IsDir() {
-					file, folder = "", *out
+				file, folder := *jsonTo, ""
+				if info, err := os.Stat(*jsonTo); err == nil && info.IsDir() {
+					file, folder = "", *jsonTo
 				} else if len(args) > 1 {
 					if err == nil {
-						return usage("--json %s is a file; with several cases it names a folder", *out)
+						return usage("--json %s is a file; with several cases it names a folder", *jsonTo)
 					}
-					file, folder = "", *out
+					file, folder = "", *jsonTo
+				}
+				out := outputs{json: folder, system: system, paper: paper}
+				if info, err := os.Stat(*reportTo); *reportTo != "" && (len(args) > 1 || err == nil && info.IsDir()) {
+					out.reports = *reportTo
+				} else if *reportTo != "" {
+					if err := checkReportName(*reportTo); err != nil {
+						return err
+					}
+					out.report = *reportTo
 				}
 				o.Version = env.Version
 				if len(args) > 1 {
-					return measureMany(ctx, env, args, folder, system, *o)
+					return measureMany(ctx, env, args, out, *o)
 				}
 				p := newProgress(env)
 				o.Progress = p.show
-				c, err := measureOrReuse(args[0], folder, *o)
+				c, err := measureOrReuse(args[0], out, *o)
 				p.end()
 				if err != nil {
 					return err
@@ -97,7 +117,7 @@ func writeJSON(path string, v any) error {
 
 // measureMany measures one case after the other, each on all cores, goes on
 // after one that fails, and lists what failed.
-func measureMany(ctx context.Context, env Env, paths []string, folder string, system tooth.System, o measure.Options) error {
+func measureMany(ctx context.Context, env Env, paths []string, out outputs, o measure.Options) error {
 	var rows []result.Case
 	doubt, failures, status := false, 0, BadInput
 	p := newProgress(env)
@@ -108,7 +128,7 @@ func measureMany(ctx context.Context, env Env, paths []string, folder string, sy
 		o.Progress = func(step string, fraction float64) {
 			p.show(fmt.Sprintf("case %d of %d: %s", i+1, len(paths), step), (float64(i)+fraction)/float64(len(paths)))
 		}
-		c, err := measureOrReuse(path, folder, o)
+		c, err := measureOrReuse(path, out, o)
 		if err != nil {
 			p.clear()
 			fmt.Fprintf(env.Stderr, "plumbline: %s: not measured: %s\n", path, sentence(err))
@@ -123,7 +143,7 @@ func measureMany(ctx context.Context, env Env, paths []string, folder string, sy
 		rows = append(rows, *c)
 	}
 	p.end()
-	if err := writeCases(env.Stdout, rows, system); err != nil {
+	if err := writeCases(env.Stdout, rows, out.system); err != nil {
 		return err
 	}
 	switch {
@@ -137,9 +157,19 @@ func measureMany(ctx context.Context, env Env, paths []string, folder string, sy
 	return nil
 }
 
-// measureOrReuse measures a case, unless folder has its measurement with the same
-// inputs and program. Without a folder nothing is looked up or written.
-func measureOrReuse(path, folder string, o measure.Options) (*result.Case, error) {
+// outputs says where what was measured goes besides the terminal; "" is nowhere.
+type outputs struct {
+	json            string // folder
+	report, reports string // file, or folder
+	system          tooth.System
+	paper           reports.Paper
+}
+
+// measureOrReuse measures a case, unless the folder out.json has its measurement
+// with the same inputs and program and no report is asked for. Without that
+// folder no measurement is looked up or written.
+func measureOrReuse(path string, out outputs, o measure.Options) (*result.Case, error) {
+	folder := out.json
 	in, err := measure.Open(path, o)
 	if err != nil {
 		return nil, badInput(err)
@@ -151,7 +181,7 @@ func measureOrReuse(path, folder string, o measure.Options) (*result.Case, error
 		case errors.Is(err, os.ErrNotExist):
 		case err != nil:
 			return nil, faultOf(err)
-		case old.Inputs == in.Identity() && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
+		case out.report+out.reports == "" && old.Inputs == in.Identity() && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
 			return old, nil
 		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256:
 			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
@@ -166,7 +196,7 @@ func measureOrReuse(path, folder string, o measure.Options) (*result.Case, error
 			return nil, err
 		}
 	}
-	return &s.Result, nil
+	return &s.Result, caseReport(s, out)
 }
 
 func readCase(path string) (*result.Case, error) {
