@@ -3,8 +3,12 @@ package measure
 import (
 	"fmt"
 
+	"plumbline/internal/casefile"
+	"plumbline/internal/clearance"
 	"plumbline/internal/deviation"
+	"plumbline/internal/geom"
 	"plumbline/internal/result"
+	"plumbline/internal/uncertainty"
 )
 
 // directions gives the mesial and buccal directions of fixture i's site, nil
@@ -21,4 +25,133 @@ func (s *Study) directions(in *Inputs, i int) (*deviation.Directions, []result.F
 			Message: fmt.Sprintf("site %s: %v; there are no mesiodistal and buccolingual parts", f.Site, err)}}
 	}
 	return &d, nil
+}
+
+// draws is how many places of a fixture the interval of a clearance comes from.
+const draws = 2000
+
+// body is a fixture as planned and as placed, with the places that its
+// uncertainty allows.
+type body struct {
+	planned clearance.Envelope
+	shape   clearance.Shape     // as placed
+	placed  *clearance.Envelope // nil when no fixture was found
+	places  []geom.Pose
+}
+
+// clearances measures every fixture's distance to the case's structures and to
+// its other fixtures, as planned and as placed.
+func (s *Study) clearances(in *Inputs, seed uint64) error {
+	bodies := make([]body, len(s.Sites))
+	for i, site := range s.Sites {
+		f := in.Plan.Fixtures[i]
+		var err error
+		if bodies[i], err = newBody(f, site, seed+uint64(i)); err != nil {
+			return fmt.Errorf("site %s: %w", f.Site, err)
+		}
+	}
+	for i := range bodies {
+		out := &s.Result.Fixtures[i]
+		for j, st := range in.Plan.Structures {
+			c, err := bodies[i].toStructure(st, in.structures[j])
+			if err != nil {
+				return fmt.Errorf("site %s, %s: %w", out.Site, st.Name, err)
+			}
+			out.Clearance = append(out.Clearance, c)
+		}
+		for j := range bodies {
+			if j == i {
+				continue
+			}
+			c, err := bodies[i].toFixture(s.Result.Fixtures[j].Site, bodies[j])
+			if err != nil {
+				return fmt.Errorf("site %s: %w", out.Site, err)
+			}
+			out.Clearance = append(out.Clearance, c)
+		}
+		for _, c := range out.Clearance {
+			if f := breach(out.Site, c); f != nil {
+				out.Flags = append(out.Flags, *f)
+			}
+		}
+	}
+	return nil
+}
+
+func newBody(f casefile.Fixture, site Site, seed uint64) (body, error) {
+	b := body{shape: clearance.Nominal(f.PlacedDiameter)}
+	var err error
+	if b.planned, err = clearance.Nominal(f.Diameter).Place(f.Planned); err != nil || site.Achieved == nil {
+		return b, err
+	}
+	placed, err := b.shape.Place(*site.Achieved)
+	if err != nil {
+		return b, err
+	}
+	b.placed = &placed
+	b.places, err = uncertainty.Poses(*site.Achieved, site.Ends, draws, seed)
+	return b, err
+}
+
+func (b body) toStructure(st casefile.Structure, other clearance.Structure) (result.Clearance, error) {
+	out := result.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: clearance.Of(b.planned, other).Distance}
+	margin := asked(&out, clearance.MarginOf(st.Kind, st.Margin))
+	if b.placed == nil {
+		return out, nil
+	}
+	d := clearance.Of(*b.placed, other).Distance
+	many, err := clearance.Distances(b.shape, b.places, other)
+	if err != nil {
+		return out, err
+	}
+	return out, spread(&out, d, many, margin)
+}
+
+func (b body) toFixture(site string, other body) (result.Clearance, error) {
+	out := result.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
+	margin := asked(&out, clearance.MarginOf(casefile.FixtureBody, nil))
+	if b.placed == nil || other.placed == nil {
+		return out, nil
+	}
+	d := clearance.Of(*b.placed, *other.placed).Distance
+	many, err := clearance.Between(b.shape, b.places, other.shape, other.places)
+	if err != nil {
+		return out, err
+	}
+	return out, spread(&out, d, many, margin)
+}
+
+// asked notes the margin asked for.
+func asked(c *result.Clearance, m *clearance.Margin) *float64 {
+	if m == nil {
+		return nil
+	}
+	c.Margin, c.MarginSource = &m.MM, m.Source
+	return c.Margin
+}
+
+// spread notes an achieved clearance with its interval.
+func spread(c *result.Clearance, achieved float64, many []float64, margin *float64) error {
+	s, err := clearance.Coverage(many, margin)
+	if err != nil {
+		return err
+	}
+	c.Achieved, c.Low, c.High, c.Breached = &achieved, &s.Low, &s.High, s.Breached
+	return nil
+}
+
+// breach tells a clearance that is less than asked for. It is no doubt about the
+// figures.
+func breach(site string, c result.Clearance) *result.Flag {
+	switch {
+	case c.Achieved == nil:
+		return nil
+	case *c.Achieved < 0:
+		return &result.Flag{Code: "penetration", Level: result.Notice,
+			Message: fmt.Sprintf("site %s: the fixture reaches into %s by %.1f mm as measured; treat the patient by clinical findings", site, c.Structure, -*c.Achieved)}
+	case c.Margin != nil && *c.Achieved < *c.Margin:
+		return &result.Flag{Code: "margin-not-kept", Level: result.Notice,
+			Message: fmt.Sprintf("site %s: %.1f mm to %s, less than the margin of %.1f mm; treat the patient by clinical findings", site, *c.Achieved, c.Structure, *c.Margin)}
+	}
+	return nil
 }

@@ -16,6 +16,7 @@ import (
 
 	"plumbline/internal/alignment"
 	"plumbline/internal/casefile"
+	"plumbline/internal/clearance"
 	"plumbline/internal/deviation"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
@@ -58,6 +59,8 @@ type Inputs struct {
 	written   *casefile.Case // as the file has it
 	Pre, Post *scan.Scan
 	Flags     []result.Flag
+
+	structures []clearance.Structure // in the order of Plan.Structures
 }
 
 // Open reads a case: its plan and both scans.
@@ -88,6 +91,13 @@ func Open(path string, o Options) (*Inputs, error) {
 	in.Flags = append(in.Flags, named("planning scan", pre.Flags)...)
 	in.Flags = append(in.Flags, named("follow-up scan", post.Flags)...)
 	in.Flags = append(in.Flags, flags...)
+	for _, st := range located.Structures {
+		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre.Grid) })
+		if err != nil {
+			return nil, fmt.Errorf("%s: structure %q: %w", c.File, st.Name, err)
+		}
+		in.structures = append(in.structures, body)
+	}
 	if pre.SHA256 == post.SHA256 {
 		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
 	}
@@ -153,6 +163,9 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, o.Seed); err != nil {
 			return nil, err
 		}
+	}
+	if err := s.clearances(in, o.Seed); err != nil {
+		return nil, err
 	}
 	return s, nil
 }

@@ -184,6 +184,10 @@ type Clearance struct {
 	Low       *float64 `json:"low95_mm,omitempty"`
 	High      *float64 `json:"high95_mm,omitempty"`
 	Margin    *float64 `json:"margin_mm,omitempty"`
+	// MarginSource says who asks for the margin, and Breached is the probability
+	// that it is not kept.
+	MarginSource string   `json:"margin_source,omitempty"`
+	Breached     *float64 `json:"breach_probability,omitempty"`
 }
 
 // InDoubt tells whether any flag of the case says that figures are not to be
