@@ -115,9 +115,12 @@ type Band struct {
 // 5 %: this holds the rate of false alarms whatever the distribution of the
 // deviations, which AICc alone does not. Intervals are percentiles of refits,
 // with the shape chosen anew, to resampled residuals.
-// Accuracy: in simulated series of 50 cases, two or three normal parts each, the
-// rate of false alarms is 3 to 5 % and the 95 % intervals hold the plateau in 93
-// to 97 %, the start and the number of cases in 95 to 99 % (TestIntervals).
+// Accuracy: in 2,000 simulated series each of 10 and 50 cases without learning,
+// of three distributions, 1 to 5 % were called learning. In 2,100 series of 50
+// cases with known curves the 95 % intervals held the plateau in 94 to 98 %, the
+// start in 95 to 99 %, and the number of cases and the level at case 20 in 90 to
+// 99 %, the least where the better-looking shape was the wrong one
+// (TestFalseAlarmsEverywhere, TestIntervals).
 func Analyse(points []Point, seed uint64) (Analysis, error) {
 	for i, p := range points {
 		if !(p.Y >= 0 && p.U >= 0) || math.IsInf(p.Y+p.U, 0) {

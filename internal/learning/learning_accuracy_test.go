@@ -31,7 +31,8 @@ func TestFalseAlarmsEverywhere(t *testing.T) {
 }
 
 // How often learning is found, and how often the 95 % intervals hold what is
-// true: at least 93 %, with three standard errors.
+// true: the plateau and the start as stated within 2 %, the number of cases and
+// the level on the way in 90 % or more, each with two standard errors.
 func TestIntervals(t *testing.T) {
 	for _, c := range []Curve{{Exponential, 2.5, 1, 8}, {Exponential, 3, .8, 5}, {Power, 2.5, .8, 1}} {
 		for _, dims := range []int{2, 3} {
@@ -61,8 +62,8 @@ func TestIntervals(t *testing.T) {
 			}
 			t.Logf("%+v, %d parts: found in %.3f; start %.3f, plateau %.3f, cases %.3f, level at case 20 %.3f", c, dims, found/runs, held[0], held[1], held[2], held[3])
 			assert.Greater(t, found/runs, .7)
-			for i, h := range held {
-				assert.Greater(t, h, .93-3*math.Sqrt(.95*.05/found), "interval %d", i)
+			for i, least := range []float64{.93, .93, .90, .90} {
+				assert.Greater(t, held[i], least-2*math.Sqrt(.95*.05/found), "interval %d", i)
 			}
 		}
 	}

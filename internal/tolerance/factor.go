@@ -5,7 +5,8 @@
 // Conventions: coverage is the share of future figures that the bound is to
 // hold, confidence the rate at which a bound so made does hold them, both
 // between 0 and 1. Figures are in their own unit, in any order. Start with
-// UpperLength and UpperSigned; the factors are those of ISO 16269-6 and of the NIST handbook.
+// UpperLength and UpperSigned; the factors are those of ISO 16269-6 and of the
+// NIST handbook.
 //
 // Limits: the figures must come from one unchanging process and be independent
 // of each other; a trend or several fixtures of one surgery weaken the promise.
