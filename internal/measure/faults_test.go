@@ -263,20 +263,3 @@ func TestSeriesAreChosenForEachScan(t *testing.T) {
 	_, err = Open(dir, Options{PostSeries: "2.25.1"})
 	assert.ErrorContains(t, err, "follow-up scan: ")
 }
-
-// Progress only grows, and says what is being done.
-func TestProgress(t *testing.T) {
-	last := -1.0
-	var steps []string
-	o := Options{Progress: func(step string, fraction float64) {
-		assert.GreaterOrEqual(t, fraction, last, step)
-		assert.LessOrEqual(t, fraction, 1.0)
-		last = fraction
-		steps = append(steps, step)
-	}}
-	_, f := smallCase(t)
-	_, err := Case(f.write(t), o)
-	require.NoError(t, err)
-	assert.Equal(t, []string{"reading the plan", "reading the planning scan", "reading the follow-up scan",
-		"aligning the scans", "finding the fixtures", "carrying the uncertainty"}, steps)
-}

@@ -100,6 +100,29 @@ func measured(t testing.TB, f folder) *Study {
 	return s
 }
 
+// plainStudy is the small case, written as it is and measured once, with the
+// steps that it told of.
+var plainStudy *Study
+var plainSteps []step
+
+type step struct {
+	name     string
+	fraction float64
+}
+
+func plainMeasured(t testing.TB) *Study {
+	t.Helper()
+	if plainStudy == nil {
+		_, f := smallCase(t)
+		s, err := Case(f.write(t), Options{Version: "test", Seed: 1, Progress: func(name string, fraction float64) {
+			plainSteps = append(plainSteps, step{name, fraction})
+		}})
+		require.NoError(t, err)
+		plainStudy = s
+	}
+	return plainStudy
+}
+
 func codes(flags result.Flags) []string {
 	out := []string{}
 	for _, f := range flags {
@@ -134,8 +157,8 @@ func figures(t testing.TB, d *result.Deviation) map[string]float64 {
 // Entry and apex within 0.20 mm and the axis within 0.7° of the truth is what
 // the program promises of every case that it does not flag.
 func TestSmallPhantomIsMeasuredRightly(t *testing.T) {
-	pair, f := smallCase(t)
-	s := measured(t, f)
+	pair, _ := smallCase(t)
+	s := plainMeasured(t)
 	truth := pair.Truth.Fixtures[0]
 	r := s.Result.Fixtures[0]
 
@@ -229,7 +252,7 @@ func upended(v *volume.Volume) *volume.Volume {
 // However a case lies in space and is stored, its deviations are the same.
 func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 	pair, plain := smallCase(t)
-	want := measured(t, plain)
+	want := plainMeasured(t)
 	truth := pair.Truth.Fixtures[0]
 
 	preMotion := geom.Rotation(geom.Vec{X: 0.4, Y: -1.1, Z: 2})
@@ -295,14 +318,24 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 
 func TestSameInputsGiveTheSameBytes(t *testing.T) {
 	_, f := smallCase(t)
-	path := f.write(t)
-	var texts []string
-	for range 2 {
-		s, err := Case(path, Options{Seed: 5})
-		require.NoError(t, err)
-		data, err := json.Marshal(s.Result)
-		require.NoError(t, err)
-		texts = append(texts, string(data))
+	first, err := json.Marshal(plainMeasured(t).Result)
+	require.NoError(t, err)
+	again, err := json.Marshal(measured(t, f).Result)
+	require.NoError(t, err)
+	assert.Equal(t, string(first), string(again))
+}
+
+// Progress only grows, and says what is being done.
+func TestProgress(t *testing.T) {
+	plainMeasured(t)
+	var names []string
+	last := 0.0
+	for _, s := range plainSteps {
+		names = append(names, s.name)
+		assert.GreaterOrEqual(t, s.fraction, last, s.name)
+		last = s.fraction
 	}
-	assert.Equal(t, texts[0], texts[1])
+	assert.LessOrEqual(t, last, 1.0)
+	assert.Equal(t, []string{"reading the plan", "reading the planning scan", "reading the follow-up scan",
+		"aligning the scans", "finding the fixtures", "carrying the uncertainty"}, names)
 }
