@@ -84,7 +84,7 @@ var (
 	broadLevel  = level{side: 15, steps: 10, reach: 5, settle: 0.2}
 	coarseLevel = level{side: 9, steps: 15, reach: 3, settle: 0.02}
 	middleLevel = level{cell: 0.6, sigma: 0.6, stride: 1.2, side: 6, steps: 12, reach: 1, settle: 0.005}
-	fineLevel   = level{cell: 0, sigma: 0.3, stride: 0.55, side: 5, steps: 12, reach: 0.5, settle: 0.0005}
+	fineLevel   = level{cell: 0, sigma: 0.3, stride: 0.7, side: 2.5, steps: 12, reach: 0.5, settle: 0.0005}
 )
 
 // Align finds PostToPre for the jaw that carries the targets.
