@@ -88,7 +88,8 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 			want = append(want, flags+"[]."+part)
 		}
 	}
-	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "alignment.quality.some_mm", "fixtures[].uncertainty.budget")
+	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "alignment.quality.some_mm", "fixtures[].uncertainty.budget",
+		"fixtures[].clearance[].breach_probability", "fixtures[].clearance[].margin_source")
 	for _, part := range []string{"name", "entry_along_mm", "entry_across_mm", "apex_along_mm", "apex_across_mm", "angle_deg"} {
 		want = append(want, "fixtures[].uncertainty.budget[]."+part)
 	}
