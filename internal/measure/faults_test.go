@@ -35,6 +35,8 @@ func TestNoMetalIsADoubtWithoutFigures(t *testing.T) {
 	shift.T = geom.Vec{X: 1.5, Y: -2, Z: 0.75}
 	f.post = moved(f.pre, shift)
 	f.alignment = matrixLines(shift.Inverse())
+	beside := r3.Add(f.planned.Entry, geom.Vec{X: 9})
+	f.more = fmt.Sprintf("[[structure]]\nname = \"canal\"\nkind = \"nerve\"\npath = [%s, %s]\nradius = 1\n", point(beside), point(r3.Add(beside, geom.Vec{Y: 1})))
 	s := measured(t, f)
 	r := s.Result.Fixtures[0]
 	flag := flagged(t, r.Flags, "metal-not-found")
@@ -44,6 +46,10 @@ func TestNoMetalIsADoubtWithoutFigures(t *testing.T) {
 	assert.Nil(t, r.Achieved)
 	assert.Nil(t, r.Deviation)
 	assert.Nil(t, r.Uncertainty)
+	require.Len(t, r.Clearance, 1)
+	assert.Greater(t, r.Clearance[0].Planned, 4.0, "as planned it is known")
+	assert.Nil(t, r.Clearance[0].Achieved)
+	assert.Nil(t, r.Clearance[0].Low)
 	assert.Nil(t, s.Sites[0].Achieved)
 	assert.Nil(t, s.Sites[0].Ends)
 	assert.NotNil(t, s.Sites[0].Directions)

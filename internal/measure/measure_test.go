@@ -3,6 +3,7 @@ package measure
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -314,6 +315,52 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 			assert.Equal(t, codes(base.Flags), codes(got.Flags))
 		})
 	}
+}
+
+// By hand: a straight body along the planned axis, longer than the fixture and d
+// mm beside it, is d less both radii away from it as planned. As placed, the
+// nearest point of the true axis gives the distance nearly: the envelope leans by
+// a few degrees.
+func TestClearances(t *testing.T) {
+	pair, f := smallCase(t)
+	truth := pair.Truth.Fixtures[0]
+	e1, _ := geom.Perpendicular(f.planned.Axis())
+	at := func(side, along float64) geom.Vec {
+		return r3.Add(f.planned.Entry, r3.Add(r3.Scale(side, e1), r3.Scale(along, f.planned.Axis())))
+	}
+	body := func(name, kind string, side, radius float64, more string) string {
+		return fmt.Sprintf("[[structure]]\nname = %q\nkind = %q\npath = [%s, %s]\nradius = %g\n%s", name, kind, point(at(side, -8)), point(at(side, 18)), radius, more)
+	}
+	f.more = body("canal", "nerve", 7, 1.2, "") + body("root", "root", -5, 1.5, "margin = 1.25\n") + body("cut", "other", 1, 0.5, "")
+	r := measured(t, f).Result.Fixtures[0]
+	require.Len(t, r.Clearance, 3)
+	for i, c := range []struct {
+		name, kind   string
+		side, radius float64
+	}{{"canal", "nerve", 7, 1.2}, {"root", "root", -5, 1.5}, {"cut", "other", 1, 0.5}} {
+		got := r.Clearance[i]
+		assert.Equal(t, c.name, got.Structure)
+		assert.Equal(t, c.kind, got.Kind)
+		require.NotNil(t, got.Achieved, c.name)
+		assert.LessOrEqual(t, *got.Low, *got.Achieved, c.name)
+		assert.GreaterOrEqual(t, *got.High, *got.Achieved, c.name)
+		if c.name == "cut" {
+			assert.Negative(t, got.Planned)
+			assert.Negative(t, *got.Achieved)
+			continue
+		}
+		assert.InDelta(t, math.Abs(c.side)-c.radius-f.diameter/2, got.Planned, 0.005, c.name)
+		nearest := math.Inf(1)
+		for k := range 101 {
+			p := r3.Add(truth.Achieved.Entry, r3.Scale(truth.Length*float64(k)/100, truth.Achieved.Axis()))
+			off := r3.Sub(p, at(c.side, 0))
+			nearest = min(nearest, r3.Norm(r3.Cross(off, f.planned.Axis())))
+		}
+		assert.InDelta(t, nearest-c.radius-f.diameter/2, *got.Achieved, 0.25, c.name)
+	}
+	assert.Equal(t, 2.0, *r.Clearance[0].Margin, "the usual margin of a nerve")
+	assert.Equal(t, 1.25, *r.Clearance[1].Margin, "the margin of the case file")
+	assert.Equal(t, result.Notice, flagged(t, r.Flags, "penetration").Level)
 }
 
 func TestSameInputsGiveTheSameBytes(t *testing.T) {
