@@ -11,7 +11,7 @@ type Gauge struct {
 	Name       string
 	Value      float64
 	Low, High  float64
-	Floor      float64
+	Floor      float64 // 0 = none
 	Unit       string  // "mm" or "°"
 	Full       float64 // of the ruler; see GaugeFull
 	GaugeWidth float64 // mm of paper; 0 = 52
@@ -40,12 +40,17 @@ func (g Gauge) Draw() Drawing {
 	left, right := 1.5, w-3
 	x := func(v float64) float64 { return left + (right-left)*min(v/g.Full, 1) }
 	out := Drawing{Width: w, Height: 10.5}
-	out.Alt = fmt.Sprintf("%s %.2f %s, 95 %% interval %.2f to %.2f, measurement floor %.2f, on a ruler from 0 to %g %s.",
-		g.Name, g.Value, g.Unit, g.Low, g.High, g.Floor, g.Full, g.Unit)
+	floor := ""
 	y := 4.0
-	floor := rectangle(left, y-2.2, x(g.Floor)-left, 4.4)
-	floor.Fill = Faint
-	out.add(floor, line(left, y, right, y, 0.2, Grey))
+	if g.Floor > 0 {
+		floor = fmt.Sprintf(", measurement floor %.2f", g.Floor)
+		box := rectangle(left, y-2.2, x(g.Floor)-left, 4.4)
+		box.Fill = Faint
+		out.add(box)
+	}
+	out.Alt = fmt.Sprintf("%s %.2f %s, 95 %% interval %.2f to %.2f%s, on a ruler from 0 to %g %s.",
+		g.Name, g.Value, g.Unit, g.Low, g.High, floor, g.Full, g.Unit)
+	out.add(line(left, y, right, y, 0.2, Grey))
 	step := g.Full / 4
 	for i := 0; i <= 4; i++ {
 		at := x(float64(i) * step)

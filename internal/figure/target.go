@@ -157,15 +157,7 @@ func (t *Target) Draw() Drawing {
 	scale := targetSide / 2 / reach
 	step := ringStep(reach)
 
-	out.add(line(c.X-targetSide/2, c.Y, c.X+targetSide/2, c.Y, 0.15, Faint), line(c.X, c.Y-targetSide/2, c.X, c.Y+targetSide/2, 0.15, Faint))
-	for r := step; r <= reach+1e-9; r += step {
-		out.add(Path{Points: circle(c, r*scale), Closed: true, Stroke: Faint, Width: 0.15})
-	}
-	for r := step; r <= reach+1e-9; r += step {
-		s := label(c.X+0.7, c.Y+r*scale-0.7, 2.2, Start, fmt.Sprintf("%g", r))
-		s.Ink = Grey
-		out.add(s)
-	}
+	rings(&out, c, reach, step, scale)
 	edge := func(x, y float64, a Anchor, text string, turned bool) {
 		l := label(x, y, smallType, a, text)
 		l.Turned = turned
@@ -176,10 +168,7 @@ func (t *Target) Draw() Drawing {
 	edge(targetEdge-1.4, c.Y, Middle, t.Left, true)
 	edge(side-1.6, c.Y, Middle, t.Right, true)
 
-	// The plan: an open cross, entry and apex in one point.
-	out.add(Path{Points: circle(c, 1.5), Closed: true, Stroke: Planned, Width: 0.4, Dash: []float64{0.9, 0.6}},
-		line(c.X-2.6, c.Y, c.X+2.6, c.Y, 0.35, Planned), line(c.X, c.Y-2.6, c.X, c.Y+2.6, 0.35, Planned))
-
+	planMark(&out, c)
 	place := func(s Shot) Point {
 		x := s.Mesial
 		if t.mirror {

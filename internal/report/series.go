@@ -1,0 +1,576 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"plumbline/internal/figure"
+	"plumbline/internal/series"
+	"plumbline/internal/trend"
+	"plumbline/internal/words"
+)
+
+// Series is what a report of a clinician's series is made from.
+type Series struct {
+	File     *series.File // with its chain; nil where the rows come from elsewhere
+	Summary  series.Summary
+	Analysis trend.Analysis // of one clinician
+	Today    string         // ISO; the day on which the cases stand as the summary says
+	Version  string         // of the program
+}
+
+// Document makes the report.
+func (s Series) Document(o Options) *Document {
+	a := &s.Analysis
+	who := outside(a.Clinician)
+	table := s.Summary.Table()
+	first, last := "", ""
+	for _, c := range a.Cases {
+		if first == "" || c.Placed < first {
+			first = c.Placed
+		}
+		last = max(last, c.Placed)
+	}
+	d := &Document{
+		Title: "Series of " + who + ", placement against plan",
+		Foot:  "Series of " + who + " · to " + outside(last) + " · plumbline " + outside(s.Version),
+		Date:  last,
+	}
+	facts := [][2]string{
+		{"Clinician", who},
+		{"Cases with figures", fmt.Sprint(len(a.Cases))},
+		{"Fixtures", fmt.Sprint(a.Fixtures)},
+		{"Surgery", outside(first) + " to " + outside(last)},
+	}
+	if s.Today != "" {
+		facts = append(facts, [2]string{"Cases as of", outside(s.Today)})
+	}
+	if s.File != nil && s.File.Receipt() != "" {
+		facts = append(facts, [2]string{"Receipt", s.File.Receipt()})
+	}
+	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
+	d.chainDoubt(s.File)
+	d.seriesAnswers(s)
+	d.learning(a)
+	d.charts(a)
+	d.habits(a)
+	d.margins(a)
+	d.groups(a)
+	d.allCases(table, o)
+	d.chain(s)
+	d.references(a)
+	d.seriesMethod(a, s)
+	return d
+}
+
+// chainDoubt tells before all else that the file is not as it was written.
+func (d *Document) chainDoubt(f *series.File) {
+	if f == nil || len(f.Faults) == 0 {
+		return
+	}
+	items := []string{"The series file is not as it was written. What follows is made from the records that can still be read."}
+	for _, x := range f.Faults {
+		items = append(items, sentence(x.Message)+" ("+outside(x.Code)+")")
+	}
+	d.add(notice{Title: "Not to be relied on", Doubt: true, Items: items})
+}
+
+// find gives a figure of the analysis by its name.
+func find(a *trend.Analysis, name string) *trend.Figure {
+	for i := range a.Figures {
+		if a.Figures[i].Figure == name {
+			return &a.Figures[i]
+		}
+	}
+	return nil
+}
+
+// chief are the figures that stand for the others in charts.
+var chief = []struct {
+	figure            series.Figure
+	name, title, unit string
+}{
+	{series.Entry, "entry_mm", "Entry deviation", "mm"},
+	{series.Apex, "apex_mm", "Apex deviation", "mm"},
+	{series.Angle, "angle_deg", "Angular deviation", "°"},
+}
+
+// seriesAnswers is the first page: how far off, learning, habit, margin, and
+// whether these are all the cases.
+func (d *Document) seriesAnswers(s Series) {
+	a := &s.Analysis
+	full := 0.0
+	for _, x := range chief[:2] {
+		if f := find(a, x.name); f != nil && f.High != nil {
+			full = max(full, *f.High)
+		}
+	}
+	var row gauges
+	for i, x := range chief {
+		f := find(a, x.name)
+		if f == nil || f.Low == nil || f.High == nil {
+			continue
+		}
+		top := figure.GaugeFull(full)
+		if i == 2 {
+			top = figure.GaugeFull(*f.High)
+		}
+		row.Items = append(row.Items, gauge{Name: x.title + ", mean of the cases", Value: fmt.Sprintf("%.2f %s", f.Mean, x.unit),
+			Note:    fmt.Sprintf("95 %% of the mean: %.2f to %.2f %s; cases %.2f to %.2f", *f.Low, *f.High, x.unit, f.Least, f.Largest),
+			Drawing: figure.Gauge{Name: x.title + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.unit, Full: top}.Draw()})
+	}
+	d.add(heading{Level: 2, Text: "What the series shows"})
+	if len(row.Items) > 0 {
+		d.add(row)
+	}
+	var said []string
+	for _, x := range chief {
+		if f := find(a, x.name); f != nil && f.Learning != nil {
+			said = append(said, x.title+". "+learningSentence(f))
+		}
+	}
+	if a.Success != nil {
+		said = append(said, a.Success.Words)
+	}
+	for _, h := range a.Habits {
+		said = append(said, h.Words)
+	}
+	for _, m := range a.Margins {
+		said = append(said, m.Words)
+	}
+	if len(said) > 0 {
+		d.add(list{Items: outsideAll(said)})
+	}
+	items := []string{outside(s.Summary.Words)}
+	if len(a.Notes) > 0 {
+		items = append(items, outsideAll(a.Notes)...)
+	}
+	d.add(notice{Title: "Which cases these are", Items: items})
+}
+
+func outsideAll(list []string) []string {
+	out := make([]string, len(list))
+	for i, x := range list {
+		out[i] = outside(x)
+	}
+	return out
+}
+
+// split parts the words of a figure into those about level and learning and
+// those about its charts, which come last.
+func split(f *trend.Figure) (level []string, chart string) {
+	level = f.Words
+	if n := len(level); f.Chart != nil && n > 0 {
+		return level[:n-1], level[n-1]
+	}
+	return level, ""
+}
+
+// learningSentence is the sentence about learning: the last one about the level.
+func learningSentence(f *trend.Figure) string {
+	level, _ := split(f)
+	if f.Learning == nil || len(level) == 0 {
+		return ""
+	}
+	return level[len(level)-1]
+}
+
+func (d *Document) learning(a *trend.Analysis) {
+	var group pictures
+	group.Across = 1
+	for _, x := range chief {
+		f := find(a, x.name)
+		if f == nil {
+			continue
+		}
+		level, _ := split(f)
+		c := figure.CurveChart{Name: strings.ToLower(x.title), Unit: x.unit, Last: len(a.Cases)}
+		for i, number := range f.At {
+			p := figure.CasePoint{Case: number}
+			of := a.Cases[number-1]
+			p.Y = *of.Mean[x.figure]
+			if u := of.U[x.figure]; u != nil {
+				p.U = *u
+			}
+			if f.Learning != nil {
+				p.Far = slices.Contains(f.Learning.Outliers, i+1)
+			}
+			c.Points = append(c.Points, p)
+		}
+		if l := f.Learning; l != nil {
+			if l.Curve != nil {
+				for i := range l.Cases {
+					c.Curve = append(c.Curve, l.Curve.Level(float64(i+1)))
+				}
+				for _, b := range l.Band {
+					c.Band = append(c.Band, [2]float64{b.Low, b.High})
+				}
+				if l.Plateau != nil {
+					c.Plateau = l.Plateau.Value
+				}
+			} else {
+				c.Level = l.Mean
+			}
+		}
+		for _, p := range f.Published {
+			if p.Low != nil && p.High != nil {
+				c.Published = append(c.Published, figure.Span{Low: *p.Low, High: *p.High, Name: fmt.Sprintf("published %.2f to %.2f", *p.Low, *p.High)})
+				break
+			}
+		}
+		text := strings.Join(level, " ")
+		c.Alt = "Chart of the " + strings.ToLower(x.title) + " case by case. " + text
+		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 56), Caption: outside(text)})
+	}
+	if len(group.Items) > 0 {
+		d.add(heading{Level: 2, Text: "Learning", Page: true},
+			paragraph{Small: true, Text: "A dot is a case, its bar the 95 % interval of the measurement. A ring marks a case far from the others. Hatched is the mean of the first published study in the list of references that fits, with its 95 % interval: other people's patients, for comparison only."},
+			group)
+	}
+}
+
+func (d *Document) charts(a *trend.Analysis) {
+	var group pictures
+	group.Across = 2
+	for _, x := range chief {
+		f := find(a, x.name)
+		if f == nil || f.Chart == nil || len(f.Chart.Sums) == 0 {
+			continue
+		}
+		c := f.Chart
+		_, text := split(f)
+		text = x.title + ". " + text
+		sums := figure.SumChart{Name: x.title, First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
+		spread := c.EWMA.Sigma
+		if spread <= 0 {
+			continue
+		}
+		sums.Limit = c.CUSUM.Limit / spread
+		for _, p := range c.Sums {
+			sums.Above = append(sums.Above, p.High/spread)
+			sums.Below = append(sums.Below, p.Low/spread)
+		}
+		back := func(v float64) float64 { return v }
+		unit := x.unit
+		if c.Scale == "square root" {
+			back = func(v float64) float64 { return math.Max(0, v) * math.Max(0, v) }
+		}
+		means := figure.MeanChart{Name: x.title, Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
+		for _, p := range c.Averages {
+			means.Value = append(means.Value, back(p.Value))
+			means.Low = append(means.Low, back(p.Low))
+			means.High = append(means.High, back(p.High))
+		}
+		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.title + ": moving mean of the cases (EWMA)" + rooted(c.Scale) + "."})
+	}
+	if len(group.Items) == 0 && a.Competence == nil {
+		return
+	}
+	d.add(heading{Level: 2, Text: "Control charts", Page: true})
+	if len(group.Items) > 0 {
+		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under the target by more than half a spread; beyond the limit it signals a lasting change. An EWMA chart follows the moving mean. Both are for noticing change, not for judging a level."}, group)
+	}
+	if c := a.Competence; c != nil {
+		d.add(heading{Level: 3, Text: "Learning-curve chart of outcomes"},
+			pictures{Across: 1, Items: []picture{{Caption: outside(c.Words),
+				Drawing: figure.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Learning-curve chart of outcomes. " + c.Words}.Draw(168, 48)}}})
+	}
+}
+
+func rooted(scale string) string {
+	if scale == "square root" {
+		return ", made on the square roots of the figures, which are nearly normal"
+	}
+	return ""
+}
+
+func (d *Document) habits(a *trend.Analysis) {
+	if len(a.Habits) == 0 {
+		return
+	}
+	var group pictures
+	group.Across = 2
+	var said []string
+	for _, h := range a.Habits {
+		said = append(said, outside(h.Words))
+		if h.Place == "tilt" {
+			continue
+		}
+		s := figure.Scatter{Apex: h.Place == "apex", Alt: "Target plot of all cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
+		for _, c := range a.Cases {
+			m, b := c.Mean[series.EntryMesial], c.Mean[series.EntryBuccal]
+			if s.Apex {
+				m, b = c.Mean[series.ApexMesial], c.Mean[series.ApexBuccal]
+			}
+			if m != nil && b != nil {
+				s.Shots = append(s.Shots, [2]float64{*m, *b})
+			}
+		}
+		if len(s.Shots) == 0 {
+			continue
+		}
+		if e := h.MeanEllipse; e != nil {
+			s.Mean = &figure.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
+		}
+		if e := h.NextEllipse; e != nil {
+			s.Next = &figure.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
+		}
+		group.Items = append(group.Items, picture{Drawing: s.Draw(), Caption: "Every case at the " + h.Place + ", mesial to the right and buccal up at every site; the cross is the plan."})
+	}
+	d.add(heading{Level: 2, Text: "Habit", Page: true})
+	if len(group.Items) > 0 {
+		d.add(group)
+	}
+	d.add(list{Items: said})
+}
+
+func (d *Document) margins(a *trend.Analysis) {
+	if len(a.Margins) == 0 {
+		return
+	}
+	d.add(heading{Level: 2, Text: "The margin that the record supports"},
+		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
+	t := table{Dense: true, Columns: []column{{Head: "direction", Share: 34}, {Head: "fixtures", Share: 13}, {Head: "bound", Share: 14}, {Head: "asked for", Share: 14}, {Head: "enough?", Share: 14}, {Head: "method", Share: 26}, {Head: "largest so far", Share: 18}}}
+	for _, m := range a.Margins {
+		cells := []string{outside(m.Towards), "", "none", "", "", "", ""}
+		if b := m.Bound; b != nil {
+			cells[1], cells[5], cells[6] = fmt.Sprint(b.N), string(b.Method), fmt.Sprintf("%.2f mm", b.Largest)
+			if b.Upper != nil {
+				cells[2] = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
+			}
+		}
+		if m.Asked != nil {
+			cells[3] = fmt.Sprintf("%.1f mm", *m.Asked)
+		}
+		if m.Enough != nil {
+			cells[4] = map[bool]string{true: "● yes", false: "▲ no"}[*m.Enough]
+		}
+		t.Rows = append(t.Rows, row{Cells: cells, Strong: m.Enough != nil && !*m.Enough})
+	}
+	d.add(t)
+	var said []string
+	for _, m := range a.Margins {
+		said = append(said, outside(m.Words))
+	}
+	d.add(list{Items: said})
+}
+
+func (d *Document) groups(a *trend.Analysis) {
+	if len(a.Groups) == 0 {
+		return
+	}
+	t := table{Dense: true, Caption: "Mean with its 95 % interval. Groups differ in more than what they are named for; they are not a trial",
+		Columns: []column{{Head: "group", Share: 30}, {Head: "fixtures", Share: 12}, {Head: "entry, mm", Share: 26}, {Head: "apex, mm", Share: 26}, {Head: "angle, °", Share: 26}, {Head: "within limits", Share: 22}}}
+	mean := func(s *trend.Summary) string {
+		switch {
+		case s == nil:
+			return ""
+		case s.Low == nil || s.High == nil:
+			return fmt.Sprintf("%.2f", s.Mean)
+		}
+		return fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, *s.Low, *s.High)
+	}
+	for _, g := range a.Groups {
+		name := g.Name
+		if g.By == "guidance" {
+			name = words.Guidance(name)
+		}
+		r := row{Cells: []string{outside(g.By + ": " + name), fmt.Sprint(g.Fixtures), mean(g.Entry), mean(g.Apex), mean(g.Angle), ""}}
+		if g.Success != nil {
+			r.Cells[5] = fmt.Sprintf("%d of %d", g.Success.Within, g.Success.Of)
+		}
+		if g.Note != "" {
+			r.Cells[2] = "too few"
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	d.add(heading{Level: 2, Text: "Groups"}, t)
+}
+
+// allCases lists every case that the file knows of.
+func (d *Document) allCases(rows []series.TableRow, o Options) {
+	t := table{Dense: true, Caption: "Every fixture of every case in the order of surgery; ± is twice the standard uncertainty",
+		Columns: []column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19},
+			{Head: "entry, mm", Share: 22}, {Head: "apex, mm", Share: 22}, {Head: "angle, °", Share: 22}, {Head: "what became of it", Share: 32}, {Head: "seal", Share: 16}}}
+	for i := range rows {
+		r := &rows[i]
+		label := ""
+		if r.Site != "" {
+			_, label, _ = o.site(r.Site)
+		}
+		guidance := ""
+		if r.Guidance != "" {
+			guidance = outside(words.Guidance(r.Guidance))
+		}
+		value := func(f series.Figure) string {
+			v, u := r.Deviation[f], r.U[f]
+			switch {
+			case v == nil:
+				return ""
+			case u == nil:
+				return fmt.Sprintf("%.2f", *v)
+			}
+			return fmt.Sprintf("%.2f ± %.2f", *v, 2**u)
+		}
+		status := statusWords(r)
+		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt,
+			Cells: []string{outside(r.Case), outside(r.Placed), label, guidance, value(series.Entry), value(series.Apex), value(series.Angle), status, sealWords(r.Seal)}})
+	}
+	d.add(heading{Level: 2, Text: "All cases", Page: true}, t)
+}
+
+func statusWords(r *series.TableRow) string {
+	switch r.Status {
+	case series.StatusMeasured:
+		if r.Doubt {
+			return "▲ measured, in doubt: " + outside(strings.Join(r.Flags, ", "))
+		}
+		return "measured"
+	case series.StatusOpen:
+		return "○ surgery to come"
+	case series.StatusMissing:
+		return "▲ sealed, never measured"
+	case series.StatusLeftOut:
+		return "■ left out: " + outside(r.Reason)
+	}
+	return outside(string(r.Status))
+}
+
+func sealWords(s series.Seal) string {
+	switch s {
+	case series.SealKept:
+		return "● kept"
+	case series.SealWaiting:
+		return "○ waiting"
+	case series.SealChanged:
+		return "▲ plan changed"
+	case series.SealUnknown:
+		return "not known"
+	case series.SealLate:
+		return "▲ late"
+	case series.SealNone:
+		return "none"
+	}
+	return outside(string(s))
+}
+
+// chain is what the file proves, with corrections and remarks.
+func (d *Document) chain(s Series) {
+	d.add(heading{Level: 2, Text: "Seals, chain and remarks"}, paragraph{Text: outside(s.Summary.Words)})
+	if s.File != nil {
+		items := []string{}
+		if v, err := s.File.Check(""); err == nil {
+			state := "unbroken: no record was edited, removed or moved"
+			if !v.Sound {
+				state = "broken; the faults stand at the head of this report"
+			}
+			items = append(items, fmt.Sprintf("The file holds %d records. The chain is %s.", v.Records, state))
+			if v.Receipt != "" {
+				items = append(items, "Receipt of the file as it is now: "+v.Receipt+". Kept by somebody else, it shows later that nothing before it was changed.")
+			}
+			if v.Unfinished != nil {
+				items = append(items, sentence(v.Unfinished.String()))
+			}
+			items = append(items, v.Limits)
+		}
+		if s.Summary.Mended > 0 {
+			items = append(items, fmt.Sprintf("Unfinished lines taken off the file's end: %d.", s.Summary.Mended))
+		}
+		d.add(list{Items: items})
+	}
+	flags := table{Dense: true, Caption: "What the records say of single cases", Columns: []column{{Head: "case", Share: 20}, {Head: "remark of the program", Share: 100}}}
+	for _, c := range s.Summary.Cases {
+		for _, f := range c.Flags {
+			flags.Rows = append(flags.Rows, row{Cells: []string{outside(c.Case), sentence(f.Message)}})
+		}
+	}
+	if len(flags.Rows) > 0 {
+		d.add(flags)
+	}
+	if len(s.Summary.Corrections) > 0 {
+		t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 34}, {Head: "corrects", Share: 14}, {Head: "reason", Share: 70}}}
+		for _, n := range s.Summary.Corrections {
+			t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), outside(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
+		}
+		d.add(t)
+	}
+	if len(s.Summary.Remarks) > 0 {
+		t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "by", Share: 24}, {Head: "time", Share: 34}, {Head: "case", Share: 16}, {Head: "remark", Share: 80}}}
+		for _, n := range s.Summary.Remarks {
+			t.Rows = append(t.Rows, row{Cells: []string{outside(n.Author), outside(n.Time), outside(n.Case), outside(n.Text)}})
+		}
+		d.add(t)
+	} else {
+		d.add(paragraph{Small: true, Text: "No reviewer has remarked on this series in the file."})
+	}
+}
+
+// references lists the published figures beside the clinician's.
+func (d *Document) references(a *trend.Analysis) {
+	t := table{Dense: true, Caption: "Published figures of other people's patients. They differ in patients, sites and methods; they are no target",
+		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 32}, {Head: "this series", Share: 32}, {Head: "this series is", Share: 24}, {Head: "what was published", Share: 60}}}
+	var sources []string
+	for _, x := range chief {
+		f := find(a, x.name)
+		if f == nil {
+			continue
+		}
+		own := fmt.Sprintf("%.2f %s", f.Mean, x.unit)
+		if f.Low != nil && f.High != nil {
+			own = fmt.Sprintf("%.2f %s (%.2f to %.2f)", f.Mean, x.unit, *f.Low, *f.High)
+		}
+		for _, p := range f.Published {
+			published := fmt.Sprintf("%.2f %s", p.Mean, x.unit)
+			switch {
+			case p.Low != nil && p.High != nil:
+				published += fmt.Sprintf(" (%.2f to %.2f)", *p.Low, *p.High)
+			case p.SD != nil:
+				published += fmt.Sprintf(", spread %.2f", *p.SD)
+			}
+			at := slices.Index(sources, p.Source)
+			if at < 0 {
+				at = len(sources)
+				sources = append(sources, p.Source)
+			}
+			t.Rows = append(t.Rows, row{Cells: []string{strings.ToLower(strings.TrimSuffix(x.title, " deviation")), published, own, placeWords(p.Place), fmt.Sprintf("%s, %s [%d]", p.What, p.N, at+1)}})
+		}
+	}
+	if len(t.Rows) == 0 {
+		return
+	}
+	d.add(heading{Level: 2, Text: "Published references"}, t)
+	for i, source := range sources {
+		d.add(paragraph{Small: true, Text: fmt.Sprintf("[%d] %s.", i+1, strings.TrimRight(source, "."))})
+	}
+}
+
+func placeWords(p trend.Place) string {
+	switch p {
+	case trend.Below:
+		return "lower"
+	case trend.Above:
+		return "higher"
+	case trend.Within:
+		return "not told apart"
+	}
+	return "no interval to compare"
+}
+
+func (d *Document) seriesMethod(a *trend.Analysis, s Series) {
+	o := a.Options
+	d.add(heading{Level: 2, Text: "How it was made"},
+		list{Items: []string{
+			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
+			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals come from resampled residuals.",
+			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
+			fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, trend.LimitsSource),
+			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
+			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence, by normal theory where the figures fit it, else free of a distribution or none.", 100*o.Coverage, 100*o.Assurance),
+			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; the first %d cases are looked at.", outside(s.Version), o.Seed, o.Cases),
+		}},
+		notice{Title: "Cautions", Items: append([]string{
+			"A series describes these cases, not a clinician's worth: a follow-up scan is taken for a clinical reason, so that the troubled cases may be over-represented.",
+		}, words.Cautions...)})
+}

@@ -1,0 +1,144 @@
+package report
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/phantom"
+	"plumbline/internal/result"
+	"plumbline/internal/series"
+	"plumbline/internal/trend"
+)
+
+// writeSeries writes a series file of invented cases with all that can happen to
+// a case.
+func writeSeries(t *testing.T, n int) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "series.jsonl")
+	at := time.Date(2026, 1, 2, 10, 0, 0, 0, time.UTC).Format(time.RFC3339)
+	var records []series.Record
+	add := func(r series.Record) {
+		r.Time = at
+		records = append(records, r)
+	}
+	for i, c := range phantom.DemoSeries(n, 1) {
+		d, hash := c.Deviation, fmt.Sprintf("%064d", i)
+		near := func(v float64) result.Interval { return result.Interval{U: 0.05, Low: v - 0.1, High: v + 0.1} }
+		part := func(v *float64) *result.Interval { x := near(*v); return &x }
+		m := result.Case{Schema: result.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: result.Inputs{PlanSHA256: hash},
+			Fixtures: []result.Fixture{{Site: c.Site, Guidance: c.Guidance, Deviation: d,
+				Planned: result.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
+				Uncertainty: &result.Uncertainty{Entry: near(d.Entry), EntryLateral: near(d.EntryLateral), EntryDepth: near(d.EntryDepth),
+					Apex: near(d.Apex), ApexLateral: near(d.ApexLateral), ApexDepth: near(d.ApexDepth), Angle: near(d.Angle),
+					EntryMesial: part(d.EntryMesial), EntryBuccal: part(d.EntryBuccal), ApexMesial: part(d.ApexMesial), ApexBuccal: part(d.ApexBuccal),
+					TiltMesial: part(d.TiltMesial), TiltBuccal: part(d.TiltBuccal)},
+				Clearance: []result.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - d.ApexDepth), Margin: pt(0.2)}}}}}
+		add(series.Record{Kind: series.Sealed, Case: c.Case, Plan: &series.Plan{SHA256: hash, Clinician: c.Clinician, Placed: c.Placed, Frame: "lps",
+			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}}}})
+		switch i {
+		case 3:
+			add(series.Record{Kind: series.LeftOut, Case: c.Case, Reason: "=no follow-up scan <b>"})
+		case 5: // never measured
+		case 6:
+			m.Flags = result.Flags{{Code: "alignment-doubtful", Level: result.Doubt, Message: "parts disagree"}}
+			add(series.Record{Kind: series.Measured, Case: c.Case, Measurement: &m})
+		default:
+			add(series.Record{Kind: series.Measured, Case: c.Case, Measurement: &m})
+		}
+		if i == 8 {
+			add(series.Record{Kind: series.Remark, Case: c.Case, Author: "mentor-b", Text: "Seen with the operator. <script>x</script> שלום"})
+		}
+	}
+	_, err := series.Append(path, records...)
+	require.NoError(t, err)
+	_, err = series.Append(path, series.Record{Time: at, Kind: series.Correction, Corrects: 2, Withdraw: true, Reason: "wrong scan"})
+	require.NoError(t, err)
+	return path
+}
+
+func readSeries(t *testing.T, path string) Series {
+	t.Helper()
+	f, err := series.Read(path)
+	require.NoError(t, err)
+	s := series.Summarise(f.Records, "2026-12-31")
+	a, err := trend.Analyse(s.Rows(), trend.Defaults())
+	require.NoError(t, err)
+	return Series{File: f, Summary: s, Analysis: a, Today: "2026-12-31", Version: "1.0.0"}
+}
+
+func TestSeriesReport(t *testing.T) {
+	s := readSeries(t, writeSeries(t, 18))
+	d := s.Document(Options{})
+	page := string(d.HTML())
+	golden(t, "series.html", withoutDrawings(page))
+	pdf, err := d.PDF(A4)
+	require.NoError(t, err)
+	text := pdfText(t, pdf)
+	golden(t, "series.pdf.txt", text)
+	assert.Less(t, len(pdf), 2<<20)
+	wellFormed(t, page)
+	assert.NotContains(t, page, "<script")
+	assert.NotContains(t, page, `aria-label=""`)
+
+	again, err := s.Document(Options{}).PDF(A4)
+	require.NoError(t, err)
+	assert.Equal(t, pdf, again)
+
+	// Every case is there, with what became of it, and every figure of a measured
+	// one.
+	paper := oneLine(text)
+	rows := 0
+	for _, r := range s.Summary.Table() {
+		assert.Contains(t, page, r.Case)
+		assert.Contains(t, paper, r.Case)
+		if v := r.Deviation[series.Apex]; v != nil {
+			rows++
+			cell := fmt.Sprintf("%.2f ± %.2f", *v, 2**r.U[series.Apex])
+			assert.Contains(t, page, ">"+cell+"<")
+			assert.Contains(t, paper, cell)
+		}
+	}
+	assert.Equal(t, 15, rows)
+	for _, want := range []string{
+		"■ left out: ", "▲ sealed, never measured", "▲ measured, in doubt", "● kept", "mentor-b", "wrong scan",
+		s.File.Receipt(), "The chain is unbroken", "Published references", "doi 10.1111/clr.13346",
+	} {
+		assert.Contains(t, page, want)
+		assert.Contains(t, paper, want)
+	}
+	for _, sentence := range s.Analysis.Margins {
+		assert.Contains(t, paper, sentence.Words)
+	}
+	assert.Contains(t, page, "▲ no", "the margin of 0.2 mm is not enough")
+}
+
+func TestBrokenChainComesFirst(t *testing.T) {
+	path := writeSeries(t, 12)
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, []byte(strings.Replace(string(data), "wrong scan", "right scan", 1)), 0o644))
+	page := string(readSeries(t, path).Document(Options{}).HTML())
+	doubt := strings.Index(page, "Not to be relied on")
+	require.Positive(t, doubt)
+	assert.Less(t, doubt, strings.Index(page, "<h2"))
+	assert.Contains(t, page, "record-edited")
+	assert.Contains(t, page, "The chain is broken")
+}
+
+// With few cases there is a list of them and no statistics.
+func TestFewCases(t *testing.T) {
+	s := readSeries(t, writeSeries(t, 4))
+	page := string(s.Document(Options{}).HTML())
+	assert.Contains(t, page, "too few")
+	for _, absent := range []string{"<h2>Learning", "Control charts", "NaN"} {
+		assert.NotContains(t, page, absent)
+	}
+	assert.Contains(t, page, "S-001")
+}
