@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -16,7 +17,9 @@ import (
 	"plumbline/internal/measure"
 	reports "plumbline/internal/report"
 	"plumbline/internal/result"
+	"plumbline/internal/series"
 	"plumbline/internal/tooth"
+	"plumbline/internal/trend"
 )
 
 // reportFlags says how reports are written.
@@ -86,10 +89,12 @@ func caseReport(s *measure.Study, out outputs) error {
 
 func reportCommand() command {
 	return command{
-		name: "report", args: "MEASUREMENT FILE…", short: "write the report of a stored measurement as HTML or PDF",
-		long: `MEASUREMENT is what measure --json wrote. Each FILE ends in .html or .pdf, which
-says what to write. The report has all figures; cuts through the scan need the scan,
-so that measure --report draws them and this command does not.`,
+		name: "report", args: "INPUT FILE…", short: "write the report of a stored measurement or of a series as HTML or PDF",
+		long: `INPUT is what measure --json wrote, or a series file. Each FILE ends in .html or
+.pdf, which says what to write. The report of a measurement has all figures; cuts
+through the scan need the scan, so that measure --report draws them and this command
+does not. The report of a series has learning curves, control charts, habit, margins
+and every case.`,
 		examples: []string{
 			"plumbline report C-101.json C-101.pdf",
 			"plumbline report --paper letter C-101.json C-101.html C-101.pdf",
@@ -98,6 +103,8 @@ so that measure --report draws them and this command does not.`,
 			var r reportFlags
 			r.add(f)
 			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers, `SYSTEM`: iso3950 or universal")
+			clinician := f.String("clinician", "", "whose cases of a series, `PSEUDONYM`, where there are several")
+			today := f.String("today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
 			return func(_ context.Context, env Env, args []string) error {
 				system, err := numberingOf(*numbering)
 				if err != nil {
@@ -110,12 +117,17 @@ so that measure --report draws them and this command does not.`,
 				if len(args) < 2 {
 					return usage("give the measurement and the report's file, as in: plumbline report C-101.json C-101.pdf")
 				}
+				if *today == "" {
+					*today = env.Now().Format(time.DateOnly)
+				} else if _, err := time.Parse(time.DateOnly, *today); err != nil {
+					return usage("--today is %q, expected a date as in 2026-03-14", *today)
+				}
 				for _, file := range args[1:] {
 					if err := checkReportName(file); err != nil {
 						return err
 					}
 				}
-				d, doubt, err := readDocument(args[0], reports.Options{Numbering: system})
+				d, doubt, err := readDocument(args[0], *clinician, *today, env.Version, reports.Options{Numbering: system})
 				if err != nil {
 					return err
 				}
@@ -143,17 +155,39 @@ func numberingOf(name string) (tooth.System, error) {
 	return system, nil
 }
 
-// readDocument makes the report of a stored measurement, and tells whether its
-// figures are in doubt.
-func readDocument(path string, o reports.Options) (*reports.Document, bool, error) {
+// readDocument makes the report of a stored measurement or of a series, and tells
+// whether its figures are in doubt.
+func readDocument(path, clinician, today, version string, o reports.Options) (*reports.Document, bool, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, false, badInput(err)
 	}
+	if line, _, _ := bytes.Cut(data, []byte("\n")); bytes.Contains(line, []byte(series.Schema)) {
+		s, err := readSeries(path, clinician, today, version)
+		if err != nil {
+			return nil, false, err
+		}
+		return s.Document(o), s.File.Sound() != nil, nil
+	}
 	var c result.Case
-	in := json.NewDecoder(bytes.NewReader(data))
-	if err := in.Decode(&c); err != nil || c.Schema != result.Schema {
-		return nil, false, badInput(fmt.Errorf("%s is not a measurement of this program (%s); name a file that measure --json wrote", path, result.Schema))
+	if err := json.Unmarshal(data, &c); err != nil || c.Schema != result.Schema {
+		return nil, false, badInput(fmt.Errorf("%s is neither a measurement (%s) nor a series (%s) of this program; name a file that measure --json wrote, or a series file", path, result.Schema, series.Schema))
 	}
 	return reports.Stored(&c, o), c.InDoubt(), nil
+}
+
+// readSeries reads and analyses a series file.
+func readSeries(path, clinician, today, version string) (reports.Series, error) {
+	f, err := series.Read(path)
+	if err != nil {
+		return reports.Series{}, badInput(err)
+	}
+	s := series.Summarise(f.Records, today)
+	options := trend.Defaults()
+	options.Clinician = clinician
+	a, err := trend.Analyse(s.Rows(), options)
+	if err != nil {
+		return reports.Series{}, badInput(fmt.Errorf("%s: %w", path, err))
+	}
+	return reports.Series{File: f, Summary: s, Analysis: a, Today: today, Version: version}, nil
 }

@@ -7,6 +7,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/result"
+	"plumbline/internal/series"
 )
 
 // Reports of a case are written while measuring, with pictures, and from the
@@ -48,6 +51,40 @@ func TestReports(t *testing.T) {
 	assert.Contains(t, string(doubtful), "Not to be relied on")
 }
 
+// The report of a series is told from that of a measurement by the file itself;
+// a file that was edited is in doubt.
+func TestSeriesReport(t *testing.T) {
+	world(t)
+	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
+	c := readMeasurement(t, "c.json")
+	other := c
+	other.Case, other.Clinician = "C-900", "clinician-z"
+	for _, m := range []result.Case{c, other} {
+		_, err := series.Append("series.jsonl", series.Record{Kind: series.Measured, Time: "2026-04-01T12:00:00Z", Case: m.Case, Measurement: &m})
+		require.NoError(t, err)
+	}
+	got := run("report", "series.jsonl", "series.html")
+	assert.Equal(t, BadInput, got.status)
+	assert.Contains(t, got.stderr, "several clinicians")
+	got = run("report", "--clinician", c.Clinician, "series.jsonl", "series.html", "series.pdf")
+	require.Equal(t, Done, got.status, got.stderr)
+	page, err := os.ReadFile("series.html")
+	require.NoError(t, err)
+	assert.Contains(t, string(page), "The series of "+c.Clinician)
+	assert.Contains(t, string(page), "cases of other clinicians")
+	assert.NotContains(t, string(page), "C-900<")
+	assert.Contains(t, string(page), "2026-04-01", "today is the clock's")
+
+	text, err := os.ReadFile("series.jsonl")
+	require.NoError(t, err)
+	first, second, _ := strings.Cut(string(text), "\n")
+	write(t, "series.jsonl", first+"\n"+strings.Replace(second, `"entry_mm":`, `"entry_mm": `, 1))
+	got = run("report", "--clinician", c.Clinician, "series.jsonl", "series.html")
+	assert.Equal(t, InDoubt, got.status, got.stderr)
+	got = run("report", "--today", "soon", "series.jsonl", "series.html")
+	assert.Equal(t, BadInput, got.status)
+}
+
 func TestReportsThatCannotBe(t *testing.T) {
 	world(t)
 	write(t, "other.json", `{"schema": "something/1"}`)
@@ -57,7 +94,7 @@ func TestReportsThatCannotBe(t *testing.T) {
 	}{
 		{[]string{"measure", "--report", "c.docx", "demo/C-101"}, "end it in .html or .pdf"},
 		{[]string{"measure", "--paper", "a5", "demo/C-101"}, "write a4 or letter"},
-		{[]string{"report", "other.json", "c.pdf"}, "is not a measurement of this program"},
+		{[]string{"report", "other.json", "c.pdf"}, "is neither a measurement"},
 		{[]string{"report", "none.json", "c.pdf"}, "none.json"},
 		{[]string{"report", "other.json"}, "give the measurement and the report's file"},
 		{[]string{"report", "--numbering", "roman", "other.json", "c.pdf"}, "write iso3950 or universal"},

@@ -25,7 +25,15 @@ type Series struct {
 func (s Series) Document(o Options) *Document {
 	a := &s.Analysis
 	who := outside(a.Clinician)
-	table := s.Summary.Table()
+	var table []series.TableRow
+	others := false
+	for _, r := range s.Summary.Table() {
+		if r.Clinician == a.Clinician || r.Clinician == "" {
+			table = append(table, r)
+		} else {
+			others = true
+		}
+	}
 	first, last := "", ""
 	for _, c := range a.Cases {
 		if first == "" || c.Placed < first {
@@ -52,7 +60,7 @@ func (s Series) Document(o Options) *Document {
 	}
 	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
 	d.chainDoubt(s.File)
-	d.seriesAnswers(s)
+	d.seriesAnswers(s, others)
 	d.learning(a)
 	d.charts(a)
 	d.habits(a)
@@ -99,7 +107,7 @@ var chief = []struct {
 
 // seriesAnswers is the first page: how far off, learning, habit, margin, and
 // whether these are all the cases.
-func (d *Document) seriesAnswers(s Series) {
+func (d *Document) seriesAnswers(s Series, others bool) {
 	a := &s.Analysis
 	full := 0.0
 	for _, x := range chief[:2] {
@@ -144,9 +152,10 @@ func (d *Document) seriesAnswers(s Series) {
 		d.add(list{Items: outsideAll(said)})
 	}
 	items := []string{outside(s.Summary.Words)}
-	if len(a.Notes) > 0 {
-		items = append(items, outsideAll(a.Notes)...)
+	if others {
+		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
 	}
+	items = append(items, outsideAll(a.Notes)...)
 	d.add(notice{Title: "Which cases these are", Items: items})
 }
 
