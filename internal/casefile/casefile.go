@@ -150,6 +150,16 @@ func (e *Error) Error() string {
 // Errors: *Error for everything that the file's author can mend; else what the
 // file system said.
 func Read(path string) (*Case, error) {
+	c, err := ReadPlan(path)
+	if err != nil {
+		return nil, err
+	}
+	return c, c.checkFiles()
+}
+
+// ReadPlan is Read for a plan by itself, as it is before surgery: what the file
+// names need not be there yet.
+func ReadPlan(path string) (*Case, error) {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, &Error{File: path, Message: "there is no such file or folder; give a case folder or its " + FileName}
@@ -168,11 +178,7 @@ func Read(path string) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := parse(file, data)
-	if err != nil {
-		return nil, err
-	}
-	return c, c.checkFiles()
+	return parse(file, data)
 }
 
 func readBounded(file string) ([]byte, error) {

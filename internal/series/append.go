@@ -171,6 +171,9 @@ func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, e
 		end -= int64(len(last))
 	}
 	if end == 0 {
+		if dropped != nil && !begun(last) {
+			return h, 0, nil, errors.New("nothing was added, as it is not a series file; name another one")
+		}
 		return h, end, dropped, nil
 	}
 	last, err = lastLine(f, end-1)
@@ -183,6 +186,14 @@ func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, e
 	}
 	h.number, h.hash = r.Number, r.Hash
 	return h, end, dropped, nil
+}
+
+// begun tells whether an unfinished first line is what a writer left of a record:
+// its beginning, or the zeros of a file that grew before it was filled. Anything
+// else is somebody's other file, and nothing of it must be taken off.
+func begun(line []byte) bool {
+	start := []byte(`{"schema":"` + Schema + `"`)
+	return bytes.HasPrefix(line, start[:min(len(line), len(start))]) || len(bytes.Trim(line, "\x00")) == 0
 }
 
 // lastLine is what stands between the last line end before size and size.

@@ -146,7 +146,7 @@ func (p *parser) take(line []byte) {
 		if bytes.HasSuffix(line, []byte("\r")) {
 			p.fault(FaultEdited, "line %d ends as a text editor of another system writes it: the file was opened and saved; restore a copy that was not", p.line)
 		} else {
-			p.fault(FaultEdited, "line %d was edited: %v", p.line, err)
+			p.fault(FaultEdited, "line %d was edited, where record %d stood: %v", p.line, p.number+1, err)
 		}
 		// What stood here cannot be known, so neither can its hash.
 		p.before, p.number = "", p.number+1

@@ -342,6 +342,23 @@ func TestAppendStopsAtATamperedEnd(t *testing.T) {
 	assert.ErrorContains(t, err, "line 4 was edited")
 }
 
+// Another file of one line, named by mistake, is left as it is.
+func TestAppendLeavesOtherFilesAlone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.json")
+	for _, text := range []string{`{"schema":"plumbline/measurement/1","case":"C-1"}`, "a note", "x"} {
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
+		_, err := Append(path, remark("on top"))
+		assert.ErrorContains(t, err, "not a series file")
+		now, err := os.ReadFile(path)
+		require.NoError(t, err)
+		assert.Equal(t, text, string(now))
+	}
+	require.NoError(t, os.WriteFile(path, make([]byte, 4096), 0o644))
+	a, err := Append(path, remark("after a power cut"))
+	require.NoError(t, err)
+	assert.Equal(t, 4096, a.Mended.Bytes)
+}
+
 func TestUnfinishedLineIsMended(t *testing.T) {
 	path, text := sample(t)
 	ends := map[int]bool{0: true}
