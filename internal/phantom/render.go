@@ -79,7 +79,8 @@ func (sc *scene) render(c Scan, g volume.Grid, post bool, lo, hi [3]int) *volume
 	parts := c.parts(sc.spec.Seed)
 	f := newBlock(g, lo, hi)
 	st.paintTissue(f, c, parts)
-	patches := st.cast3(g, c, parts, lo[2], hi[2])
+	around := len(zKernel(c)) / 2
+	patches := st.cast3(g, c, parts, lo[2]-around, hi[2]+around)
 	f.addMetal(patches)
 	if c.Streaks > 0 {
 		st.addStreaks(f, c, patches)

@@ -123,13 +123,30 @@ func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
 	noise := c.Noise / (1000 / muWater * math.Pi / math.Sqrt(views) * d.pitch * math.Sqrt(square))
 	clear := ray{soft: noisePath}
 	sh := &shade{detector: d, scan: c, shadows: s, ramp: h, pre: pre, noise: noise * math.Sqrt(clear.intensity()), seed: seed}
-	parallel(b.size[2], func(k int) {
-		grains, _ := b.grains(c, patches, b.lo[2]+k)
+	// The point spread carries a slice's artefact to its neighbours, as it does
+	// the metal itself; else an end across the axis would look farther out than
+	// it is.
+	spread := zKernel(c)
+	around := len(spread) / 2
+	layers := make([][]float32, b.size[2]+2*around)
+	parallel(len(layers), func(k int) {
+		grains, _ := b.grains(c, patches, b.lo[2]+k-around)
 		if len(grains) > 0 {
-			sh.slice(b, k, grains)
+			layers[k] = sh.slice(b, b.lo[2]+k-around, grains)
+		}
+	})
+	parallel(b.size[2], func(k int) {
+		out := b.grey[k*b.size[0]*b.size[1]:]
+		for n, w := range spread {
+			for i, x := range layers[k+n] {
+				out[i] += w * x
+			}
 		}
 	})
 }
+
+// zKernel spreads metal's artefacts over neighbouring slices.
+func zKernel(c Scan) []float32 { return kernel(c.sigma(), c.slice()) }
 
 // shade computes one slice's metal artefact.
 type shade struct {
@@ -142,8 +159,9 @@ type shade struct {
 	seed    uint64
 }
 
-// slice adds the artefact of the given metal to slice k of the block.
-func (s *shade) slice(b *block, k int, grains []grain) {
+// slice gives the artefact of the given metal in slice k of the scan, over the
+// block's columns and rows.
+func (s *shade) slice(b *block, k int, grains []grain) []float32 {
 	n := 2*s.half + 1
 	var path [alloys][]float32
 	for a := range path {
@@ -155,7 +173,7 @@ func (s *shade) slice(b *block, k int, grains []grain) {
 	table := make([]float32, 2*field*upsample)
 	work := make([]float32, 4*n)
 	sum := make([]float32, b.size[0]*b.size[1])
-	z := float64(b.lo[2]+k)*s.scan.slice()/coarseCell - float64(s.shadows.first)
+	z := float64(k)*s.scan.slice()/coarseCell - float64(s.shadows.first)
 	for v := range views {
 		for a := range path {
 			clear(path[a])
@@ -175,16 +193,16 @@ func (s *shade) slice(b *block, k int, grains []grain) {
 		}
 		m := len(s.pre) / 2
 		lo, hi = max(m, lo-m), min(n-m, hi+m)
-		s.errors(e, path, work, lo, hi, v, k+b.lo[2], z)
+		s.errors(e, path, work, lo, hi, v, k, z)
 		s.filter(q, e, lo, hi, field)
 		refine(table, q)
 		s.backproject(sum, table, b, v, field)
 	}
 	gain := float32(1000 / muWater * math.Pi / views * s.scan.Streaks)
-	out := b.grey[k*len(sum):][:len(sum)]
-	for i, x := range sum {
-		out[i] += gain * x
+	for i := range sum {
+		sum[i] *= gain
 	}
+	return sum
 }
 
 // errors fills e from lo to hi with what the metal's shadow measures too much.

@@ -51,8 +51,9 @@ func (b *block) axis() (x, y float64) {
 // projectTissue makes the projections of everything but metal.
 func (st *stage) projectTissue(b *block, c Scan) *shadows {
 	s := &shadows{linear: newLinearise()}
-	s.first = int(math.Floor(float64(b.lo[2]) * c.slice() / coarseCell))
-	s.count = int(math.Floor(float64(b.hi[2]-1)*c.slice()/coarseCell)) + 2 - s.first
+	around := len(zKernel(c)) / 2
+	s.first = int(math.Floor(float64(b.lo[2]-around) * c.slice() / coarseCell))
+	s.count = int(math.Floor(float64(b.hi[2]-1+around)*c.slice()/coarseCell)) + 2 - s.first
 	head := st.toSkull.Inverse().Apply(geom.Vec{Y: headMiddle})
 	s.x, s.y = b.axis()
 	// The map is centred on the head, to the nearest cell from the axis.
