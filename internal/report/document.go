@@ -128,3 +128,80 @@ func (table) block()     {}
 func (gauges) block()    {}
 func (beside) block()    {}
 func (pictures) block()  {}
+
+// Replace passes every text of the document through f, but for the words within
+// drawings.
+func (d *Document) Replace(f func(string) string) {
+	d.Title, d.Foot, d.Date = f(d.Title), f(d.Foot), f(d.Date)
+	for i, b := range d.blocks {
+		d.blocks[i] = replaced(b, f)
+	}
+}
+
+func replaced(b block, f func(string) string) block {
+	each := func(list []string) []string {
+		out := make([]string, len(list))
+		for i, s := range list {
+			out[i] = f(s)
+		}
+		return out
+	}
+	image := func(p picture) picture {
+		p.Caption = f(p.Caption)
+		return p
+	}
+	switch v := b.(type) {
+	case masthead:
+		v.Kicker, v.Title = f(v.Kicker), f(v.Title)
+		facts := make([][2]string, len(v.Facts))
+		for i, x := range v.Facts {
+			facts[i] = [2]string{f(x[0]), f(x[1])}
+		}
+		v.Facts = facts
+		return v
+	case heading:
+		v.Text = f(v.Text)
+		return v
+	case paragraph:
+		v.Text = f(v.Text)
+		return v
+	case list:
+		v.Items = each(v.Items)
+		return v
+	case notice:
+		v.Title, v.Items = f(v.Title), each(v.Items)
+		return v
+	case table:
+		v.Caption = f(v.Caption)
+		rows := make([]row, len(v.Rows))
+		for i, r := range v.Rows {
+			r.Cells = each(r.Cells)
+			rows[i] = r
+		}
+		v.Rows = rows
+		return v
+	case gauges:
+		items := make([]gauge, len(v.Items))
+		for i, g := range v.Items {
+			g.Name, g.Value, g.Note = f(g.Name), f(g.Value), f(g.Note)
+			items[i] = g
+		}
+		v.Items = items
+		return v
+	case beside:
+		left := make([]block, len(v.Left))
+		for i, l := range v.Left {
+			left[i] = replaced(l, f)
+		}
+		v.Left, v.Right = left, image(v.Right)
+		return v
+	case pictures:
+		items := make([]picture, len(v.Items))
+		for i, p := range v.Items {
+			items[i] = image(p)
+		}
+		v.Items = items
+		return v
+	}
+	return b
+}

@@ -16,7 +16,7 @@ import (
 type Series struct {
 	File     *series.File // with its chain; nil where the rows come from elsewhere
 	Summary  series.Summary
-	Analysis trend.Analysis // of one clinician
+	Analysis trend.Analysis // of one clinician, with a case at least
 	Today    string         // ISO; the day on which the cases stand as the summary says
 	Version  string         // of the program
 }
@@ -34,13 +34,7 @@ func (s Series) Document(o Options) *Document {
 			others = true
 		}
 	}
-	first, last := "", ""
-	for _, c := range a.Cases {
-		if first == "" || c.Placed < first {
-			first = c.Placed
-		}
-		last = max(last, c.Placed)
-	}
+	first, last := a.Cases[0].Placed, a.Cases[len(a.Cases)-1].Placed
 	d := &Document{
 		Title: "Series of " + who + ", placement against plan",
 		Foot:  "Series of " + who + " · to " + outside(last) + " · plumbline " + outside(s.Version),
