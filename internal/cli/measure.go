@@ -30,17 +30,19 @@ names a folder that gets one file a case; cases measured there already with the
 same inputs and the same program are not measured again, and a case that fails
 does not stop the others. --report writes a report with pictures from the scan;
 with several cases it names a folder that gets an HTML page and a PDF a case, and
-every case is measured again.`,
+every case is measured again. --series adds each measurement to a series file, once.`,
 		examples: []string{
 			"plumbline measure demo/C-101",
 			"plumbline measure --json C-101.json demo/C-101",
 			"plumbline measure --report C-101.pdf demo/C-101",
 			"plumbline measure --numbering universal demo/C-101",
+			"plumbline measure --series my-series.jsonl demo/C-101",
 			"plumbline measure --json results demo/C-101 demo/C-102",
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			jsonTo := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
 			reportTo := f.String("report", "", "write the report to `FILE`, .html or .pdf; with several cases, to a folder")
+			seriesTo := f.String("series", "", "add the measurement to the series `FILE`; it is made if there is none")
 			var r reportFlags
 			r.add(f)
 			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers on the terminal, `SYSTEM`: iso3950 or universal")
@@ -67,7 +69,12 @@ every case is measured again.`,
 					}
 					file, folder = "", *jsonTo
 				}
-				out := outputs{json: folder, system: system, paper: paper}
+				out := outputs{json: folder, series: *seriesTo, system: system, paper: paper}
+				if out.series != "" {
+					if err := checkPlace(out.series); err != nil {
+						return err
+					}
+				}
 				if info, err := os.Stat(*reportTo); *reportTo != "" && (len(args) > 1 || err == nil && info.IsDir()) {
 					out.reports = *reportTo
 				} else if *reportTo != "" {
@@ -95,6 +102,15 @@ every case is measured again.`,
 						return err
 					}
 				}
+				if out.series != "" {
+					e, err := enter(env, out.series, c)
+					if err != nil {
+						return fmt.Errorf("%s is measured, but not added to the series: %w", c.Case, err)
+					}
+					fmt.Fprintln(env.Stdout)
+					e.print(env.Stdout)
+					e.book.receipt(env.Stdout)
+				}
 				if c.InDoubt() {
 					return errInDoubt
 				}
@@ -120,6 +136,8 @@ func writeJSON(path string, v any) error {
 func measureMany(ctx context.Context, env Env, paths []string, out outputs, o measure.Options) error {
 	var rows []result.Case
 	doubt, failures, status := false, 0, BadInput
+	var entries []*entry
+	var lost []error // why a measurement is not in the series
 	p := newProgress(env)
 	for i, path := range paths {
 		if ctx.Err() != nil {
@@ -141,16 +159,30 @@ func measureMany(ctx context.Context, env Env, paths []string, out outputs, o me
 		}
 		doubt = doubt || c.InDoubt()
 		rows = append(rows, *c)
+		if out.series == "" {
+			continue
+		}
+		e, err := enter(env, out.series, c)
+		if err != nil {
+			p.clear()
+			fmt.Fprintf(env.Stderr, "plumbline: %s: measured, but not added to the series: %s\n", path, sentence(err))
+			lost = append(lost, err)
+			continue
+		}
+		entries = append(entries, e)
 	}
 	p.end()
 	if err := writeCases(env.Stdout, rows, out.system); err != nil {
 		return err
 	}
+	writeEntries(env.Stdout, entries)
 	switch {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	case failures > 0:
 		return &statusError{status, fmt.Errorf("%d of %d cases could not be measured; the reasons stand above", failures, len(paths))}
+	case len(lost) > 0:
+		return &statusError{statusOf(lost[0]), fmt.Errorf("%d of %d measurements are not in the series; the reasons stand above", len(lost), len(rows))}
 	case doubt:
 		return errInDoubt
 	}
@@ -161,6 +193,7 @@ func measureMany(ctx context.Context, env Env, paths []string, out outputs, o me
 type outputs struct {
 	json            string // folder
 	report, reports string // file, or folder
+	series          string // file
 	system          tooth.System
 	paper           reports.Paper
 }

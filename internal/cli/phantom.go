@@ -34,7 +34,7 @@ KIND is one of ` + strings.Join(classes[:6], ", ") + ",\n" + strings.Join(classe
 			class := f.String("class", string(phantom.Everyday), "draw a `KIND` of case")
 			voxel := f.Float64("voxel", 0, "edge of a voxel, `MM`, in place of the kind's own; coarser is quicker")
 			field := f.Float64("field", 0, "field of view, `MM`, in place of the kind's own; smaller is quicker")
-			demo := f.Bool("demo", false, "make the demo's cases, each in a folder of DIR, instead of one")
+			demo := f.Bool("demo", false, "make the demo in DIR: three cases, and a series of simulated figures")
 			return func(ctx context.Context, env Env, args []string) error {
 				dir, err := oneArgument(args, "DIR", "phantom")
 				if err != nil {
@@ -77,6 +77,9 @@ KIND is one of ` + strings.Join(classes[:6], ", ") + ",\n" + strings.Join(classe
 					}
 					p.clear()
 					fmt.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
+				}
+				if *demo {
+					return makeDemoSeries(env, dir)
 				}
 				return nil
 			}

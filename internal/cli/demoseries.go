@@ -1,0 +1,64 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"time"
+
+	"plumbline/internal/durable"
+	"plumbline/internal/phantom"
+	"plumbline/internal/result"
+	"plumbline/internal/series"
+)
+
+// demoCases is how many cases the demo's series has: those of a clinician's
+// first fifty.
+const demoCases = 50
+
+// makeDemoSeries writes a table of invented figures and a series file that
+// imports it, so that its records name the table as their source.
+func makeDemoSeries(env Env, dir string) error {
+	table := filepath.Join(dir, "simulated-figures.csv")
+	path := filepath.Join(dir, "series.jsonl")
+	rows := simulatedRows(demoCases, 1)
+	if err := durable.Write(table, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+		return unwritten(err)
+	}
+	b, err := openBook(env, path, false)
+	if err != nil {
+		return err
+	}
+	records, err := series.ImportTable(table, b.now.Format(time.RFC3339))
+	if err != nil {
+		return err
+	}
+	fresh, err := b.fresh(records)
+	if err != nil {
+		return err
+	}
+	if len(fresh) > 0 {
+		fresh = append(fresh, series.Record{Kind: series.Remark, Author: "plumbline",
+			Text: "These figures are simulated: an invented clinician, no patient, no scan, and no uncertainty."})
+		if _, err := b.add(fresh...); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(env.Stdout, "made %s, %d cases of simulated figures; look at it with: plumbline series show %s\n", path, demoCases, path)
+	return nil
+}
+
+// simulatedRows is the table of an invented clinician's true figures.
+func simulatedRows(n int, seed uint64) []series.TableRow {
+	var out []series.TableRow
+	for _, c := range phantom.DemoSeries(n, seed) {
+		m := result.Case{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Fixtures: []result.Fixture{{
+			Site: c.Site, Guidance: c.Guidance, Deviation: c.Deviation,
+			Planned: result.Placement{Diameter: c.Diameter, Length: c.Length},
+		}}}
+		for _, r := range series.RowsOf(&m) {
+			out = append(out, series.TableRow{Row: r, Status: series.StatusMeasured, Seal: series.SealNone})
+		}
+	}
+	return out
+}
