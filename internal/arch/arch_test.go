@@ -171,9 +171,11 @@ func TestArchInAScan(t *testing.T) {
 			if upper {
 				sites = []tooth.Number{26, 24, 22, 11, 13, 15, 17}
 			}
+			view := newView(h.plan(sites[0]), v, sites[0].Jaw())
+			view.neighbours = nil
 			for _, n := range sites {
 				c := h.plan(n)
-				found := Find(c, c, v)[0]
+				found := (&site{plan: c, written: c, pre: v, view: view}).find()
 				require.Equal(t, Scan, found.Source)
 				require.Empty(t, found.Flags)
 				require.Less(t, off(t, h, c.Fixtures[0], found), 7.0, "%s, site %s", name, n)
@@ -262,7 +264,7 @@ func ras(p geom.Vec) geom.Vec      { return geom.Vec{X: -p.X, Y: -p.Y, Z: p.Z} }
 func TestPlanInOtherCoordinates(t *testing.T) {
 	h := lower()
 	v := h.scan()
-	for _, n := range []tooth.Number{37, 36, 35, 45, 46} {
+	for _, n := range []tooth.Number{37, 45} {
 		c := h.plan(n)
 		m := h.mesial(n)
 		c.Fixtures[0].Mesial = &m

@@ -23,8 +23,12 @@ const (
 
 // at is the value at a point, of the nearest pixel.
 func (m *occlusal) at(x, y float64) float64 {
-	i, j := int(math.Round((x-m.corner.x)/pixel)), int(math.Round((y-m.corner.y)/pixel))
-	if i < 0 || j < 0 || i >= m.nx || j >= m.ny {
+	x, y = (x-m.corner.x)/pixel+0.5, (y-m.corner.y)/pixel+0.5
+	if x < 0 || y < 0 {
+		return math.NaN()
+	}
+	i, j := int(x), int(y)
+	if i >= m.nx || j >= m.ny {
 		return math.NaN()
 	}
 	return float64(m.dense[j*m.nx+i])
