@@ -76,17 +76,21 @@ func caseReport(c *result.Case, s *scenes, o Options) *Document {
 		},
 	})
 	d.doubts(c)
-	if len(c.Fixtures) > 1 {
-		d.add(summary(c, o))
+	many := len(c.Fixtures) > 1
+	if many {
+		d.summary(c, o)
+		d.notes(c)
 	}
 	for i, f := range c.Fixtures {
 		var p *fixturePictures
 		if s != nil {
 			p = &s.fixtures[i]
 		}
-		d.fixture(f, p, o, len(c.Fixtures) > 1)
+		d.fixture(f, p, o, many)
 	}
-	d.notes(c)
+	if !many {
+		d.notes(c)
+	}
 	for i, f := range c.Fixtures {
 		if s != nil {
 			_, label, _ := o.site(f.Site)
@@ -107,12 +111,16 @@ func plural(n int, one, many string) string {
 	return many
 }
 
-// flagTexts words the flags of a level, each once.
-func flagTexts(level result.Level, lists ...result.Flags) []string {
+// clearanceCodes are the flags about clearances, which stand in a box of their
+// own.
+var clearanceCodes = []string{"penetration", "margin-not-kept"}
+
+// flagTexts words flags, each once.
+func flagTexts(wanted func(result.Flag) bool, lists ...result.Flags) []string {
 	var out []string
 	for _, flags := range lists {
 		for _, f := range flags {
-			if f.Level != level {
+			if !wanted(f) {
 				continue
 			}
 			text := sentence(f.Message) + " (" + outside(f.Code) + ")"
@@ -145,20 +153,48 @@ func allFlags(c *result.Case) []result.Flags {
 }
 
 func (d *Document) doubts(c *result.Case) {
-	if doubts := flagTexts(result.Doubt, allFlags(c)...); len(doubts) > 0 {
+	doubtful := func(f result.Flag) bool { return f.Level == result.Doubt }
+	if doubts := flagTexts(doubtful, allFlags(c)...); len(doubts) > 0 {
 		d.add(notice{Title: "Not to be relied on", Doubt: true,
 			Items: append([]string{"The figures are given for what they are. Until the points below are settled they prove nothing."}, doubts...)})
 	}
 }
 
 func (d *Document) notes(c *result.Case) {
-	if notes := flagTexts(result.Notice, allFlags(c)...); len(notes) > 0 {
+	other := func(f result.Flag) bool {
+		return f.Level != result.Doubt && !slices.Contains(clearanceCodes, f.Code)
+	}
+	if notes := flagTexts(other, allFlags(c)...); len(notes) > 0 {
 		d.add(notice{Title: "How some figures came about", Items: notes})
 	}
 }
 
-// summary is one table of all fixtures.
-func summary(c *result.Case, o Options) table {
+// summary answers for all fixtures of a case on its first page.
+func (d *Document) summary(c *result.Case, o Options) {
+	d.add(summaryTable(c, o))
+	var near []string
+	var all table
+	for _, f := range c.Fixtures {
+		n, label, _ := o.site(f.Site)
+		d.add(paragraph{Text: "Site " + label + ". " + strings.Join(words.Summary(f, n), " ")})
+		near = append(near, closeCalls(f)...)
+		t := clearanceTable(f.Clearance)
+		for i := range t.Rows {
+			t.Rows[i].Cells[0] = "site " + label + ": " + t.Rows[i].Cells[0]
+		}
+		all.Caption, all.Dense, all.Columns = t.Caption, t.Dense, t.Columns
+		all.Rows = append(all.Rows, t.Rows...)
+	}
+	if len(near) > 0 {
+		d.add(notice{Title: "Clearance", Items: near})
+	}
+	if len(all.Rows) > 0 {
+		d.add(all)
+	}
+}
+
+// summaryTable is one table of all fixtures.
+func summaryTable(c *result.Case, o Options) table {
 	t := table{Caption: "All fixtures, achieved against planned, with 95 % intervals", Columns: []column{
 		{Head: "site", Share: 9}, {Head: "planned", Share: 14}, {Head: "entry", Share: 19}, {Head: "apex", Share: 19},
 		{Head: "angle", Share: 19}, {Head: "tightest clearance", Share: 34}}}
@@ -224,8 +260,8 @@ func (d *Document) fixture(f result.Fixture, p *fixturePictures, o Options, many
 		plan += " Placed: " + sized(*a) + "."
 	}
 	d.add(paragraph{Text: plan}, paragraph{Lead: true, Text: strings.Join(words.Summary(f, n), " ")})
-	if broken := brokenMargins(f.Clearance); len(broken) > 0 {
-		d.add(notice{Title: "Clearance", Items: broken})
+	if near := closeCalls(f); len(near) > 0 && !many {
+		d.add(notice{Title: "Clearance", Items: near})
 	}
 	if f.Deviation != nil {
 		if f.Uncertainty != nil {
@@ -276,20 +312,9 @@ func figureTable(f result.Fixture, n tooth.Number) table {
 	return t
 }
 
-// brokenMargins says which structures the fixture comes too near to.
-func brokenMargins(list []result.Clearance) []string {
-	var out []string
-	for i, line := range words.ClearanceLines(list) {
-		c := list[i]
-		switch {
-		case c.Achieved == nil:
-		case *c.Achieved < 0:
-			out = append(out, fmt.Sprintf("%s: the fixture %s.", outside(c.Structure), line.Achieved))
-		case c.Margin != nil && *c.Achieved < *c.Margin:
-			out = append(out, fmt.Sprintf("%s: %s left, where %s were asked for.", outside(c.Structure), line.Achieved, line.Margin))
-		}
-	}
-	return out
+// closeCalls says which structures a fixture comes too near to, by its flags.
+func closeCalls(f result.Fixture) []string {
+	return flagTexts(func(f result.Flag) bool { return slices.Contains(clearanceCodes, f.Code) && f.Level != result.Doubt }, f.Flags)
 }
 
 // verdictMarks say a verdict by shape, too.

@@ -132,7 +132,7 @@ func TestFirstPageAnswers(t *testing.T) {
 		table := strings.Index(first, "All fixtures")
 		require.Positive(t, doubt)
 		assert.Greater(t, table, doubt, "doubts come before figures")
-		for _, want := range []string{"parts of the region disagree", "no metal of this size", "left mandibular canal: 1.61 mm of 2.0 mm, margin not kept", "no fixture found"} {
+		for _, want := range []string{"parts of the region disagree", "no metal of this size", "left mandibular canal: 1.61 mm of 2.0 mm, margin not kept", "no fixture found", "▲ margin not kept", "Site 36: 1.6 mm to left mandibular canal"} {
 			assert.Contains(t, strings.ToLower(first), strings.ToLower(want))
 		}
 	}

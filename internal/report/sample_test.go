@@ -68,7 +68,11 @@ func study(t *testing.T) *measure.Study {
 				{Structure: "root 35", Kind: "root", Planned: 2.2, Achieved: pt(1.55), Low: pt(1.44), High: pt(1.66), Margin: pt(1.5)},
 				{Structure: "cortex", Kind: "cortex", Planned: 0.5, Achieved: pt(-0.21), Low: pt(-0.3), High: pt(-0.1)},
 			},
-			Flags: result.Flags{{Code: "platform-covered", Level: result.Notice, Message: "site 36: metal goes on coronally of the platform"}}}},
+			Flags: result.Flags{
+				{Code: "platform-covered", Level: result.Notice, Message: "site 36: metal goes on coronally of the platform"},
+				{Code: "margin-not-kept", Level: result.Notice, Message: "site 36: 1.6 mm to left mandibular canal, less than the margin of 2.0 mm"},
+				{Code: "penetration", Level: result.Notice, Message: "site 36: the fixture reaches into cortex by 0.2 mm as measured"},
+			}}},
 	}
 	return s
 }
