@@ -38,6 +38,7 @@ var order = [][]string{
 	{"trend"},
 	{"figure"},
 	{"report"},
+	{"pack"},
 	// no stage above knows of synthetic cases
 	{"phantom"},
 	{"cli"},

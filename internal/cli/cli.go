@@ -52,7 +52,7 @@ type command struct {
 }
 
 func commands() []command {
-	return []command{measureCommand(), sealCommand(), seriesCommand(), reportCommand(), alignCommand(), scanCommand(), phantomCommand()}
+	return []command{measureCommand(), sealCommand(), seriesCommand(), reportCommand(), packCommand(), alignCommand(), scanCommand(), phantomCommand()}
 }
 
 // statusError carries an exit status with its message.

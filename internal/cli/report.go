@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/pflag"
 
@@ -98,6 +97,7 @@ and every case.`,
 		examples: []string{
 			"plumbline report C-101.json C-101.pdf",
 			"plumbline report --paper letter C-101.json C-101.html C-101.pdf",
+			"plumbline report my-series.jsonl my-series.pdf",
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			var r reportFlags
@@ -117,17 +117,16 @@ and every case.`,
 				if len(args) < 2 {
 					return usage("give the measurement and the report's file, as in: plumbline report C-101.json C-101.pdf")
 				}
-				if *today == "" {
-					*today = env.Now().Format(time.DateOnly)
-				} else if _, err := time.Parse(time.DateOnly, *today); err != nil {
-					return usage("--today is %q, expected a date as in 2026-03-14", *today)
+				day, err := dayOf(*today, env)
+				if err != nil {
+					return err
 				}
 				for _, file := range args[1:] {
 					if err := checkReportName(file); err != nil {
 						return err
 					}
 				}
-				d, doubt, err := readDocument(args[0], *clinician, *today, env.Version, reports.Options{Numbering: system})
+				d, doubt, err := readDocument(args[0], *clinician, day, env.Version, reports.Options{Numbering: system})
 				if err != nil {
 					return err
 				}

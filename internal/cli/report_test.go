@@ -1,7 +1,10 @@
 package cli
 
 import (
+	"archive/zip"
+	"bytes"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -55,14 +58,11 @@ func TestReports(t *testing.T) {
 // a file that was edited is in doubt.
 func TestSeriesReport(t *testing.T) {
 	world(t)
-	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
-	c := readMeasurement(t, "c.json")
+	c := seriesOf(t)
 	other := c
 	other.Case, other.Clinician = "C-900", "clinician-z"
-	for _, m := range []result.Case{c, other} {
-		_, err := series.Append("series.jsonl", series.Record{Kind: series.Measured, Time: "2026-04-01T12:00:00Z", Case: m.Case, Measurement: &m})
-		require.NoError(t, err)
-	}
+	_, err := series.Append("series.jsonl", series.Record{Kind: series.Measured, Time: "2026-04-01T12:00:00Z", Case: other.Case, Measurement: &other})
+	require.NoError(t, err)
 	got := run("report", "series.jsonl", "series.html")
 	assert.Equal(t, BadInput, got.status)
 	assert.Contains(t, got.stderr, "several clinicians")
@@ -83,6 +83,63 @@ func TestSeriesReport(t *testing.T) {
 	assert.Equal(t, InDoubt, got.status, got.stderr)
 	got = run("report", "--today", "soon", "series.jsonl", "series.html")
 	assert.Equal(t, BadInput, got.status)
+}
+
+// A pack is sound as it was written, and told when it is not.
+func TestPack(t *testing.T) {
+	world(t)
+	seriesOf(t)
+	got := run("pack", "series.jsonl", "review.zip")
+	require.Equal(t, Done, got.status, got.stderr)
+	digest := regexp.MustCompile(`digest ([0-9a-f]{64})`).FindStringSubmatch(got.stdout)
+	require.NotNil(t, digest)
+	got = run("pack", "--check", "review.zip")
+	require.Equal(t, Done, got.status, got.stderr)
+	assert.Contains(t, got.stdout, digest[1])
+	assert.Contains(t, got.stdout, "1 measurements are those of the series file")
+	got = run("pack", "--relative-dates", "series.jsonl", "blinded.zip")
+	require.Equal(t, Done, got.status, got.stderr)
+
+	// An archive with another file in it.
+	in, err := zip.OpenReader("review.zip")
+	require.NoError(t, err)
+	defer in.Close()
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, f := range in.File {
+		require.NoError(t, z.Copy(f))
+	}
+	_, err = z.Create("extra.txt")
+	require.NoError(t, err)
+	require.NoError(t, z.Close())
+	write(t, "other.zip", b.String())
+	got = run("pack", "--check", "other.zip")
+	assert.Equal(t, InDoubt, got.status)
+	assert.Contains(t, got.stdout, "fault: extra.txt is in the pack and not in the manifest")
+
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"pack", "series.jsonl"}, "give the series file and the archive"},
+		{[]string{"pack", "series.jsonl", "review.rar"}, "end its name in .zip"},
+		{[]string{"pack", "--check", "series.jsonl"}, "not a readable zip archive"},
+		{[]string{"pack", "none.jsonl", "review.zip"}, "none.jsonl"},
+	} {
+		got := run(c.args...)
+		assert.Equal(t, BadInput, got.status, c.args)
+		assert.Contains(t, got.stderr, c.want)
+	}
+}
+
+// seriesOf writes series.jsonl with the measurement of demo/C-101.
+func seriesOf(t *testing.T) result.Case {
+	t.Helper()
+	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
+	c := readMeasurement(t, "c.json")
+	_, err := series.Append("series.jsonl", series.Record{Kind: series.Measured, Time: "2026-04-01T12:00:00Z", Case: c.Case, Measurement: &c})
+	require.NoError(t, err)
+	return c
 }
 
 func TestReportsThatCannotBe(t *testing.T) {
