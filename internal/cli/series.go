@@ -56,7 +56,8 @@ seal and measure --series add to it; ACTION is one of:
   check      tells whether any record was edited, removed or moved; with --receipt,
              whether all is still there that was there when the receipt was given
   show       prints the cases, what became of each, and what they show together:
-             learning, habit, success, and the margin that your record supports
+             learning, habit, success, and the margin that your record supports;
+             plumbline report FILE OUT.pdf draws the same
   export     writes a table, one row a fixture, for any statistics program
   import     TABLE FILE: adds cases that were measured already: a folder of
              measurements as measure --json writes them, or a table (CSV) with the
@@ -150,7 +151,9 @@ func checkSeries(env Env, o *seriesOptions, args []string) error {
 	writeVerdict(env.Stdout, f.Path, v)
 	fmt.Fprintln(env.Stdout)
 	writeWrapped(env.Stdout, "", v.Limits)
-	if !v.Sound {
+	// A line without its end is what a stopped program leaves, but a file that has
+	// nothing else shows nothing.
+	if !v.Sound || v.Records == 0 && v.Unfinished != nil {
 		return errInDoubt
 	}
 	return nil
@@ -173,6 +176,9 @@ func writeVerdict(out io.Writer, path string, v series.Verdict) {
 	}
 	if v.Unfinished != nil {
 		fmt.Fprintf(out, "Note: %s.\n", v.Unfinished)
+	}
+	if v.Records == 0 && (len(v.Faults) > 0 || v.Unfinished != nil) {
+		fmt.Fprintln(out, "There is nothing in it that is a record; it may be another kind of file.")
 	}
 	if v.Receipt != "" {
 		fmt.Fprintf(out, "Receipt of the file as it is now: %s\n", v.Receipt)
@@ -291,8 +297,12 @@ func correct(env Env, o *seriesOptions, args []string) error {
 		return err
 	}
 	r := series.Record{Kind: series.Correction, Corrects: int(min(o.record, 1<<31-1)), Reason: o.reason, Withdraw: o.withdraw, Text: o.text}
+	about := ""
 	if old := b.records[r.Corrects]; old != nil {
 		r.Case = old.Case
+		if old.Kind != series.Remark {
+			about = old.Case
+		}
 	}
 	added, err := b.add(r)
 	if err != nil {
@@ -303,7 +313,7 @@ func correct(env Env, o *seriesOptions, args []string) error {
 		what = "no longer counts"
 	}
 	fmt.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, args[0])
-	b.remarks(env.Stdout, r.Case)
+	b.remarks(env.Stdout, about)
 	b.receipt(env.Stdout)
 	return nil
 }
@@ -355,7 +365,7 @@ func readCases(from string, now time.Time) ([]series.Record, []series.Skipped, e
 func (b *book) bring(out io.Writer, from string, records []series.Record, skipped []series.Skipped) error {
 	fresh, err := b.fresh(records)
 	if err != nil {
-		return err
+		return fmt.Errorf("nothing was added: %w", err)
 	}
 	already := len(records) - len(fresh)
 	for _, s := range skipped {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -60,7 +61,7 @@ func (o *showOptions) trend() (trend.Options, error) {
 	}
 	// Without a row the options are all that can be wrong.
 	if _, err := trend.Analyse(nil, t); !errors.Is(err, trend.ErrNoCases) {
-		return t, usage("%w", err)
+		return t, usage("series show: %w; see plumbline series --help", err)
 	}
 	return t, nil
 }
@@ -90,7 +91,10 @@ func showSeries(env Env, o *seriesOptions, args []string) error {
 	if err != nil {
 		return err
 	}
-	v := seriesView{Schema: viewSchema, Summary: series.Summarise(f.Records, env.Now().Format(time.DateOnly))}
+	v := seriesView{Schema: viewSchema}
+	if v.Summary, err = summaryOf(f, options.Clinician, env.Now().Format(time.DateOnly)); err != nil {
+		return badInput(fmt.Errorf("%s: %w", args[0], err))
+	}
 	if v.Chain, err = f.Check(""); err != nil {
 		return err
 	}
@@ -113,22 +117,42 @@ func showSeries(env Env, o *seriesOptions, args []string) error {
 	return err
 }
 
+// summaryOf says what a file's records mean, or those alone that are about one
+// clinician's cases. A case that was left out before anything was known of it may
+// be anybody's, and stays.
+func summaryOf(f *series.File, clinician, today string) (series.Summary, error) {
+	whole := series.Summarise(f.Records, today)
+	if clinician == "" {
+		return whole, nil
+	}
+	var names []string
+	own := map[string]bool{"": true}
+	for _, c := range whole.Cases {
+		own[c.Case] = c.Clinician == clinician || c.Clinician == ""
+		if c.Clinician != "" && !slices.Contains(names, c.Clinician) {
+			names = append(names, c.Clinician)
+		}
+	}
+	if !slices.Contains(names, clinician) {
+		slices.Sort(names)
+		return whole, fmt.Errorf("there is no case of clinician %q; the series has %s", clinician, strings.Join(names, ", "))
+	}
+	var records []series.Record
+	for _, r := range f.Records {
+		if own[r.Case] {
+			records = append(records, r)
+		}
+	}
+	return series.Summarise(records, today), nil
+}
+
 // together looks at every clinician, or at the chosen one alone.
 func together(rows []series.Row, o trend.Options) (trend.Together, error) {
-	if o.Clinician == "" {
-		return trend.AnalyseTogether(rows, o)
-	}
-	out := trend.Together{Clinicians: []trend.Analysis{}, Group: []trend.Spread{}, Skipped: []string{}}
-	a, err := trend.Analyse(rows, o)
-	switch {
-	case errors.Is(err, trend.ErrNoCases):
+	out, err := trend.AnalyseTogether(rows, o)
+	if o.Clinician != "" && len(rows) == 0 {
 		out.Skipped = append(out.Skipped, o.Clinician)
-		return out, nil
-	case err != nil:
-		return out, err
 	}
-	out.Clinicians = append(out.Clinicians, a)
-	return out, nil
+	return out, err
 }
 
 func (v *seriesView) write(to io.Writer, path string, system tooth.System) error {

@@ -72,6 +72,9 @@ func (f *File) held(number int, symbols string) *Held {
 		}
 		h.Same = true
 		h.Message = fmt.Sprintf("the first %d records are all here, unchanged since the receipt was given", number)
+		if number == 1 {
+			h.Message = "the first record is here, unchanged since the receipt was given"
+		}
 		return h
 	}
 	h.Message = fmt.Sprintf("the receipt was given when the file held %d records; record %d is not here: the end was cut off or the record was changed", number, number)
