@@ -15,7 +15,7 @@ import (
 type Shape struct {
 	Diameter float64 // outer thread diameter at the platform, mm
 	Taper    float64 // radius at the apex, before rounding, over that at the platform, above 0 to 1
-	Round    float64 // radius of the rounded apical edge, mm
+	Round    float64 // radius of the rounded apical edge, mm; no more than half the length
 }
 
 // usualRound is the rounding of the apical edge where only diameter and length
@@ -54,7 +54,7 @@ func (s Shape) Place(p geom.Pose) (Envelope, error) {
 	}
 	l := p.Length()
 	apical := s.Diameter / 2 * s.Taper
-	if !(s.Diameter > 0 && s.Diameter < math.Inf(1) && s.Taper > 0 && s.Taper <= 1 && s.Round >= 0 && s.Round <= min(apical, l)) {
+	if !(s.Diameter > 0 && s.Diameter < math.Inf(1) && s.Taper > 0 && s.Taper <= 1 && s.Round >= 0 && s.Round <= min(apical, l/2)) {
 		return Envelope{}, fmt.Errorf("no fixture has a diameter of %g mm, a taper of %g and an apex rounded by %g mm on a length of %.1f mm", s.Diameter, s.Taper, s.Round, l)
 	}
 	e := Envelope{pose: p, axis: p.Axis(), radius: s.Diameter / 2, height: l, flat: apical - s.Round, round: s.Round}

@@ -52,7 +52,7 @@ func TestSignedDistanceByHand(t *testing.T) {
 func TestShapesThatNoFixtureHas(t *testing.T) {
 	for _, s := range []Shape{
 		{}, {Diameter: -4, Taper: 1}, {Diameter: 4, Taper: 1.1}, {Diameter: 4}, {Diameter: 4, Taper: 1, Round: 2.1},
-		{Diameter: math.NaN(), Taper: 1}, {Diameter: math.Inf(1), Taper: 1}, {Diameter: 4, Taper: 1, Round: -1},
+		{Diameter: math.NaN(), Taper: 1}, {Diameter: math.Inf(1), Taper: 1}, {Diameter: 4, Taper: 1, Round: -1}, {Diameter: 12, Taper: 1, Round: 5.1},
 	} {
 		_, err := s.Place(down)
 		require.ErrorContains(t, err, "no fixture has a diameter of", "%+v", s)
@@ -76,7 +76,7 @@ func motion(t *rapid.T, name string) geom.Rigid {
 
 func shape(t *rapid.T, name string) Shape {
 	s := Shape{Diameter: rapid.Float64Range(2.5, 7).Draw(t, name+", diameter"), Taper: rapid.Float64Range(0.5, 1).Draw(t, name+", taper")}
-	s.Round = rapid.Float64Range(0, 1).Draw(t, name+", round") * s.Diameter / 2 * s.Taper
+	s.Round = rapid.Float64Range(0, 1).Draw(t, name+", round") * min(2.9, s.Diameter/2*s.Taper)
 	return s
 }
 
