@@ -41,7 +41,7 @@ every case is measured again. --series adds each measurement to a series file, o
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			jsonTo := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
-			reportTo := f.String("report", "", "write the report to `FILE`, .html or .pdf; with several cases, to a folder")
+			reportTo := f.String("report", "", "write the report to `FILE`, .html, .pdf or .dcm; with several cases, to a folder")
 			seriesTo := f.String("series", "", "add the measurement to the series `FILE`; it is made if there is none")
 			var r reportFlags
 			r.add(f)

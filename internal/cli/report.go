@@ -22,10 +22,20 @@ import (
 )
 
 // reportFlags says how reports are written.
-type reportFlags struct{ paper string }
+type reportFlags struct {
+	paper   string
+	archive reports.Archive
+}
 
 func (r *reportFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&r.paper, "paper", "a4", "`SIZE` of a PDF's pages: a4 or letter")
+}
+
+// addArchive declares what goes into a .dcm file besides the pages.
+func (r *reportFlags) addArchive(f *pflag.FlagSet) {
+	f.StringVar(&r.archive.PatientName, "patient-name", "", "`NAME` in a .dcm file, as in FAMILY^GIVEN; left out, it names nobody")
+	f.StringVar(&r.archive.PatientID, "patient-id", "", "`NUMBER` of the patient in a .dcm file")
+	f.StringVar(&r.archive.StudyUID, "study", "", "Study Instance `UID` that a .dcm file goes to; left out, one of its own")
 }
 
 func (r *reportFlags) size() (reports.Paper, error) {
@@ -38,26 +48,34 @@ func (r *reportFlags) size() (reports.Paper, error) {
 	return reports.Paper{}, usage("--paper %q is not known; write a4 or letter", r.paper)
 }
 
-// endings are the kinds of report by the ends of their file names.
-var endings = []string{".html", ".pdf"}
+// endings are the kinds of report by the ends of their file names; a case has
+// the first two where a folder is given.
+var endings = []string{".html", ".pdf", ".dcm"}
 
 func checkReportName(file string) error {
 	if ending := strings.ToLower(filepath.Ext(file)); !slices.Contains(endings, ending) {
-		return usage("report %s: the name says what to write; end it in .html or .pdf", file)
+		return usage("report %s: the name says what to write; end it in .html, .pdf or .dcm", file)
 	}
 	return nil
 }
 
 // writeReport writes a document to a file as its name ends.
-func writeReport(file string, d *reports.Document, paper reports.Paper) error {
-	if strings.EqualFold(filepath.Ext(file), ".pdf") {
-		pdf, err := d.PDF(paper)
-		if err != nil {
-			return err
-		}
-		return unwritten(durable.WriteBytes(file, pdf))
+func writeReport(file string, d *reports.Document, paper reports.Paper, archive reports.Archive) error {
+	var data []byte
+	var err error
+	switch strings.ToLower(filepath.Ext(file)) {
+	case ".pdf":
+		data, err = d.PDF(paper)
+	case ".dcm":
+		data, err = d.DICOM(paper, archive)
+		err = badInput(err)
+	default:
+		data = d.HTML()
 	}
-	return unwritten(durable.WriteBytes(file, d.HTML()))
+	if err != nil {
+		return err
+	}
+	return unwritten(durable.WriteBytes(file, data))
 }
 
 // caseReport writes the report of a measured case: to a file, or to a folder as
@@ -68,7 +86,7 @@ func caseReport(s *measure.Study, out outputs) error {
 	case out.report != "":
 		files = []string{out.report}
 	case out.reports != "":
-		for _, ending := range endings {
+		for _, ending := range endings[:2] {
 			files = append(files, filepath.Join(out.reports, fileName(s.Result.Case)+ending))
 		}
 	default:
@@ -79,7 +97,7 @@ func caseReport(s *measure.Study, out outputs) error {
 		return err
 	}
 	for _, file := range files {
-		if err := writeReport(file, d, out.paper); err != nil {
+		if err := writeReport(file, d, out.paper, reports.Archive{}); err != nil {
 			return err
 		}
 	}
@@ -89,19 +107,21 @@ func caseReport(s *measure.Study, out outputs) error {
 func reportCommand() command {
 	return command{
 		name: "report", args: "INPUT FILE…", short: "write the report of a stored measurement or of a series as HTML or PDF",
-		long: `INPUT is what measure --json wrote, or a series file. Each FILE ends in .html or
-.pdf, which says what to write. The report of a measurement has all figures; cuts
-through the scan need the scan, so that measure --report draws them and this command
-does not. The report of a series has learning curves, control charts, habit, margins
-and every case.`,
+		long: `INPUT is what measure --json wrote, or a series file. Each FILE ends in .html, .pdf or
+.dcm, which says what to write; .dcm is the PDF as a DICOM file for a practice's
+archive. The report of a measurement has all figures; cuts through the scan need the
+scan, so that measure --report draws them and this command does not. The report of a
+series has learning curves, control charts, habit, margins and every case.`,
 		examples: []string{
 			"plumbline report C-101.json C-101.pdf",
 			"plumbline report --paper letter C-101.json C-101.html C-101.pdf",
+			"plumbline report --patient-id 4711 C-101.json C-101.dcm",
 			"plumbline report my-series.jsonl my-series.pdf",
 		},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			var r reportFlags
 			r.add(f)
+			r.addArchive(f)
 			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers, `SYSTEM`: iso3950 or universal")
 			clinician := f.String("clinician", "", "whose cases of a series, `PSEUDONYM`, where there are several")
 			today := f.String("today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
@@ -131,7 +151,7 @@ and every case.`,
 					return err
 				}
 				for _, file := range args[1:] {
-					if err := writeReport(file, d, paper); err != nil {
+					if err := writeReport(file, d, paper, r.archive); err != nil {
 						return err
 					}
 					fmt.Fprintln(env.Stdout, "wrote "+file)

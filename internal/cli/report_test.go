@@ -145,14 +145,16 @@ func seriesOf(t *testing.T) result.Case {
 func TestReportsThatCannotBe(t *testing.T) {
 	world(t)
 	write(t, "other.json", `{"schema": "something/1"}`)
+	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
 	for _, c := range []struct {
 		args []string
 		want string
 	}{
-		{[]string{"measure", "--report", "c.docx", "demo/C-101"}, "end it in .html or .pdf"},
+		{[]string{"measure", "--report", "c.docx", "demo/C-101"}, "end it in .html, .pdf or .dcm"},
 		{[]string{"measure", "--paper", "a5", "demo/C-101"}, "write a4 or letter"},
 		{[]string{"report", "other.json", "c.pdf"}, "is neither a measurement"},
 		{[]string{"report", "none.json", "c.pdf"}, "none.json"},
+		{[]string{"report", "--study", "1..2", "c.json", "c.dcm"}, "study UID"},
 		{[]string{"report", "other.json"}, "give the measurement and the report's file"},
 		{[]string{"report", "--numbering", "roman", "other.json", "c.pdf"}, "write iso3950 or universal"},
 	} {

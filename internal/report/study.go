@@ -5,8 +5,9 @@ import (
 	"plumbline/internal/measure"
 )
 
-// Pixel sizes of the cuts, mm: finer than any dental scan's voxels.
-const pixel = 0.125
+// pixel is the size of a cut's pixels, mm: half a usual voxel. Finer ones would show no
+// more of such a scan, and the page of a case with two fixtures would pass 1.5 MB.
+const pixel = 0.15
 
 // Case is the report of a measured case with its pictures.
 //

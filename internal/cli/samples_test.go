@@ -1,0 +1,100 @@
+//go:build samples
+
+package cli
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/phantom"
+)
+
+// sampleFolder gets the rendered samples; see make reports.
+const sampleFolder = "../../reports"
+
+// sampleSize is the largest sample that is kept with the program, bytes.
+const sampleSize = 1500 << 10
+
+// runAt is run at a given time, as the program's version "sample".
+func runAt(now time.Time, args ...string) outcome {
+	var stdout, stderr bytes.Buffer
+	env := testEnv(&stdout, &stderr)
+	env.Now = func() time.Time { return now }
+	env.Version = "sample"
+	status := Run(context.Background(), args, env)
+	return outcome{stdout.String(), stderr.String(), status}
+}
+
+// TestWriteSamples renders the demo's cases and a series of fifty small phantoms
+// that is sealed, measured and reviewed through the commands, each on a day that
+// fits. It writes them to the folder of samples; the same program writes the same
+// bytes.
+func TestWriteSamples(t *testing.T) {
+	out, err := filepath.Abs(sampleFolder)
+	require.NoError(t, err)
+	t.Chdir(t.TempDir())
+	day := func(date string, later int) time.Time {
+		d, err := time.Parse(time.DateOnly, date)
+		require.NoError(t, err)
+		return d.AddDate(0, 0, later).Add(12 * time.Hour)
+	}
+	ok := func(o outcome, allowed ...int) {
+		t.Helper()
+		require.Contains(t, append(allowed, Done), o.status, o.stdout+o.stderr)
+	}
+
+	for _, s := range phantom.Demo() {
+		require.NoError(t, phantom.Write(s.Case, s))
+		for _, ending := range endings {
+			ok(runAt(day(s.Placed, 14), "measure", "--report", filepath.Join(out, s.Case+ending), s.Case), InDoubt)
+		}
+	}
+
+	const leftOut, forgotten, reviewed = 7, 21, 12
+	for i, c := range phantom.DemoSeries(52, 1) {
+		s := phantom.Usual(c.Site)
+		s.Seed, s.Case, s.Placed, s.Clinician = uint64(i+1), c.Case, c.Placed, c.Clinician
+		s.Fixtures = []phantom.Fixture{c.Fixture}
+		for _, scan := range []*phantom.Scan{&s.Pre, &s.Post} {
+			scan.Width, scan.Height = 44, 40
+		}
+		// The head lies otherwise in every follow-up scan, within what is usual.
+		s.Post.Turn.Z = 12 * math.Sin(float64(i))
+		s.Post.Turn.X = 8 * math.Cos(float64(2*i))
+		require.NoError(t, phantom.Write(c.Case, s))
+		ok(runAt(day(c.Placed, -3), "seal", "--series", "series.jsonl", c.Case))
+		switch i {
+		case leftOut:
+			ok(runAt(day(c.Placed, 30), "series", "leave-out", "--case", c.Case, "--reason", "no clinical need for a follow-up scan", "series.jsonl"))
+		case forgotten:
+		default:
+			ok(runAt(day(c.Placed, 10), "measure", "--json", filepath.Join("results", c.Case+".json"), "--series", "series.jsonl", c.Case), InDoubt)
+		}
+		if i == reviewed {
+			ok(runAt(day(c.Placed, 20), "series", "remark", "--case", c.Case, "--by", "mentor-b", "--text", "Looked at together: the flap was raised late, and the guide sat high on the distal side.", "series.jsonl"))
+		}
+		require.NoError(t, os.RemoveAll(filepath.Join(c.Case, "post")))
+		require.NoError(t, os.RemoveAll(filepath.Join(c.Case, "pre")))
+		fmt.Println("sample case", i+1)
+	}
+	end := day("2026-12-31", 0)
+	ok(runAt(end, "report", "series.jsonl", filepath.Join(out, "series.html"), filepath.Join(out, "series.pdf")))
+	ok(runAt(end, "pack", "--relative-dates", "series.jsonl", "pack.zip"))
+	ok(runAt(end, "pack", "--check", "pack.zip"))
+
+	files, err := os.ReadDir(out)
+	require.NoError(t, err)
+	for _, f := range files {
+		info, err := f.Info()
+		require.NoError(t, err)
+		require.Less(t, info.Size(), int64(sampleSize), f.Name())
+	}
+}
