@@ -5,7 +5,7 @@ BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 
-.PHONY: build demo test lint accuracy bench fuzz golden dist clean
+.PHONY: build demo reports test lint accuracy bench fuzz golden dist clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -14,6 +14,11 @@ demo: build
 	rm -rf demo
 	build/plumbline phantom --demo demo
 	build/plumbline measure --json demo/results demo/*/case.toml
+
+# Measures some fifty phantoms: takes several minutes.
+reports:
+	mkdir -p reports
+	go test -tags samples -count=1 -timeout 3h -run TestWriteSamples ./internal/cli
 
 test:
 	go test ./...
@@ -36,7 +41,7 @@ fuzz:
 	  done; done
 
 golden:
-	go test ./internal/cli -update
+	go test ./internal/cli ./internal/report -update
 
 dist:
 	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \
