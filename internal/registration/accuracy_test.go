@@ -88,7 +88,6 @@ func meanOf(x []float64, f func(float64) float64) float64 {
 	return sum / float64(len(x))
 }
 
-func square(v float64) float64 { return v * v }
 
 func (s *score) covered() float64 {
 	return meanOf(s.squares, func(v float64) float64 {

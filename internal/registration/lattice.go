@@ -34,6 +34,7 @@ type scan struct {
 	metal   float64         // grey at and above which a voxel counts as metal
 	ceiling float64         // grey at which the coarse levels clip
 	coarse  []*volume.Field // whole scan at coarseCell and twice that, mm
+	broad   *volume.Field   // the coarser of these with its rim carried one cell outwards
 }
 
 // edge is what a scanner writes outside its cylindrical field of view: one
@@ -52,7 +53,7 @@ const coarseCell = 1.5
 // newScan reads the volume once: the coarse levels and the grey landmarks.
 func newScan(v *volume.Volume) *scan {
 	s := &scan{vol: v}
-	s.edge.stored, s.edge.known = cornerValue(v)
+	s.edge.stored, s.edge.known = outsideValue(v)
 	factor := [3]int{}
 	sp := v.Spacing()
 	for a := range 3 {
@@ -73,31 +74,42 @@ func newScan(v *volume.Volume) *scan {
 		}
 	}
 	s.coarse = []*volume.Field{fine, halve(fine)}
+	s.broad = fringe(s.coarse[1])
 	return s
 }
 
-// cornerValue is the stored value that most of the corner columns of the
-// slices hold, if most of them hold the same.
-func cornerValue(v *volume.Volume) (uint16, bool) {
-	count := map[uint16]int{}
-	best, n := uint16(0), 0
+// outsideValue is the stored value that a scanner wrote outside its field of
+// view: the most frequent one on the lateral faces of the volume, if a tenth of
+// them holds it. Noise spreads tissue's greys over dozens of values.
+func outsideValue(v *volume.Volume) (uint16, bool) {
+	const least = 0.1
+	count := make([]int, 1<<16)
+	n := 0
+	tally := func(i, j, k int) {
+		count[v.Stored[(k*v.Size[1]+j)*v.Size[0]+i]]++
+		n++
+	}
 	for k := range v.Size[2] {
-		for _, j := range [2]int{0, v.Size[1] - 1} {
-			for _, i := range [2]int{0, v.Size[0] - 1} {
-				s := v.Stored[(k*v.Size[1]+j)*v.Size[0]+i]
-				count[s]++
-				n++
-				if count[s] > count[best] || (count[s] == count[best] && s < best) {
-					best = s
-				}
-			}
+		for i := range v.Size[0] {
+			tally(i, 0, k)
+			tally(i, v.Size[1]-1, k)
+		}
+		for j := range v.Size[1] {
+			tally(0, j, k)
+			tally(v.Size[0]-1, j, k)
 		}
 	}
-	return best, 2*count[best] > n
+	best := 0
+	for g, c := range count {
+		if c > count[best] {
+			best = g
+		}
+	}
+	return uint16(best), float64(count[best]) > least*float64(n)
 }
 
 // average bins the volume by whole voxels, without padding, and tells each
-// cell's share of voxels that hold the corner value.
+// cell's share of voxels that hold the outside value.
 func (s *scan) average(factor [3]int) (*volume.Field, []float32) {
 	v := s.vol
 	f := &volume.Field{}
@@ -310,6 +322,37 @@ func halve(f *volume.Field) *volume.Field {
 		}
 	})
 	return h
+}
+
+// fringe gives cells without a value that touch cells with one their mean, so
+// that a spline over cells as large as these can be read up to the rim.
+func fringe(f *volume.Field) *volume.Field {
+	out := &volume.Field{Grid: f.Grid, Grey: make([]float32, len(f.Grey))}
+	copy(out.Grey, f.Grey)
+	parallel(f.Size[2], func(k int) {
+		for j := range f.Size[1] {
+			for i := range f.Size[0] {
+				if g := f.At(i, j, k); g == g {
+					continue
+				}
+				sum, n := float32(0), float32(0)
+				for z := max(0, k-1); z <= min(f.Size[2]-1, k+1); z++ {
+					for y := max(0, j-1); y <= min(f.Size[1]-1, j+1); y++ {
+						for x := max(0, i-1); x <= min(f.Size[0]-1, i+1); x++ {
+							if g := f.At(x, y, z); g == g {
+								sum += g
+								n++
+							}
+						}
+					}
+				}
+				if n > 0 {
+					out.Grey[(k*f.Size[1]+j)*f.Size[0]+i] = sum / n
+				}
+			}
+		}
+	})
+	return out
 }
 
 // histogram counts finite values between their extremes.

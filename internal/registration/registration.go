@@ -69,19 +69,23 @@ type level struct {
 const (
 	// minSigma, voxels: below this the cubic B-spline alone smooths more.
 	minSigma = 0.9
-	// noted, carried and finalists are how many candidates go to the broad, the
-	// coarse and the middle level; the best of these goes to the fine one. On
-	// phantoms and simulated pairs the true place was among the first 30, 2 and
-	// 1 there.
+	// noted, carried, hopeful and finalists are how many candidates go to the
+	// broad, the coarse (a few steps, then the rest) and the middle level; the
+	// best of these goes to the fine one. Where both scans see much of the arch
+	// the true place leads from the broad level on. In follow-up scans cropped to
+	// 38 mm it came as late as 54th there, but second after a few coarse steps,
+	// and first after the middle level.
 	noted     = 200
-	carried   = 40
-	finalists = 5
+	carried   = 60
+	hopeful   = 15
+	finalists = 6
 	// perTurn is how many places are kept of each turn of the search.
 	perTurn = 12
 )
 
 var (
-	broadLevel  = level{side: 15, steps: 10, reach: 5, settle: 0.2}
+	broadLevel  = level{side: 25, steps: 10, reach: 5, settle: 0.2}
+	hasteLevel  = level{side: 9, steps: 3, reach: 3, settle: 0.02}
 	coarseLevel = level{side: 9, steps: 15, reach: 3, settle: 0.02}
 	middleLevel = level{cell: 0.6, sigma: 0.6, stride: 1.2, side: 6, steps: 12, reach: 1, settle: 0.005}
 	fineLevel   = level{cell: 0, sigma: 0.3, stride: 0.7, side: 2.5, steps: 12, reach: 0.5, settle: 0.0005}
@@ -110,13 +114,15 @@ func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*ali
 	} else {
 		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, perTurn)
 		found = distinct(found, reg.centre, 3, noted)
-		s := gather(fixed.coarse[1], reg, 1, broadLevel.side)
-		found = s.improve(moving.coarse[1], found, broadLevel)
+		s := gather(fixed.broad, reg, 1, broadLevel.side)
+		found = s.improve(moving.broad, found, broadLevel)
 		found = distinct(found, reg.centre, 2, carried)
 	}
 	progress(0.5)
 
 	s := gather(fixed.coarse[0], reg, 1, coarseLevel.side)
+	found = s.improve(moving.coarse[0], found, hasteLevel)
+	found = distinct(found, reg.centre, 1, hopeful)
 	found = s.improve(moving.coarse[0], found, coarseLevel)
 	found = distinct(found, reg.centre, 1.5, finalists)
 	progress(0.7)
