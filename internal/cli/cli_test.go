@@ -292,7 +292,7 @@ func TestBadInput(t *testing.T) {
 // A message is one sentence on one line: the program's name, what is wrong and
 // where, and what to do; only a list of series may follow.
 func TestMessagesAreSentences(t *testing.T) {
-	for _, name := range []string{"bad-usage.txt", "bad-input.txt"} {
+	for _, name := range []string{"bad-usage.txt", "bad-input.txt", "series-bad.txt"} {
 		text, err := os.ReadFile(filepath.Join("testdata", name))
 		require.NoError(t, err)
 		messages := 0
