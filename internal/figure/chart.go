@@ -47,7 +47,7 @@ func newFrame(width, height float64, first, last int, low, high float64, xName, 
 	}
 	f := &frame{out: out, left: chartLeft, top: chartTop, w: width - chartLeft - chartRight, h: height - chartTop - chartBottom,
 		x0: float64(first) - 1, x1: float64(last) + 1}
-	f.valueStep = niceStep(high-low, 5)
+	f.valueStep = niceStep(high-low, 6)
 	f.y0 = math.Floor(low/f.valueStep+1e-9) * f.valueStep
 	f.y1 = math.Ceil(high/f.valueStep-1e-9) * f.valueStep
 	f.caseStep = max(1, niceStep(float64(last-first+1), 10))

@@ -235,7 +235,8 @@ func (p *press) textBlock(s string, x, y, width, size float64, f face, ink figur
 		p.ink(ink)
 		for i, l := range all {
 			at := x
-			if strings.HasPrefix(ready, string(isolateRight)) {
+			// Text from outside that is all there is stands at its own side.
+			if strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(deisolate)) {
 				at = x + width - p.setter.width(l, f, size)
 			}
 			p.set(at, y+size*(0.95+leading*float64(i)), l, f, size)

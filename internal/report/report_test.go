@@ -2,9 +2,12 @@ package report
 
 import (
 	"bytes"
+	"encoding/json"
 	"encoding/xml"
 	"flag"
+	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -110,6 +113,17 @@ func TestSameFiguresEverywhere(t *testing.T) {
 		assert.Contains(t, paper, line.Verdict)
 	}
 	assert.Equal(t, 2*13+3*3, checked)
+	// The stored JSON's numbers, as printed, with their sign in words.
+	stored, err := json.Marshal(f.Deviation)
+	require.NoError(t, err)
+	var numbers map[string]float64
+	require.NoError(t, json.Unmarshal(stored, &numbers))
+	assert.Len(t, numbers, 13)
+	for name, v := range numbers {
+		printed := fmt.Sprintf("%.2f ", math.Abs(v))
+		assert.Contains(t, page, printed, name)
+		assert.Contains(t, paper, printed, name)
+	}
 	for _, sentence := range append(words.Summary(f, 36), words.Cautions...) {
 		assert.Contains(t, oneLine(page), sentence)
 		assert.Contains(t, paper, sentence)
