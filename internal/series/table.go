@@ -36,6 +36,9 @@ func (s *Summary) Table() []TableRow {
 		t.Record = c.LeftOut
 		t.Row = Row{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician}
 		sites := c.plan
+		if n := len(c.Sealed); sites == nil && n > 0 {
+			sites = c.plans[c.Sealed[n-1]]
+		}
 		if sites == nil {
 			out = append(out, t)
 			continue
