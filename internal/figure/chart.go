@@ -19,6 +19,7 @@ const (
 	chartRight  = 2.0
 	chartBottom = 9.0
 	chartTop    = 8.5 // holds what the marks mean
+	keyType     = 2.5
 )
 
 const inOrder = "case, in the order of surgery"
@@ -119,9 +120,10 @@ func (f *frame) keys(list ...key) {
 	x, y := f.left, 3.6
 	for _, k := range list {
 		f.out.add(k.draw(x, y-0.9)...)
-		f.out.add(label(x+7, y, smallType, Start, k.text))
-		// A letter of this type is half its height wide on average.
-		x += 7 + 0.5*smallType*float64(len([]rune(k.text))) + 3.5
+		f.out.add(label(x+6.6, y, keyType, Start, k.text))
+		// A letter is at most 0.56 of its height wide on average, in the PDF's
+		// type and in those of browsers.
+		x += 6.6 + 0.56*keyType*float64(len([]rune(k.text))) + 2.4
 	}
 }
 
@@ -228,7 +230,7 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 				band = append(band, Point{f.x(float64(i + 1)), f.y(c.Band[i][0])})
 			}
 			f.inside(Path{Points: band, Closed: true, Fill: shade})
-			keys = append(keys, swatchKey("95 % of the curve", false))
+			keys = append(keys, swatchKey("95 % of curve", false))
 		}
 		f.inside(Path{Points: curve, Stroke: Black, Width: 0.5})
 		keys = append(keys, lineKey("fitted curve", Black, 0.5))

@@ -126,7 +126,7 @@ func (p *page) block(b block) {
 			p.block(l)
 		}
 		p.f("</div>\n")
-		p.picture(v.Right)
+		p.picture(v.Right, false)
 		p.f("</div>\n")
 	case pictures:
 		p.pictures(v)
@@ -203,8 +203,14 @@ func (c column) class(body bool) string {
 	return ` class="` + strings.Join(names, " ") + `"`
 }
 
-func (p *page) picture(v picture) {
-	p.f("<figure>\n")
+// picture writes a figure. A wide one scrolls on a narrow screen, also by
+// keyboard.
+func (p *page) picture(v picture, wide bool) {
+	if wide {
+		p.f("<figure tabindex=\"0\">\n")
+	} else {
+		p.f("<figure>\n")
+	}
 	if v.Steps != nil {
 		p.steps(v.Steps)
 	} else {
@@ -250,7 +256,7 @@ func (p *page) pictures(v pictures) {
 	p.f("<div class=\"%s\">\n", class)
 	for _, it := range v.Items {
 		if !it.Paper {
-			p.picture(it)
+			p.picture(it, v.Across == 1)
 		}
 	}
 	p.f("</div>\n")
