@@ -188,7 +188,9 @@ type Cutter struct {
 // Errors: a fixture that has no envelope.
 func (s *Scene) Cutter(pixel float64) (*Cutter, error) {
 	pose := s.pose()
-	reach := math.Hypot(halfWidth, halfWidth+beyond) + 2
+	// As far as a corner of a cut across lies from an end of the axis, and a
+	// voxel more.
+	reach := math.Sqrt(2*halfWidth*halfWidth+beyond*beyond) + 1
 	c := &Cutter{scene: s, from: around(s.Post, s.PreToPost, reach, pose.Entry, pose.Apex), pixel: pixel}
 	var both []float64
 	for _, v := range s.Views() {

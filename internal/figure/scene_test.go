@@ -266,6 +266,26 @@ func TestMissingFixtureIsCutAlongThePlan(t *testing.T) {
 	assert.Contains(t, d.Alt, "No fixture was found")
 }
 
+// A fixture that is measured at or beyond the scan's rim has its cuts, black
+// where the scan has nothing.
+func TestCutsBeyondTheScan(t *testing.T) {
+	for _, off := range []float64{15, 200} {
+		s := scene(t)
+		s.PreToPost.T = r3.Add(s.PreToPost.T, geom.Vec{X: off})
+		c, err := s.Cutter(0.3)
+		require.NoError(t, err)
+		for _, v := range s.Views() {
+			d := c.Draw(v, 1)
+			grey, _, _, achieved := outlines(t, d)
+			assert.NotNil(t, achieved)
+			assert.Zero(t, grey.Pix[0], "nothing is black")
+			var b bytes.Buffer
+			require.NoError(t, d.SVG(&b))
+			assert.NotContains(t, b.String(), "NaN")
+		}
+	}
+}
+
 func TestLetters(t *testing.T) {
 	assert.Equal(t, "L", Letters(geom.Vec{X: 1}))
 	assert.Equal(t, "RF", Letters(geom.Vec{X: -0.8, Y: 0.1, Z: -0.6}))
