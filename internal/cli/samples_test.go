@@ -53,7 +53,7 @@ func TestWriteSamples(t *testing.T) {
 
 	for _, s := range phantom.Demo() {
 		require.NoError(t, phantom.Write(s.Case, s))
-		for _, ending := range endings {
+		for _, ending := range endings[:2] {
 			ok(runAt(day(s.Placed, 14), "measure", "--report", filepath.Join(out, s.Case+ending), s.Case), InDoubt)
 		}
 	}

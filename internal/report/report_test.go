@@ -301,7 +301,7 @@ func TestSteps(t *testing.T) {
 		assert.Equal(t, buttons, strings.Count(s, `<svg viewBox="0 0 `))
 		assert.Equal(t, 1, strings.Count(s, " checked>"))
 		assert.LessOrEqual(t, buttons, strings.Count(page, ":checked~.frames>svg"))
-		assert.GreaterOrEqual(t, buttons, 13)
+		assert.GreaterOrEqual(t, buttons, 11)
 	}
 	assert.Contains(t, page, `class="planned"`)
 	assert.Contains(t, page, `class="achieved"`)

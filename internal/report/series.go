@@ -127,6 +127,12 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	if len(row.Items) > 0 {
 		d.add(row)
 	}
+	items := []string{outside(s.Summary.Words)}
+	if others {
+		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
+	}
+	items = append(items, outsideAll(a.Notes)...)
+	d.add(notice{Title: "Which cases these are", Items: items})
 	var said []string
 	for _, x := range chief {
 		if f := find(a, x.name); f != nil && f.Learning != nil {
@@ -139,18 +145,12 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	for _, h := range a.Habits {
 		said = append(said, h.Words)
 	}
-	for _, m := range a.Margins {
-		said = append(said, m.Words)
-	}
 	if len(said) > 0 {
 		d.add(list{Items: outsideAll(said)})
 	}
-	items := []string{outside(s.Summary.Words)}
-	if others {
-		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
+	if len(a.Margins) > 0 {
+		d.add(marginTable(a))
 	}
-	items = append(items, outsideAll(a.Notes)...)
-	d.add(notice{Title: "Which cases these are", Items: items})
 }
 
 func outsideAll(list []string) []string {
@@ -329,13 +329,9 @@ func (d *Document) habits(a *trend.Analysis) {
 	d.add(list{Items: said})
 }
 
-func (d *Document) margins(a *trend.Analysis) {
-	if len(a.Margins) == 0 {
-		return
-	}
-	d.add(heading{Level: 2, Text: "The margin that the record supports"},
-		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
-	t := table{Dense: true, Columns: []column{{Head: "direction", Share: 34}, {Head: "fixtures", Share: 13}, {Head: "bound", Share: 14}, {Head: "asked for", Share: 14}, {Head: "enough?", Share: 14}, {Head: "method", Share: 26}, {Head: "largest so far", Share: 18}}}
+// marginTable has a line for each direction and structure.
+func marginTable(a *trend.Analysis) table {
+	t := table{Dense: true, Caption: "The margin that the record supports: what to keep clear of a structure when planning", Columns: []column{{Head: "direction", Share: 34}, {Head: "fixtures", Share: 13}, {Head: "bound", Share: 14}, {Head: "asked for", Share: 14}, {Head: "enough?", Share: 14}, {Head: "method", Share: 26}, {Head: "largest so far", Share: 18}}}
 	for _, m := range a.Margins {
 		cells := []string{outside(m.Towards), "", "none", "", "", "", ""}
 		if b := m.Bound; b != nil {
@@ -352,7 +348,15 @@ func (d *Document) margins(a *trend.Analysis) {
 		}
 		t.Rows = append(t.Rows, row{Cells: cells, Strong: m.Enough != nil && !*m.Enough})
 	}
-	d.add(t)
+	return t
+}
+
+func (d *Document) margins(a *trend.Analysis) {
+	if len(a.Margins) == 0 {
+		return
+	}
+	d.add(heading{Level: 2, Text: "The margin that the record supports"},
+		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
 	var said []string
 	for _, m := range a.Margins {
 		said = append(said, outside(m.Words))

@@ -39,7 +39,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 // it from above the platform to below the apex.
 const (
 	stepAside  = 0.5
-	reachAside = 3.0
+	reachAside = 2.5
 	stepDown   = 1.0
 	reachDown  = 2.0 // beyond both ends
 	inside     = 1.0 // of the still cuts across, from the end
