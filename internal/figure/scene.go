@@ -288,7 +288,8 @@ func (c *Cutter) body(e *clearance.Envelope, v View, plane Plane, paper func(x, 
 			Path{Points: points, Closed: closed, Stroke: Casing, Width: width + cased - 0.4, Dash: dash, Layer: layer},
 			Path{Points: points, Closed: closed, Stroke: ink, Width: width, Dash: dash, Layer: layer})
 	}
-	if ring := Cut(e, plane); ring != nil {
+	ring := Cut(e, plane)
+	if ring != nil {
 		points := make([]Point, len(ring))
 		for i, q := range ring {
 			points[i] = paper(q[0], q[1])
@@ -297,6 +298,9 @@ func (c *Cutter) body(e *clearance.Envelope, v View, plane Plane, paper func(x, 
 	}
 	pose := e.Pose()
 	if v.along {
+		if ring == nil {
+			return items
+		}
 		ex, ey := plane.On(pose.Entry)
 		ax, ay := plane.On(pose.Apex)
 		var fine []float64
