@@ -5,27 +5,10 @@ import (
 
 	"plumbline/internal/casefile"
 	"plumbline/internal/clearance"
-	"plumbline/internal/deviation"
 	"plumbline/internal/geom"
 	"plumbline/internal/result"
 	"plumbline/internal/uncertainty"
 )
-
-// directions gives the mesial and buccal directions of fixture i's site, nil
-// when they are not known.
-func (s *Study) directions(in *Inputs, i int) (*deviation.Directions, []result.Flag) {
-	f := in.Plan.Fixtures[i]
-	if f.Mesial == nil {
-		return nil, []result.Flag{{Code: "directions-not-known", Level: result.Notice,
-			Message: fmt.Sprintf("site %s: the mesial direction is not known, so there are no mesiodistal and buccolingual parts; give mesial in case.toml", f.Site)}}
-	}
-	d, err := deviation.Site(f.Site, f.Planned, *f.Mesial)
-	if err != nil {
-		return nil, []result.Flag{{Code: "directions-not-known", Level: result.Notice,
-			Message: fmt.Sprintf("site %s: %v; there are no mesiodistal and buccolingual parts", f.Site, err)}}
-	}
-	return &d, nil
-}
 
 // draws is how many places of a fixture the interval of a clearance comes from.
 const draws = 2000
@@ -37,6 +20,7 @@ type body struct {
 	shape   clearance.Shape     // as placed
 	placed  *clearance.Envelope // nil when no fixture was found
 	places  []geom.Pose
+	apart   []geom.Pose // without the alignment's part
 }
 
 // clearances measures every fixture's distance to the case's structures and to
@@ -89,7 +73,10 @@ func newBody(f casefile.Fixture, site Site, seed uint64) (body, error) {
 		return b, err
 	}
 	b.placed = &placed
-	b.places, err = uncertainty.Poses(*site.Achieved, site.Ends, draws, seed)
+	if b.places, err = uncertainty.Poses(*site.Achieved, site.Ends, draws, seed); err != nil {
+		return b, err
+	}
+	b.apart, err = uncertainty.Poses(*site.Achieved, site.Own, draws, seed)
 	return b, err
 }
 
@@ -107,6 +94,8 @@ func (b body) toStructure(st casefile.Structure, other clearance.Structure) (res
 	return out, spread(&out, d, many, margin)
 }
 
+// toFixture is the clearance to another fixture. An error of the alignment moves
+// both alike and does not count.
 func (b body) toFixture(site string, other body) (result.Clearance, error) {
 	out := result.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
 	margin := asked(&out, clearance.MarginOf(casefile.FixtureBody, nil))
@@ -114,7 +103,7 @@ func (b body) toFixture(site string, other body) (result.Clearance, error) {
 		return out, nil
 	}
 	d := clearance.Of(*b.placed, *other.placed).Distance
-	many, err := clearance.Between(b.shape, b.places, other.shape, other.places)
+	many, err := clearance.Between(b.shape, b.apart, other.shape, other.apart)
 	if err != nil {
 		return out, err
 	}
@@ -146,6 +135,9 @@ func breach(site string, c result.Clearance) *result.Flag {
 	switch {
 	case c.Achieved == nil:
 		return nil
+	case *c.Achieved == 0:
+		return &result.Flag{Code: "penetration", Level: result.Notice,
+			Message: fmt.Sprintf("site %s: the fixture touches or crosses the surface %s, by how much is not known; treat the patient by clinical findings", site, c.Structure)}
 	case *c.Achieved < 0:
 		return &result.Flag{Code: "penetration", Level: result.Notice,
 			Message: fmt.Sprintf("site %s: the fixture reaches into %s by %.1f mm as measured; treat the patient by clinical findings", site, c.Structure, -*c.Achieved)}

@@ -14,6 +14,9 @@ import (
 	"plumbline/internal/uncertainty"
 )
 
+// alignmentSource names the alignment's contribution.
+const alignmentSource = "alignment"
+
 // contributions lists what makes a fixture's pose uncertain, each as the 6×6
 // covariance of (entry, apex) in the planning frame, mm². written is the
 // fixture as the case file has it.
@@ -23,7 +26,7 @@ func (s *Study) contributions(written casefile.Fixture, found fixture.Found, ach
 		out = append(out, uncertainty.Contribution{Name: c.Name, Cov: rotated(c.Cov, s.Alignment.PostToPre)})
 	}
 	if s.Alignment.Cov != nil {
-		out = append(out, uncertainty.Contribution{Name: "alignment", Cov: s.aligned(achieved)})
+		out = append(out, uncertainty.Contribution{Name: alignmentSource, Cov: s.aligned(achieved)})
 	}
 	out = append(out, uncertainty.Contribution{Name: "voxel size", Cov: stretched(achieved, s.still())})
 	return append(out, uncertainty.Contribution{Name: "digits of the plan", Cov: digits(written.Planned)})

@@ -11,7 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/casefile"
 	"plumbline/internal/dicomfile"
 	"plumbline/internal/geom"
 	"plumbline/internal/result"
@@ -71,34 +70,6 @@ func TestOtherLengthThanPlanned(t *testing.T) {
 	want := r3.Norm(r3.Sub(truth.Achieved.Apex, f.planned.Apex))
 	assert.InDelta(t, want, r.Deviation.Apex, 0.2)
 	assert.Greater(t, want, 2.0, "far from the deviation of the same length")
-}
-
-func TestDirectionsThatAreNotKnown(t *testing.T) {
-	mesial := geom.Vec{X: 1}
-	f := casefile.Fixture{Site: 36, Planned: geom.Pose{Apex: geom.Vec{Z: -10}}, Mesial: &mesial}
-	at := func(m *geom.Vec) (*Inputs, *Study) {
-		g := f
-		g.Mesial = m
-		return &Inputs{Plan: &casefile.Case{Fixtures: []casefile.Fixture{g}}}, &Study{}
-	}
-	in, s := at(&mesial)
-	d, flags := s.directions(in, 0)
-	require.NotNil(t, d)
-	assert.Empty(t, flags)
-	assert.Equal(t, geom.Vec{X: 1}, d.Mesial)
-
-	in, s = at(nil)
-	d, flags = s.directions(in, 0)
-	assert.Nil(t, d)
-	assert.Equal(t, "site 36: the mesial direction is not known, so there are no mesiodistal and buccolingual parts; give mesial in case.toml",
-		flagged(t, flags, "directions-not-known").Message)
-	assert.Equal(t, result.Notice, flags[0].Level)
-
-	along := geom.Vec{Z: -1}
-	in, s = at(&along)
-	d, flags = s.directions(in, 0)
-	assert.Nil(t, d)
-	assert.Contains(t, flagged(t, flags, "directions-not-known").Message, "there are no mesiodistal and buccolingual parts")
 }
 
 func TestWhatIsRefused(t *testing.T) {

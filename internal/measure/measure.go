@@ -15,6 +15,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/alignment"
+	"plumbline/internal/arch"
 	"plumbline/internal/casefile"
 	"plumbline/internal/clearance"
 	"plumbline/internal/deviation"
@@ -159,8 +160,9 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))
 	o.progress("carrying the uncertainty", 0.9)
+	sites := arch.Find(in.Plan, in.written, &in.Pre.Volume)
 	for i := range s.Found {
-		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, o.Seed); err != nil {
+		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, sites[i], o.Seed); err != nil {
 			return nil, err
 		}
 	}
@@ -187,21 +189,22 @@ func plansInPost(fixtures []casefile.Fixture, postToPre geom.Rigid) []fixture.Pl
 // Site is one fixture's pose in the planning frame with its uncertainty, and
 // the directions of its site.
 type Site struct {
-	Achieved   *geom.Pose // nil when no fixture was found
-	Ends       *mat.SymDense
+	Achieved   *geom.Pose            // nil when no fixture was found
+	Ends       *mat.SymDense         // covariance of (entry, apex), mm²
+	Own        *mat.SymDense         // the same without the alignment, which all fixtures share
 	Directions *deviation.Directions // nil when they are not known
 }
 
 // fixture states the figures of fixture i but its clearances.
-func (s *Study) fixture(in *Inputs, i int, seed uint64) (result.Fixture, Site, error) {
+func (s *Study) fixture(in *Inputs, i int, at arch.Finding, seed uint64) (result.Fixture, Site, error) {
 	plan, found := in.Plan.Fixtures[i], s.Found[i]
 	out := result.Fixture{
 		Site: plan.Site.String(), Guidance: string(plan.Guidance),
 		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
 		Flags:   found.Flags,
 	}
-	directions, flags := s.directions(in, i)
-	out.Flags = append(out.Flags, flags...)
+	directions := at.Directions
+	out.Flags = append(out.Flags, at.Flags...)
 	site := Site{Directions: directions}
 	if !found.Present {
 		return out, site, nil
@@ -217,8 +220,12 @@ func (s *Study) fixture(in *Inputs, i int, seed uint64) (result.Fixture, Site, e
 	out.Deviation = &d
 	contributions := s.contributions(in.written.Fixtures[i], found, achieved)
 	site.Ends = mat.NewSymDense(6, nil)
+	site.Own = mat.NewSymDense(6, nil)
 	for _, c := range contributions {
 		site.Ends.AddSym(site.Ends, c.Cov)
+		if c.Name != alignmentSource {
+			site.Own.AddSym(site.Own, c.Cov)
+		}
 	}
 	u, err := uncertainty.Propagate(plan.Planned, achieved, contributions, directions, seed)
 	if err != nil {
