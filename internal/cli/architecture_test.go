@@ -22,7 +22,7 @@ var order = [][]string{
 	{"geom", "result", "tooth", "durable"},
 	{"volume", "words", "stl"},
 	// methods that know nothing of teeth, and codecs
-	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpegls", "rle"},
+	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},
 	{"learning"},
 	// from the files to the figures of one case
 	{"casefile", "dicomfile"},

@@ -11,12 +11,14 @@ import (
 	"github.com/suyashkumar/dicom/pkg/uid"
 
 	"plumbline/internal/jpeg"
+	"plumbline/internal/jpeg2000"
 	"plumbline/internal/jpegls"
 	"plumbline/internal/rle"
 )
 
-// decoder decodes one compressed frame into dst, row by row: unsigned words of
-// the precision it answers with, and whether grey values were given up.
+// decoder decodes one compressed frame into dst, row by row: words of the
+// precision it answers with, negative values in two's complement, and whether
+// grey values were given up.
 type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error)
 
 // decoders has a decoder for each compressed transfer syntax that can be read.
@@ -27,8 +29,13 @@ var decoders = map[string]decoder{
 	"1.2.840.10008.1.2.4.70": jpeg.Decode, // lossless, process 14, selection value 1
 	"1.2.840.10008.1.2.4.80": jpegls.Decode,
 	"1.2.840.10008.1.2.4.81": jpegls.Decode, // near-lossless
+	"1.2.840.10008.1.2.4.90": jpeg2000.Decode,
+	jpeg2000Syntax:           jpeg2000.Decode, // lossy, or not
 	"1.2.840.10008.1.2.5":    rle.Decode,
 }
+
+// jpeg2000Syntax is JPEG 2000 that may be lossy.
+const jpeg2000Syntax = "1.2.840.10008.1.2.4.91"
 
 // syntaxName is a transfer syntax in words.
 func syntaxName(syntax string) string {
@@ -228,6 +235,12 @@ func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error)
 	if err := l.agree(words, precision); err != nil {
 		return lossy, err
 	}
+	// The decoder cannot see that blocks were left out whole.
+	if lossy || g.syntax == jpeg2000Syntax {
+		if err := l.hold(words, precision, g.padding); err != nil {
+			return lossy, err
+		}
+	}
 	if l.stored < 16 || l.signed {
 		l.settle(words, g.padding)
 	}
@@ -255,4 +268,34 @@ func (l layout) agree(words []uint16, precision int) error {
 		}
 	}
 	return fmt.Errorf("its compressed pixels have %d bits, which does not fit the header (%d bits stored, high bit %d, signed %t); %s", precision, l.stored, l.high, l.signed, exportAdvice)
+}
+
+// hold keeps the words of a lossy stream within the bits stored. Where a stream
+// has more bits than those, as encoders write it, values beyond both ends of the
+// range come out, and the bits in use alone would be the other end's: metal would
+// turn into air.
+func (l layout) hold(words []uint16, precision int, pad *rawPadding) error {
+	if precision <= l.stored || l.high != l.stored-1 {
+		return nil
+	}
+	size, low, up := 1<<l.stored, 0, 16-precision
+	if l.signed {
+		low = -size / 2
+	}
+	flip := l.flip()
+	for i, w := range words {
+		v := int(w)
+		if l.signed {
+			v = int(int16(w<<up) >> up)
+		}
+		if v >= low && v < low+size || pad != nil && pad.has(w, flip) {
+			continue
+		}
+		// Coding blurs by a part of the range; more is something else's bits.
+		if v < low-size || v >= low+2*size {
+			return fmt.Errorf("its compressed pixels hold %d, far beyond the %d bits stored that the header says; %s", v, l.stored, exportAdvice)
+		}
+		words[i] = uint16(min(max(v, low), low+size-1))
+	}
+	return nil
 }

@@ -31,12 +31,14 @@ type reference struct {
 
 // flagged lists the remarks that reference scans must get; all others get none.
 var flagged = map[string][]string{
-	"plain_multiframe":  {"slice-direction-assumed"},
-	"monochrome1":       {"monochrome1-inverted"},
-	"enhanced_conflict": {"odd-number", "odd-number"},
-	"jpegls_near":       {"lossy-compression"},
-	"jpeg_baseline":     {"lossy-compression"},
-	"jpeg_extended":     {"lossy-compression"},
+	"plain_multiframe":   {"slice-direction-assumed"},
+	"monochrome1":        {"monochrome1-inverted"},
+	"enhanced_conflict":  {"odd-number", "odd-number"},
+	"jpegls_near":        {"lossy-compression"},
+	"jpeg_baseline":      {"lossy-compression"},
+	"jpeg_extended":      {"lossy-compression"},
+	"jpeg2000_lossy_u12": {"lossy-compression"},
+	"jpeg2000_lossy_s12": {"lossy-compression"},
 }
 
 // TestReference reads scans that pydicom, dcmtk and gdcm wrote and compares
