@@ -62,8 +62,8 @@ func (e *UnsupportedError) Unsupported() bool { return true }
 // do not fit together. After an error the content of dst means nothing.
 //
 // Besides dst, memory is taken for one tile's coefficients, 4 bytes each, and for
-// its blocks and packets: below 100 bytes for each byte of data and 20 for each
-// sample. All packets must be there and nothing behind the last; only the end
+// its precincts and blocks: less than 20 bytes for each sample, 250 for each byte
+// of data and 64 MB in all, whatever the headers say. All packets must be there and nothing behind the last; only the end
 // marker itself may be missing, when the data stop there.
 func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error) {
 	if columns < 1 || rows < 1 || columns > 65535 || rows > 65535 || len(dst) != columns*rows {
