@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"plumbline/internal/figure"
+	"plumbline/internal/learning"
 	"plumbline/internal/series"
 	"plumbline/internal/trend"
 	"plumbline/internal/words"
@@ -237,9 +238,14 @@ func (d *Document) learning(a *trend.Analysis) {
 func (d *Document) charts(a *trend.Analysis) {
 	var group pictures
 	group.Across = 2
+	var without []string
 	for _, x := range chief {
 		f := find(a, x.name)
-		if f == nil || f.Chart == nil || len(f.Chart.Sums) == 0 {
+		if f == nil {
+			continue
+		}
+		if f.Chart == nil || len(f.Chart.Sums) == 0 {
+			without = append(without, strings.ToLower(x.title))
 			continue
 		}
 		c := f.Chart
@@ -271,9 +277,12 @@ func (d *Document) charts(a *trend.Analysis) {
 	if len(group.Items) == 0 && a.Competence == nil {
 		return
 	}
-	d.add(heading{Level: 2, Text: "Control charts", Page: true})
+	d.add(heading{Level: 2, Text: "Control charts"})
 	if len(group.Items) > 0 {
 		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under the target by more than half a spread; beyond the limit it signals a lasting change. An EWMA chart follows the moving mean. Both are for noticing change, not for judging a level."}, group)
+	}
+	if len(without) > 0 {
+		d.add(paragraph{Small: true, Text: "No chart of " + strings.Join(without, ", ") + ": charts need " + fmt.Sprint(learning.MinCases) + " cases that spread, behind the case from which a learning curve has arrived."})
 	}
 	if c := a.Competence; c != nil {
 		d.add(heading{Level: 3, Text: "Learning-curve chart of outcomes"},
@@ -322,7 +331,7 @@ func (d *Document) habits(a *trend.Analysis) {
 		}
 		group.Items = append(group.Items, picture{Drawing: s.Draw(), Caption: "Every case at the " + h.Place + ", mesial to the right and buccal up at every site; the cross is the plan."})
 	}
-	d.add(heading{Level: 2, Text: "Habit", Page: true})
+	d.add(heading{Level: 2, Text: "Habit"})
 	if len(group.Items) > 0 {
 		d.add(group)
 	}
@@ -400,7 +409,7 @@ func (d *Document) groups(a *trend.Analysis) {
 func (d *Document) allCases(rows []series.TableRow, o Options) {
 	t := table{Dense: true, Caption: "Every fixture of every case in the order of surgery; ± is twice the standard uncertainty",
 		Columns: []column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19},
-			{Head: "entry, mm", Share: 22}, {Head: "apex, mm", Share: 22}, {Head: "angle, °", Share: 22}, {Head: "what became of it", Share: 32}, {Head: "seal", Share: 16}}}
+			{Head: "entry, mm", Share: 22}, {Head: "apex, mm", Share: 22}, {Head: "angle, °", Share: 22}, {Head: "what became of it", Share: 31}, {Head: "seal", Share: 18}}}
 	for i := range rows {
 		r := &rows[i]
 		label := ""
@@ -425,7 +434,7 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt,
 			Cells: []string{outside(r.Case), outside(r.Placed), label, guidance, value(series.Entry), value(series.Apex), value(series.Angle), status, sealWords(r.Seal)}})
 	}
-	d.add(heading{Level: 2, Text: "All cases", Page: true}, t)
+	d.add(heading{Level: 2, Text: "All cases"}, t)
 }
 
 func statusWords(r *series.TableRow) string {
