@@ -67,8 +67,12 @@ func turns() []geom.Rigid {
 	return out
 }
 
-// template is the region of the planning scan at the coarsest level, as
-// offsets from the fixtures' middle.
+// templatePoints are enough of the region's cells: their correlation at the
+// true place is known to 0.03, less than what the turn's grid costs.
+const templatePoints = 400
+
+// template is the region of the planning scan at the coarsest level, thinned
+// out, as offsets from the fixtures' middle.
 type template struct {
 	offset []geom.Vec
 	grey   []float32
@@ -91,7 +95,8 @@ func newTemplate(f *volume.Field, reg *region) template {
 	// Reordered so that every run of points is spread over the whole region.
 	var spread template
 	n := len(t.offset)
-	for i, at := 0, 0; i < n; i, at = i+1, (at+spreadStep(n))%n {
+	step := spreadStep(n)
+	for i, at := 0, 0; i < min(n, templatePoints); i, at = i+1, (at+step)%n {
 		spread.offset = append(spread.offset, t.offset[at])
 		spread.grey = append(spread.grey, t.grey[at])
 	}
@@ -130,15 +135,18 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 		pad[a] = int(math.Ceil(reach/sp[a])) + 1
 	}
 	nx, ny, nz := f.Size[0]+2*pad[0], f.Size[1]+2*pad[1], f.Size[2]+2*pad[2]
-	padded := make([]float32, nx*ny*nz)
-	for i := range padded {
-		padded[i] = float32(math.NaN())
-	}
+	padded := make([]cell, nx*ny*nz)
 	for k := range f.Size[2] {
 		for j := range f.Size[1] {
-			copy(padded[((k+pad[2])*ny+j+pad[1])*nx+pad[0]:], f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]])
+			row := padded[((k+pad[2])*ny+j+pad[1])*nx+pad[0]:][:f.Size[0]]
+			for i := range row {
+				if g := f.At(i, j, k); g == g {
+					row[i] = cell{g, 1}
+				}
+			}
 		}
 	}
+	rim := (pad[2]*ny+pad[1])*nx + pad[0] // from a padded cell to the one it pads
 	grid := turns()
 	found := make([][]candidate, len(grid))
 	parallel(len(grid), func(r int) {
@@ -149,18 +157,15 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 			for a := range 3 {
 				o[a] = int(math.Round(r3.Dot(q, f.Step[a]) / r3.Dot(f.Step[a], f.Step[a])))
 			}
-			offs[n] = (o[2]*ny+o[1])*nx + o[0]
+			offs[n] = (o[2]*ny+o[1])*nx + o[0] + rim
 		}
 		score := make([]float32, f.Len())
 		cover := make([]float32, f.Len())
 		for k := range f.Size[2] {
 			for j := range f.Size[1] {
 				for i := range f.Size[0] {
-					at := ((k+pad[2])*ny+j+pad[1])*nx + i + pad[0]
 					n := (k*f.Size[1]+j)*f.Size[0] + i
-					if t.glance(padded, at, offs) {
-						score[n], cover[n] = t.correlate(padded, at, offs)
-					}
+					score[n], cover[n] = t.correlate(padded[(k*ny+j)*nx+i:], offs)
 				}
 			}
 		}
@@ -174,43 +179,46 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 	return slices.Concat(found...)
 }
 
-// glance tells whether a place is worth a full look.
-func (t template) glance(v []float32, at int, offs []int) bool {
-	for _, g := range glances {
-		if s, _ := t.correlate(v, at, offs[:min(g.points, len(offs))]); s < g.least {
-			return false
-		}
-	}
-	return true
-}
+// cell is a grey of the follow-up scan and whether there is one, 1 or 0.
+type cell struct{ grey, there float32 }
 
-func (t template) correlate(v []float32, at int, offs []int) (score, coverage float32) {
-	var n int
-	var sp, sq, spp, sqq, spq float32
-	for i, o := range offs {
-		q := v[at+o]
-		if q != q {
-			continue
+// correlate compares the template with the cells offs from the first of them;
+// the score is zero where a glance tells enough.
+func (t template) correlate(cells []cell, offs []int) (score, coverage float32) {
+	var n, sp, sq, spp, sqq, spq float32
+	from := 0
+	for stage := range len(glances) + 1 {
+		to, least := len(offs), float32(0)
+		if stage < len(glances) {
+			to, least = min(to, glances[stage].points), glances[stage].least
 		}
-		p := t.grey[i]
-		n++
-		sp += p
-		sq += q
-		spp += p * p
-		sqq += q * q
-		spq += p * q
+		grey := t.grey[from:to]
+		for i, o := range offs[from:to] {
+			p, c := grey[i], cells[o]
+			pt := p * c.there
+			n += c.there
+			sp += pt
+			spp += p * pt
+			sq += c.grey
+			sqq += c.grey * c.grey
+			spq += p * c.grey
+		}
+		from = to
+		coverage = n / float32(to)
+		if coverage < leastCoverage {
+			return 0, coverage
+		}
+		cpp, cqq, cpq := spp-sp*sp/n, sqq-sq*sq/n, spq-sp*sq/n
+		if cpp <= 0 || cqq <= 0 || cpq <= 0 {
+			return 0, coverage
+		}
+		c := float64(cpq) / math.Sqrt(float64(cpp)*float64(cqq))
+		score = float32(c * rootCoverage(float64(coverage)))
+		if score < least {
+			return 0, coverage
+		}
 	}
-	coverage = float32(n) / float32(len(offs))
-	if coverage < leastCoverage {
-		return 0, coverage
-	}
-	m := float32(n)
-	cpp, cqq, cpq := spp-sp*sp/m, sqq-sq*sq/m, spq-sp*sq/m
-	if cpp <= 0 || cqq <= 0 {
-		return 0, coverage
-	}
-	c := float64(cpq) / math.Sqrt(float64(cpp)*float64(cqq))
-	return float32(c * rootCoverage(float64(coverage))), coverage
+	return score, coverage
 }
 
 // rootCoverage is one from a coverage of a half up.

@@ -302,13 +302,17 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 		}
 		from, to := s.block[b], s.block[b+1]
 		gain := min(max(lines[b].b, ev.gain/gainRange), ev.gain*gainRange)
-		// Two rounds: weights from the plain line, then from the weighted one.
+		// Weights from the plain line, and where it matters from the weighted one.
+		rounds := 2
+		if how == brisk {
+			rounds = 1
+		}
 		offset := lines[b].a
 		if gain != lines[b].b {
 			offset = meanOffset(s.grey[from:to], ws.value[from:to], gain)
 		}
 		var sw, mq, mp, cqq, cqp float64
-		for range 2 {
+		for range rounds {
 			sw, mq, mp, cqq, cqp = 0, 0, 0, 0, 0
 			for i := from; i < to; i++ {
 				q := ws.value[i]

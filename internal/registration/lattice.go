@@ -242,13 +242,13 @@ func (e *edge) outside(size [3]int, i, j, k int) bool {
 // Cone-beam greys are not calibrated, so both follow from the scan's own
 // distribution of coarse cells: dense bone and teeth are its 97th percentile,
 // and metal lies at least as far again above the median, or at the value where
-// the scan saturates.
+// the scan saturates, unless that cuts off bone as well.
 func (s *scan) greys(f *volume.Field) {
 	hist := newHistogram(f.Grey)
 	median, dense := hist.quantile(0.5), hist.quantile(0.97)
 	s.ceiling = dense
 	s.metal = median + 2*(dense-median)
-	if top, ok := saturation(s.vol); ok {
+	if top, ok := saturation(s.vol); ok && top > median+1.5*(dense-median) {
 		s.metal = min(s.metal, top)
 	}
 }

@@ -14,7 +14,7 @@ import (
 // Picture's layout.
 const (
 	pictureReach = 20.0 // mm from the fixture's middle to the picture's edge
-	picturePixel = 0.15 // mm
+	picturePixel = 0.16 // mm
 	pictureGap   = 6    // pixels between the planes
 	// pictureBlur, mm, smooths the follow-up scan before its edges are taken:
 	// about its point spread, so that noise makes few of them.

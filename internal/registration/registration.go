@@ -56,6 +56,8 @@ type Options struct {
 // different people or regions, or too little of the same region.
 var ErrNoMatch = errors.New("the scans do not show the same region of the same jaw")
 
+var errNoOverlap = fmt.Errorf("%w: the follow-up scan has nothing of what surrounds the planned fixtures; check that both scans are of this patient and that the follow-up scan shows the fixtures' jaw", ErrNoMatch)
+
 // level is one resolution of the refinement.
 type level struct {
 	cell   float64 // mm, aimed at by binning whole voxels
@@ -133,7 +135,7 @@ func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*ali
 	found = distinct(found, reg.centre, rivalDistance, finalists)
 	progress(0.85)
 	if len(found) == 0 {
-		return nil, fmt.Errorf("%w: nothing of the region around the planned fixtures overlaps", ErrNoMatch)
+		return nil, errNoOverlap
 	}
 	out, err := f.conclude(found)
 	progress(1)
@@ -211,38 +213,79 @@ func (f *fit) spacing() float64 {
 	return most
 }
 
-func (f *fit) field(s *scan, l level, toScan geom.Rigid) *volume.Field {
+// field is the part of a scan that the region meets where any of the transforms
+// puts it; nil where the scan has next to nothing there.
+func (f *fit) field(s *scan, l level, toScan ...geom.Rigid) *volume.Field {
 	sp := s.vol.Spacing()
 	smallest := min(sp[0], sp[1], sp[2])
 	factor := max(1, int(math.Round(l.cell/smallest)))
 	sigma := max(l.sigma, minSigma*f.spacing())
-	points := make([]geom.Vec, len(f.spread))
-	for i, p := range f.spread {
-		points[i] = toScan.Apply(p)
+	return s.local(factor, sigma, margin, f.places(toScan...))
+}
+
+// places is where the transforms put the region.
+func (f *fit) places(toScan ...geom.Rigid) []geom.Vec {
+	var points []geom.Vec
+	for _, m := range toScan {
+		for _, p := range f.spread {
+			points = append(points, m.Apply(p))
+		}
 	}
-	return s.local(factor, sigma, margin, points)
+	return points
 }
 
 func (f *fit) samples(l level) *samples {
 	field := f.field(f.fixed, l, geom.Identity())
+	if field == nil {
+		return &samples{block: []int{0}}
+	}
 	sp := field.Spacing()
 	stride := max(1, int(math.Round(l.stride/min(sp[0], sp[1], sp[2]))))
 	return gather(field, f.reg, stride, l.side)
 }
 
-// improve refines the candidates at a local level, each on its own part of the
-// follow-up scan; candidates whose part is empty drop out.
+// improve refines the candidates at a local level, on one field where that is
+// smaller than all of theirs together; candidates that meet nothing drop out.
 func (f *fit) improve(all []candidate, l level) []candidate {
-	s := f.samples(l)
-	var out []candidate
+	var transforms []geom.Rigid
+	apart := 0
+	size := func(toScan ...geom.Rigid) int {
+		lo, hi := f.moving.vol.Box(margin, f.places(toScan...)...)
+		return f.moving.vol.Sub(lo, hi).Len()
+	}
 	for _, c := range all {
-		moving := f.field(f.moving, l, c.preToPost)
+		transforms = append(transforms, c.preToPost)
+		apart += size(c.preToPost)
+	}
+	var shared *volume.Field
+	if size(transforms...) <= apart {
+		shared = f.field(f.moving, l, transforms...)
+	}
+	s := f.samples(l)
+	found := make([]*candidate, len(all))
+	one := func(i int, each func(int, func(int))) {
+		moving := shared
 		if moving == nil {
-			continue
+			moving = f.field(f.moving, l, all[i].preToPost)
 		}
-		m, ev := s.refine(moving, c.preToPost, l, brisk, parallel)
-		out = append(out, newCandidate(m, ev))
-		out[len(out)-1].disagree = ev.disagreement(f.reg.centre)
+		if moving == nil {
+			return
+		}
+		m, ev := s.refine(moving, all[i].preToPost, l, brisk, each)
+		c := newCandidate(m, ev)
+		c.disagree = ev.disagreement(f.reg.centre)
+		found[i] = &c
+	}
+	if shared != nil {
+		parallel(len(all), func(i int) { one(i, serial) })
+	} else {
+		serial(len(all), func(i int) { one(i, parallel) })
+	}
+	var out []candidate
+	for _, c := range found {
+		if c != nil {
+			out = append(out, *c)
+		}
 	}
 	return out
 }
@@ -251,6 +294,9 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
 	s := f.samples(fineLevel)
 	moving := f.field(f.moving, fineLevel, found[0].preToPost)
+	if moving == nil {
+		return nil, errNoOverlap
+	}
 	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel)
 	mo, free := s.stretch(moving, m, fineLevel)
 	return f.judge(m, ev, found, s.ruler(free, mo))
