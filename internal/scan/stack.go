@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -165,8 +166,13 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 // orient takes the mean directions of rows and columns and refuses slices that
 // are turned against them.
 func (s *stack) orient() error {
+	// Summed by place, so that the last digit does not depend on the files' order.
+	byPlace := slices.Clone(s.slices)
+	slices.SortStableFunc(byPlace, func(a, b slice) int {
+		return cmp.Or(cmp.Compare(a.at.Z, b.at.Z), cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
+	})
 	var row, col geom.Vec
-	for _, sl := range s.slices {
+	for _, sl := range byPlace {
 		row, col = r3.Add(row, sl.row), r3.Add(col, sl.col)
 	}
 	var err error
