@@ -59,13 +59,26 @@ type samples struct {
 	block  []int      // first sample of each block, and the end
 }
 
-// fewestInBlock is how many samples a block needs for its gain and offset to
-// mean anything.
-const fewestInBlock = 24
+const (
+	// fewestInBlock is how many samples a block needs for its gain and offset to
+	// mean anything.
+	fewestInBlock = 24
+	// blockEdge, in samples, is the edge of a block at least: its whole has
+	// nearly twice the fewest.
+	blockEdge = 3.5
+)
 
 // gather reads the samples of a field (already smoothed) at its own nodes
-// inside the region, every stride-th along each index.
-func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
+// inside the region, about stride mm apart along each index. Blocks are as large
+// as it takes to hold a good number of them.
+func gather(f *volume.Field, reg *region, stride, side float64) *samples {
+	var every [3]int
+	apart := 1.0 // mm³ a sample
+	for a, sp := range f.Spacing() {
+		every[a] = max(1, int(math.Round(stride/sp)))
+		apart *= float64(every[a]) * sp
+	}
+	side = max(side, blockEdge*math.Cbrt(apart))
 	s := &samples{centre: reg.centre}
 	for a := range 3 {
 		s.axes[a] = r3.Unit(f.Step[a])
@@ -77,11 +90,11 @@ func gather(f *volume.Field, reg *region, stride int, side float64) *samples {
 		key [3]int
 	}
 	rd := newReader(f, motion{Rigid: geom.Identity()})
-	planes := make([][]node, (f.Size[2]+stride-1)/stride)
+	planes := make([][]node, (f.Size[2]+every[2]-1)/every[2])
 	parallel(len(planes), func(n int) {
-		k := n * stride
-		for j := 0; j < f.Size[1]; j += stride {
-			for i := 0; i < f.Size[0]; i += stride {
+		k := n * every[2]
+		for j := 0; j < f.Size[1]; j += every[1] {
+			for i := 0; i < f.Size[0]; i += every[0] {
 				if g := f.At(i, j, k); g != g {
 					continue
 				}

@@ -63,7 +63,7 @@ func TestCurvatureWithoutNoise(t *testing.T) {
 
 func TestWiden(t *testing.T) {
 	cov := mat.NewSymDense(6, nil)
-	out := widen(cov, 0.1)
+	out := widen(cov, common(0.1, 0.3))
 	// 0.1 mm of disagreement is 0.065 mm a direction, over √6 groups.
 	assert.InDelta(t, 0.0265, mat.Trace(out.SliceSym(3, 6))/3/0.0265, 0.0005)
 	assert.InDelta(t, 0.0265/lever, mat.Trace(out.SliceSym(0, 3))/3/(0.0265/lever), 0.0001)

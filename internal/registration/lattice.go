@@ -393,13 +393,15 @@ func (h histogram) quantile(q float64) float64 {
 }
 
 // local is the part of the scan within reach, mm, of the given points, binned
-// by factor, with metal and everything outside the field of view taken out
+// to cells of about the given size, mm (0: not at all), with metal and everything outside the field of view taken out
 // (NaN) and smoothed to the standard deviation sigma, mm; nil where the scan has
 // next to nothing there.
-func (s *scan) local(factor int, sigma, reach float64, points []geom.Vec) *volume.Field {
+func (s *scan) local(cell, sigma, reach float64, points []geom.Vec) *volume.Field {
+	var factor [3]int
 	lo, hi := s.vol.Box(reach, points...)
-	for a := range 3 {
-		if hi[a]-lo[a] < 4*factor {
+	for a, sp := range s.vol.Spacing() {
+		factor[a] = max(1, int(math.Round(cell/sp)))
+		if hi[a]-lo[a] < 4*factor[a] {
 			return nil
 		}
 	}
@@ -424,7 +426,7 @@ func (s *scan) local(factor int, sigma, reach float64, points []geom.Vec) *volum
 			}
 		}
 	})
-	if factor > 1 {
+	if factor != [3]int{1, 1, 1} {
 		f = bin(f, factor)
 	}
 	smooth(f, sigma)
@@ -432,24 +434,25 @@ func (s *scan) local(factor int, sigma, reach float64, points []geom.Vec) *volum
 }
 
 // bin averages whole voxels; a cell with a voxel missing is NaN.
-func bin(f *volume.Field, factor int) *volume.Field {
+func bin(f *volume.Field, factor [3]int) *volume.Field {
 	b := &volume.Field{}
+	var mid [3]float64
 	for a := range 3 {
-		b.Size[a] = f.Size[a] / factor
-		b.Step[a] = r3.Scale(float64(factor), f.Step[a])
+		b.Size[a] = f.Size[a] / factor[a]
+		b.Step[a] = r3.Scale(float64(factor[a]), f.Step[a])
+		mid[a] = float64(factor[a]-1) / 2
 	}
-	mid := float64(factor-1) / 2
-	b.Origin = f.Patient(mid, mid, mid)
+	b.Origin = f.Patient(mid[0], mid[1], mid[2])
 	b.Grey = make([]float32, b.Len())
-	scale := 1 / float32(factor*factor*factor)
+	scale := 1 / float32(factor[0]*factor[1]*factor[2])
 	parallel(b.Size[2], func(k int) {
-		for kk := k * factor; kk < (k+1)*factor; kk++ {
-			for j := range b.Size[1] * factor {
+		for kk := k * factor[2]; kk < (k+1)*factor[2]; kk++ {
+			for j := range b.Size[1] * factor[1] {
 				row := f.Grey[(kk*f.Size[1]+j)*f.Size[0]:]
-				out := b.Grey[(k*b.Size[1]+j/factor)*b.Size[0]:]
+				out := b.Grey[(k*b.Size[1]+j/factor[1])*b.Size[0]:]
 				for i := range b.Size[0] {
 					sum := float32(0)
-					for _, g := range row[i*factor : (i+1)*factor] {
+					for _, g := range row[i*factor[0] : (i+1)*factor[0]] {
 						sum += g
 					}
 					out[i] += sum * scale

@@ -152,7 +152,7 @@ func TestOutsideOfTheCylinder(t *testing.T) {
 	require.True(t, known)
 	require.Equal(t, uint16(7), stored)
 	s := newScan(v)
-	f := s.local(1, 0.1, 40, []geom.Vec{v.Centre()})
+	f := s.local(0, 0.1, 40, []geom.Vec{v.Centre()})
 	nan := func(i, j int) bool { return math.IsNaN(float64(f.At(i, j, 6))) }
 	assert.True(t, nan(1, 1), "corner")
 	assert.False(t, nan(30, 30), "air space in the middle")
@@ -170,7 +170,7 @@ func TestMetalIsLeftOut(t *testing.T) {
 	s := newScan(p.Post)
 	f := p.Truth.Fixtures[0].AchievedPost
 	mid := r3.Scale(0.5, r3.Add(f.Entry, f.Apex))
-	field := s.local(1, 0.5, 6, []geom.Vec{mid})
+	field := s.local(0, 0.5, 6, []geom.Vec{mid})
 	assert.True(t, math.IsNaN(newFieldReader(field, mid)))
 	e1, _ := geom.Perpendicular(f.Axis())
 	assert.False(t, math.IsNaN(newFieldReader(field, r3.Add(mid, r3.Scale(5, e1)))))

@@ -21,7 +21,6 @@ package registration
 import (
 	"errors"
 	"fmt"
-	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -117,13 +116,13 @@ func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*ali
 	} else {
 		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, perTurn)
 		found = distinct(found, reg.centre, 3, noted)
-		s := gather(fixed.broad, reg, 1, broadLevel.side)
+		s := gather(fixed.broad, reg, 0, broadLevel.side)
 		found = s.improve(moving.broad, found, broadLevel)
 		found = distinct(found, reg.centre, 2, carried)
 	}
 	progress(0.5)
 
-	s := gather(fixed.coarse[0], reg, 1, coarseLevel.side)
+	s := gather(fixed.coarse[0], reg, 0, coarseLevel.side)
 	found = s.improve(moving.coarse[0], found, hasteLevel)
 	found = distinct(found, reg.centre, 1, hopeful)
 	found = s.improve(moving.coarse[0], found, coarseLevel)
@@ -213,14 +212,13 @@ func (f *fit) spacing() float64 {
 	return most
 }
 
+// smoothing is the standard deviation, mm, to which both scans are smoothed.
+func (f *fit) smoothing(l level) float64 { return max(l.sigma, minSigma*f.spacing()) }
+
 // field is the part of a scan that the region meets where any of the transforms
 // puts it; nil where the scan has next to nothing there.
 func (f *fit) field(s *scan, l level, toScan ...geom.Rigid) *volume.Field {
-	sp := s.vol.Spacing()
-	smallest := min(sp[0], sp[1], sp[2])
-	factor := max(1, int(math.Round(l.cell/smallest)))
-	sigma := max(l.sigma, minSigma*f.spacing())
-	return s.local(factor, sigma, margin, f.places(toScan...))
+	return s.local(l.cell, f.smoothing(l), margin, f.places(toScan...))
 }
 
 // places is where the transforms put the region.
@@ -239,9 +237,7 @@ func (f *fit) samples(l level) *samples {
 	if field == nil {
 		return &samples{block: []int{0}}
 	}
-	sp := field.Spacing()
-	stride := max(1, int(math.Round(l.stride/min(sp[0], sp[1], sp[2]))))
-	return gather(field, f.reg, stride, l.side)
+	return gather(field, f.reg, l.stride, l.side)
 }
 
 // improve refines the candidates at a local level, on one field where that is
@@ -299,5 +295,5 @@ func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
 	}
 	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel)
 	mo, free := s.stretch(moving, m, fineLevel)
-	return f.judge(m, ev, found, s.ruler(free, mo))
+	return f.judge(m, ev, found, s.ruler(free, mo, f.smoothing(fineLevel)))
 }

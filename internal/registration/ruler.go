@@ -23,14 +23,14 @@ type ruler struct {
 	alike   float64     // similarity with the scales free
 }
 
-func (s *samples) ruler(ev *evaluation, mo motion) ruler {
+func (s *samples) ruler(ev *evaluation, mo motion, sigma float64) ruler {
 	r := ruler{axes: s.axes, stretch: mo.stretch, agree: ev.disagreement(s.centre), alike: ev.similarity()}
 	cov := ev.jackknife(s.centre, allParameters)
 	for a := range 3 {
 		r.u[a] = math.Inf(1)
 		if cov != nil {
-			shared := square(r.agree/maxwellMedian/lever) / sharedBy
-			r.u[a] = math.Sqrt(max(0, cov.At(rigidParameters+a, rigidParameters+a)) + shared)
+			shared := common(r.agree, sigma)
+			r.u[a] = math.Sqrt(max(0, cov.At(rigidParameters+a, rigidParameters+a)) + shared/(lever*lever))
 		}
 	}
 	return r

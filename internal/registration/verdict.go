@@ -55,6 +55,11 @@ const (
 	// finest, mm a direction: interpolation's own error, seen where two scans
 	// without noise or metal are aligned.
 	finest = 0.001
+	// smearing: voxels above 0.4 mm force a smoothing that lets gum, lips and the
+	// other jaw into the bone's blocks. Per mm of smoothing beyond what 0.4 mm
+	// asks for, phantoms of 0.5 to 1 mm were off by up to this, mm a direction.
+	smearing = 0.1
+	fineEdge = 0.4 // mm
 )
 
 // Codes of the flags.
@@ -179,16 +184,21 @@ func (ev *evaluation) disagreement(centre geom.Vec) float64 {
 	return median(all)
 }
 
-// widen adds to the jackknife what the groups share: a displacement as large a
-// direction as their disagreement says of each, that sharedBy of them average
-// out; of the turn, as much at the lever.
-func widen(cov *mat.SymDense, disagree float64) *mat.SymDense {
+// common is the variance a direction, mm², of what the groups share: a
+// displacement as large as their disagreement says of each, that sharedBy of
+// them average out, and what smoothing by sigma smears in.
+func common(disagree, sigma float64) float64 {
+	return square(disagree/maxwellMedian)/sharedBy + square(finest) + square(smearing*max(0, sigma-minSigma*fineEdge))
+}
+
+// widen adds to the jackknife what the groups share, and of the turn as much at
+// the lever.
+func widen(cov *mat.SymDense, shared float64) *mat.SymDense {
 	out := mat.NewSymDense(rigidParameters, nil)
 	out.CopySym(cov)
-	variance := square(disagree/maxwellMedian)/sharedBy + square(finest)
 	for a := range 3 {
-		out.SetSym(a, a, out.At(a, a)+variance/(lever*lever))
-		out.SetSym(3+a, 3+a, out.At(3+a, 3+a)+variance)
+		out.SetSym(a, a, out.At(a, a)+shared/(lever*lever))
+		out.SetSym(3+a, 3+a, out.At(3+a, 3+a)+shared)
 	}
 	return out
 }
@@ -211,7 +221,7 @@ func (f *fit) judge(preToPost geom.Rigid, ev *evaluation, found []candidate, rul
 	figures := fmt.Sprintf("similarity %.2f of 1, %.0f %% of the planning scan's structure found in the follow-up scan, parts of it disagree by %.2f mm", similarity, 100*coverage, disagree)
 	u := math.Inf(1)
 	if cov := ev.jackknife(f.reg.centre, rigidParameters); cov != nil {
-		out.Cov = widen(cov, disagree)
+		out.Cov = widen(cov, common(disagree, f.smoothing(fineLevel)))
 		u = 0
 		for _, t := range f.reg.targets {
 			u = max(u, out.ExpectedTRE(t.Planned.Entry), out.ExpectedTRE(t.Planned.Apex))
