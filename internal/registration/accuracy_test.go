@@ -308,3 +308,10 @@ func elsewhere(p *phantom.Pair) *volume.Volume {
 	}
 	return crop(p.Post, reach, far)
 }
+
+func jawOf(s phantom.Spec) Jaw {
+	if s.Upper() {
+		return Upper
+	}
+	return Lower
+}

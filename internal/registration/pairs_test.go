@@ -14,13 +14,6 @@ import (
 	"plumbline/internal/volume"
 )
 
-func jawOf(s phantom.Spec) Jaw {
-	if s.Upper() {
-		return Upper
-	}
-	return Lower
-}
-
 func targetsOf(t phantom.Truth) []Target {
 	var out []Target
 	for _, f := range t.Fixtures {
