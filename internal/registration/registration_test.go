@@ -287,3 +287,14 @@ func TestTargetsAreChecked(t *testing.T) {
 		assert.Nil(t, r)
 	}
 }
+
+// A scan given twice is a common mistake and a first thing to try.
+func TestAScanFitsItself(t *testing.T) {
+	p := smallPair()
+	identity := geom.Identity()
+	for _, start := range []*geom.Rigid{nil, &identity} {
+		r := alignSmall(t, p.Pre, p.Pre, start)
+		assert.Less(t, errorAt(r.PostToPre, identity, targetsOf(p.Truth)), 1e-3)
+		assert.False(t, inDoubt(r), "flags %v", r.Flags)
+	}
+}
