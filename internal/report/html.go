@@ -17,6 +17,7 @@ var style string
 type page struct {
 	b      bytes.Buffer
 	stacks int // so far, for names that differ
+	tables int
 }
 
 // HTML writes the document as one self-contained page: no script, nothing from
@@ -150,11 +151,14 @@ func (p *page) svg(d figure.Drawing) {
 }
 
 func (p *page) table(t table) {
-	// A wide table scrolls on a narrow screen, also by keyboard.
+	// A wide table scrolls on a narrow screen, also by keyboard, and so needs a
+	// name that no other one has.
+	p.tables++
 	name := t.Caption
 	if name == "" {
 		name = t.Columns[0].Head
 	}
+	name = fmt.Sprintf("Table %d: %s", p.tables, name)
 	wide := ""
 	if len(t.Columns) > 4 {
 		wide = ` class="wide"`

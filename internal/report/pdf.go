@@ -43,6 +43,7 @@ const (
 	sizeTitle   = 8.2
 	sizeNumber  = 7.4
 	leading     = 1.42 // line height over type height
+	listGap     = 1.0  // behind a list
 )
 
 // PDF writes the document for paper. Pictures, outlines and plots are vectors
@@ -183,6 +184,9 @@ func (p *press) sayMissing() {
 	p.place(paragraph{Small: true, Text: fmt.Sprintf("This PDF's typefaces lack %d characters, shown as %c: %s. The HTML report shows them.", len(codes), noGlyph, strings.Join(codes, ", "))}, nil)
 }
 
+// mostKept is how much of what follows a heading is kept on its page, mm.
+const mostKept = 70.0
+
 // place puts a block on the page, or on the next one where it does not fit.
 func (p *press) place(b block, next []block) {
 	if h, ok := b.(heading); ok && h.Page && p.y > marginTop {
@@ -196,10 +200,23 @@ func (p *press) place(b block, next []block) {
 		p.placePictures(g)
 		return
 	}
+	if l, ok := b.(list); ok && len(l.Items) > 1 {
+		// Pages break between points.
+		for i := range l.Items {
+			p.place(list{l.Items[i : i+1]}, nil)
+			p.y -= listGap
+		}
+		p.y += listGap
+		return
+	}
 	need := p.height(b, p.width())
 	if _, ok := b.(heading); ok && len(next) > 0 {
-		// A heading stays with the beginning of what it is over.
-		need += min(p.opening(next[0]), 60)
+		// A heading stays with the beginning of what it is over, and a paragraph
+		// under it with what that leads to.
+		need += min(p.opening(next[0]), mostKept)
+		if _, ok := next[0].(paragraph); ok && len(next) > 1 {
+			need += min(p.opening(next[1]), mostKept)
+		}
 	}
 	if p.y+need > p.bottom() && p.y > marginTop {
 		p.newPage()
@@ -216,6 +233,8 @@ func (p *press) opening(b block) float64 {
 			h += p.rowHeight(v, v.Rows[i], p.width())
 		}
 		return h
+	case list:
+		return p.height(list{v.Items[:min(2, len(v.Items))]}, p.width())
 	case pictures:
 		return p.pictureHeight(v.Items[0], (p.width()-gap*float64(v.Across-1))/float64(v.Across))
 	}
@@ -223,7 +242,7 @@ func (p *press) opening(b block) float64 {
 }
 
 // height is what draw takes.
-func (p *press) height(b block, width float64) float64 { return p.lay(b, 0, 0, width, false) }
+func (p *press) height(b block, width float64) float64 { return p.lay(b, 0, p.y, width, false) }
 
 func (p *press) draw(b block, x, y, width float64) float64 { return p.lay(b, x, y, width, true) }
 
@@ -273,7 +292,7 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		}
 		return p.textBlock(v.Text, x, y, width, size, regular, ink, paint) + 1.6
 	case list:
-		return p.items(v.Items, x, y, width, paint) + 1
+		return p.items(v.Items, x, y, width, paint) + listGap
 	case notice:
 		return p.notice(v, x, y, width, paint)
 	case gauges:
