@@ -22,7 +22,7 @@ func Alignment(pre, post *volume.Volume, postToPre geom.Rigid, planned geom.Pose
 		draw.Draw(plane, plane.Bounds(), all, image.Pt(i*(size.Y+between), 0), draw.Src)
 		const side = 53.0
 		d := Drawing{Width: side, Height: side + strip}
-		d.Alt = "Alignment check at site " + site + ", " + name + ": a checkerboard of the planning scan, grey, and the follow-up scan, tinted, about the planned fixture. Where the outlines of bone and teeth go on unbroken from tile to tile, the alignment is right."
+		d.Alt = "Alignment check at site " + site + ", " + name + ": the planning scan in grey, the edges of the follow-up scan as orange lines over it, about the planned fixture, whose axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right."
 		d.add(Raster{Width: side, Height: side, PNG: encode(plane)}, label(side/2, side+3.9, smallType, Middle, name))
 		out[i] = d
 	}

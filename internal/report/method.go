@@ -92,14 +92,14 @@ func qualityTable(quality map[string]float64) table {
 func (d *Document) alignment(c *result.Case, s *scenes, o Options) {
 	d.add(heading{Level: 2, Text: "Alignment of the two scans", Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
-		d.add(paragraph{Text: "Check it by eye: the pictures are checkerboards of both scans, the follow-up scan's tiles tinted, the planned axis in yellow. Where the outlines of bone and teeth go on unbroken from tile to tile, the alignment is right."})
+		d.add(paragraph{Text: "Check it by eye: the planning scan is grey, the follow-up scan's edges lie over it as orange lines, and the planned axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right; the fixture's own edges have nothing to run along."})
 		for i, f := range c.Fixtures {
 			_, label, _ := o.site(f.Site)
 			checks := pictures{Across: 3}
 			for _, check := range s.fixtures[i].alignment {
 				checks.Items = append(checks.Items, picture{Drawing: check})
 			}
-			d.add(checks, paragraph{Small: true, Text: "Alignment check at site " + label + "; each plane is 40 mm wide, each tile 5 mm."})
+			d.add(checks, paragraph{Small: true, Text: "Alignment check at site " + label + "; each plane is 40 mm wide."})
 		}
 	} else {
 		d.add(paragraph{Text: "This report was made from a stored measurement without its scans, so it has no cuts through the scan and no check picture. Make it from the case folder to have them."})
