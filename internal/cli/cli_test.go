@@ -54,9 +54,9 @@ func golden(t *testing.T, home, name, got string) {
 	assert.Equal(t, string(want), got)
 }
 
-// transcript runs commands in a folder and compares what a person would see with
+// screen runs commands in a folder and compares what a person would see with
 // the golden file.
-func transcript(t *testing.T, folder, name string, lines [][]string) {
+func screen(t *testing.T, folder, name string, lines [][]string) {
 	t.Helper()
 	home, err := os.Getwd()
 	require.NoError(t, err)
@@ -148,7 +148,7 @@ func TestHelp(t *testing.T) {
 	for _, c := range commands() {
 		lines = append(lines, []string{c.name, "--help"})
 	}
-	transcript(t, t.TempDir(), "help.txt", lines)
+	screen(t, t.TempDir(), "help.txt", lines)
 
 	for _, c := range commands() {
 		want := run(c.name, "--help")
@@ -182,7 +182,7 @@ func TestBadUsage(t *testing.T) {
 	rampCase(t, filepath.Join(dir, "case"))
 	write(t, filepath.Join(dir, "full", "note.txt"), "mine")
 	write(t, filepath.Join(dir, "a-file"), "")
-	transcript(t, dir, "bad-usage.txt", [][]string{
+	screen(t, dir, "bad-usage.txt", [][]string{
 		{"mesure", "case"},
 		{"help", "mesure"},
 		{"measure"},
@@ -256,7 +256,7 @@ func TestBadInput(t *testing.T) {
 	writeOther("two-series")
 	require.NoError(t, dicomfile.Write(at("two-series/post"), ramp(2000), dicomfile.Options{Name: func(k int) string { return fmt.Sprintf("B%d", k) }}))
 
-	transcript(t, dir, "bad-input.txt", [][]string{
+	screen(t, dir, "bad-input.txt", [][]string{
 		{"measure", "nowhere"},
 		{"measure", "notes"},
 		{"measure", "notes/readme.txt"},
@@ -322,7 +322,7 @@ func TestScan(t *testing.T) {
 	require.NoError(t, dicomfile.Write(filepath.Join(dir, "frames"), ramp(1000), o))
 	o.SeriesUID, o.Name = "2.25.21", func(int) string { return "other.dcm" }
 	require.NoError(t, dicomfile.Write(filepath.Join(dir, "two"), ramp(1200), o))
-	transcript(t, dir, "scan.txt", [][]string{
+	screen(t, dir, "scan.txt", [][]string{
 		{"scan", "slices"},
 		{"scan", "--json", "slices"},
 		{"scan", "frames"},
@@ -339,7 +339,7 @@ func TestAlign(t *testing.T) {
 	rampCase(t, filepath.Join(dir, "forced"), "method = \"matrix\"\nmatrix = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]", "method = \"same-frame\"")
 	rampCase(t, filepath.Join(dir, "landmarks"), "method = \"matrix\"\nmatrix = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]",
 		"method = \"landmarks\"\nlandmarks = [\n  {pre = [-8, 22, 6], post = [-7.5, 22, 6.1]},\n  {pre = [4, 22, 6], post = [4.5, 22, 6]},\n  {pre = [-8, 32, 6], post = [-7.5, 32.1, 6]},\n  {pre = [-8, 22, 15], post = [-7.5, 22, 15.1]},\n]")
-	transcript(t, dir, "align.txt", [][]string{
+	screen(t, dir, "align.txt", [][]string{
 		{"align", "given"},
 		{"align", "--json", "given"},
 		{"align", "--force-same-frame", "forced"},

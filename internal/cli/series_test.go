@@ -81,7 +81,7 @@ func TestSeries(t *testing.T) {
 	require.NoError(t, err)
 	first := receiptForm.FindString(runOn(t, "2026-04-01", "seal", "--series", filepath.Join(dir, "draft.jsonl"), filepath.Join(dir, "C-1")).stdout)
 	require.NotEmpty(t, first)
-	transcript(t, dir, "series.txt", [][]string{
+	screen(t, dir, "series.txt", [][]string{
 		{"seal", "--series", "s.jsonl", "C-1"},
 		{"seal", "--series", "s.jsonl", "C-1/case.toml"},
 		{"seal", "--series", "s.jsonl", "C-1-moved"},
@@ -117,7 +117,7 @@ func TestSeriesBadUsage(t *testing.T) {
 	require.Equal(t, Done, runOn(t, "2026-04-01", "series", "import", filepath.Join(dir, "past.csv"), filepath.Join(dir, "s.jsonl")).status)
 	before, err := os.ReadFile(filepath.Join(dir, "s.jsonl"))
 	require.NoError(t, err)
-	transcript(t, dir, "series-bad.txt", [][]string{
+	screen(t, dir, "series-bad.txt", [][]string{
 		{"seal", "C-1"},
 		{"seal", "--series", "s.jsonl"},
 		{"seal", "--series", "notes", "C-1"},

@@ -12,7 +12,7 @@ import (
 
 // The reference sets are the NIST Statistical Reference Datasets, nonlinear
 // regression: data, certified values and both starts
-// (itl.nist.gov/div898/strd/nls/nls_main.shtml, from public transcriptions).
+// (itl.nist.gov/div898/strd/nls/nls_main.shtml, from public copies).
 type reference struct {
 	name   string
 	model  Model
