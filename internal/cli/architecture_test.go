@@ -19,7 +19,7 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"geom", "result", "tooth", "durable"},
+	{"geom", "result", "tooth", "durable", "parallel"},
 	{"volume", "words", "stl"},
 	// methods that know nothing of teeth, and codecs
 	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},

@@ -22,6 +22,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
 	"plumbline/internal/result"
 	"plumbline/internal/tooth"
@@ -440,12 +441,24 @@ func TestCtrlC(t *testing.T) {
 	assert.Equal(t, "plumbline: stopped; what was written is kept.\n", stderr.String())
 }
 
+func offByOne() { panic("off by one") }
+
 func TestFaultOfTheProgram(t *testing.T) {
 	var stdout, stderr bytes.Buffer
 	status := attend(context.Background(), testEnv(&stdout, &stderr), func() error { panic("off by one") })
 	assert.Equal(t, Failed, status)
 	assert.Contains(t, stderr.String(), "plumbline: an error inside the program (off by one); nothing was measured. Please report it with the lines below.\n")
 	assert.Contains(t, stderr.String(), "cases_test.go")
+
+	// Work that is shared out ends in the same way, and the place is told.
+	stderr.Reset()
+	status = attend(context.Background(), testEnv(&stdout, &stderr), func() error {
+		parallel.For(4, func(int) { offByOne() })
+		return nil
+	})
+	assert.Equal(t, Failed, status)
+	assert.Contains(t, stderr.String(), "an error inside the program (off by one)")
+	assert.Contains(t, stderr.String(), "cli.offByOne")
 
 	stderr.Reset()
 	status = attend(context.Background(), testEnv(&stdout, &stderr), func() error { return errors.New("the disk is full") })

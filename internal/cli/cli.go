@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"github.com/spf13/pflag"
+
+	"plumbline/internal/parallel"
 )
 
 // Exit statuses.
@@ -146,7 +148,11 @@ func attend(ctx context.Context, env Env, work func() error) int {
 	go func() {
 		defer func() {
 			if r := recover(); r != nil {
-				fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, debug.Stack())
+				stack := debug.Stack()
+				if p, ok := r.(*parallel.Panic); ok {
+					stack = p.Stack
+				}
+				fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, stack)
 				ended <- Failed
 			}
 		}()

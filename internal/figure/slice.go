@@ -5,11 +5,10 @@ import (
 	"image"
 	"image/png"
 	"math"
-	"runtime"
 	"slices"
-	"sync"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -34,20 +33,13 @@ func around(post *volume.Volume, preToPost geom.Rigid, reach float64, points ...
 // scan.
 func (s source) cut(p Plane, w, h int, pixel float64) []float64 {
 	out := make([]float64, w*h)
-	var wg sync.WaitGroup
-	workers := min(runtime.GOMAXPROCS(0), h)
-	for k := range workers {
-		wg.Go(func() {
-			for row := k; row < h; row += workers {
-				y := (float64(h)/2 - 0.5 - float64(row)) * pixel
-				for col := range w {
-					x := (float64(col) + 0.5 - float64(w)/2) * pixel
-					out[row*w+col] = s.field.Sample(s.preToPost.Apply(p.At(x, y)))
-				}
-			}
-		})
-	}
-	wg.Wait()
+	parallel.For(h, func(row int) {
+		y := (float64(h)/2 - 0.5 - float64(row)) * pixel
+		for col := range w {
+			x := (float64(col) + 0.5 - float64(w)/2) * pixel
+			out[row*w+col] = s.field.Sample(s.preToPost.Apply(p.At(x, y)))
+		}
+	})
 	return out
 }
 

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -105,7 +106,7 @@ func (p *patch) fill(g volume.Grid, c Scan, parts []part, toJaw geom.Rigid, m me
 	first.X += (0.5 - float64(marginX)) * cellX
 	first.Y += (0.5 - float64(marginX)) * cellX
 	first.Z += (0.5 - float64(marginZ)) * cellZ
-	parallel(nz, func(k int) {
+	parallel.For(nz, func(k int) {
 		row := make([]float32, nx)
 		rowsSharp, rowsBlurry := make([]float32, sx*ny), make([]float32, sx*ny)
 		any := false
@@ -130,7 +131,7 @@ func (p *patch) fill(g volume.Grid, c Scan, parts []part, toJaw geom.Rigid, m me
 		gatherRows(sharp[k*layer:][:layer], rowsSharp[(marginX-(len(boxX)-f)/2)*sx:], sx, boxX, f)
 	})
 	p.sharp, p.blurry = make([]float32, layer*p.size[2]), make([]float32, layer*p.size[2])
-	parallel(p.size[2], func(k int) {
+	parallel.For(p.size[2], func(k int) {
 		addWeighted(p.blurry[k*layer:][:layer], blurry[k*fz*layer:], layer, blurZ)
 		addWeighted(p.sharp[k*layer:][:layer], sharp[(k*fz+marginZ-(len(boxZ)-fz)/2)*layer:], layer, boxZ)
 	})
@@ -188,7 +189,7 @@ func gatherRows(out, rows []float32, width int, w []float32, f int) {
 func (b *block) addMetal(patches []*patch) {
 	for _, p := range patches {
 		grey := float32(metalGrey[p.of])
-		parallel(p.size[2], func(k int) {
+		parallel.For(p.size[2], func(k int) {
 			z := p.lo[2] + k - b.lo[2]
 			if z < 0 || z >= b.size[2] {
 				return

@@ -2,13 +2,11 @@ package phantom
 
 import (
 	"math"
-	"runtime"
-	"sync"
-	"sync/atomic"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -96,21 +94,6 @@ func boolBit(b bool) uint64 {
 	return 0
 }
 
-// parallel runs f for 0 to n−1 on all processors. Every call writes to its own
-// place, so the outcome does not depend on their number.
-func parallel(n int, f func(i int)) {
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
-				f(i)
-			}
-		})
-	}
-	wg.Wait()
-}
-
 // block is the part of a scan that is being rendered.
 type block struct {
 	grid   volume.Grid // whole scan
@@ -175,7 +158,7 @@ func (st *stage) paintTissue(b *block, c Scan, parts []part) {
 
 	floor := func(a int) int { return a >> 3 } // by tileEdge
 	ty, tz := floor(hi[1]-1)-floor(lo[1])+1, floor(hi[2]-1)-floor(lo[2])+1
-	parallel(ty*tz, func(n int) {
+	parallel.For(ty*tz, func(n int) {
 		j0 := (floor(lo[1]) + n%ty) * tileEdge
 		k0 := (floor(lo[2]) + n/ty) * tileEdge
 		for i0 := floor(lo[0]) * tileEdge; i0 < hi[0]; i0 += tileEdge {
@@ -259,7 +242,7 @@ func (b *block) blur(raw []float32, n [3]int, kx, kz []float32) {
 	// Along x and y, slice by slice; rows keep their margin until used up.
 	sx, sy := b.size[0], b.size[1]
 	flat := make([]float32, sx*sy*n[2])
-	parallel(n[2], func(k int) {
+	parallel.For(n[2], func(k int) {
 		in := raw[k*n[0]*n[1]:][:n[0]*n[1]]
 		rows := make([]float32, sx*n[1])
 		for j := range n[1] {
@@ -270,7 +253,7 @@ func (b *block) blur(raw []float32, n [3]int, kx, kz []float32) {
 			addWeighted(out[j*sx:][:sx], rows[j*sx:], sx, kx)
 		}
 	})
-	parallel(b.size[2], func(k int) {
+	parallel.For(b.size[2], func(k int) {
 		addWeighted(b.grey[k*sx*sy:][:sx*sy], flat[k*sx*sy:], sx*sy, kz)
 	})
 }
@@ -345,12 +328,12 @@ func (b *block) addNoise(c Scan, seed uint64) {
 	n := newBand(c)
 	layer := b.size[0] * b.size[1]
 	layers := make([]float32, layer*(b.size[2]+2))
-	parallel(b.size[2]+2, func(l int) {
+	parallel.For(b.size[2]+2, func(l int) {
 		n.layer(layers[l*layer:][:layer], b, seed, b.lo[2]+l-1)
 	})
 	scale := n.scale * float32(c.Noise)
 	rr := b.fieldRadius() * b.fieldRadius()
-	parallel(b.size[2], func(k int) {
+	parallel.For(b.size[2], func(k int) {
 		out := b.grey[k*layer:][:layer]
 		below, here, above := layers[k*layer:][:layer], layers[(k+1)*layer:][:layer], layers[(k+2)*layer:][:layer]
 		for j := range b.size[1] {
@@ -413,7 +396,7 @@ func (b *block) store(c Scan) *volume.Volume {
 		v.Slope = append(v.Slope, 1)
 		v.Intercept = append(v.Intercept, greyLow)
 	}
-	parallel(b.size[2], func(k int) {
+	parallel.For(b.size[2], func(k int) {
 		for j := range b.size[1] {
 			at := (k*b.size[1] + j) * b.size[0]
 			for i := range b.size[0] {

@@ -1,6 +1,10 @@
 package phantom
 
-import "math"
+import (
+	"math"
+
+	"plumbline/internal/parallel"
+)
 
 // detector is how metal's shadows are sampled: bins of pitch mm, a whole number
 // of them to a voxel, from −half to half about the axis.
@@ -129,13 +133,13 @@ func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
 	spread := zKernel(c)
 	around := len(spread) / 2
 	layers := make([][]float32, b.size[2]+2*around)
-	parallel(len(layers), func(k int) {
+	parallel.For(len(layers), func(k int) {
 		grains, _ := b.grains(c, patches, b.lo[2]+k-around)
 		if len(grains) > 0 {
 			layers[k] = sh.slice(b, b.lo[2]+k-around, grains)
 		}
 	})
-	parallel(b.size[2], func(k int) {
+	parallel.For(b.size[2], func(k int) {
 		out := b.grey[k*b.size[0]*b.size[1]:]
 		for n, w := range spread {
 			for i, x := range layers[k+n] {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 )
 
 // Streaks are computed as parallel projections in each slice: what the beam
@@ -64,7 +65,7 @@ func (st *stage) projectTissue(b *block, c Scan) *shadows {
 	size := (coarseViews + 1) * coarseBins
 	s.soft, s.bone = make([]float32, s.count*size), make([]float32, s.count*size)
 	s.scatter = make([]float64, s.count)
-	parallel(s.count, func(k int) {
+	parallel.For(s.count, func(k int) {
 		z := b.grid.Origin.Z + float64(s.first+k)*coarseCell
 		soft, bone := make([]float32, n*n), make([]float32, n*n)
 		st.map2(soft, bone, ox, oy, z)
@@ -189,7 +190,7 @@ func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
 	width := 2*nx + 1
 	layers := make([]float32, s.count*width*width)
 	gain := float32(1000 / muWater * math.Pi / coarseViews * c.Streaks)
-	parallel(s.count, func(k int) {
+	parallel.For(s.count, func(k int) {
 		out := layers[k*width*width:][:width*width]
 		e := make([]float32, coarseBins)
 		q := make([]float32, coarseBins)
@@ -228,7 +229,7 @@ func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
 			}
 		}
 	})
-	parallel(b.size[2], func(k int) {
+	parallel.For(b.size[2], func(k int) {
 		z := float64(b.lo[2]+k)*c.slice()/coarseCell - float64(s.first)
 		k0 := int(z)
 		fz := float32(z - float64(k0))

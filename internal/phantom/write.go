@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/dicomfile"
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -157,7 +158,7 @@ func syncFiles(dir string) error {
 		return err
 	}
 	errs := make([]error, len(paths))
-	parallel(len(paths), func(i int) {
+	parallel.For(len(paths), func(i int) {
 		f, err := os.OpenFile(paths[i], os.O_RDWR, 0)
 		if err != nil {
 			errs[i] = err
