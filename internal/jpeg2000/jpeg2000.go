@@ -3,8 +3,8 @@
 // boxes of a JP2 file.
 //
 // Samples come back as the words the stream holds, negative ones in two's
-// complement within the stream's precision, together with that precision;
-// masking to the bits in use, and the sign, are the caller's. Start with Decode.
+// complement within the stream's precision, together with that precision and
+// whether they are signed; masking to the bits in use, and the sign, are the caller's. Start with Decode.
 //
 // Limits: one component, one sample for each point of the reference grid. Colour,
 // palettes, packet headers that are packed apart (PPM, PPT), the extensions of
@@ -55,25 +55,25 @@ func (e *UnsupportedError) Unsupported() bool { return true }
 // joined, with or without padding behind the end of the image; bitsAllocated is
 // the most that a sample may have.
 // Out: words that do not exceed the stream's precision in bits; that precision;
-// and whether grey values were given up: by the irreversible transform, or
-// because a block has fewer coding passes than its bit planes need. Blocks that
+// whether the stream calls its samples signed; and whether grey values were given
+// up: by the irreversible transform, or because a block has fewer coding passes than its bit planes need. Blocks that
 // an encoder left out whole cannot be told from blocks of zeros.
 // Errors: *FormatError, *UnsupportedError, or a plain error for arguments that
 // do not fit together. After an error the content of dst means nothing.
 //
 // Besides dst, memory is taken for one tile's coefficients, 4 bytes each, and for
 // its precincts and blocks: less than 20 bytes for each sample, 250 for each byte
-// of data and 64 MB in all, whatever the headers say. All packets must be there and nothing behind the last; only the end
-// marker itself may be missing, when the data stop there.
-func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error) {
+// of data and 64 MB in all, whatever the headers say. All packets must be there and nothing behind the last; only the
+// end marker itself may be missing, when the data stop there.
+func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, signed, lossy bool, err error) {
 	if columns < 1 || rows < 1 || columns > 65535 || rows > 65535 || len(dst) != columns*rows {
-		return 0, false, fmt.Errorf("JPEG 2000 stream: %d samples cannot hold %d columns by %d rows", len(dst), columns, rows)
+		return 0, false, false, fmt.Errorf("JPEG 2000 stream: %d samples cannot hold %d columns by %d rows", len(dst), columns, rows)
 	}
 	d := decoder{data: data, dst: dst, columns: columns, rows: rows, bits: bitsAllocated}
 	if err := d.decode(); err != nil {
-		return 0, false, err
+		return 0, false, false, err
 	}
-	return d.precision, d.lossy, nil
+	return d.precision, d.signed, d.lossy, nil
 }
 
 // decoder reads all headers first, as a tile's parts may be anywhere, and then

@@ -105,9 +105,10 @@ func TestVectors(t *testing.T) {
 	for _, v := range vectors(t) {
 		t.Run(v.name, func(t *testing.T) {
 			dst := make([]uint16, v.columns*v.rows)
-			precision, lossy, err := Decode(dst, v.stream, v.columns, v.rows, 16)
+			precision, signed, lossy, err := Decode(dst, v.stream, v.columns, v.rows, 16)
 			require.NoError(t, err)
 			assert.Equal(t, v.precision, precision)
+			assert.Equal(t, v.signed, signed)
 			assert.Equal(t, v.lossy, lossy)
 			if v.words == nil {
 				assert.Equal(t, v.digest, digest(dst))
@@ -132,7 +133,7 @@ func TestTruncated(t *testing.T) {
 			if n%37 != 0 && len(v.stream)-n > 8 {
 				continue
 			}
-			_, _, err := Decode(dst, v.stream[:n], v.columns, v.rows, 16)
+			_, _, _, err := Decode(dst, v.stream[:n], v.columns, v.rows, 16)
 			if err == nil {
 				require.GreaterOrEqual(t, n, len(bytes.TrimRight(v.stream, "\x00"))-2, v.name)
 				continue
@@ -289,17 +290,17 @@ func TestErrors(t *testing.T) {
 		"more layers":             {put(markerCOD, 2, 0xFF, 0xFF), false, "bytes are too few for 65535 layers"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, _, err := Decode(make([]uint16, v.columns*v.rows), c.data, v.columns, v.rows, 16)
+			_, _, _, err := Decode(make([]uint16, v.columns*v.rows), c.data, v.columns, v.rows, 16)
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
 			var unsupported interface{ Unsupported() bool }
 			assert.Equal(t, c.unsupported, errors.As(err, &unsupported), err)
 		})
 	}
-	_, _, err := Decode(make([]uint16, v.columns*v.rows), good, v.columns, v.rows, 8)
+	_, _, _, err := Decode(make([]uint16, v.columns*v.rows), good, v.columns, v.rows, 8)
 	assert.ErrorContains(t, err, "12 bits a sample, at most 8 expected")
 	for _, size := range [][3]int{{0, 1, 0}, {1, 0, 0}, {-1, -1, 1}, {4, 4, 15}, {65536, 1, 65536}} {
-		_, _, err := Decode(make([]uint16, size[2]), good, size[0], size[1], 16)
+		_, _, _, err := Decode(make([]uint16, size[2]), good, size[0], size[1], 16)
 		assert.ErrorContains(t, err, "cannot hold")
 	}
 }
@@ -361,14 +362,14 @@ func TestAllowedForms(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			dst := make([]uint16, v.columns*v.rows)
-			_, lossy, err := Decode(dst, data, v.columns, v.rows, 16)
+			_, _, lossy, err := Decode(dst, data, v.columns, v.rows, 16)
 			require.NoError(t, err)
 			assert.False(t, lossy)
 			assert.Equal(t, v.digest, digest(dst))
 		})
 	}
 	dst := make([]uint16, v.columns*v.rows)
-	_, _, err := Decode(dst, wrong, v.columns, v.rows, 16)
+	_, _, _, err := Decode(dst, wrong, v.columns, v.rows, 16)
 	assert.True(t, err != nil || digest(dst) != v.digest, "the wrong parameters must do harm, or the cases above show nothing")
 }
 
@@ -382,7 +383,7 @@ func TestSegmentationSymbol(t *testing.T) {
 	for at := from + 40; at < len(v.stream)-2 && !found; at++ {
 		damaged := bytes.Clone(v.stream)
 		damaged[at] ^= 0x20
-		_, _, err := Decode(dst, damaged, v.columns, v.rows, 16)
+		_, _, _, err := Decode(dst, damaged, v.columns, v.rows, 16)
 		found = err != nil && strings.Contains(err.Error(), "segmentation symbol is wrong")
 	}
 	assert.True(t, found)
@@ -410,7 +411,7 @@ func TestMemory(t *testing.T) {
 		}
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		_, _, err := Decode(dst, data, side, side, 16)
+		_, _, _, err := Decode(dst, data, side, side, 16)
 		runtime.ReadMemStats(&after)
 		require.Error(t, err, name)
 		assert.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(20*side*side+64<<20+250*len(data)), name)
@@ -423,7 +424,7 @@ func FuzzDecode(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte, columns, rows uint8) {
 		dst := make([]uint16, int(columns)*int(rows))
-		precision, _, err := Decode(dst, data, int(columns), int(rows), 16)
+		precision, _, _, err := Decode(dst, data, int(columns), int(rows), 16)
 		if err != nil {
 			return
 		}
@@ -447,7 +448,7 @@ func BenchmarkDecode(b *testing.B) {
 			dst := make([]uint16, v.columns*v.rows)
 			b.SetBytes(int64(2 * len(dst)))
 			for b.Loop() {
-				if _, _, err := Decode(dst, v.stream, v.columns, v.rows, 16); err != nil {
+				if _, _, _, err := Decode(dst, v.stream, v.columns, v.rows, 16); err != nil {
 					b.Fatal(err)
 				}
 			}

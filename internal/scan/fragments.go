@@ -17,21 +17,29 @@ import (
 )
 
 // decoder decodes one compressed frame into dst, row by row: words of the
-// precision it answers with, negative values in two's complement, and whether
-// grey values were given up.
-type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error)
+// precision it answers with, negative values in two's complement; whether the
+// stream itself calls them signed, and whether grey values were given up.
+type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, signed, lossy bool, err error)
+
+// unsigned is a decoder for streams that know no sign.
+func unsigned(f func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, error)) decoder {
+	return func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, bool, error) {
+		precision, lossy, err := f(dst, data, columns, rows, bitsAllocated)
+		return precision, false, lossy, err
+	}
+}
 
 // decoders has a decoder for each compressed transfer syntax that can be read.
 var decoders = map[string]decoder{
-	"1.2.840.10008.1.2.4.50": jpeg.Decode, // baseline
-	"1.2.840.10008.1.2.4.51": jpeg.Decode, // extended, 8 and 12 bits
-	"1.2.840.10008.1.2.4.57": jpeg.Decode, // lossless, process 14
-	"1.2.840.10008.1.2.4.70": jpeg.Decode, // lossless, process 14, selection value 1
-	"1.2.840.10008.1.2.4.80": jpegls.Decode,
-	"1.2.840.10008.1.2.4.81": jpegls.Decode, // near-lossless
+	"1.2.840.10008.1.2.4.50": unsigned(jpeg.Decode), // baseline
+	"1.2.840.10008.1.2.4.51": unsigned(jpeg.Decode), // extended, 8 and 12 bits
+	"1.2.840.10008.1.2.4.57": unsigned(jpeg.Decode), // lossless, process 14
+	"1.2.840.10008.1.2.4.70": unsigned(jpeg.Decode), // lossless, process 14, selection value 1
+	"1.2.840.10008.1.2.4.80": unsigned(jpegls.Decode),
+	"1.2.840.10008.1.2.4.81": unsigned(jpegls.Decode), // near-lossless
 	"1.2.840.10008.1.2.4.90": jpeg2000.Decode,
 	jpeg2000Syntax:           jpeg2000.Decode, // lossy, or not
-	"1.2.840.10008.1.2.5":    rle.Decode,
+	"1.2.840.10008.1.2.5":    unsigned(rle.Decode),
 }
 
 // jpeg2000Syntax is JPEG 2000 that may be lossy.
@@ -225,19 +233,19 @@ func (g *image) readExtendedTable(d dataset) error {
 // decodeFrame decodes one frame into the words that are kept.
 func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
 	l := g.layout
-	precision, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
+	precision, signed, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
 	if u := (interface{ Unsupported() bool })(nil); errors.As(err, &u) && u.Unsupported() {
 		return lossy, fmt.Errorf("%w; %s", err, exportAdvice)
 	}
 	if err != nil {
 		return lossy, fmt.Errorf("%w; the file is damaged, export it again", err)
 	}
-	if err := l.agree(words, precision); err != nil {
+	if err := l.agree(words, precision, signed); err != nil {
 		return lossy, err
 	}
 	// The decoder cannot see that blocks were left out whole.
 	if lossy || g.syntax == jpeg2000Syntax {
-		if err := l.hold(words, precision, g.padding); err != nil {
+		if err := l.hold(words, precision, signed, g.padding); err != nil {
 			return lossy, err
 		}
 	}
@@ -247,34 +255,40 @@ func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error)
 	return lossy, nil
 }
 
-// agree tells whether a stream's precision leaves no doubt what its words mean
-// under the header's layout. A stream of fewer bits than the header says holds
-// the same unsigned values; signed ones only while none has the stream's top bit,
-// which may or may not be a sign.
-func (l layout) agree(words []uint16, precision int) error {
+// agree makes words of fewer bits than the header says words of its layout, where
+// the stream leaves no doubt what they mean: both are unsigned, or both signed.
+// Otherwise the words are values only while none has the stream's top bit, which
+// may or may not be a sign. Where the stream has all bits, the header decides.
+func (l layout) agree(words []uint16, precision int, signed bool) error {
 	if precision >= l.high+1 {
 		return nil
 	}
 	if l.high == l.stored-1 {
-		if !l.signed {
+		if signed && l.signed {
+			up := 16 - precision
+			for i, w := range words {
+				words[i] = uint16(int16(w<<up) >> up)
+			}
 			return nil
 		}
 		top := uint16(0)
 		for _, w := range words {
 			top |= w
 		}
-		if top>>(precision-1) == 0 {
+		if !signed && !l.signed || top>>(precision-1) == 0 {
 			return nil
 		}
 	}
-	return fmt.Errorf("its compressed pixels have %d bits, which does not fit the header (%d bits stored, high bit %d, signed %t); %s", precision, l.stored, l.high, l.signed, exportAdvice)
+	kind := map[bool]string{false: "unsigned", true: "signed"}
+	return fmt.Errorf("its compressed pixels are %s numbers of %d bits, the header says %s ones of %d with high bit %d, so what they mean is in doubt; %s",
+		kind[signed], precision, kind[l.signed], l.stored, l.high, exportAdvice)
 }
 
 // hold keeps the words of a lossy stream within the bits stored. Where a stream
 // has more bits than those, as encoders write it, values beyond both ends of the
 // range come out, and the bits in use alone would be the other end's: metal would
 // turn into air.
-func (l layout) hold(words []uint16, precision int, pad *rawPadding) error {
+func (l layout) hold(words []uint16, precision int, signed bool, pad *rawPadding) error {
 	if precision <= l.stored || l.high != l.stored-1 {
 		return nil
 	}
@@ -285,7 +299,7 @@ func (l layout) hold(words []uint16, precision int, pad *rawPadding) error {
 	flip := l.flip()
 	for i, w := range words {
 		v := int(w)
-		if l.signed {
+		if l.signed || signed {
 			v = int(int16(w<<up) >> up)
 		}
 		if v >= low && v < low+size || pad != nil && pad.has(w, flip) {

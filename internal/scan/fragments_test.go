@@ -27,9 +27,46 @@ func TestHold(t *testing.T) {
 		"bits at the top":  {layout{allocated: 16, stored: 12, high: 15}, 16, nil, []uint16{0xFFFF, 0x10}, []uint16{0xFFFF, 0x10}},
 	} {
 		words := append([]uint16(nil), c.in...)
-		require.NoError(t, c.l.hold(words, c.precision, c.pad), name)
+		require.NoError(t, c.l.hold(words, c.precision, c.l.signed, c.pad), name)
 		assert.Equal(t, c.want, words, name)
 	}
-	assert.ErrorContains(t, unsigned.hold([]uint16{8192}, 16, nil), "its compressed pixels hold 8192, far beyond the 12 bits stored")
-	assert.ErrorContains(t, signed.hold([]uint16{word(-6145)}, 16, nil), "hold -6145")
+	assert.ErrorContains(t, unsigned.hold([]uint16{8192}, 16, false, nil), "its compressed pixels hold 8192, far beyond the 12 bits stored")
+	assert.ErrorContains(t, signed.hold([]uint16{word(-6145)}, 16, true, nil), "hold -6145")
+	words := []uint16{1<<13 - 1, 4095, 5}
+	require.NoError(t, unsigned.hold(words, 13, true, nil))
+	assert.Equal(t, []uint16{0, 4095, 5}, words, "a signed stream under an unsigned header")
+}
+
+// A stream of fewer bits than the header says is read where both have the same
+// sign, or where no word has the top bit; else it is refused.
+func TestAgree(t *testing.T) {
+	header := map[bool]layout{
+		false: {allocated: 16, stored: 16, high: 15},
+		true:  {allocated: 16, stored: 16, high: 15, signed: true},
+	}
+	for _, c := range []struct {
+		header, stream bool // signed
+		in, want       uint16
+		ok             bool
+	}{
+		{false, false, 0x3FFF, 0x3FFF, true},
+		{true, true, 0x3FFF, 0xFFFF, true},
+		{true, true, 0x1FFF, 0x1FFF, true},
+		{true, false, 0x1FFF, 0x1FFF, true},
+		{true, false, 0x2000, 0, false},
+		{false, true, 0x1FFF, 0x1FFF, true},
+		{false, true, 0x2000, 0, false},
+	} {
+		words := []uint16{7, c.in}
+		err := header[c.header].agree(words, 14, c.stream)
+		if !c.ok {
+			assert.ErrorContains(t, err, "numbers of 14 bits, the header says", "%+v", c)
+			continue
+		}
+		require.NoError(t, err, "%+v", c)
+		assert.Equal(t, []uint16{7, c.want}, words, "%+v", c)
+	}
+	assert.EqualError(t, layout{allocated: 16, stored: 12, high: 15}.agree([]uint16{0x800}, 12, false),
+		"its compressed pixels are unsigned numbers of 12 bits, the header says unsigned ones of 12 with high bit 15, so what they mean is in doubt; "+exportAdvice)
+	assert.NoError(t, header[true].agree([]uint16{0x8000}, 16, false), "where the stream has all bits, the header decides")
 }

@@ -3,7 +3,8 @@ freezes in reference.json what these libraries and PS3.3 C.7.6.2.1.1 make of
 them, for TestReference to compare.
 
 Made with pydicom 2.3.1, numpy 1.24.2, dcmtk 3.6.7 (dcmcjpeg, dcmcjpls, dcmcrle,
-dcmdjpeg, dcmdjpls, dcmmkdir), gdcm 3.0.21 (gdcmconv):
+dcmdjpeg, dcmdjpls, dcmmkdir), gdcm 3.0.21 (gdcmconv), OpenJPEG 2.5.0
+(opj_compress):
 
     python3 internal/scan/testdata/reference.py
 
@@ -20,6 +21,7 @@ import zipfile
 
 import numpy as np
 import pydicom
+import pydicom.encaps
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.sequence import Sequence
 from pydicom.uid import (DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ExplicitVRLittleEndian,
@@ -438,6 +440,23 @@ def compressed(command, stored=16, signed=False, allocated=16, decode=None, smoo
     return make
 
 
+def jpeg2000_narrow(s):
+    """Signed streams of 14 bits under a header that says 16."""
+    s.signed, s.syntax = True, "1.2.840.10008.1.2.4.90"
+    x = s.rng.integers(-(1 << 13), 1 << 13, (SLICES, ROWS, COLS))
+    s.values = lambda: x
+
+    def change(k, d):
+        with tempfile.TemporaryDirectory() as t:
+            a, c = os.path.join(t, "a.rawl"), os.path.join(t, "c.j2k")
+            open(a, "wb").write(x[k].astype("<i2").tobytes())
+            subprocess.run(["opj_compress", "-i", a, "-o", c, "-F", "%d,%d,1,14,s" % (COLS, ROWS), "-n", "2"], check=True, capture_output=True)
+            d[0x7FE00010] = pydicom.DataElement(0x7FE00010, "OB", pydicom.encaps.encapsulate([open(c, "rb").read()]))
+            d[0x7FE00010].is_undefined_length = True
+    s.change = change
+    return s.single()
+
+
 for f in (oblique, sagittal, coronal_reversed, feet_first, signed_padding, bits12_overlay, bits12_high, bits10_middle, bytes8,
           rescale_by_slice, big_endian, deflated, no_preamble, odd_elements, enhanced_shared, enhanced_own, enhanced_conflict,
           plain_multiframe, monochrome1, disc):
@@ -457,8 +476,9 @@ case("jpegls_gdcm", compressed(["gdcmconv", "--jpegls"]))
 case("rle_gdcm", compressed(["gdcmconv", "--rle"], signed=True))
 case("big_endian_words8", big_endian_words8)
 ROWS, COLS = 17, 19  # gdcm 3.0.21 ends with a fault where JPEG 2000 takes more bytes than the pixels
-for bits, signed in ((8, False), (10, True), (12, False), (12, True), (16, False), (16, True)):
+for bits, signed in ((8, False), (8, True), (10, True), (12, False), (12, True), (16, False), (16, True)):
     case("jpeg2000_%s%d" % ("s" if signed else "u", bits), compressed(["gdcmconv", "--j2k"], stored=bits, signed=signed, allocated=8 if bits == 8 else 16, smooth=True))
+case("jpeg2000_narrow", jpeg2000_narrow)
 for name, signed in (("jpeg2000_lossy_u12", False), ("jpeg2000_lossy_s12", True)):
     case(name, compressed(["gdcmconv", "--j2k", "--lossy", "-q", "55"], stored=12, signed=signed, decode=["gdcmconv", "--raw"]))
 
