@@ -16,6 +16,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -54,7 +55,7 @@ type command struct {
 }
 
 func commands() []command {
-	return []command{measureCommand(), sealCommand(), seriesCommand(), reportCommand(), packCommand(), alignCommand(), scanCommand(), phantomCommand()}
+	return []command{measureCommand(), sealCommand(), seriesCommand(), reportCommand(), packCommand(), alignCommand(), scanCommand(), phantomCommand(), completionCommand()}
 }
 
 // statusError carries an exit status with its message.
@@ -103,12 +104,49 @@ var errInDoubt = errors.New("measured, but not to be relied on")
 // Run does what the arguments, without the program's name, ask for and gives
 // the exit status.
 func Run(ctx context.Context, args []string, env Env) int {
+	out := &output{to: env.Stdout}
+	env.Stdout = out
+	status := dispatch(ctx, args, env)
+	if err := out.failed(); err != nil && status == Done {
+		return report(env, fmt.Errorf("standard output could not be written: %w; send it elsewhere", err))
+	}
+	return status
+}
+
+// output remembers that what is printed did not arrive.
+type output struct {
+	to  io.Writer
+	mu  sync.Mutex // work that is left after Ctrl-C may still print
+	err error
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	n, err := o.to.Write(p)
+	if err != nil {
+		o.err = err
+	}
+	return n, err
+}
+
+func (o *output) failed() error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.err
+}
+
+func dispatch(ctx context.Context, args []string, env Env) int {
 	if len(args) == 0 {
 		fmt.Fprint(env.Stderr, overview())
 		return BadInput
 	}
 	switch args[0] {
 	case "help", "--help", "-h":
+		if len(args) > 1 && args[1] == "--man" {
+			fmt.Fprint(env.Stdout, manual(env.Version))
+			return Done
+		}
 		if len(args) > 1 && args[0] == "help" {
 			if c, ok := find(args[1]); ok {
 				fmt.Fprint(env.Stdout, c.help())
@@ -245,12 +283,30 @@ func sentence(err error) string {
 	return s + "."
 }
 
-const statuses = `Exit status
-  0    done
-  1    failed for a reason that is not the input's, such as a full disk
-  2    bad usage or bad input; nothing was measured
-  3    measured, but not to be relied on; the flags say why
-  130  stopped by Ctrl-C; what was written is kept
+// exits are the exit statuses and what they mean.
+var exits = []struct {
+	status int
+	means  string
+}{
+	{Done, "done"},
+	{Failed, "failed for a reason that is not the input's, such as a full disk"},
+	{BadInput, "bad usage or bad input; nothing was measured"},
+	{InDoubt, "measured, but not to be relied on; the flags say why"},
+	{Interrupted, "stopped by Ctrl-C; what was written is kept"},
+}
+
+func statuses() string {
+	var b strings.Builder
+	b.WriteString("Exit status\n")
+	for _, e := range exits {
+		fmt.Fprintf(&b, "  %-3d  %s\n", e.status, e.means)
+	}
+	return b.String()
+}
+
+const environment = `No variable changes a figure. GOMAXPROCS is the number of processor cores to use, and
+GOMEMLIMIT the memory to aim at, as in 2GiB. Nothing is printed in colour. Progress is
+drawn on one line on a terminal, and told in a line a step elsewhere.
 `
 
 const caution = `An audit aid for people who are licensed to place fixtures. It is not a device for
@@ -258,20 +314,31 @@ diagnosis or for deciding on treatment. A follow-up scan is taken for a clinical
 reason, never for an audit alone. Local codes and licensed judgement come first.
 `
 
+const purpose = "measure how far a placed dental fixture lies from its plan"
+
 func overview() string {
 	var b strings.Builder
-	b.WriteString("plumbline measures how far a placed dental fixture lies from its plan.\n\nUsage\n  plumbline COMMAND …\n\nCommands\n")
+	b.WriteString("plumbline: " + purpose + "\n\nUsage\n  plumbline COMMAND …\n\nCommands\n")
+	line := func(name, what string) { fmt.Fprintf(&b, "  %-10s  %s\n", name, what) }
 	for _, c := range commands() {
-		fmt.Fprintf(&b, "  %-8s  %s\n", c.name, c.short)
+		line(c.name, c.short)
 	}
-	b.WriteString("  help      what a command does, as in: plumbline help measure\n  version   which plumbline this is\n\n" + statuses + "\n" + caution)
+	line("help", "what a command does, as in: plumbline help measure;")
+	line("", "plumbline help --man prints a manual page")
+	line("version", "which plumbline this is")
+	b.WriteString("\nTo try it\n  plumbline phantom --demo demo\n  plumbline measure --report C-101.html demo/C-101\n")
+	b.WriteString("\n" + statuses() + "\nEnvironment\n  " + strings.ReplaceAll(strings.TrimSpace(environment), "\n", "\n  ") + "\n\n" + caution)
 	return b.String()
 }
 
 func (c command) help() string {
 	flags, _ := c.flags()
 	var b strings.Builder
-	fmt.Fprintf(&b, "plumbline %s: %s\n\nUsage\n  plumbline %s [options] %s\n\n%s\n", c.name, c.short, c.name, c.args, strings.TrimSpace(c.long))
+	options := ""
+	if flags.HasFlags() {
+		options = "[options] "
+	}
+	fmt.Fprintf(&b, "plumbline %s: %s\n\nUsage\n  plumbline %s %s%s\n\n%s\n", c.name, c.short, c.name, options, c.args, strings.TrimSpace(c.long))
 	if flags.HasFlags() {
 		b.WriteString("\nOptions\n")
 		flags.VisitAll(func(f *pflag.Flag) { b.WriteString(usageOf(f)) })
@@ -280,28 +347,30 @@ func (c command) help() string {
 	for _, e := range c.examples {
 		b.WriteString("  " + e + "\n")
 	}
-	b.WriteString("\n" + statuses)
+	b.WriteString("\n" + statuses())
 	return b.String()
 }
 
 // usageOf is an option in two lines: its name and value, and what it does.
 func usageOf(f *pflag.Flag) string {
+	head, text := optionOf(f)
+	return "  " + head + "\n        " + text + "\n"
+}
+
+// optionOf gives an option's name and value, and what it does.
+func optionOf(f *pflag.Flag) (head, text string) {
 	value, text := pflag.UnquoteUsage(f)
-	head := "  --" + f.Name
+	head = "--" + f.Name
 	switch f.Value.Type() {
 	case "bool":
+		return head, text
 	case "string":
-		head += " " + strings.ToUpper(value)
-		if f.DefValue != "" {
-			text += " (default " + f.DefValue + ")"
-		}
-	default:
-		head += " " + value
-		if f.DefValue != "0" {
-			text += " (default " + f.DefValue + ")"
-		}
+		value = strings.ToUpper(value)
 	}
-	return head + "\n        " + text + "\n"
+	if f.DefValue != "" && f.DefValue != "0" {
+		text += " (default " + f.DefValue + ")"
+	}
+	return head + " " + value, text
 }
 
 // oneArgument gives the single argument of a command.

@@ -28,9 +28,10 @@ file itself. Prints entry, apex and angular deviation with their 95 % intervals 
 the clearances; --json writes the same for programs. With several cases, --json
 names a folder that gets one file a case; cases measured there already with the
 same inputs and the same program are not measured again, and a case that fails
-does not stop the others. --report writes a report with pictures from the scan;
-with several cases it names a folder that gets an HTML page and a PDF a case, and
-every case is measured again. --series adds each measurement to a series file, once.`,
+does not stop the others; the exit status then tells that one failed. --report writes
+a report with pictures from the scan; with several cases it names a folder that gets
+an HTML page and a PDF a case, and every case is measured again. --series adds each
+measurement to a series file, once.`,
 		examples: []string{
 			"plumbline measure demo/C-101",
 			"plumbline measure --json C-101.json demo/C-101",

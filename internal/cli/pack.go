@@ -22,7 +22,7 @@ func packCommand() command {
 		long: `Writes the series' report, the report and measurement of every case, the tidy table,
 the series file with its chain of hashes, a manifest and a README in plain words into
 one zip archive. Persons appear under their pseudonyms only. --check reads such an
-archive and says whether it is as it was packed.`,
+archive and says whether it is as it was packed; exit status 3 says that it is not.`,
 		examples: []string{
 			"plumbline pack my-series.jsonl review.zip",
 			"plumbline pack --relative-dates my-series.jsonl blinded.zip",
