@@ -186,9 +186,12 @@ func gatherRows(out, rows []float32, width int, w []float32, f int) {
 }
 
 // addMetal lays the metal over the tissue.
-func (b *block) addMetal(patches []*patch) {
+func (b *block) addMetal(patches []*patch) { b.lay(patches, metalGrey) }
+
+// lay puts each alloy's grey value in the place of what is there.
+func (b *block) lay(patches []*patch, greys [alloys]float64) {
 	for _, p := range patches {
-		grey := float32(metalGrey[p.of])
+		grey := float32(greys[p.of])
 		parallel.For(p.size[2], func(k int) {
 			z := p.lo[2] + k - b.lo[2]
 			if z < 0 || z >= b.size[2] {
