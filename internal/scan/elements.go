@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"archive/zip"
 	"bufio"
 	"bytes"
 	"compress/flate"
@@ -41,10 +42,15 @@ const (
 	maxStreamedHeader = 256 << 20
 )
 
+// maxStreamed bounds what comes before the pixels in all streams together, bytes:
+// some seconds of unpacking. Headers of scans are a few thousand bytes each.
+var maxStreamed int64 = 2 << 30
+
 var (
 	errNotDICOM = errors.New("not a DICOM file")
 	errArchive  = errors.New("a zip archive")
 	errCutShort = errors.New("the file is cut short")
+	errUnpack   = errors.New("the file cannot be unpacked, its bytes are damaged; copy it again")
 )
 
 // element is one attribute as it stands in the file.
@@ -72,9 +78,10 @@ var (
 
 // header is what comes before the pixels.
 type header struct {
-	syntax string // transfer syntax UID; inferred where the file does not say
-	data   dataset
-	pixels *pixelElement // nil when the file ends without
+	syntax   string // transfer syntax UID; inferred where the file does not say
+	data     dataset
+	pixels   *pixelElement // nil when the file ends without
+	streamed int64         // bytes that were unpacked up to the pixels
 }
 
 // pixelElement is where the pixels are.
@@ -153,7 +160,7 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 	w := newWalker(r, size)
 	start, err := w.r.Peek(132 + 8)
 	if err != nil && err != io.EOF {
-		return nil, err
+		return nil, cutShort(err)
 	}
 	switch {
 	case len(start) >= 132 && string(start[128:132]) == "DICM":
@@ -172,6 +179,11 @@ func readHeader(r io.Reader, size int64) (*header, error) {
 	}
 
 	h := &header{data: dataset{}}
+	defer func() {
+		if _, disk := w.src.(io.Seeker); !disk {
+			h.streamed = w.at
+		}
+	}()
 	for {
 		b, err := w.r.Peek(2)
 		if err != nil || binary.LittleEndian.Uint16(b) != 2 {
@@ -319,9 +331,14 @@ func (w *walker) fill(b []byte) ([]byte, error) {
 	return b, nil
 }
 
+// cutShort is an error of reading in plain words.
 func cutShort(err error) error {
-	if err == io.EOF || err == io.ErrUnexpectedEOF {
+	var corrupt flate.CorruptInputError
+	switch {
+	case err == io.EOF || err == io.ErrUnexpectedEOF:
 		return errCutShort
+	case errors.Is(err, zip.ErrChecksum) || errors.As(err, &corrupt):
+		return errUnpack
 	}
 	return err
 }

@@ -77,20 +77,23 @@ func truncate(t *testing.T, dir, name string, n int) {
 	require.NoError(t, os.WriteFile(path, b[:len(b)-n], 0o644))
 }
 
-// TestFaults shows the message of each kind of bad input. DIR stands for the
-// folder that is read.
-func TestFaults(t *testing.T) {
+// fault is a way to spoil a scan, and the message. DIR stands for the folder
+// that is read.
+type fault struct {
+	name   string
+	slices int // 0 = 12
+	layout dicomfile.Layout
+	syntax string
+	change func(int, *dicomfile.Dataset)
+	after  func(t *testing.T, dir string)
+	o      Options
+	want   string
+}
+
+// faults are the kinds of bad scans.
+func faults() []fault {
 	multi := dicomfile.PlainMultiFrame
-	for _, c := range []struct {
-		name   string
-		slices int // 0 = 12
-		layout dicomfile.Layout
-		syntax string
-		change func(int, *dicomfile.Dataset)
-		after  func(t *testing.T, dir string)
-		o      Options
-		want   string
-	}{
+	return []fault{
 		{name: "missing slice", after: func(t *testing.T, dir string) { deleteFile(t, dir, "IM0005.dcm") },
 			want: "DIR: slice gap of 1.000 mm between DIR/IM0004.dcm and DIR/IM0006.dcm, expected 0.500 mm: a slice is missing; export the whole series again"},
 		{name: "three missing slices", after: func(t *testing.T, dir string) {
@@ -105,6 +108,11 @@ func TestFaults(t *testing.T) {
 			want: "DIR: all 12 slices lie at one position, so they are no volume; export the scan as an axial CT series"},
 		{name: "uneven slices", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImagePositionPatient, `10\20\32.65`) }),
 			want: "DIR: the slices are not evenly spaced: DIR/IM0006.dcm lies 0.150 mm off its place at a distance of 0.500 mm between slices; export the scan with equal slice distances"},
+		{name: "two distances between slices", slices: 14, change: func(k int, d *dicomfile.Dataset) {
+			d.Set(tag.ImagePositionPatient, dicomfile.Decimals(10, 20, 30+0.5*float64(k)+1*float64(max(0, k-8))))
+		}, want: "DIR: slice gap of 1.500 mm between DIR/IM0009.dcm and DIR/IM0010.dcm, expected 0.500 mm: 2 slices are missing; export the whole series again"},
+		{name: "two slices close together", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImagePositionPatient, `10\20\32.1`) }),
+			want: "DIR: the slices are not evenly spaced: DIR/IM0006.dcm lies 0.400 mm off its place at a distance of 0.500 mm between slices; export the scan with equal slice distances"},
 		{name: "slice turned a little", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.ImageOrientationPatient, `0.999998\0.002\0\-0.002\0.999998\0`) }),
 			want: "DIR: the slices are not parallel: DIR/IM0006.dcm is turned by 0.105° against the others; export the whole series again"},
 		{name: "mixed orientation", slices: 24, change: func(k int, d *dicomfile.Dataset) {
@@ -181,7 +189,7 @@ func TestFaults(t *testing.T) {
 		{name: "intercept absurd", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleIntercept, "-1e300") }),
 			want: "DIR/IM0006.dcm: RescaleIntercept (0028,1052) is -1e+300, expected no more than 1e+09; export the scan again, as a CT series"},
 		{name: "slope in words", change: at(5, func(d *dicomfile.Dataset) { d.Set(tag.RescaleSlope, "one") }),
-			want: `DIR/IM0006.dcm: RescaleSlope (0028,1053) is "one", expected 1 decimal number; export the scan again, as a CT series`},
+			want: `DIR/IM0006.dcm: RescaleSlope (0028,1053) is text, expected 1 decimal number; export the scan again, as a CT series`},
 		{name: "grey values by a table", change: every(func(d *dicomfile.Dataset) {
 			d.Delete(tag.RescaleSlope)
 			d.Set(tag.ModalityLUTSequence, []dicomfile.Dataset{{{Tag: tag.LUTDescriptor, VR: "US", Value: []uint16{1, 0, 16}}}})
@@ -245,7 +253,12 @@ func TestFaults(t *testing.T) {
 			want: "DIR has no series 1.2.3; it has:\n  SERIES: 12 slices of 6 × 5 voxels of 0.5 × 0.5 mm, CT (first DIR/IM0001.dcm)"},
 		{name: "memory budget", o: Options{MemoryBudget: 700},
 			want: "DIR/IM0001.dcm: the volume of 6 × 5 × 12 voxels needs 720 bytes, more than the 700 bytes that are allowed; crop the scan to the jaw and export it again"},
-	} {
+	}
+}
+
+// TestFaults shows the message of each kind of bad input.
+func TestFaults(t *testing.T) {
+	for _, c := range faults() {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
 			if c.slices == 0 {
@@ -266,17 +279,19 @@ func TestFaults(t *testing.T) {
 	}
 }
 
-// TestFolders shows the messages about what lies in a folder.
-func TestFolders(t *testing.T) {
+// folder is what may lie at a path, and the message.
+type folder struct {
+	name string
+	make func(t *testing.T, dir string)
+	path string
+	want string
+}
+
+func folders() []folder {
 	write := func(t *testing.T, dir string, o dicomfile.Options) {
 		require.NoError(t, dicomfile.Write(dir, axial(12), o))
 	}
-	for _, c := range []struct {
-		name string
-		make func(t *testing.T, dir string)
-		path string
-		want string
-	}{
+	return []folder{
 		{name: "nothing there", path: "no", make: func(*testing.T, string) {}, want: "DIR/no does not exist"},
 		{name: "empty folder", make: func(*testing.T, string) {}, want: "DIR is empty"},
 		{name: "no DICOM", make: func(t *testing.T, dir string) { put(t, dir, "a.txt", []byte("text")) },
@@ -292,7 +307,7 @@ func TestFolders(t *testing.T) {
 			put(t, dir, "b.zip", []byte("PK\x03\x04"))
 		}, want: "DIR has 2 zip archives and no DICOM files beside them, such as DIR/a.zip; give the one with the scan, or unpack it"},
 		{name: "damaged archive", path: "scan.zip", make: func(t *testing.T, dir string) { put(t, dir, "scan.zip", []byte("PK\x03\x04")) },
-			want: "DIR/scan.zip is a damaged zip archive: zip: not a valid zip file"},
+			want: "DIR/scan.zip is a damaged zip archive (zip: not a valid zip file); copy it again, or unpack it and give the folder"},
 		{name: "one file of many", path: "IM0003.dcm", make: func(t *testing.T, dir string) { write(t, dir, dicomfile.Options{}) },
 			want: "DIR/IM0003.dcm: it has 1 slice, a volume needs 10 or more; give the folder that holds all its files"},
 		{name: "two series", make: func(t *testing.T, dir string) {
@@ -323,7 +338,12 @@ func TestFolders(t *testing.T) {
 			require.NoError(t, err)
 			put(t, dir, "dose", b)
 		}, want: "DIR has no images: 1 report or other file in DICOM form, such as DIR/dose"},
-	} {
+	}
+}
+
+// TestFolders shows the messages about what lies in a folder.
+func TestFolders(t *testing.T) {
+	for _, c := range folders() {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
 			c.make(t, dir)

@@ -174,10 +174,15 @@ func openZip(archive *file) (*source, error) {
 	z, err := zip.NewReader(in, archive.size)
 	if err != nil {
 		in.Close()
-		return nil, fmt.Errorf("%s is a damaged zip archive: %w", path, err)
+		return nil, fmt.Errorf("%s is a damaged zip archive (%w); copy it again, or unpack it and give the folder", path, err)
 	}
 	s := &source{close: in.Close}
+	packed := uint64(0)
 	for _, e := range z.File {
+		if packed += e.CompressedSize64; e.CompressedSize64 > uint64(archive.size) || packed > uint64(archive.size) {
+			in.Close()
+			return nil, fmt.Errorf("%s is a damaged zip archive (its files claim more bytes than it has, so they lie over each other); have it packed again", path)
+		}
 		shown := printable(path + ": " + e.Name)
 		switch {
 		case e.FileInfo().IsDir():

@@ -115,6 +115,7 @@ func FuzzHeader(f *testing.F) {
 			require.Equal(t, diskErr.Error(), streamErr.Error())
 			return
 		}
+		stream.streamed = disk.streamed
 		require.Equal(t, disk, stream)
 	})
 }

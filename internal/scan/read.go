@@ -211,7 +211,7 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 	}
 	// An archive's checksum is compared when its entry ends.
 	_, err = io.Copy(io.Discard, io.LimitReader(closer, g.file.size))
-	return err
+	return cutShort(err)
 }
 
 // value opens a stream at the first byte of the pixels.

@@ -35,6 +35,9 @@ const (
 	// Sideways, it may be off by placeTolerance or this part of a pixel:
 	// directions printed with four decimals drift by 0.005 mm over 50 mm.
 	driftTolerance = 0.1
+	// missingTolerance is how far a gap may be from a whole number of distances,
+	// in distances, to be put down to missing slices.
+	missingTolerance = 0.1
 	// sameSpacing is how far pixel spacings may differ within a stack, as a
 	// part of the spacing.
 	sameSpacing = 1e-4
@@ -88,8 +91,12 @@ func turn(a, b frame) float64 {
 	return max(r3.Norm(r3.Sub(a.row, b.row)), r3.Norm(r3.Sub(a.col, b.col)))
 }
 
+// maxStacks bounds the stacks of one series, so that hostile files cannot make
+// comparing them endless. A turning detector's raw pictures make some 600.
+const maxStacks = 1000
+
 // split puts the frames of the images into stacks, the largest first. Frames of
-// images with a fault are left out.
+// images with a fault are left out; images beyond maxStacks get one.
 func split(images []*image) []*stack {
 	var out []*stack
 	for _, g := range images {
@@ -99,6 +106,10 @@ func split(images []*image) []*stack {
 		for i, f := range g.frames {
 			sl := slice{image: g, number: i, frame: f}
 			k := slices.IndexFunc(out, func(s *stack) bool { return alike(s.slices[0], sl) })
+			if k < 0 && len(out) == maxStacks {
+				g.fault = fmt.Errorf("its series lies in more than %d directions or places", maxStacks)
+				break
+			}
 			if k < 0 {
 				k = len(out)
 				out = append(out, &stack{})
@@ -285,7 +296,7 @@ func (s *stack) checkSteps() error {
 	step := whole / float64(n-1)
 	tolerance := max(placeTolerance, stepTolerance*step)
 	for i, g := range gaps {
-		if g > 1.5*median {
+		if times := g / median; times > 1.5 && math.Abs(times-math.Round(times)) <= missingTolerance {
 			return fmt.Errorf("slice gap of %.3f mm between %s and %s, expected %.3f mm: %s missing; export the whole series again",
 				g, s.slices[i].where(), s.slices[i+1].where(), median, areMissing(int(math.Round(g/median))-1))
 		}

@@ -70,11 +70,14 @@ func lookInto(path string, src *source) (s *survey, err error) {
 	}()
 	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
 	all := make([]reading, len(src.files))
-	var total atomic.Int64
+	var total, streamed atomic.Int64
 	err = parallel(len(all), func(i int) error {
 		all[i] = read(src.files[i])
 		if total.Add(all[i].parts()) > maxParts {
 			return fmt.Errorf("%s holds more than %d slices; give the folder of the scan itself", path, maxParts)
+		}
+		if streamed.Add(all[i].streamed) > maxStreamed {
+			return fmt.Errorf("%s holds more than %s before the pixels of its files; unpack it and give the folder of the scan itself", path, bytesText(maxStreamed))
 		}
 		return nil
 	})
@@ -149,9 +152,10 @@ var errEmpty = errors.New("the file is empty")
 
 // reading is what one file turned out to be.
 type reading struct {
-	image *image // nil when it holds none
-	index *index
-	err   error
+	image    *image // nil when it holds none
+	index    *index
+	err      error
+	streamed int64 // bytes that were unpacked for it
 }
 
 // parts counts what is kept of a file.
@@ -190,6 +194,9 @@ func read(f *file) (r reading) {
 		if h != nil {
 			r.image.series = h.data.identifier(tag.SeriesInstanceUID)
 		}
+	}
+	if h != nil {
+		r.streamed = h.streamed
 	}
 	return r
 }
@@ -415,6 +422,8 @@ func (s *survey) nothing() error {
 		return fmt.Errorf("%s has only an index (%s), none of the files it names; give the folder or disc that holds them", s.path, s.indexes[0].file.name)
 	case len(s.archives) > 0:
 		return fmt.Errorf("%s has %s and no DICOM files beside them, such as %s; give the one with the scan, or unpack it", s.path, plural(len(s.archives), "zip archive"), s.archives[0])
+	case len(s.source.files) == 0 && len(s.source.skipped) > 0:
+		return fmt.Errorf("%s holds nothing that can be looked into: %s; give the folder that holds the scan itself", s.path, s.source.skipped[0])
 	case s.source.single:
 		return fmt.Errorf("%s is not a DICOM file; give the folder of the scan", s.path)
 	case len(s.others) > 0:

@@ -72,7 +72,7 @@ func (d dataset) integer(t tag.Tag) (n int, ok bool, err error) {
 		}
 		n, err := strconv.Atoi(s)
 		if err != nil {
-			return 0, false, fmt.Errorf("%s is %q, expected a whole number", name(t), shorten(s))
+			return 0, false, fmt.Errorf("%s is %s, expected a whole number", name(t), quoted(s))
 		}
 		return n, true, nil
 	case len(e.value) == 2:
@@ -111,12 +111,12 @@ func (d dataset) decimals(t tag.Tag, n int) (x []float64, comma, ok bool, err er
 		return nil, false, false, nil
 	}
 	if len(parts) != n {
-		return nil, false, false, fmt.Errorf("%s is %q, expected %d numbers", name(t), shorten(d.text(t)), n)
+		return nil, false, false, fmt.Errorf("%s is %s, expected %s", name(t), quoted(d.text(t)), plural(n, "number"))
 	}
 	for _, p := range parts {
 		v, c, err := decimal(p)
 		if err != nil {
-			return nil, false, false, fmt.Errorf("%s is %q, expected %s", name(t), shorten(d.text(t)), plural(n, "decimal number"))
+			return nil, false, false, fmt.Errorf("%s is %s, expected %s", name(t), quoted(d.text(t)), plural(n, "decimal number"))
 		}
 		comma = comma || c
 		x = append(x, v)
@@ -159,6 +159,15 @@ func shorten(s string) string {
 		return strings.ToValidUTF8(s[:60], "") + "…"
 	}
 	return s
+}
+
+// quoted is an attribute that should be numbers, for a message. Text is not
+// repeated: in a damaged file it may be anything, a person's name included.
+func quoted(s string) string {
+	if strings.Trim(strings.NewReplacer("NaN", "", "Inf", "").Replace(s), `0123456789+-.,eE\ `) == "" {
+		return strconv.Quote(shorten(s))
+	}
+	return "text"
 }
 
 // plural counts things: "1 slice", "2 slices".
