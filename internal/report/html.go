@@ -165,7 +165,7 @@ func (p *page) table(t table) {
 	}
 	p.f("<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"%s\"><table%s>\n", text(name), wide)
 	if t.Caption != "" {
-		p.f("<caption>%s</caption>\n", text(t.Caption))
+		p.f("<caption><span>%s</span></caption>\n", text(t.Caption))
 	}
 	p.f("<thead><tr>")
 	for _, c := range t.Columns {
@@ -183,14 +183,23 @@ func (p *page) table(t table) {
 		}
 		for i, c := range r.Cells {
 			if i == 0 {
-				p.f("<th scope=\"row\"%s>%s</th>", t.Columns[i].class(true), text(c))
+				p.f("<th scope=\"row\"%s>%s</th>", t.Columns[i].class(true), unbroken(c))
 			} else {
-				p.f("<td%s>%s</td>", t.Columns[i].class(true), text(c))
+				p.f("<td%s>%s</td>", t.Columns[i].class(true), unbroken(c))
 			}
 		}
 		p.f("</tr>\n")
 	}
 	p.f("</tbody></table></div>\n")
+}
+
+// unbroken keeps a short figure with its unit, a date or a name on one line.
+func unbroken(cell string) string {
+	const short = 16 // characters, a third of a phone's width
+	if len(cell) <= short && strings.ContainsAny(cell, " -") && strings.ContainsAny(cell, "0123456789") {
+		return "<span class=\"n\">" + text(cell) + "</span>"
+	}
+	return text(cell)
 }
 
 func (c column) class(body bool) string {
@@ -254,7 +263,7 @@ func (p *page) pictures(v pictures) {
 	if v.Outlines {
 		p.stacks++
 		n := p.stacks
-		p.f("<div>\n<input type=\"checkbox\" class=\"show-planned\" id=\"planned%d\" checked><label class=\"switch\" for=\"planned%d\">planned outline</label><span class=\"swatch dashed\"></span>\n", n, n)
+		p.f("<div>\n<input type=\"checkbox\" class=\"show-planned\" id=\"planned%d\" checked><label class=\"switch\" for=\"planned%d\">planned outline</label><span class=\"swatch dashed\"></span><br>\n", n, n)
 		p.f("<input type=\"checkbox\" class=\"show-achieved\" id=\"achieved%d\" checked><label class=\"switch\" for=\"achieved%d\">achieved outline</label><span class=\"swatch\"></span>\n", n, n)
 	}
 	p.f("<div class=\"%s\">\n", class)
