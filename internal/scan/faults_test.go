@@ -292,8 +292,8 @@ func folders() []folder {
 		require.NoError(t, dicomfile.Write(dir, axial(12), o))
 	}
 	return []folder{
-		{name: "nothing there", path: "no", make: func(*testing.T, string) {}, want: "DIR/no does not exist"},
-		{name: "empty folder", make: func(*testing.T, string) {}, want: "DIR is empty"},
+		{name: "nothing there", path: "no", make: func(*testing.T, string) {}, want: "DIR/no does not exist; name the folder or the file that holds the scan"},
+		{name: "empty folder", make: func(*testing.T, string) {}, want: "DIR is empty; export the scan into it, or name the folder that holds it"},
 		{name: "no DICOM", make: func(t *testing.T, dir string) { put(t, dir, "a.txt", []byte("text")) },
 			want: "DIR has no DICOM files among its 1 file"},
 		{name: "no DICOM file", path: "a.txt", make: func(t *testing.T, dir string) { put(t, dir, "a.txt", []byte("text")) },

@@ -51,7 +51,7 @@ func openSource(path string) (*source, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("%s does not exist", path)
+			return nil, fmt.Errorf("%s does not exist; name the folder or the file that holds the scan", path)
 		}
 		return nil, err
 	}

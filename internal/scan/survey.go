@@ -429,7 +429,7 @@ func (s *survey) nothing() error {
 	case len(s.others) > 0:
 		return fmt.Errorf("%s has no DICOM files among its %s", s.path, plural(len(s.others), "file"))
 	}
-	return fmt.Errorf("%s is empty", s.path)
+	return fmt.Errorf("%s is empty; export the scan into it, or name the folder that holds it", s.path)
 }
 
 // tellLeftOut adds what is at the path and was not used.

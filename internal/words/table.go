@@ -102,15 +102,15 @@ func Summary(f result.Fixture, site tooth.Number) []string {
 	if u := f.Uncertainty; u != nil {
 		var none []string
 		for _, x := range []struct {
-			name     string
+			where    string
 			v, floor float64
-		}{{"entry", d.Entry, u.Floor.Entry}, {"apex", d.Apex, u.Floor.Apex}, {"angle", d.Angle, u.Floor.Angle}} {
+		}{{"at the entry", d.Entry, u.Floor.Entry}, {"at the apex", d.Apex, u.Floor.Apex}, {"in the angle", d.Angle, u.Floor.Angle}} {
 			if x.v < x.floor {
-				none = append(none, x.name)
+				none = append(none, x.where)
 			}
 		}
 		if len(none) > 0 {
-			out = append(out, "In this scan a perfectly placed fixture could show as much at the "+listed(none)+".")
+			out = append(out, "In this scan a perfectly placed fixture could show as much "+listed(none)+", so that this cannot be told from zero.")
 		}
 	}
 	return out
