@@ -3,6 +3,7 @@
 package learning
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -30,46 +31,71 @@ func TestFalseAlarmsEverywhere(t *testing.T) {
 	}
 }
 
-// How often learning is found, and how often the 95 % intervals hold what is
-// true: the plateau and the start as stated within 2 %, the number of cases and
-// the level on the way in 90 % or more, each with two standard errors.
+// How often the 95 % intervals hold what is true, among the figures that are
+// given: over all series together 93 to 97 %, with two standard errors; the
+// number of cases may be held more often, as an end beyond the record holds all
+// that lies there. No set of series is under 89 %, but the one whose curve is
+// slower than any that is fitted.
 func TestIntervals(t *testing.T) {
-	for _, c := range []Curve{{Exponential, 2.5, 1, 8}, {Exponential, 3, .8, 5}, {Power, 2.5, .8, 1}} {
-		for _, dims := range []int{2, 3} {
-			const runs, n = 350, 50
-			rng := rand.New(rand.NewPCG(1, uint64(dims)))
-			found := 0.0
-			var held [4]float64
-			for range runs {
-				a, err := Analyse(draw(rng, c, n, dims, .05), rng.Uint64())
-				require.NoError(t, err)
-				if a.Verdict != Learning {
-					continue
-				}
-				found++
-				level := c.Level(20)
-				for i, in := range []bool{
-					holds(a.Start, c.Start, n), holds(a.Plateau, c.Plateau, n), holds(a.CasesToPlateau, c.CasesToPlateau(), n),
-					a.Band[19].Low <= level && level <= a.Band[19].High,
-				} {
-					if in {
-						held[i]++
+	const runs = 150
+	names := []string{"start", "plateau", "cases", "level at case 10", "level at the last"}
+	var all, given [5]float64
+	rng := rand.New(rand.NewPCG(1, 3))
+	for _, n := range []int{25, 50} {
+		for _, c := range []Curve{{Exponential, 2.5, 1, 8}, {Exponential, 3, .8, 5}, {Power, 2.5, .8, 1}, {Exponential, 2.5, .8, 18}} {
+			for _, dims := range []int{2, 3} {
+				found := 0.0
+				var held, told [5]float64
+				for range runs {
+					a, s, err := judge(draw(rng, c, n, dims, .05), rng.Uint64())
+					require.NoError(t, err)
+					if a.Verdict != Learning {
+						continue
+					}
+					s.intervals(&a, rng.Uint64())
+					found++
+					truth := []float64{c.Start, c.Plateau, c.CasesToPlateau(), c.Level(10), c.Level(float64(n))}
+					reach := a.CasesToPlateau
+					if reach.Value == nil {
+						reach = nil
+					}
+					for i, e := range []*Estimate{a.Start, a.Plateau, reach, {Low: &a.Band[9].Low, High: &a.Band[9].High}, a.Now} {
+						if e == nil {
+							continue
+						}
+						told[i]++
+						if holds(e, truth[i]) {
+							held[i]++
+						}
 					}
 				}
+				line := ""
+				for i, name := range names {
+					all[i] += held[i]
+					given[i] += told[i]
+					line += fmt.Sprintf("; %s %.3f of %.0f", name, held[i]/told[i], told[i])
+					least := .89
+					if c.Rate > float64(n)/2 {
+						least = .82
+					}
+					assert.Greater(t, held[i]/told[i], least-2*math.Sqrt(.95*.05/told[i]), name)
+				}
+				t.Logf("%d cases, %v, %d parts: found in %.3f%s", n, c, dims, found/float64(runs), line)
 			}
-			for i := range held {
-				held[i] /= found
-			}
-			t.Logf("%+v, %d parts: found in %.3f; start %.3f, plateau %.3f, cases %.3f, level at case 20 %.3f", c, dims, found/runs, held[0], held[1], held[2], held[3])
-			assert.Greater(t, found/runs, .7)
-			for i, least := range []float64{.93, .93, .90, .90} {
-				assert.Greater(t, held[i], least-2*math.Sqrt(.95*.05/found), "interval %d", i)
-			}
+		}
+	}
+	for i, name := range names {
+		share, slack := all[i]/given[i], 2*math.Sqrt(.95*.05/given[i])
+		t.Logf("all: %s %.4f of %.0f", name, share, given[i])
+		assert.Greater(t, share, .93-slack, name)
+		if name != "cases" {
+			assert.Less(t, share, .97+slack, name)
 		}
 	}
 }
 
-func holds(e *Estimate, truth float64, n int) bool {
-	aboveLow := e.Low == nil && truth > float64(n) || e.Low != nil && *e.Low <= truth
-	return aboveLow && (e.High == nil || truth <= *e.High)
+// holds tells whether an interval holds a figure; an end that is not given holds
+// what lies beyond it.
+func holds(e *Estimate, truth float64) bool {
+	return e.Low != nil && *e.Low <= truth && (e.High == nil || truth <= *e.High)
 }

@@ -85,7 +85,8 @@ func TestExactCurves(t *testing.T) {
 		require.Equal(t, Learning, a.Verdict)
 		assert.Equal(t, c.Shape, a.Curve.Shape)
 		assert.InDelta(t, c.Start, *a.Start.Value, 1e-5)
-		assert.InDelta(t, c.Plateau, *a.Plateau.Value, 1e-5)
+		assert.InDelta(t, c.Plateau, a.Curve.Plateau, 1e-5)
+		assert.Equal(t, c.CasesToPlateau() <= 40, a.Plateau != nil, "a plateau beyond the record is not given")
 		assert.InDelta(t, c.Rate, a.Curve.Rate, 1e-4)
 		assert.InDelta(t, 1.0/1000, *a.P, 1e-12)
 	}
@@ -181,6 +182,38 @@ func TestPlateauBeyondTheRecord(t *testing.T) {
 	require.Equal(t, Learning, a.Verdict)
 	assert.Nil(t, a.CasesToPlateau.Value)
 	assert.Nil(t, a.CasesToPlateau.High)
+	assert.Nil(t, a.Plateau)
+	assert.Less(t, *a.Now.Low, *a.Now.High)
+}
+
+// No interval leaves its own estimate out, and its ends are in order.
+func TestIntervalsHoldTheirEstimates(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	found := 0
+	for range 12 {
+		n := MinCases + rng.IntN(30)
+		a, s, err := judge(draw(rng, Curve{Exponential, 3, .3, float64(n) / 5}, n, 1+rng.IntN(3), .1), rng.Uint64())
+		require.NoError(t, err)
+		if a.Verdict != Learning {
+			continue
+		}
+		found++
+		s.intervals(&a, rng.Uint64())
+		for _, e := range []*Estimate{a.Start, a.Plateau, a.CasesToPlateau, a.Now} {
+			if e == nil || e.Value == nil {
+				continue
+			}
+			assert.LessOrEqual(t, *e.Low, *e.Value)
+			if e.High != nil {
+				assert.GreaterOrEqual(t, *e.High, *e.Value)
+			}
+		}
+		for i, b := range a.Band {
+			assert.LessOrEqual(t, b.Low, a.Curve.Level(float64(i+1)))
+			assert.GreaterOrEqual(t, b.High, a.Curve.Level(float64(i+1)))
+		}
+	}
+	assert.Greater(t, found, 5)
 }
 
 func TestOneCaseDecides(t *testing.T) {
