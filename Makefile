@@ -13,7 +13,12 @@ build:
 demo: build
 	rm -rf demo
 	build/plumbline phantom --demo demo
-	build/plumbline measure --json demo/results demo/*/case.toml
+	build/plumbline report demo/series.jsonl demo/reports/series.html
+	build/plumbline measure --json demo/results --report demo/reports demo/*/case.toml
+	@echo
+	@echo "Open next, in a browser: demo/reports/C-101.html, a case; demo/reports/series.html, fifty cases."
+	@echo "In words: build/plumbline series show demo/series.jsonl"
+	@echo "What a case of your own needs is in demo/C-101/case.toml and in README.md."
 
 # Measures some fifty phantoms: takes several minutes.
 reports:
@@ -37,7 +42,7 @@ bench:
 fuzz:
 	@for target in $$(grep -rl '^func Fuzz' internal --include '*_test.go'); do \
 	  for name in $$(grep -o '^func Fuzz[A-Za-z0-9]*' $$target | cut -c6-); do \
-	    go test -run '^$$' -fuzz "^$$name$$" -fuzztime $(FUZZTIME) ./$$(dirname $$target) || exit 1; \
+	    go test -run '^$$' -fuzz "^$$name$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 5x ./$$(dirname $$target) || exit 1; \
 	  done; done
 
 golden:
