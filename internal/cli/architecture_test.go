@@ -23,7 +23,7 @@ var order = [][]string{
 	{"volume", "words", "stl"},
 	// methods that know nothing of teeth, and codecs
 	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},
-	{"learning"},
+	{"learning", "revolution"},
 	// from the files to the figures of one case
 	{"casefile", "dicomfile"},
 	{"scan"},
