@@ -5,6 +5,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 // Lossy words beyond the bits stored go to the end of the range that they are
@@ -69,4 +70,32 @@ func TestAgree(t *testing.T) {
 	assert.EqualError(t, layout{allocated: 16, stored: 12, high: 15}.agree([]uint16{0x800}, 12, false),
 		"its compressed pixels are unsigned numbers of 12 bits, the header says unsigned ones of 12 with high bit 15, so what they mean is in doubt; "+exportAdvice)
 	assert.NoError(t, header[true].agree([]uint16{0x8000}, 16, false), "where the stream has all bits, the header decides")
+}
+
+// TestSettle compares words taken four at a time with PS3.5 8.1.1 done bit by
+// bit, for every layout, length and place in memory.
+func TestSettle(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l := layout{allocated: 16, signed: rapid.Bool().Draw(t, "signed")}
+		l.stored = rapid.IntRange(1, 16).Draw(t, "stored")
+		l.high = rapid.IntRange(l.stored-1, 15).Draw(t, "high")
+		words := rapid.SliceOfN(rapid.Uint16(), 0, 20).Draw(t, "words")
+		words = words[min(len(words), rapid.IntRange(0, 3).Draw(t, "from")):]
+		want := make([]uint16, len(words))
+		for i, w := range words {
+			v := 0
+			for bit := range l.stored {
+				v |= int(w>>(l.high-l.stored+1+bit)&1) << bit
+			}
+			if l.signed {
+				if v >= 1<<(l.stored-1) {
+					v -= 1 << l.stored
+				}
+				v += 32768
+			}
+			want[i] = uint16(v)
+		}
+		l.settle(words, nil)
+		require.Equal(t, want, words)
+	})
 }

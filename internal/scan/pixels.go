@@ -58,13 +58,8 @@ func (l layout) fill(words []uint16, pad *rawPadding, buffer *[]byte, readFull f
 			}
 		}
 	}
-	switch {
-	case l.stored < 16:
+	if l.stored < 16 || l.signed {
 		l.settle(words, pad)
-	case l.signed:
-		for i := range words {
-			words[i] ^= signBit
-		}
 	}
 	return nil
 }
@@ -101,16 +96,23 @@ func (l layout) settle(words []uint16, pad *rawPadding) {
 		}
 		return
 	}
-	// The top bit in use goes to the top of the word and back, with its sign.
-	left, back := (15-l.high)&15, (16-l.stored)&15
+	// Four words at once. A signed value v of n bits is kept as v + 32768, and its
+	// bits with the top one turned over are v + 2^(n-1): no sum leaves its word.
+	const each = 0x0001_0001_0001_0001
+	mask := each * uint64(1<<l.stored-1)
+	top, add := uint64(0), uint64(0)
 	if l.signed {
-		for i, w := range words {
-			words[i] = uint16(int16(w<<left)>>back) ^ signBit
-		}
-		return
+		half := uint64(1) << (l.stored - 1)
+		top, add = each*half, each*(signBit-half)
 	}
-	for i, w := range words {
-		words[i] = w << left >> back
+	down := uint(shift)
+	all := raw(words)
+	for ; len(all) >= 8; all = all[8:] {
+		x := binary.NativeEndian.Uint64(all)
+		binary.NativeEndian.PutUint64(all, (x>>down&mask^top)+add)
+	}
+	for i := len(words) &^ 3; i < len(words); i++ {
+		words[i] = (words[i]>>down&uint16(mask) ^ uint16(top)) + uint16(add)
 	}
 }
 

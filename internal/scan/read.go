@@ -69,6 +69,10 @@ func parallel(n int, f func(i int) error) error {
 	return nil
 }
 
+// scratch has memory for a frame's bytes, so that a scan of many frames leaves no
+// more behind than a few of them.
+var scratch = sync.Pool{New: func() any { return new([]byte) }}
+
 // read fills v.Stored from the files, slice k from s.slices[k].
 func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 	plane := v.Size[0] * v.Size[1]
@@ -89,7 +93,6 @@ func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 		byImage[sl.image] = len(jobs)
 		jobs = append(jobs, []int{k})
 	}
-	scratch := sync.Pool{New: func() any { return new([]byte) }}
 	err := parallel(len(jobs), func(j int) error {
 		buffer := scratch.Get().(*[]byte)
 		defer scratch.Put(buffer)
@@ -261,7 +264,9 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 		if words == nil {
 			return nil
 		}
-		data, err := join(r, parts[i])
+		buffer := scratch.Get().(*[]byte)
+		defer scratch.Put(buffer)
+		data, err := join(r, parts[i], buffer)
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
 		}
@@ -278,13 +283,13 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 	return err
 }
 
-// join puts a frame's fragments together.
-func join(r io.ReaderAt, parts []fragment) ([]byte, error) {
+// join puts a frame's fragments together in buffer's memory.
+func join(r io.ReaderAt, parts []fragment, buffer *[]byte) ([]byte, error) {
 	var n int64
 	for _, p := range parts {
 		n += p.length
 	}
-	data := make([]byte, n) // no more than the file has: fragmentTable checked
+	data := sized(buffer, n) // no more than the file has: fragmentTable checked
 	at := int64(0)
 	for _, p := range parts {
 		if _, err := r.ReadAt(data[at:at+p.length], p.at); err != nil && err != io.EOF {

@@ -7,7 +7,9 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"math/rand/v2"
 	"os"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,6 +18,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
 
 	"plumbline/internal/dicomfile"
 	"plumbline/internal/geom"
@@ -133,4 +136,51 @@ func TestTooFewBits(t *testing.T) {
 	g := &image{syntax: "1.2.840.10008.1.2.4.80", layout: layout{rows: v.rows, cols: v.columns, allocated: 16, stored: 16, high: 15, signed: true}}
 	_, err := g.decodeFrame(make([]uint16, v.columns*v.rows), v.stream)
 	assert.EqualError(t, err, "its compressed pixels are unsigned numbers of 12 bits, the header says signed ones of 16 with high bit 15, so what they mean is in doubt; "+exportAdvice)
+}
+
+// literalRLE is a frame of RLE without runs (PS3.5 G.3), as noise is coded. words
+// are a multiple of 128.
+func literalRLE(words []uint16) []byte {
+	b := make([]byte, 64)
+	b[0] = 2
+	for plane := range 2 {
+		binary.LittleEndian.PutUint32(b[4+4*plane:], uint32(len(b)))
+		for i, w := range words {
+			if i%128 == 0 {
+				b = append(b, 127)
+			}
+			b = append(b, byte(w>>(8-8*plane)))
+		}
+		b = append(b, make([]byte, len(b)%2)...)
+	}
+	return b
+}
+
+// TestMemory reads scans in little more memory than their voxels have.
+func TestMemory(t *testing.T) {
+	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{256, 256, 48}, Step: [3]geom.Vec{{X: 0.3}, {Y: 0.3}, {Z: 0.3}}}}
+	rng := rand.New(rand.NewPCG(7, 8))
+	v.Stored = make([]uint16, v.Len())
+	for i := range v.Stored {
+		v.Stored[i] = uint16(rng.UintN(1 << 16))
+	}
+	v.Slope, v.Intercept = slices.Repeat([]float64{1}, 48), make([]float64, 48)
+	for name, o := range map[string]dicomfile.Options{
+		"native":     {},
+		"enhanced":   {Layout: dicomfile.EnhancedCT},
+		"big endian": {Syntax: uid.ExplicitVRBigEndian},
+		"RLE": {Syntax: "1.2.840.10008.1.2.5", Change: func(k int, d *dicomfile.Dataset) {
+			d.SetVR(tag.PixelData, "OB", dicomfile.Fragments{Parts: [][]byte{literalRLE(v.Stored[k<<16 : (k+1)<<16])}})
+		}},
+	} {
+		dir := t.TempDir()
+		require.NoError(t, dicomfile.Write(dir, v, o))
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		got, err := Open(dir, Options{})
+		runtime.ReadMemStats(&after)
+		require.NoError(t, err, name)
+		assert.Equal(t, v.Stored, got.Stored, name)
+		assert.Less(t, float64(after.TotalAlloc-before.TotalAlloc), 1.3*2*float64(v.Len()), name)
+	}
 }
