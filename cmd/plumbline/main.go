@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"syscall"
 	"time"
 
 	"plumbline/internal/cli"
@@ -18,7 +19,8 @@ func main() {
 	if info, ok := debug.ReadBuildInfo(); ok && version == "" {
 		version = info.Main.Version // from the commit too, where go has it
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ignoreFileLimit()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	info, err := os.Stderr.Stat()
 	status := cli.Run(ctx, os.Args[1:], cli.Env{
 		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,

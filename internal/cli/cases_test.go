@@ -12,7 +12,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -73,47 +72,6 @@ func readMeasurement(t *testing.T, path string) result.Case {
 	var c result.Case
 	require.NoError(t, in.Decode(&c))
 	return c
-}
-
-// Every example of every help does what it says. Making phantoms of full size
-// takes long, so of those only the options are looked at.
-func TestExamplesRun(t *testing.T) {
-	world(t)
-	demo := map[string]bool{}
-	for _, s := range phantom.Demo() {
-		demo[s.Case] = true
-	}
-	for _, c := range commands() {
-		for _, example := range c.examples {
-			args := strings.Fields(example)
-			require.Equal(t, "plumbline", args[0], example)
-			require.Equal(t, c.name, args[1], example)
-			for _, name := range regexp.MustCompile(`demo/([^/ ]+)`).FindAllStringSubmatch(example, -1) {
-				assert.True(t, demo[name[1]], "%s: the demo makes no %s", example, name[1])
-			}
-			if c.name == "phantom" {
-				flags, _ := c.flags()
-				require.NoError(t, flags.Parse(args[2:]), example)
-				assert.Len(t, flags.Args(), 1, example)
-				class, err := flags.GetString("class")
-				require.NoError(t, err)
-				_, err = phantom.Random(1, phantom.Class(class))
-				assert.NoError(t, err, example)
-				continue
-			}
-			got := run(args[1:]...)
-			if strings.Contains(example, "C-102") {
-				assert.Equal(t, InDoubt, got.status, "%s: %s", example, got.stderr)
-			} else {
-				assert.Equal(t, Done, got.status, "%s: %s", example, got.stderr)
-			}
-			assert.Empty(t, got.stderr, example)
-			assert.NotEmpty(t, got.stdout, example)
-		}
-	}
-	for _, file := range []string{"C-101.json", "results/C-101.json", "results/C-102.json", "alignment.png"} {
-		assert.FileExists(t, file, "an example writes it")
-	}
 }
 
 func vec(a [3]float64) geom.Vec { return geom.Vec{X: a[0], Y: a[1], Z: a[2]} }

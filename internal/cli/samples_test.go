@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -31,6 +32,39 @@ func runAt(now time.Time, args ...string) outcome {
 	env.Version = "sample"
 	status := Run(context.Background(), args, env)
 	return outcome{stdout.String(), stderr.String(), status}
+}
+
+// writePictures takes the README's pictures out of the pages in a folder, each
+// known by how its text alternative begins or, where there are several, goes on.
+func writePictures(t *testing.T, folder string) {
+	t.Helper()
+	for _, p := range []struct {
+		file, page, begins, holds string
+		width                     int // in the README, pixels
+	}{
+		{"cut.svg", "C-101.html", "Cut through the follow-up scan at site 46, mesiodistal", "through the axis", 300},
+		{"target.svg", "C-101.html", "Target plot of site 46", "", 300},
+		{"alignment.svg", "C-101.html", "Alignment check at site 46, along it", "", 300},
+		{"learning.svg", "series.html", "Chart of the apex deviation", "", 720},
+	} {
+		page, err := os.ReadFile(filepath.Join(folder, p.page))
+		require.NoError(t, err)
+		var found string
+		// An outer element ends a line, those in it do not.
+		for _, part := range strings.Split(string(page), "</svg>\n") {
+			start := strings.Index(part, `<svg viewBox="0 0 `)
+			if start < 0 {
+				continue
+			}
+			_, alt, _ := strings.Cut(part[start:], `aria-label="`)
+			if alt, _, _ = strings.Cut(alt, `"`); found == "" && strings.HasPrefix(alt, p.begins) && strings.Contains(alt, p.holds) {
+				found = part[start:]
+			}
+		}
+		require.NotEmpty(t, found, p.file)
+		alone := strings.Replace(found, "<svg ", fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" font-family="sans-serif" style="background:#fff" `, p.width), 1) + "</svg>\n"
+		require.NoError(t, os.WriteFile(filepath.Join(folder, p.file), []byte(alone), 0o644))
+	}
 }
 
 // TestWriteSamples renders the demo's cases and a series of fifty small phantoms
@@ -89,6 +123,8 @@ func TestWriteSamples(t *testing.T) {
 	ok(runAt(end, "report", "series.jsonl", filepath.Join(out, "series.html"), filepath.Join(out, "series.pdf")))
 	ok(runAt(end, "pack", "--relative-dates", "series.jsonl", "pack.zip"))
 	ok(runAt(end, "pack", "--check", "pack.zip"))
+
+	writePictures(t, out)
 
 	files, err := os.ReadDir(out)
 	require.NoError(t, err)
