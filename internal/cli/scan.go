@@ -13,7 +13,7 @@ func scanCommand() command {
 		name: "scan", args: "FOLDER", short: "describe a scan: what is there and what would be measured",
 		long: `Reads a scan as measure would: a folder, one multi-frame file, or a zip archive.
 Shows the series that are there, the volume's size, spacing and directions, and
-anything odd about it. No patient's name is read.`,
+anything odd about it. Nothing of the patient is shown but what file names say.`,
 		examples: []string{"plumbline scan demo/C-101/post", "plumbline scan --json demo/C-101/pre"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			asJSON := f.Bool("json", false, "print JSON instead of text")
