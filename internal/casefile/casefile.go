@@ -6,8 +6,12 @@
 // are strict: an unknown one, a wrong type or a value that cannot be meant is an
 // *Error with file, line and field. Start with Read.
 //
-// Limits: surfaces are named, not read, and stay in the file's own frame (see
-// Frame.ToLPS).
+// A fixture's mesh takes the place of its entry and apex; both together are
+// refused, so that there is one plan and not two. A length or a diameter beside a
+// mesh is the catalogue's and is checked against it.
+//
+// Limits: surfaces of structures are named, not read, and stay in the file's own
+// frame (see Frame.ToLPS).
 package casefile
 
 import (
@@ -26,6 +30,7 @@ import (
 	toml "github.com/pelletier/go-toml/v2"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/result"
 	"plumbline/internal/tooth"
 )
 
@@ -71,7 +76,7 @@ const (
 // Case is a case file. Coordinates are in Frame.
 type Case struct {
 	File       string // the case file's own path
-	PlanSHA256 string // of the file's bytes, hex
+	PlanSHA256 string // of the file's bytes, and of its meshes where it has some, hex
 	Name       string // pseudonym
 	Placed     string // date of surgery, as in 2026-03-14
 	Clinician  string // pseudonym
@@ -83,6 +88,7 @@ type Case struct {
 	Alignment  Alignment
 
 	lines lines
+	flags []result.Flag // of the meshes
 }
 
 // Fixture is a planned fixture and what is known of the placed one.
@@ -93,10 +99,19 @@ type Fixture struct {
 	Length   float64  // mm; the distance of entry and apex where the file gives none
 	Guidance Guidance // empty where the file gives none
 	Mesial   *geom.Vec
+	Mesh     *Mesh // where the plan is a mesh; else nil
 
 	// The size of the placed fixture; the planned one's where the file gives
 	// none.
 	PlacedDiameter, PlacedLength float64
+}
+
+// Mesh is the surface that a planned fixture was fitted to.
+type Mesh struct {
+	File     string    // path of an STL file, coordinates in the case's frame
+	SHA256   string    // of its bytes, hex
+	Residual float64   // of the fit, root mean square, mm
+	ApexHint *geom.Vec // a point nearer to the apex than to the platform
 }
 
 // Structure is a body to keep clear of: either a centre line with a radius at
@@ -110,16 +125,19 @@ type Structure struct {
 	Margin  *float64  // mm; nil asks for the usual margin of its kind
 }
 
-// Alignment is what the file says about bringing the scans together. Landmarks
-// and PostToPre are set for their own method only.
+// Alignment is what the file says about bringing the scans together. Landmarks,
+// PostToPre and File are set for their own method only; with FromMatrix it is
+// either PostToPre or File.
 type Alignment struct {
 	Method    Method
 	PostToPre *geom.Rigid // always between patient coordinates (LPS) of the two scans
+	File      string      // path of a DICOM Spatial Registration object
 	Landmarks []Landmark
 	Refine    bool // start from the matrix or the landmarks and refine on the scans
 }
 
-// Landmark is one point seen in both scans.
+// Landmark is one point seen in both scans. With Corner each is counted from the
+// corner of the scan that it was seen in.
 type Landmark struct{ Pre, Post geom.Vec }
 
 // Error is a fault in a case file: where it is, what is wrong and what to do.
@@ -158,7 +176,8 @@ func Read(path string) (*Case, error) {
 }
 
 // ReadPlan is Read for a plan by itself, as it is before surgery: what the file
-// names need not be there yet.
+// names need not be there yet, but for the meshes of its fixtures, which are the
+// plan.
 func ReadPlan(path string) (*Case, error) {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -178,7 +197,14 @@ func ReadPlan(path string) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	return parse(file, data)
+	c, err := parse(file, data)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.fitMeshes(); err != nil {
+		return nil, err
+	}
+	return c, nil
 }
 
 func readBounded(file string) ([]byte, error) {
@@ -264,6 +290,11 @@ func (c *Case) checkFiles() error {
 	}
 	if err := missing("post", "post", c.Post); err != nil {
 		return err
+	}
+	if c.Alignment.File != "" {
+		if err := missing("alignment.file", "alignment, file", c.Alignment.File); err != nil {
+			return err
+		}
 	}
 	for i, s := range c.Structures {
 		if s.Surface == "" {

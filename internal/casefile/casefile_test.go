@@ -274,7 +274,7 @@ func TestFaults(t *testing.T) {
 		{edit{`method = "landmarks"`, `method = "scans"`}, 47, "alignment, landmarks", `the method is "scans", which does not use it`},
 		{edit{`method = "landmarks"`, `method = "matrix"`}, 47, "alignment, landmarks", "does not use it"},
 		{edit{"             {pre = [0, 10, 0], post = [1, 12, 3]}]", "]"}, 47, "alignment, landmarks", "it has 2 pairs; a rigid transform takes 3 or more"},
-		{edit{`frame     = "lps"`, `frame = "corner"`}, 47, "alignment, landmarks", "have no meaning"},
+		{edit{`method = "landmarks"`, "method = \"landmarks\"\nfile = \"reg.dcm\""}, 47, "alignment, file", `write method = "matrix"`},
 
 		// TOML itself.
 		{edit{`diameter = 4.1` + "\nlength", "diameter = 4,1\nlength"}, 13, "", "numbers have a decimal point"},
@@ -315,6 +315,8 @@ func TestFaultsInOtherShapes(t *testing.T) {
 		{matrix("[-1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1]"), 14, "alignment, matrix", "mirrors left and right"},
 		{matrix("[1,0,0,0, 0,1,0,0, 0,0,1,0, 5,6,7,1]"), 14, "alignment, matrix", "column by column"},
 		{minimal + "[alignment]\nmethod = \"matrix\"\n", 12, "alignment, matrix", "it is missing"},
+		{minimal + "[alignment]\nmethod = \"matrix\"\nfile = \"../reg.dcm\"\n", 14, "alignment, file", "it leaves the case folder"},
+		{minimal + "[alignment]\nmethod = \"matrix\"\nfile = \"reg.dcm\"\nmatrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1]\n", 14, "alignment, file", "both a matrix and a file"},
 		{minimal + "[alignment]\nmethod = \"landmarks\"\n", 12, "alignment, landmarks", "it is missing"},
 		{minimal + "[alignment]\nmethod = \"scans\"\nrefine = true\n", 14, "alignment, refine", "remove it"},
 		{minimal + "[[alignment.landmarks]]\npre = [0,0,0]\npost = [0,0,0]\n", 12, "alignment, landmarks", `the method is "scans"`},

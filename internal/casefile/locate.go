@@ -18,16 +18,16 @@ type Frame string
 const (
 	LPS    Frame = "lps"    // DICOM patient coordinates: left, posterior, superior
 	RAS    Frame = "ras"    // the same with right and anterior positive
-	Corner Frame = "corner" // from the outer corner of the planning scan's first voxel along rows, columns, slices
+	Corner Frame = "corner" // from the outer corner of the scan's first voxel along rows, columns, slices
 )
 
-// ToLPS turns a point of this frame into patient coordinates; pre is the
-// planning scan.
-func (f Frame) ToLPS(p geom.Vec, pre volume.Grid) geom.Vec {
+// ToLPS turns a point of this frame into patient coordinates; scan is the one it
+// lies in, which is the planning scan for all but the follow-up's landmarks.
+func (f Frame) ToLPS(p geom.Vec, scan volume.Grid) geom.Vec {
 	if f == Corner {
-		return r3.Add(pre.Patient(-0.5, -0.5, -0.5), f.turn(p, pre))
+		return r3.Add(scan.Patient(-0.5, -0.5, -0.5), f.turn(p, scan))
 	}
-	return f.turn(p, pre)
+	return f.turn(p, scan)
 }
 
 // turn is ToLPS for a direction.
@@ -69,7 +69,7 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []result.Flag, error) {
 			f.Mesial = &m
 		}
 	}
-	var flags []result.Flag
+	flags := slices.Clone(c.flags)
 	out.Structures = slices.Clone(c.Structures)
 	for i := range out.Structures {
 		s := &out.Structures[i]
@@ -142,7 +142,7 @@ func (c *Case) frameHint(pre volume.Grid) string {
 func (c *Case) locateLandmarks(pre, post volume.Grid) ([]Landmark, error) {
 	var out []Landmark
 	for i, m := range c.Alignment.Landmarks {
-		q := Landmark{Pre: c.Frame.ToLPS(m.Pre, pre), Post: c.Frame.ToLPS(m.Post, pre)}
+		q := Landmark{Pre: c.Frame.ToLPS(m.Pre, pre), Post: c.Frame.ToLPS(m.Post, post)}
 		for _, side := range []struct {
 			key, scan string
 			inside    bool

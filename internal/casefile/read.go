@@ -111,7 +111,7 @@ func (c *Case) readFixtures(root table) {
 			sites[f.Site] = i
 		}
 		for j, other := range c.Fixtures {
-			if r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {
+			if f.Mesh == nil && other.Mesh == nil && r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {
 				t.fail("entry", "it lies within %d mm of the entry of %s; enter this fixture's own coordinates", minEntryGap, fixtureField(j))
 			}
 		}
@@ -120,14 +120,14 @@ func (c *Case) readFixtures(root table) {
 }
 
 func (c *Case) readFixture(t table) Fixture {
-	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length")
+	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint")
 	t.demand("site", `site = "36"`)
-	t.demand("entry", "entry = "+pointExample)
-	t.demand("apex", "apex = "+pointExample)
-	t.demand("diameter", "diameter = 4.1")
-	f := Fixture{
-		Planned:  geom.Pose{Entry: t.point("entry"), Apex: t.point("apex")},
-		Diameter: t.number("diameter", minDiameter, maxDiameter),
+	f := Fixture{Mesh: t.mesh(), Diameter: t.number("diameter", minDiameter, maxDiameter)}
+	if f.Mesh == nil {
+		t.demand("entry", "entry = "+pointExample)
+		t.demand("apex", "apex = "+pointExample)
+		t.demand("diameter", "diameter = 4.1")
+		f.Planned = geom.Pose{Entry: t.point("entry"), Apex: t.point("apex")}
 	}
 	if label := t.text("site", `site = "36"`); label != "" && c.Numbering != "" {
 		site, err := tooth.Parse(label, c.Numbering)
@@ -139,10 +139,10 @@ func (c *Case) readFixture(t table) Fixture {
 	distance := f.Planned.Length()
 	if t.has("length") {
 		f.Length = t.number("length", minLength, maxLength)
-		if math.Abs(f.Length-distance) > maxLengthGap {
+		if f.Mesh == nil && math.Abs(f.Length-distance) > maxLengthGap {
 			t.fail("length", "it is %g mm, but entry and apex lie %.2f mm apart; they may differ by %g mm, so correct one of the three", f.Length, distance, maxLengthGap)
 		}
-	} else {
+	} else if f.Mesh == nil {
 		f.Length = distance
 		if distance < minLength || distance > maxLength {
 			t.fail("apex", "entry and apex lie %.2f mm apart; expected a planned fixture of %d to %d mm, coordinates in mm", distance, minLength, maxLength)
@@ -151,7 +151,12 @@ func (c *Case) readFixture(t table) Fixture {
 	if t.has("guidance") {
 		f.Guidance = choice(t, "guidance", FullGuide, PilotGuide, Freehand, Navigated)
 	}
-	f.Mesial = t.direction("mesial", f.Planned)
+	f.Mesial = t.direction("mesial")
+	if f.Mesial != nil && f.Mesh == nil {
+		if message := alongFixture(*f.Mesial, f.Planned); message != "" {
+			t.fail("mesial", "%s", message)
+		}
+	}
 	f.PlacedDiameter, f.PlacedLength = f.Diameter, f.Length
 	if t.has("placed_diameter") {
 		f.PlacedDiameter = t.number("placed_diameter", minDiameter, maxDiameter)
@@ -162,8 +167,8 @@ func (c *Case) readFixture(t table) Fixture {
 	return f
 }
 
-// direction reads a unit vector that is not along the fixture.
-func (t table) direction(key string, planned geom.Pose) *geom.Vec {
+// direction reads a unit vector.
+func (t table) direction(key string) *geom.Vec {
 	if !t.has(key) {
 		return nil
 	}
@@ -173,12 +178,17 @@ func (t table) direction(key string, planned geom.Pose) *geom.Vec {
 		return nil
 	}
 	v = r3.Unit(v)
-	axis := r3.Sub(planned.Apex, planned.Entry)
-	if a := geom.Angle(v, axis); math.Min(a, math.Pi-a) < minMesialAngle {
-		t.fail(key, "it points along the fixture (%.0f° from entry to apex); expected the direction along the arch towards the midline", geom.Degrees(a))
-		return nil
-	}
 	return &v
+}
+
+// alongFixture tells that a mesial direction points along the fixture; it is
+// empty for one that can be meant.
+func alongFixture(mesial geom.Vec, planned geom.Pose) string {
+	axis := r3.Sub(planned.Apex, planned.Entry)
+	if a := geom.Angle(mesial, axis); math.Min(a, math.Pi-a) < minMesialAngle {
+		return fmt.Sprintf("it points along the fixture (%.0f° from entry to apex); expected the direction along the arch towards the midline", geom.Degrees(a))
+	}
+	return ""
 }
 
 func (c *Case) readStructures(root table) {
@@ -261,7 +271,7 @@ func (c *Case) readAlignment(root table) {
 	if !ok {
 		return
 	}
-	t.allow("method", "matrix", "landmarks", "refine")
+	t.allow("method", "matrix", "file", "landmarks", "refine")
 	if t.has("method") {
 		c.Alignment.Method = choice(t, "method", FromScans, FromLandmarks, FromMatrix, SameFrame)
 	}
@@ -269,21 +279,25 @@ func (c *Case) readAlignment(root table) {
 	for _, own := range []struct {
 		key    string
 		method Method
-	}{{"matrix", FromMatrix}, {"landmarks", FromLandmarks}} {
+	}{{"matrix", FromMatrix}, {"file", FromMatrix}, {"landmarks", FromLandmarks}} {
 		if t.has(own.key) && method != own.method {
 			t.fail(own.key, `the method is %q, which does not use it; write method = %q or remove it`, string(method), string(own.method))
 		}
 	}
 	switch method {
 	case FromMatrix:
-		t.demand("matrix", "matrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1]")
-		c.Alignment.PostToPre = t.matrix("matrix")
+		switch {
+		case t.has("matrix") && t.has("file"):
+			t.fail("file", "it has both a matrix and a file; keep one of the two")
+		case t.has("file"):
+			c.Alignment.File = t.place("file", `file = "registration.dcm"`)
+		default:
+			t.demand("matrix", `matrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1], or file = "registration.dcm", a DICOM Spatial Registration object`)
+			c.Alignment.PostToPre = t.matrix("matrix")
+		}
 	case FromLandmarks:
 		t.demand("landmarks", "landmarks = [{pre = [x,y,z], post = [x,y,z]}, …] with three pairs or more")
 		c.Alignment.Landmarks = t.landmarks("landmarks")
-		if c.Frame == Corner {
-			t.fail("landmarks", `with frame = "corner" points of the follow-up scan have no meaning; write the case in "lps" or "ras" coordinates`)
-		}
 	}
 	c.Alignment.Refine = t.boolean("refine")
 	if t.has("refine") && method != FromMatrix && method != FromLandmarks {

@@ -25,7 +25,7 @@ var order = [][]string{
 	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},
 	{"learning", "revolution"},
 	// from the files to the figures of one case
-	{"casefile", "dicomfile"},
+	{"casefile", "dicomfile", "spatialregistration"},
 	{"scan"},
 	{"alignment"},
 	{"registration"},

@@ -172,7 +172,7 @@ func (b *book) holds(r *series.Record) (bool, error) {
 	switch {
 	case old.Kind == series.Measured && r.Kind == series.Measured:
 		was, is := old.Measurement, r.Measurement
-		if was.Inputs == is.Inputs && was.Program == is.Program {
+		if was.Inputs.Same(is.Inputs) && was.Program == is.Program {
 			return true, nil
 		}
 		if was.Inputs.PreSHA256 == is.Inputs.PreSHA256 {

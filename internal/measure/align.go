@@ -3,6 +3,7 @@ package measure
 import (
 	"errors"
 	"fmt"
+	"path/filepath"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -57,7 +58,15 @@ func Align(in *Inputs, o Options) (*alignment.Result, error) {
 		}
 		return &fit.Result, nil
 	case casefile.FromMatrix:
-		r := alignment.Given(*given.PostToPre)
+		postToPre := given.PostToPre
+		if in.registration != nil {
+			m, err := in.registration.Between(in.Pre.FrameOfReferenceUID, in.Post.FrameOfReferenceUID)
+			if err != nil {
+				return nil, fmt.Errorf("%s: %s: %w; export the registration of these two scans, or write method = \"scans\" in [alignment]", in.Plan.File, filepath.Base(in.registration.File), err)
+			}
+			postToPre = &m
+		}
+		r := alignment.Given(*postToPre)
 		if given.Refine {
 			return fromScans(in, &r, o)
 		}

@@ -8,8 +8,12 @@
 package measure
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -23,6 +27,7 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/result"
 	"plumbline/internal/scan"
+	"plumbline/internal/spatialregistration"
 	"plumbline/internal/uncertainty"
 )
 
@@ -61,7 +66,9 @@ type Inputs struct {
 	Pre, Post *scan.Scan
 	Flags     []result.Flag
 
-	structures []clearance.Structure // in the order of Plan.Structures
+	structures   []clearance.Structure       // in the order of Plan.Structures
+	registration *spatialregistration.Object // nil where the case names none
+	files        []result.File
 }
 
 // Open reads a case: its plan and both scans.
@@ -99,6 +106,14 @@ func Open(path string, o Options) (*Inputs, error) {
 		}
 		in.structures = append(in.structures, body)
 	}
+	if c.Alignment.File != "" {
+		if in.registration, err = spatialregistration.Read(c.Alignment.File); err != nil {
+			return nil, fmt.Errorf("%s: %w", c.File, err)
+		}
+	}
+	if in.files, err = in.otherFiles(); err != nil {
+		return nil, err
+	}
 	if pre.SHA256 == post.SHA256 {
 		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
 	}
@@ -115,7 +130,33 @@ func (in *Inputs) Identity() result.Inputs {
 		PlanSHA256: in.Plan.PlanSHA256,
 		PreSeries:  in.Pre.SeriesUID, PostSeries: in.Post.SeriesUID,
 		PreSHA256: in.Pre.SHA256, PostSHA256: in.Post.SHA256,
+		Files: in.files,
 	}
+}
+
+// otherFiles lists the files that the case names besides the scans.
+func (in *Inputs) otherFiles() ([]result.File, error) {
+	var out []result.File
+	for _, f := range in.Plan.Fixtures {
+		if f.Mesh != nil {
+			out = append(out, result.File{Name: filepath.Base(f.Mesh.File), SHA256: f.Mesh.SHA256, Site: f.Site.String(), ResidualMM: &f.Mesh.Residual})
+		}
+	}
+	for _, st := range in.Plan.Structures {
+		if st.Surface == "" {
+			continue
+		}
+		data, err := os.ReadFile(st.Surface)
+		if err != nil {
+			return nil, fmt.Errorf("read surface: %w", err)
+		}
+		sum := sha256.Sum256(data)
+		out = append(out, result.File{Name: filepath.Base(st.Surface), SHA256: hex.EncodeToString(sum[:])})
+	}
+	if in.registration != nil {
+		out = append(out, result.File{Name: filepath.Base(in.registration.File), SHA256: in.registration.SHA256})
+	}
+	return out, nil
 }
 
 func named(scan string, flags []result.Flag) []result.Flag {
@@ -156,7 +197,13 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		Alignment: result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
 		Flags:     in.Flags,
 	}
-	s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plansInPost(in.Plan.Fixtures, al.PostToPre))
+	plans := plansInPost(in.Plan.Fixtures, al.PostToPre)
+	s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plans)
+	for _, b := range fixture.Others(&in.Post.Volume, in.Post.Ceiling, plans, s.Found) {
+		p := al.PostToPre.Apply(b.Centre)
+		s.Result.Flags = append(s.Result.Flags, result.Flag{Code: "other-fixture", Level: result.Notice,
+			Message: fmt.Sprintf("the metal about %.0f × %.0f mm around (%.1f, %.1f, %.1f) looks like a fixture that no plan of this case is about; it was left out", b.Width, b.Length, p.X, p.Y, p.Z)})
+	}
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))
 	o.progress("carrying the uncertainty", 0.9)

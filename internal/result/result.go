@@ -9,6 +9,8 @@ package result
 import (
 	"bytes"
 	"encoding/json"
+	"reflect"
+	"slices"
 )
 
 // Schema names the stored form; a reader refuses another one.
@@ -84,6 +86,24 @@ type Inputs struct {
 	PostSeries string `json:"post_series"` // Series Instance UID
 	PreSHA256  string `json:"pre_sha256"`  // of the voxels and their geometry
 	PostSHA256 string `json:"post_sha256"`
+	Files      []File `json:"files,omitempty"` // that the case file names besides the scans
+}
+
+// Same tells whether the same was measured.
+func (in Inputs) Same(other Inputs) bool {
+	files := slices.EqualFunc(in.Files, other.Files, func(a, b File) bool {
+		return a.Name == b.Name && a.SHA256 == b.SHA256 && a.Site == b.Site
+	})
+	in.Files, other.Files = nil, nil
+	return files && reflect.DeepEqual(in, other)
+}
+
+// File is a file that went into a measurement.
+type File struct {
+	Name       string   `json:"name"`
+	SHA256     string   `json:"sha256"`
+	Site       string   `json:"site,omitempty"`            // of the fixture that is planned in it
+	ResidualMM *float64 `json:"fit_residual_mm,omitempty"` // of that fixture's fit, root mean square
 }
 
 // Alignment is how the follow-up scan was brought to the planning scan.

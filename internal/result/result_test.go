@@ -88,7 +88,8 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 			want = append(want, flags+"[]."+part)
 		}
 	}
-	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "alignment.quality.some_mm", "fixtures[].uncertainty.budget",
+	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "inputs.files", "inputs.files[].name", "inputs.files[].sha256", "inputs.files[].site", "inputs.files[].fit_residual_mm",
+		"alignment.quality.some_mm", "fixtures[].uncertainty.budget",
 		"fixtures[].clearance[].breach_probability", "fixtures[].clearance[].margin_source")
 	for _, part := range []string{"name", "entry_along_mm", "entry_across_mm", "apex_along_mm", "apex_across_mm", "angle_deg"} {
 		want = append(want, "fixtures[].uncertainty.budget[]."+part)
@@ -217,4 +218,19 @@ func TestDoubtAnywhereMakesTheCaseDoubtful(t *testing.T) {
 		spoil(c)
 		assert.True(t, c.InDoubt(), name)
 	}
+}
+
+func TestSameInputs(t *testing.T) {
+	one, other := 0.1, 0.1
+	a := Inputs{PlanSHA256: "p", PreSHA256: "a", Files: []File{{Name: "f.stl", SHA256: "s", ResidualMM: &one}}}
+	b := a
+	b.Files = []File{{Name: "f.stl", SHA256: "s", ResidualMM: &other}}
+	assert.True(t, a.Same(b))
+	b.Files[0].SHA256 = "t"
+	assert.False(t, a.Same(b))
+	b.Files = nil
+	assert.False(t, a.Same(b))
+	b = a
+	b.PostSHA256 = "c"
+	assert.False(t, a.Same(b))
 }

@@ -171,6 +171,10 @@ func (s *Solid) start() error {
 			shift, tilt := r.solve()
 			spread = r.scale / float64(len(wall)) // of two equally round the one with more wall
 			f = f.moved(shift, tilt)
+			const coarse = 0.01 // mm and radians
+			if max(math.Hypot(shift[0], shift[1]), math.Hypot(tilt[0], tilt[1])) < coarse {
+				break
+			}
 		}
 		if spread < best {
 			best, s.frame = spread, f
@@ -244,9 +248,9 @@ func (s *Solid) refine() error {
 		}
 		wave, shape := r.wave, r.shape
 		r = regression{wall: s.wall, knot: 0.15}
-		if round >= 3 {
+		if round >= 1 {
 			r.wave, r.shape = wave, shape
-			if round == 3 {
+			if round == 1 {
 				plain := r
 				plain.solve()
 				r.wave = plain.spectrum()
@@ -254,7 +258,7 @@ func (s *Solid) refine() error {
 		}
 		shift, tilt := r.solve()
 		s.frame = s.frame.moved(shift, tilt)
-		if round > 4 && math.Hypot(shift[0], shift[1]) < smallShift && math.Hypot(tilt[0], tilt[1]) < smallTilt {
+		if round > 2 && math.Hypot(shift[0], shift[1]) < smallShift && math.Hypot(tilt[0], tilt[1]) < smallTilt {
 			break
 		}
 	}
