@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -62,12 +63,16 @@ func TestCurvatureWithoutNoise(t *testing.T) {
 }
 
 func TestWiden(t *testing.T) {
-	cov := mat.NewSymDense(6, nil)
-	out := widen(cov, common(0.1, 0.3))
-	// 0.1 mm of disagreement is 0.065 mm a direction, over √6 groups.
-	assert.InDelta(t, 0.0265, mat.Trace(out.SliceSym(3, 6))/3/0.0265, 0.0005)
-	assert.InDelta(t, 0.0265/lever, mat.Trace(out.SliceSym(0, 3))/3/(0.0265/lever), 0.0001)
+	out := widen(mat.NewSymDense(6, nil), common(0.1, 0.3))
+	// 0.1 mm of disagreement is 0.0650 mm a direction; the mean of 6 has
+	// √(5/3/6) of it.
+	const want = 0.0650 * 0.5270
+	for a := range 3 {
+		assert.InDelta(t, want, math.Sqrt(out.At(3+a, 3+a)), 1e-4)
+		assert.InDelta(t, want/lever, math.Sqrt(out.At(a, a)), 1e-5)
+	}
 	assert.Zero(t, out.At(0, 4))
+	assert.Greater(t, common(0.1, 0.9), common(0.1, 0.3))
 }
 
 func TestTellingBlocks(t *testing.T) {
