@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -253,5 +254,12 @@ func fileName(name string) string {
 		}
 		return r
 	}, name)
-	return strings.Trim(safe, " .")
+	safe = strings.Trim(safe, " .")
+	if stem, _, _ := strings.Cut(strings.ToUpper(safe), "."); safe == "" || device.MatchString(stem) {
+		return "_" + safe
+	}
+	return safe
 }
+
+// device names stand for devices on Windows, whatever follows after a stop.
+var device = regexp.MustCompile(`^(CON|PRN|AUX|NUL|(COM|LPT)[0-9¹²³]) *$`)

@@ -109,7 +109,10 @@ func TestFileNamesOfCases(t *testing.T) {
 		"tab\there":   "tab_here",
 		" spaced . ":  "spaced",
 		"Fälle ж 日":   "Fälle ж 日",
-		"..":          "",
+		"..":          "_",
+		"nul":         "_nul",
+		"Com1.left":   "_Com1.left",
+		"Console":     "Console",
 		"con\x00trol": "con_trol",
 	} {
 		assert.Equal(t, want, fileName(name), name)
