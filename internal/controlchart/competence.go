@@ -1,6 +1,7 @@
 package controlchart
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -79,6 +80,9 @@ func (o Outcomes) check(errorRate float64) error {
 	return nil
 }
 
+// ErrTooFewCases means that no limit keeps the error rate.
+var ErrTooFewCases = errors.New("too few cases to tell the rates apart: even without a single failure the chart could not signal")
+
 // setLimit looks through the scores that can be reached, of which every limit
 // between two neighbours is the same chart.
 func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
@@ -105,7 +109,7 @@ func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
 		return 1
 	})
 	if i == len(scores) {
-		return fmt.Errorf("%d cases are too few to tell failure rates %v and %v apart with an error rate of %v: even without a single slip the chart could not signal", o.Cases, o.Acceptable, o.Unacceptable, errorRate)
+		return fmt.Errorf("%d cases, failure rates %v and %v, error rate %v: %w", o.Cases, o.Acceptable, o.Unacceptable, errorRate, ErrTooFewCases)
 	}
 	o.Limit = scores[i]
 	o.ErrorRate, o.Power = at(o.Limit, wrong), at(o.Limit, right)

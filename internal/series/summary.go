@@ -350,8 +350,18 @@ func (s *Summary) count() {
 		s.Words = "No case is measured yet."
 	case s.Consecutive:
 		s.Words = fmt.Sprintf("Consecutive: all %d cases were sealed before surgery and measured with the sealed plan.", s.Measured)
+		if s.Measured == 1 {
+			s.Words = "The one case was sealed before surgery and measured with the sealed plan."
+		}
 	default:
-		s.Words = fmt.Sprintf("Not shown to be consecutive: %d measured, of all cases %s.", s.Measured, strings.Join(why, "; "))
+		measured := fmt.Sprintf("%d cases are measured", s.Measured)
+		switch s.Measured {
+		case 0:
+			measured = "No case is measured yet"
+		case 1:
+			measured = "1 case is measured"
+		}
+		s.Words = fmt.Sprintf("%s. The cases are not shown to be consecutive: %s.", measured, strings.Join(why, "; "))
 	}
 }
 

@@ -96,14 +96,14 @@ func TestSummaryInWords(t *testing.T) {
 		seal("C-3", "2026-03-04", "p", noon),
 		seal("C-4", "2026-03-05", "p", noon), Record{Kind: LeftOut, Time: noon, Case: "C-4", Reason: "r"},
 	), "2026-04-01")
-	assert.Equal(t, "Not shown to be consecutive: 2 measured, of all cases 1 sealed and never measured (C-3); "+
+	assert.Equal(t, "2 cases are measured. The cases are not shown to be consecutive: 1 sealed and never measured (C-3); "+
 		"1 measured without a seal from before surgery (C-1); 1 left out with a reason (C-4).", s.Words)
 	var order []string
 	for _, c := range s.Cases {
 		order = append(order, c.Case)
 	}
 	assert.Equal(t, []string{"C-1", "C-3", "C-4", "C-2"}, order)
-	assert.Equal(t, "Consecutive: all 1 cases were sealed before surgery and measured with the sealed plan.",
+	assert.Equal(t, "The one case was sealed before surgery and measured with the sealed plan.",
 		Summarise(chained(t, seal("C", "2026-03-09", "p", noon), measured("C", "2026-03-09", "p", 1)), "").Words)
 	assert.Equal(t, "No case is measured yet.", Summarise(nil, "").Words)
 }

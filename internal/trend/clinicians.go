@@ -12,7 +12,8 @@ import (
 type Together struct {
 	Clinicians []Analysis `json:"clinicians"`
 	Group      []Spread   `json:"group"`
-	Skipped    []string   `json:"skipped"` // clinicians without a usable case
+	Skipped    []string   `json:"skipped"`         // clinicians without a usable case
+	Brief      bool       `json:"brief,omitempty"` // more than MostInFull clinicians: means and success alone
 }
 
 // Spread is how the clinicians' means of a figure lie, each clinician counting
@@ -26,6 +27,10 @@ type Spread struct {
 	Most   float64 `json:"most"`
 }
 
+// MostInFull is for how many clinicians at once learning, charts, habits and
+// bounds are looked at: each takes seconds, and nobody reads more.
+const MostInFull = 12
+
 // AnalyseTogether analyses every clinician in the rows with the same options.
 func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 	out := Together{Clinicians: []Analysis{}, Group: []Spread{}, Skipped: []string{}}
@@ -33,6 +38,8 @@ func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 	for _, r := range rows {
 		of[r.Clinician] = append(of[r.Clinician], r)
 	}
+	out.Brief = len(of) > MostInFull
+	o.brief = out.Brief
 	means := map[string][]float64{}
 	for _, name := range Clinicians(rows) {
 		o.Clinician = name

@@ -56,7 +56,8 @@ type Chart struct {
 	WorseSince  int     `json:"worse_since,omitempty"`
 	Better      int     `json:"better,omitempty"`
 	BetterSince int     `json:"better_since,omitempty"`
-	FalseEvery  float64 `json:"false_every"` // cases between false signals of the CUSUM, its target and spread taken as known
+	Moving      int     `json:"moving,omitempty"` // the first case at which the EWMA is outside its limits
+	FalseEvery  float64 `json:"false_every"`      // cases between false signals of the CUSUM, its target and spread taken as known
 }
 
 func summarise(x []float64) Summary {
@@ -84,6 +85,11 @@ func (a *Analysis) addFigure(f series.Figure) error {
 		return nil
 	}
 	out := Figure{Figure: f.String(), Unit: f.Unit(), Summary: summarise(y), At: at, FromCase: 1}
+	if a.Options.brief {
+		out.Words = figureWords(&out, f)
+		a.Figures = append(a.Figures, out)
+		return nil
+	}
 	out.Noise = noise(*out.SD, u)
 	if err := a.addLearning(&out, y, u); err != nil {
 		return err
@@ -170,6 +176,11 @@ const (
 // and 0.67 for three).
 func (a *Analysis) addChart(out *Figure, f series.Figure, y []float64) error {
 	from := plateauFrom(out.Learning, len(y))
+	stated, is := a.Options.Target[out.Figure]
+	falling := is && from > 0
+	if is {
+		from = 0
+	}
 	if len(y)-from < someCases || *out.SD == 0 {
 		return nil
 	}
@@ -184,6 +195,10 @@ func (a *Analysis) addChart(out *Figure, f series.Figure, y []float64) error {
 	}
 	level := stat.Mean(y, nil)
 	target, sigma := stat.MeanStdDev(x, nil)
+	if falling {
+		// The fall is no part of the spread that the chart is to see through.
+		sigma = movingRange(x)
+	}
 	if sigma == 0 {
 		return nil
 	}
@@ -191,7 +206,7 @@ func (a *Analysis) addChart(out *Figure, f series.Figure, y []float64) error {
 	if from > 0 {
 		c.Against = fmt.Sprintf("the mean from case %d on, where the learning curve has arrived", at[0])
 	}
-	if stated, is := a.Options.Target[out.Figure]; is {
+	if is {
 		c.Target, c.Against = stated, "the stated target"
 		if f.Signed() {
 			target = stated
@@ -216,8 +231,28 @@ func (a *Analysis) addChart(out *Figure, f series.Figure, y []float64) error {
 			c.Better, c.BetterSince = at[i], at[i-p.RunLow+1]
 		}
 	}
+	for i, p := range c.Averages {
+		if p.Signal && c.Moving == 0 {
+			c.Moving = at[i]
+		}
+	}
 	out.Chart = &c
 	return nil
+}
+
+// movingRange is the spread of neighbouring cases: their mean difference over
+// 1.128 (individuals chart, NIST handbook 6.3.2.2).
+func movingRange(x []float64) float64 {
+	sum := 0.0
+	for i := 1; i < len(x); i++ {
+		sum += math.Abs(x[i] - x[i-1])
+	}
+	return sum / float64(len(x)-1) / 1.128
+}
+
+// stillLearning tells that cases from before a plateau are in the bound.
+func (f *Figure) stillLearning() bool {
+	return f.FromCase == 1 && plateauFrom(f.Learning, f.N) > 0
 }
 
 // addBound bounds the next fixtures, from the plateau on where there is one and

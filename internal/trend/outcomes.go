@@ -48,24 +48,34 @@ func success(o []bool, l Limits) (*Success, error) {
 	return &s, nil
 }
 
-func (a *Analysis) addOutcomes() error {
+func (a *Analysis) addSuccess() error {
 	o := outcomes(a.rows, a.Options.Limits)
 	if len(o) == 0 {
 		a.Notes = append(a.Notes, "No fixture has entry, apex and angle together, so there is no success rate.")
 		return nil
 	}
 	var err error
-	if a.Success, err = success(o, a.Options.Limits); err != nil {
+	a.Success, err = success(o, a.Options.Limits)
+	return err
+}
+
+func (a *Analysis) addOutcomes() error {
+	if err := a.addSuccess(); err != nil || a.Success == nil || len(a.Cases) < someCases {
 		return err
 	}
-	if len(a.Cases) < someCases {
-		return nil
-	}
+	o := outcomes(a.rows, a.Options.Limits)
+	var err error
 	c := Competence{Outcomes: o}
 	// The limit is for as many fixtures as are looked at in all, so that a signal
 	// on the way keeps the stated error.
 	span := max(a.Options.Cases, len(o))
-	if c.Design, err = controlchart.DesignCompetence(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, span); err != nil {
+	c.Design, err = controlchart.DesignCompetence(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, span)
+	if errors.Is(err, controlchart.ErrTooFewCases) {
+		a.Notes = append(a.Notes, fmt.Sprintf("There is no learning-curve chart: with %s it could not tell failure rates of %s and %s apart at the stated error rate, even without a single failure.",
+			counted(span, "fixture"), percent(a.Options.Acceptable), percent(a.Options.Unacceptable)))
+		return nil
+	}
+	if err != nil {
 		return fmt.Errorf("learning-curve chart: %w", err)
 	}
 	c.Path = c.Design.Run(o)
@@ -99,7 +109,7 @@ func (a *Analysis) addMargins() error {
 			if f.Figure != t.figure.String() || f.Bound == nil {
 				continue
 			}
-			m := Margin{Towards: t.words, Bound: f.Bound, FromCase: f.FromCase}
+			m := Margin{Towards: t.words, Bound: f.Bound, FromCase: f.FromCase, Learning: f.stillLearning()}
 			if f.Noise != nil {
 				m.ToolU = &f.Noise.U
 			}
@@ -141,6 +151,9 @@ func (a *Analysis) addStructure(kind string) error {
 	m := Margin{Towards: structureWords(kind), Kind: kind, FromCase: from}
 	s := summarise(x)
 	m.Lost = &s
+	for i := range a.Figures {
+		m.Learning = m.Learning || from == 1 && a.Figures[i].stillLearning()
+	}
 	for i := range a.rows {
 		if c := a.rows[i].Nearest(kind); c != nil && c.Margin != nil {
 			m.Asked = c.Margin
@@ -214,7 +227,7 @@ func (a *Analysis) addGroups() error {
 func (a *Analysis) group(by, name string, rows []series.Row) (Group, error) {
 	g := Group{By: by, Name: name, Fixtures: len(rows)}
 	if len(rows) < groupSize {
-		g.Note = fmt.Sprintf("%d fixtures are too few to describe by themselves; %d are needed", len(rows), groupSize)
+		g.Note = fmt.Sprintf("%s, too few to describe by themselves; %d are needed", counted(len(rows), "fixture"), groupSize)
 		return g, nil
 	}
 	of := func(f series.Figure) *Summary {

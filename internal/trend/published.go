@@ -31,20 +31,20 @@ func References() []Reference {
 		return Reference{Source: freehand2021, What: "freehand, single-tooth gaps of premolars and molars, one study", N: "52 patients", Guidance: []string{"freehand"}, Figure: figure, Mean: mean, SD: &sd}
 	}
 	const (
-		whatTahmaseb = "static guides, meta-analysis of 20 clinical studies"
-		whatZhou     = "static guides, meta-analysis of 14 clinical studies"
-		whatDynamic  = "navigated, meta-analysis of 7 clinical studies"
+		whatTahmaseb = "static guides, meta-analysis"
+		whatZhou     = "static guides, meta-analysis"
+		whatDynamic  = "navigated, meta-analysis"
 	)
 	navigated := []string{"navigated"}
 	return []Reference{
-		review(tahmaseb2018, whatTahmaseb, "2238 implants, 471 patients", static, "entry_mm", 1.2, 1.04, 1.44),
-		review(tahmaseb2018, whatTahmaseb, "2238 implants, 471 patients", static, "apex_mm", 1.4, 1.28, 1.58),
-		review(tahmaseb2018, whatTahmaseb, "2238 implants, 471 patients", static, "angle_deg", 3.5, 3.0, 3.96),
-		review(zhou2018, whatZhou, "14 studies", static, "entry_mm", 1.25, 1.22, 1.29),
-		review(zhou2018, whatZhou, "14 studies", static, "apex_mm", 1.57, 1.53, 1.62),
-		review(zhou2018, whatZhou, "14 studies", static, "angle_deg", 4.1, 3.97, 4.23),
-		review(schnutenhaus2021, whatDynamic, "7 studies", navigated, "apex_mm", 1.00, 0.83, 1.16),
-		review(schnutenhaus2021, whatDynamic, "7 studies", navigated, "angle_deg", 4.1, 3.12, 5.10),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "entry_mm", 1.2, 1.04, 1.44),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "apex_mm", 1.4, 1.28, 1.58),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "angle_deg", 3.5, 3.0, 3.96),
+		review(zhou2018, whatZhou, "14 clinical studies", static, "entry_mm", 1.25, 1.22, 1.29),
+		review(zhou2018, whatZhou, "14 clinical studies", static, "apex_mm", 1.57, 1.53, 1.62),
+		review(zhou2018, whatZhou, "14 clinical studies", static, "angle_deg", 4.1, 3.97, 4.23),
+		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, "apex_mm", 1.00, 0.83, 1.16),
+		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, "angle_deg", 4.1, 3.12, 5.10),
 		study("entry_mm", 1.62, 0.87),
 		study("angle_deg", 8.7, 4.8),
 	}

@@ -15,6 +15,7 @@ package trend
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -48,6 +49,8 @@ type Options struct {
 	// Target is a stated level for the charts, by the figure's name; a figure
 	// without one is held against the clinician's own.
 	Target map[string]float64 `json:"target,omitempty"`
+
+	brief bool // means and success alone
 }
 
 // LimitsSource says where the default limits come from.
@@ -112,14 +115,11 @@ var ErrNoCases = errors.New("there is no measured case to analyse")
 
 // Clinicians are the pseudonyms in the rows, sorted.
 func Clinicians(rows []series.Row) []string {
-	var out []string
+	seen := map[string]bool{}
 	for i := range rows {
-		if c := rows[i].Clinician; !slices.Contains(out, c) {
-			out = append(out, c)
-		}
+		seen[rows[i].Clinician] = true
 	}
-	slices.Sort(out)
-	return out
+	return slices.Sorted(maps.Keys(seen))
 }
 
 // Analyse looks at the rows, in the order of surgery, of one clinician.
@@ -153,6 +153,9 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 		if err := a.addFigure(f); err != nil {
 			return Analysis{}, fmt.Errorf("%s: %w", f, err)
 		}
+	}
+	if o.brief {
+		return a, a.addSuccess()
 	}
 	if err := a.addHabits(); err != nil {
 		return Analysis{}, err
@@ -258,7 +261,7 @@ func (a *Analysis) note() {
 	n := len(a.Cases)
 	switch {
 	case n < fewCases:
-		add("%d cases are too few for any statistics; look at each by itself. From %d on there is a mean, from %d on a look at learning.", n, fewCases, someCases)
+		add("%s, too few for any statistics: look at each by itself. From %d cases on there is a mean, from %d on a look at learning.", title(counted(n, "case")), fewCases, someCases)
 	case n < someCases:
 		add("%d cases give a mean and little more: intervals are wide, and learning, charts and groups are not looked at under %d cases.", n, someCases)
 	case n < 30:
@@ -271,10 +274,18 @@ func (a *Analysis) note() {
 		add("Cases without a figure are left aside: %s.", strings.Join(a.NoFigures, ", "))
 	}
 	if a.Later > 0 {
-		add("These are the first %d cases; %d later ones are not looked at.", a.Options.Cases, a.Later)
+		first := fmt.Sprintf("These are the first %d cases", a.Options.Cases)
+		if a.Options.Cases == 1 {
+			first = "This is the first case"
+		}
+		later := fmt.Sprintf("%d later ones are", a.Later)
+		if a.Later == 1 {
+			later = "1 later one is"
+		}
+		add("%s; %s not looked at.", first, later)
 	}
 	if a.Fixtures > n {
-		add("%d fixtures in %d cases: those of one case count by their mean, but each by itself for bounds and success, whose promise is a little weaker than stated, as fixtures of one case are alike.", a.Fixtures, n)
+		add("%s in %s: those of one case count by their mean, but each by itself for bounds and success, whose promise is a little weaker than stated, as fixtures of one case are alike.", counted(a.Fixtures, "fixture"), counted(n, "case"))
 	}
 	unmeasured := 0
 	for i := range a.Cases {
@@ -282,7 +293,11 @@ func (a *Analysis) note() {
 			unmeasured++
 		}
 	}
-	if unmeasured > 0 {
+	switch unmeasured {
+	case 0:
+	case 1:
+		add("1 case comes without an uncertainty and is taken as exact.")
+	default:
 		add("%d cases come without an uncertainty and are taken as exact.", unmeasured)
 	}
 }
@@ -358,7 +373,10 @@ func (a *Analysis) addHabits() error {
 		found, err := habit.Analyse(x)
 		switch {
 		case errors.Is(err, habit.ErrTooFewCases):
-			out.Words = fmt.Sprintf("%s: %d cases with mesiodistal and buccolingual parts are too few to look for a habit.", title(h.place), len(x))
+			out.Words = fmt.Sprintf("%s: %s with mesiodistal and buccolingual parts, too few to look for a habit.", title(h.place), counted(len(x), "case"))
+			if len(x) == 0 {
+				out.Words = fmt.Sprintf("%s: no case has mesiodistal and buccolingual parts, so a habit cannot be looked for.", title(h.place))
+			}
 		case errors.Is(err, habit.ErrNoSpread):
 			out.Words = fmt.Sprintf("%s: the figures do not spread in every direction, as rounded ones may; no test of a habit.", title(h.place))
 		case err != nil:
@@ -397,14 +415,15 @@ type Competence struct {
 
 // Margin is what the record supports in one direction or at one structure.
 type Margin struct {
-	Towards  string           `json:"towards"`          // in words
-	Kind     string           `json:"kind,omitempty"`   // of structure
-	Asked    *float64         `json:"asked,omitempty"`  // by the last case that has one, mm
-	Lost     *Summary         `json:"lost,omitempty"`   // clearance lost, planned − achieved, mm
-	Bound    *tolerance.Bound `json:"bound,omitempty"`  // of what the next ones lose
-	FromCase int              `json:"from_case"`        // earlier ones are learning
-	ToolU    *float64         `json:"tool_u,omitempty"` // the part of the spread that is the tool's own
-	Enough   *bool            `json:"enough,omitempty"` // the margin asked for is at least the bound
+	Towards  string           `json:"towards"`                  // in words
+	Kind     string           `json:"kind,omitempty"`           // of structure
+	Asked    *float64         `json:"asked,omitempty"`          // by the last case that has one, mm
+	Lost     *Summary         `json:"lost,omitempty"`           // clearance lost, planned − achieved, mm
+	Bound    *tolerance.Bound `json:"bound,omitempty"`          // of what the next ones lose
+	FromCase int              `json:"from_case"`                // earlier ones are learning
+	Learning bool             `json:"still_learning,omitempty"` // earlier, worse cases are in the bound, as the curve has not arrived
+	ToolU    *float64         `json:"tool_u,omitempty"`         // the part of the spread that is the tool's own
+	Enough   *bool            `json:"enough,omitempty"`         // the margin asked for is at least the bound
 	Words    string           `json:"words"`
 }
 

@@ -260,7 +260,7 @@ func TestFewCases(t *testing.T) {
 		for _, f := range a.Figures {
 			assert.Equal(t, n < 10, f.Chart == nil, "%d cases, %s", n, f.Figure)
 			assert.Equal(t, n < 10, f.Learning.Verdict == learning.TooFew)
-			assert.Equal(t, n < tolerance.MinFigures, f.Bound.Upper == nil && f.Bound.Method == tolerance.NoBound && strings.Contains(f.Bound.Reason, "are needed"))
+			assert.Equal(t, n < tolerance.MinFigures, f.Bound.Upper == nil && f.Bound.Method == tolerance.NoBound && strings.Contains(f.Bound.Reason, "that one needs"))
 		}
 		assert.Equal(t, n < 10, a.Competence == nil, n)
 	}
@@ -284,7 +284,7 @@ func TestBareTable(t *testing.T) {
 	assert.Empty(t, a.Margins)
 	for _, h := range a.Habits {
 		assert.Nil(t, h.Habit)
-		assert.Contains(t, h.Words, "too few to look for a habit")
+		assert.Contains(t, h.Words, "a habit cannot be looked for")
 	}
 	notes := strings.Join(a.Notes, "\n")
 	assert.Contains(t, notes, "no success rate")
@@ -335,7 +335,7 @@ func TestGroups(t *testing.T) {
 		got[g.By+" "+g.Name] = g
 	}
 	assert.Len(t, got, 6)
-	assert.Contains(t, got["guidance freehand"].Note, "9 fixtures are too few")
+	assert.Contains(t, got["guidance freehand"].Note, "9 fixtures, too few")
 	assert.Nil(t, got["guidance freehand"].Apex)
 	// Of each eight sites three are upper anterior or lower posterior, and so on.
 	assert.Equal(t, 24, got["jaw lower"].Fixtures)
@@ -394,6 +394,58 @@ func TestSeveralClinicians(t *testing.T) {
 	// Alone or in company a clinician's figures are the same.
 	o.Clinician = "clinician-a"
 	assert.Equal(t, analyse(t, all, o), g.Clinicians[0])
+}
+
+// A hall of clinicians gets means and success in one go; each alone gets all.
+func TestManyClinicians(t *testing.T) {
+	var rows []series.Row
+	for i := range MostInFull + 1 {
+		of := hand{spread: steady(.4), u: .05}.cases(12, uint64(i))
+		for j := range of {
+			of[j].Clinician = fmt.Sprintf("clinician-%02d", i)
+		}
+		rows = append(rows, of...)
+	}
+	g, err := AnalyseTogether(rows, Defaults())
+	require.NoError(t, err)
+	assert.True(t, g.Brief)
+	require.Len(t, g.Clinicians, MostInFull+1)
+	a := g.Clinicians[3]
+	assert.Nil(t, a.figure(t, "entry_mm").Learning)
+	assert.Empty(t, a.Margins)
+	require.NotNil(t, a.Success)
+	o := Defaults()
+	o.Clinician = "clinician-03"
+	full := analyse(t, rows, o)
+	assert.Equal(t, full.figure(t, "entry_mm").Summary, a.figure(t, "entry_mm").Summary)
+	assert.Equal(t, full.Success, a.Success)
+	assert.Equal(t, MostInFull+1, g.Group[0].N)
+}
+
+// A learning-curve chart that could not signal is left out with its reason, and
+// all else stays.
+func TestTooFewForCompetence(t *testing.T) {
+	o := Defaults()
+	o.Cases = 12
+	a := analyse(t, hand{spread: steady(.4), u: .05}.cases(50, 3), o)
+	assert.Nil(t, a.Competence)
+	assert.Contains(t, strings.Join(a.Notes, "\n"), "There is no learning-curve chart")
+	assert.NotNil(t, a.Success)
+}
+
+// Against a stated target a chart begins at the first case, learning or not, with
+// the spread of neighbouring cases.
+func TestStatedTargetWhileLearning(t *testing.T) {
+	o := Defaults()
+	o.Target = map[string]float64{"apex_mm": .8}
+	a := analyse(t, hand{spread: func(n int) float64 { return .4 + 1.4*math.Exp(-float64(n-1)/6) }, u: .1}.cases(50, 14), o)
+	f := a.figure(t, "apex_mm")
+	require.Equal(t, learning.Learning, f.Learning.Verdict)
+	require.NotNil(t, f.Chart)
+	assert.Equal(t, 1, f.Chart.FromCase)
+	assert.Len(t, f.Chart.Sums, 50)
+	assert.Greater(t, f.Chart.Worse, 0)
+	assert.InDelta(t, 2/1.128, movingRange([]float64{1, 3, 1, 3}), 1e-12)
 }
 
 func TestBadOptions(t *testing.T) {
@@ -467,6 +519,6 @@ func TestChangeForTheWorse(t *testing.T) {
 	assert.Equal(t, learning.Rising, f.Learning.Verdict)
 	assert.Greater(t, f.Chart.Worse, 30)
 	assert.InDelta(t, 31, f.Chart.WorseSince, 3)
-	assert.Contains(t, strings.Join(f.Words, " "), "a change to worse at case")
+	assert.Contains(t, strings.Join(f.Words, " "), "a change for the worse")
 	assert.Contains(t, strings.Join(f.Words, " "), "rises")
 }

@@ -41,17 +41,17 @@ var plainNames = map[string]string{
 
 func figureWords(f *Figure, of series.Figure) []string {
 	name := title(plainNames[f.Figure])
-	out := []string{fmt.Sprintf("%s: mean %s (95 %% %s) over %d cases, from %s to %s.", name, amount(f.Mean, f.Unit),
-		span(*f.Low, *f.High, f.Unit), f.N, amount(f.Least, f.Unit), amount(f.Largest, f.Unit))}
+	out := []string{fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", name, amount(f.Mean, f.Unit),
+		span(*f.Low, *f.High, f.Unit), counted(f.N, "case"), amount(f.Least, f.Unit), amount(f.Largest, f.Unit))}
 	if n := f.Noise; n != nil {
 		if n.Without == nil {
-			out = append(out, fmt.Sprintf("The spread of %s is no larger than the measurement's own uncertainty of %s: the cases cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit)))
+			out = append(out, fmt.Sprintf("The cases spread by %s, no more than the measurement's own uncertainty of %s: they cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit)))
 		} else {
-			out = append(out, fmt.Sprintf("Of the spread of %s, the measurement's own uncertainty is %s; without it %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit)))
+			out = append(out, fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit)))
 		}
 	}
 	if f.Learning != nil {
-		out = append(out, learningWords(f.Learning, f.Unit, of.Signed()))
+		out = append(out, learningWords(f.Learning, f.At, f.Unit, of.Signed()))
 	}
 	if c := f.Chart; c != nil {
 		out = append(out, chartWords(c, f, of.Signed()))
@@ -59,7 +59,16 @@ func figureWords(f *Figure, of series.Figure) []string {
 	return out
 }
 
-func learningWords(l *learning.Analysis, unit string, size bool) string {
+// counted is a number of things.
+func counted(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// learningWords says what an analysis of the cases with the numbers at shows.
+func learningWords(l *learning.Analysis, at []int, unit string, size bool) string {
 	what := "it"
 	if size {
 		what = "its size"
@@ -67,39 +76,73 @@ func learningWords(l *learning.Analysis, unit string, size bool) string {
 	var s string
 	switch l.Verdict {
 	case learning.TooFew:
-		return fmt.Sprintf("Learning: %d cases are too few to tell it from chance; at least %d are needed.", l.Cases, learning.MinCases)
+		return fmt.Sprintf("Learning: %s are too few to tell it from chance; at least %d are needed.", counted(l.Cases, "case"), learning.MinCases)
 	case learning.NotDetected:
-		s = fmt.Sprintf("No learning detected in %d cases (%s): %s is best described by one level, %s. From the first %d cases to the last %d the mean changed by %s (95 %% %s).",
-			l.Cases, probability(*l.P), what, amount(*l.Mean, unit), l.Change.Cases, l.Change.Cases, amount(l.Change.Diff, unit), span(l.Change.Low, l.Change.High, unit))
+		s = fmt.Sprintf("No learning detected in %d cases (%s): %s is best described by one level, %s. %s.",
+			l.Cases, probability(*l.P), what, amount(*l.Mean, unit), changeWords(l.Change, unit))
 	case learning.Rising:
-		s = fmt.Sprintf("In the course of the cases %s rises (%s): from the first %d cases to the last %d by %s (95 %% %s).",
-			what, probability(*l.PRising), l.Change.Cases, l.Change.Cases, amount(l.Change.Diff, unit), span(l.Change.Low, l.Change.High, unit))
+		s = fmt.Sprintf("In the course of the %d cases %s rises (%s). %s.", l.Cases, what, probability(*l.PRising), changeWords(l.Change, unit))
 	case learning.Learning:
-		s = fmt.Sprintf("Learning (%s): %s falls from %s (95 %% %s) at the first case to a plateau of %s (95 %% %s)", probability(*l.P), what,
-			amount(*l.Start.Value, unit), span(*l.Start.Low, *l.Start.High, unit), amount(*l.Plateau.Value, unit), span(*l.Plateau.Low, *l.Plateau.High, unit))
-		s += reachWords(l)
+		s = fmt.Sprintf("Learning (%s): %s falls from %s at the first case", probability(*l.P), what, estimated(l.Start, unit)) + reachWords(l, at, unit)
 	}
-	if len(l.RestsOn) > 0 {
-		s += fmt.Sprintf(" This rests on case %s alone: without it nothing would be detected.", listed(l.RestsOn))
+	if n := len(l.RestsOn); n > 0 {
+		var without []string
+		for _, i := range l.RestsOn {
+			without = append(without, fmt.Sprintf("without case %d", at[i-1]))
+		}
+		if n == 1 {
+			s += fmt.Sprintf(" This rests on one case: %s nothing would be detected.", without[0])
+		} else {
+			s += fmt.Sprintf(" This rests on single cases: %s, nothing would be detected.", strings.Join(without, ", or "))
+		}
 	}
 	if n := len(l.Outliers); n > 0 && l.Without != "" && l.Without != l.Verdict {
-		s += fmt.Sprintf(" Without the far cases (%s) the answer is: %s.", listed(l.Outliers), l.Without)
+		var far []int
+		for _, i := range l.Outliers {
+			far = append(far, at[i-1])
+		}
+		answer := map[learning.Verdict]string{learning.NotDetected: "no learning is detected", learning.Learning: "there is learning", learning.Rising: "the deviations rise", learning.TooFew: "there are too few cases to tell"}[l.Without]
+		if n == 1 {
+			s += fmt.Sprintf(" Without case %d, which lies far from the others, %s.", far[0], answer)
+		} else {
+			s += fmt.Sprintf(" Without cases %s, which lie far from the others, %s.", listed(far), answer)
+		}
 	}
 	return s
 }
 
-func reachWords(l *learning.Analysis) string {
-	c := l.CasesToPlateau
-	end := func(v *float64) string {
-		if v == nil {
-			return fmt.Sprintf("more than %d", l.Cases)
+// changeWords says how the mean of the last third lies to that of the first.
+func changeWords(c *learning.Change, unit string) string {
+	way := func(v float64) string {
+		if v < 0 {
+			return amount(-v, unit) + " lower"
 		}
-		return fmt.Sprintf("%.0f", math.Ceil(*v))
+		return amount(v, unit) + " higher"
 	}
-	if c.Value == nil {
-		return fmt.Sprintf("; within 10 %% of it only beyond the %d cases of the record, so the plateau is an extrapolation.", l.Cases)
+	return fmt.Sprintf("The mean of the last %d cases is %s than that of the first %d (95 %%: %s to %s)", c.Cases, way(c.Diff), c.Cases, way(c.Low), way(c.High))
+}
+
+// estimated is a figure with its interval.
+func estimated(e *learning.Estimate, unit string) string {
+	if e.High == nil {
+		return fmt.Sprintf("%s (95 %%: %s or more)", amount(*e.Value, unit), amount(*e.Low, unit))
 	}
-	return fmt.Sprintf(", within 10 %% of it from case %s on (95 %% %s to %s).", end(c.Value), end(c.Low), end(c.High))
+	return fmt.Sprintf("%s (95 %% %s)", amount(*e.Value, unit), span(*e.Low, *e.High, unit))
+}
+
+// reachWords says where a learning curve ends.
+func reachWords(l *learning.Analysis, at []int, unit string) string {
+	number := func(v float64) int { return at[min(len(at), int(math.Ceil(v)))-1] }
+	last := at[len(at)-1]
+	if l.Plateau == nil {
+		return fmt.Sprintf(" to %s at case %d. It may still be falling: these cases do not show a plateau, so none is given.", estimated(l.Now, unit), last)
+	}
+	s := fmt.Sprintf(" to a plateau of %s, and is within 10 %% of it from case %d on", estimated(l.Plateau, unit), number(*l.CasesToPlateau.Value))
+	low := number(*l.CasesToPlateau.Low)
+	if l.CasesToPlateau.High == nil {
+		return s + fmt.Sprintf(" (95 %%: case %d or later, perhaps beyond case %d).", low, last)
+	}
+	return s + fmt.Sprintf(" (95 %%: case %d to %d).", low, number(*l.CasesToPlateau.High))
 }
 
 func listed[T any](x []T) string {
@@ -116,17 +159,25 @@ func chartWords(c *Chart, f *Figure, signed bool) string {
 		worse, better = "deeper", "shallower"
 	}
 	var said []string
-	if c.Worse > 0 {
-		said = append(said, fmt.Sprintf("a change to %s at case %d, put before case %d", worse, c.Worse, c.WorseSince))
+	signal := func(way string, at, since int) {
+		switch {
+		case at == 0:
+		case at == since:
+			said = append(said, fmt.Sprintf("a change for the %s at case %d", way, at))
+		default:
+			said = append(said, fmt.Sprintf("a change for the %s, signalled at case %d and begun about case %d", way, at, since))
+		}
 	}
-	if c.Better > 0 {
-		said = append(said, fmt.Sprintf("a change to %s at case %d, put before case %d", better, c.Better, c.BetterSince))
-	}
-	signals := "no change"
+	signal(worse, c.Worse, c.WorseSince)
+	signal(better, c.Better, c.BetterSince)
+	signals := "no lasting change"
 	if len(said) > 0 {
-		signals = strings.Join(said, " and ")
+		signals = strings.Join(said, "; ")
 	}
-	return fmt.Sprintf("Charts against %s (%s): %s.", c.Against, amount(c.Target, f.Unit), signals)
+	if c.Moving > 0 {
+		signals += fmt.Sprintf("; the moving mean leaves its limits at case %d", c.Moving)
+	}
+	return fmt.Sprintf("Control charts against %s (%s): %s.", c.Against, amount(c.Target, f.Unit), signals)
 }
 
 // chance is the level at which a habit counts as one.
@@ -150,16 +201,26 @@ func habitWords(place, unit string, directions []string, h *habit.Habit) string 
 	}
 	what := title(place)
 	if h.P >= chance {
-		return fmt.Sprintf("%s: no habit beyond chance in %d cases (%s); on average %s.", what, h.Cases, probability(h.P), strings.Join(parts, ", "))
+		return fmt.Sprintf("%s: no habit beyond chance in %d cases (%s); on average %s.", what, h.Cases, probability(h.P), together(parts))
 	}
-	s := fmt.Sprintf("%s: on average %s, unlikely to be chance (%s, %d cases)", what, strings.Join(parts, ", "), probability(h.P), h.Cases)
-	if len(beyond) > 0 && len(beyond) < len(parts) {
-		s += fmt.Sprintf("; by itself %s", strings.Join(beyond, " and "))
+	s := fmt.Sprintf("%s: on average %s, unlikely to be chance (%s, %d cases)", what, together(parts), probability(h.P), h.Cases)
+	if n := len(beyond); n > 0 && n < len(parts) {
+		stands := "stands"
+		if n > 1 {
+			stands = "stand"
+		}
+		s += fmt.Sprintf("; looked at one by one, only %s %s out", strings.Join(beyond, " and "), stands)
 	}
 	if h.PWithout != nil && *h.PWithout >= chance {
 		s += fmt.Sprintf("; without case %d, the farthest off, it could be chance (%s)", h.Farthest, probability(*h.PWithout))
 	}
 	return s + "."
+}
+
+// together lists parts as one says them.
+func together(parts []string) string {
+	n := len(parts)
+	return strings.Join(parts[:n-1], ", ") + " and " + parts[n-1]
 }
 
 func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
@@ -171,19 +232,21 @@ func successWords(s *Success) string {
 
 func competenceWords(c *Competence) string {
 	d := c.Design
-	basis := fmt.Sprintf("(a failure rate of %s against %s, wrongly declared in at most %s of series, rightly in %s)",
-		percent(d.Acceptable), percent(d.Unacceptable), percent(d.ErrorRate), percent(d.Power))
+	basis := fmt.Sprintf(" It asks whether the share of fixtures outside the limits is nearer to %s than to %s: of clinicians with %s it wrongly declares %s competent within %d fixtures, of those with %s rightly %s.",
+		percent(d.Acceptable), percent(d.Unacceptable), percent(d.Unacceptable), percent(d.ErrorRate), d.Cases, percent(d.Acceptable), percent(d.Power))
 	if c.Path.Signal == 0 {
-		return fmt.Sprintf("The learning-curve chart has not declared competence in %d fixtures %s; that is no proof of the contrary.", len(c.Outcomes), basis)
+		return fmt.Sprintf("The learning-curve chart has not declared competence in %s; that is no proof of the contrary.", counted(len(c.Outcomes), "fixture")) + basis
 	}
-	s := fmt.Sprintf("The learning-curve chart declares competence at fixture %d %s", c.Path.Signal, basis)
+	s := fmt.Sprintf("The learning-curve chart declares competence at fixture %d", c.Path.Signal)
 	switch {
 	case c.Watched == nil:
-		return s + "."
+		s += "."
 	case c.Watched.Signal > 0:
-		return s + fmt.Sprintf("; the chart that watches on warns at fixture %d.", c.Path.Signal+c.Watched.Signal)
+		s += fmt.Sprintf("; the chart that watches on from there warns at fixture %d.", c.Path.Signal+c.Watched.Signal)
+	default:
+		s += "; the chart that watches on from there has not warned."
 	}
-	return s + "; the chart that watches on has no warning since."
+	return s + basis
 }
 
 func structureWords(kind string) string {
@@ -207,7 +270,7 @@ func marginWords(m *Margin, o Options) string {
 	b := m.Bound
 	switch {
 	case b == nil:
-		return what + ": the figures are all the same, as rounded ones may be; no bound."
+		return what + ": no bound, as the figures are all the same, as rounded ones may be."
 	case b.Upper == nil:
 		s := fmt.Sprintf("%s: no bound: %s", what, b.Reason)
 		if b.N > 0 && b.N >= tolerance.MinFigures {
@@ -216,16 +279,22 @@ func marginWords(m *Margin, o Options) string {
 		return s + "."
 	}
 	upper := ceiling(math.Max(0, *b.Upper))
-	s := fmt.Sprintf("%s: plan %.1f mm; %s of the next fixtures stay within it, with %s confidence (%s, %d fixtures", what, upper,
-		percent(o.Coverage), percent(o.Assurance), b.Method, b.N)
+	s := fmt.Sprintf("%s: keep %.1f mm. With %s confidence, %s of the next fixtures go no farther (%s, %s", what, upper,
+		percent(o.Assurance), percent(o.Coverage), b.Method, counted(b.N, "fixture"))
 	if m.FromCase > 1 {
 		s += fmt.Sprintf(" from case %d on", m.FromCase)
 	}
+	if b.N < fewFixtures {
+		s += ", which are few, so it is wide"
+	}
 	s += ")"
 	if b.Next != nil {
-		s += fmt.Sprintf("; the next one alone stays within %.1f mm with %s probability", ceiling(math.Max(0, *b.Next)), percent(o.Coverage))
+		s += fmt.Sprintf("; the very next one stays within %.1f mm with a probability of %s", ceiling(math.Max(0, *b.Next)), percent(o.Coverage))
 	}
 	s += "."
+	if m.Learning {
+		s += " The early cases of a clinician still learning are in it, so it is wider than the latest cases alone would need."
+	}
 	if m.Asked != nil && m.Enough != nil {
 		if *m.Enough {
 			s += fmt.Sprintf(" You asked for %.1f mm, which your record bears out.", *m.Asked)
@@ -235,6 +304,10 @@ func marginWords(m *Margin, o Options) string {
 	}
 	return s
 }
+
+// fewFixtures is the number under which a bound is called wide: the 95/95 factor
+// of normal theory is 2.2 for 30 figures, a third above that for any number.
+const fewFixtures = 30
 
 // ceiling rounds a margin up to a tenth, on the safe side.
 func ceiling(v float64) float64 { return math.Ceil(v*10-1e-9) / 10 }
