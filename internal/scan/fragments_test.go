@@ -1,6 +1,8 @@
 package scan
 
 import (
+	"encoding/binary"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -97,5 +99,17 @@ func TestSettle(t *testing.T) {
 		}
 		l.settle(words, nil)
 		require.Equal(t, want, words)
+	})
+}
+
+// TestBar compares four words at once with one after the other.
+func TestBar(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		bound := rapid.Uint16().Draw(t, "bound")
+		near := rapid.Custom(func(t *rapid.T) uint16 { return bound + uint16(rapid.IntRange(-2, 2).Draw(t, "off")) })
+		words := rapid.SliceOfN(rapid.OneOf(near, rapid.Uint16()), 4, 4).Draw(t, "words")
+		x := binary.NativeEndian.Uint64(raw(words))
+		require.Equal(t, slices.Max(words) >= bound, reach(bound, false).any(x))
+		require.Equal(t, slices.Min(words) <= bound, reach(bound, true).any(x))
 	})
 }

@@ -428,10 +428,10 @@ func TestNoNames(t *testing.T) {
 		require.NoError(t, err)
 		var b bytes.Buffer
 		require.NoError(t, d.WriteText(&b))
-		_, err = Open(dir, Options{})
+		got, err := Open(dir, Options{})
 		asJSON, jsonErr := json.Marshal(d)
 		require.NoError(t, jsonErr)
-		text := fmt.Sprintf("%+v\n%s\n%s\n%v", *d, b.String(), asJSON, err)
+		text := fmt.Sprintf("%+v\n%s\n%s\n%+v %v", *d, b.String(), asJSON, got, err)
 		assert.NotContains(t, text, "SECRET")
 		assert.NotContains(t, text, "19010203")
 	}

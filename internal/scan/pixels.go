@@ -22,6 +22,9 @@ var nativeSyntax = map[string]bool{
 // signBit is the shift that keeps signed values in unsigned words.
 const signBit = 0x8000
 
+// each times a 16-bit number has it in each of four words.
+const each = 0x0001_0001_0001_0001
+
 // flip is what turns a 16-bit value into the unsigned word that is kept.
 func (l layout) flip() uint16 {
 	if l.signed {
@@ -98,7 +101,6 @@ func (l layout) settle(words []uint16, pad *rawPadding) {
 	}
 	// Four words at once. A signed value v of n bits is kept as v + 32768, and its
 	// bits with the top one turned over are v + 2^(n-1): no sum leaves its word.
-	const each = 0x0001_0001_0001_0001
 	mask := each * uint64(1<<l.stored-1)
 	top, add := uint64(0), uint64(0)
 	if l.signed {

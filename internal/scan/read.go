@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/flate"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
 	"fmt"
 	"io"
@@ -437,17 +438,33 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 		}
 		low, most := wordsFrom(high-window, slope, intercept, f)
 		topLow, topMost := wordsFrom(high-1e-9*math.Abs(high), slope, intercept, f)
-		for _, w := range v.Stored[k*plane : (k+1)*plane] {
-			x := int(w)
-			if x < low || x > most || v.Padded(w) {
-				continue
-			}
-			if x >= topLow && x <= topMost {
-				tops[k]++
-			} else {
-				belows[k]++
+		if low > most {
+			return nil
+		}
+		tally := func(words []uint16) {
+			for _, w := range words {
+				x := int(w)
+				if x < low || x > most || v.Padded(w) {
+					continue
+				}
+				if x >= topLow && x <= topMost {
+					tops[k]++
+				} else {
+					belows[k]++
+				}
 			}
 		}
+		words := v.Stored[k*plane : (k+1)*plane]
+		near := reach(uint16(low), false)
+		if slope < 0 {
+			near = reach(uint16(most), true)
+		}
+		for ; len(words) >= 4; words = words[4:] {
+			if near.any(binary.NativeEndian.Uint64(raw(words))) {
+				tally(words[:4])
+			}
+		}
+		tally(words)
 		return nil
 	})
 	top, below := 0, 0
@@ -458,6 +475,33 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 		return high
 	}
 	return math.NaN()
+}
+
+// bar tells quickly whether any of four words reaches a bound; few do.
+type bar struct{ turn, bound, upper uint64 }
+
+const topBits = signBit * each
+
+// reach is the bar of words from a bound up, or down.
+func reach(bound uint16, down bool) (b bar) {
+	if down {
+		b.turn, bound = math.MaxUint64, ^bound
+	}
+	b.bound = each * uint64(bound&^signBit)
+	if bound < signBit {
+		b.upper = topBits
+	}
+	return b
+}
+
+// any compares the lower 15 bits of the words at once: a difference keeps the
+// top bit, which was set, where they reach the bound's. A word reaches the bound
+// by its own top bit, or by its lower ones: both must be where the bound has the
+// top bit.
+func (b bar) any(x uint64) bool {
+	x ^= b.turn
+	lower := (x | topBits) - b.bound
+	return (lower&x|(lower|x)&b.upper)&topBits != 0
 }
 
 // wordsFrom is the range of a slice's kept words whose grey values reach from on.
