@@ -218,7 +218,7 @@ func TestSealMeasureShow(t *testing.T) {
 	require.Equal(t, Done, got.status, got.stderr)
 	m := readMeasurement(t, "results/c.json").Fixtures[0]
 	assert.Contains(t, got.stdout, "s.jsonl: 5 records, the chain is unbroken.")
-	assert.Contains(t, got.stdout, "Not shown to be consecutive: 1 measured, of all cases 1 left out with a reason (C-102).")
+	assert.Contains(t, got.stdout, "1 case is measured. The cases are not shown to be consecutive: 1 left out with a reason\n(C-102).")
 	assert.Regexp(t, regexp.QuoteMeta(fmt.Sprintf("C-101   %s   44 ", plan.Placed))+` +`+
 		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f   %.2f ± %.2f   %.2f ± %.2f   measured", m.Deviation.Entry, 2*m.Uncertainty.Entry.U, m.Deviation.Apex, 2*m.Uncertainty.Apex.U, m.Deviation.Angle, 2*m.Uncertainty.Angle.U))+` +kept\n`, got.stdout)
 	assert.Contains(t, got.stdout, "C-102: left out (record 4): scan of another patient.\n")

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +16,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/learning"
 	"plumbline/internal/series"
 	"plumbline/internal/tooth"
 	"plumbline/internal/trend"
@@ -125,17 +127,15 @@ func summaryOf(f *series.File, clinician, today string) (series.Summary, error) 
 	if clinician == "" {
 		return whole, nil
 	}
-	var names []string
-	own := map[string]bool{"": true}
+	names, own := map[string]bool{}, map[string]bool{"": true}
 	for _, c := range whole.Cases {
 		own[c.Case] = c.Clinician == clinician || c.Clinician == ""
-		if c.Clinician != "" && !slices.Contains(names, c.Clinician) {
-			names = append(names, c.Clinician)
+		if c.Clinician != "" {
+			names[c.Clinician] = true
 		}
 	}
-	if !slices.Contains(names, clinician) {
-		slices.Sort(names)
-		return whole, fmt.Errorf("there is no case of clinician %q; the series has %s", clinician, strings.Join(names, ", "))
+	if !names[clinician] {
+		return whole, fmt.Errorf("there is no case of clinician %q; the series has %s", clinician, strings.Join(slices.Sorted(maps.Keys(names)), ", "))
 	}
 	var records []series.Record
 	for _, r := range f.Records {
@@ -162,13 +162,15 @@ func (v *seriesView) write(to io.Writer, path string, system tooth.System) error
 	writeWrapped(&out, "", v.Summary.Words)
 	v.writeFixtures(&out, system)
 	v.writeNotes(&out)
-	for i := range v.Trend.Clinicians {
-		writeAnalysis(&out, &v.Trend.Clinicians[i])
+	if !v.Trend.Brief {
+		for i := range v.Trend.Clinicians {
+			writeAnalysis(&out, &v.Trend.Clinicians[i])
+		}
 	}
 	for _, name := range v.Trend.Skipped {
 		fmt.Fprintf(&out, "\nClinician %s: no measured case whose figures can be used yet.\n", name)
 	}
-	writeGroup(&out, v.Trend.Group)
+	writeGroup(&out, &v.Trend)
 	fmt.Fprintln(&out, "\n"+strings.Join(words.Cautions, "\n"))
 	// A file from elsewhere must not steer the terminal.
 	_, err := to.Write(bytes.Map(func(r rune) rune {
@@ -316,11 +318,19 @@ func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
 	}
 	w.Flush()
 	fmt.Fprintln(out, "\nLearning and change")
+	var without []string
 	for _, f := range a.Figures {
 		// The first sentence is the line of the table above.
-		if len(f.Words) > 1 {
-			writeWrapped(out, "  ", figureTitles[f.Figure]+": "+strings.Join(f.Words[1:], " "))
+		if len(f.Words) < 2 {
+			continue
 		}
+		writeWrapped(out, "  ", figureTitles[f.Figure]+": "+strings.Join(f.Words[1:], " "))
+		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learning.Learning {
+			without = append(without, strings.ToLower(figureTitles[f.Figure]))
+		}
+	}
+	if len(without) > 0 {
+		writeWrapped(out, "  ", fmt.Sprintf("No control chart of %s: too few cases are known to be on a plateau that they could be held against. --target states a level instead.", strings.Join(without, ", ")))
 	}
 	if len(a.Habits) > 0 {
 		fmt.Fprintln(out, "\nHabit")
@@ -383,7 +393,7 @@ func writeGroups(out *bytes.Buffer, a *trend.Analysis) {
 }
 
 var places = map[trend.Place]string{
-	trend.Below: "yours is lower", trend.Above: "yours is higher", trend.Within: "not told apart", "": "no interval to compare",
+	trend.Below: "yours is lower", trend.Above: "yours is higher", trend.Within: "no clear difference", "": "no interval to compare",
 }
 
 func writePublished(out *bytes.Buffer, a *trend.Analysis) {
@@ -419,19 +429,45 @@ func writePublished(out *bytes.Buffer, a *trend.Analysis) {
 	}
 }
 
-func writeGroup(out *bytes.Buffer, group []trend.Spread) {
-	if len(group) == 0 {
+// writeGroup prints the clinicians side by side, and how their means lie.
+func writeGroup(out *bytes.Buffer, t *trend.Together) {
+	if len(t.Clinicians) < 2 {
 		return
 	}
-	fmt.Fprintln(out, "\nThe clinicians' means together, each clinician once; patients and sites differ, so this is no ranking")
+	fmt.Fprintln(out, "\nThe clinicians side by side, in the order of their names: mean and its 95 % interval")
+	fmt.Fprintln(out, "Patients and sites differ, so this is no ranking.")
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(w, "  \tclinicians\tleast\tmedian\tlargest")
-	for _, s := range group {
-		title := figureTitles[s.Figure]
-		if title == "" {
-			continue
+	fmt.Fprintln(w, "  \tcases\tentry mm\tapex mm\tangle °\twithin the limits")
+	for i := range t.Clinicians {
+		a := &t.Clinicians[i]
+		line := fmt.Sprintf("  %s\t%d", a.Clinician, len(a.Cases))
+		for _, name := range []string{"entry_mm", "apex_mm", "angle_deg"} {
+			line += "\t"
+			for k := range a.Figures {
+				if a.Figures[k].Figure == name {
+					line += interval(&a.Figures[k].Summary)
+				}
+			}
 		}
-		fmt.Fprintf(w, "  %s\t%d\t%.2f\t%.2f\t%.2f\n", title, s.N, s.Least, s.Median, s.Most)
+		if s := a.Success; s != nil {
+			line += fmt.Sprintf("\t%d of %d (95 %% %.0f to %.0f %%)", s.Within, s.Of, 100*s.Low, 100*s.High)
+		}
+		fmt.Fprintln(w, strings.TrimRight(line, "\t"))
+	}
+	w.Flush()
+	if t.Brief {
+		writeWrapped(out, "", fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; --clinician shows one in full.", trend.MostInFull))
+	}
+	if len(t.Group) == 0 {
+		return
+	}
+	fmt.Fprintln(out, "\nThe clinicians' means together, each clinician once")
+	w = tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
+	fmt.Fprintln(w, "  \tclinicians\tleast\tmedian\tlargest")
+	for _, s := range t.Group {
+		if title := figureTitles[s.Figure]; title != "" {
+			fmt.Fprintf(w, "  %s\t%d\t%.2f\t%.2f\t%.2f\n", title, s.N, s.Least, s.Median, s.Most)
+		}
 	}
 	w.Flush()
 }

@@ -569,7 +569,7 @@ func placeWords(p trend.Place) string {
 	case trend.Above:
 		return "higher"
 	case trend.Within:
-		return "not told apart"
+		return "no clear difference"
 	}
 	return "no interval to compare"
 }

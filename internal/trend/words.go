@@ -279,8 +279,13 @@ func marginWords(m *Margin, o Options) string {
 		return s + "."
 	}
 	upper := ceiling(math.Max(0, *b.Upper))
+	useful := b.N >= fewFixtures || *b.Upper <= farBound*b.Largest
 	s := fmt.Sprintf("%s: keep %.1f mm. With %s confidence, %s of the next fixtures go no farther (%s, %s", what, upper,
 		percent(o.Assurance), percent(o.Coverage), b.Method, counted(b.N, "fixture"))
+	if !useful {
+		s = fmt.Sprintf("%s: no margin to plan with yet. The bound that %s of the next fixtures stay within, with %s confidence, is %.1f mm, far beyond the largest so far, %.1f mm (%s, %s", what,
+			percent(o.Coverage), percent(o.Assurance), upper, b.Largest, b.Method, counted(b.N, "fixture"))
+	}
 	if m.FromCase > 1 {
 		s += fmt.Sprintf(" from case %d on", m.FromCase)
 	}
@@ -296,9 +301,12 @@ func marginWords(m *Margin, o Options) string {
 		s += " The early cases of a clinician still learning are in it, so it is wider than the latest cases alone would need."
 	}
 	if m.Asked != nil && m.Enough != nil {
-		if *m.Enough {
+		switch {
+		case *m.Enough:
 			s += fmt.Sprintf(" You asked for %.1f mm, which your record bears out.", *m.Asked)
-		} else {
+		case !useful:
+			s += fmt.Sprintf(" You asked for %.1f mm, which your record does not bear out yet.", *m.Asked)
+		default:
 			s += fmt.Sprintf(" You asked for %.1f mm; your record supports %.1f mm.", *m.Asked, upper)
 		}
 	}
@@ -308,6 +316,11 @@ func marginWords(m *Margin, o Options) string {
 // fewFixtures is the number under which a bound is called wide: the 95/95 factor
 // of normal theory is 2.2 for 30 figures, a third above that for any number.
 const fewFixtures = 30
+
+// farBound is how far beyond the largest figure a bound from few fixtures is
+// called no margin to plan with: at twice as far it says how little is known, not
+// how far this clinician errs.
+const farBound = 2
 
 // ceiling rounds a margin up to a tenth, on the safe side.
 func ceiling(v float64) float64 { return math.Ceil(v*10-1e-9) / 10 }
