@@ -276,3 +276,19 @@ func TestUnknownSequence(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, axial(12).Stored, got.Stored)
 }
+
+// TestSliceSpacingAgainstTheNormal places frames that run against the normal:
+// the first one is the volume's last slice, where the file says it lies.
+func TestSliceSpacingAgainstTheNormal(t *testing.T) {
+	v := axial(12)
+	dir := t.TempDir()
+	require.NoError(t, dicomfile.Write(dir, v, dicomfile.Options{Layout: dicomfile.PlainMultiFrame}))
+	got, err := Open(dir, Options{SliceSpacing: -0.25})
+	require.NoError(t, err)
+	assert.Equal(t, geom.Vec{X: 10, Y: 20, Z: 30}, got.Patient(0, 0, 11))
+	assert.Equal(t, geom.Vec{X: 10, Y: 20, Z: 30 - 11*0.25}, got.Patient(0, 0, 0))
+	plane := v.Size[0] * v.Size[1]
+	for k := range 12 {
+		assert.Equal(t, v.Stored[k*plane:(k+1)*plane], got.Stored[(11-k)*plane:(12-k)*plane])
+	}
+}
