@@ -23,10 +23,11 @@ var order = [][]string{
 	{"volume", "words", "stl"},
 	// methods that know nothing of teeth, and codecs
 	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},
-	{"learning", "revolution"},
+	{"learning", "revolution", "printout"},
 	// from the files to the figures of one case
 	{"casefile", "dicomfile", "spatialregistration"},
 	{"scan"},
+	{"followup"},
 	{"alignment"},
 	{"registration"},
 	{"fixture"},

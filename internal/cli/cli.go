@@ -55,7 +55,7 @@ type command struct {
 }
 
 func commands() []command {
-	return []command{measureCommand(), sealCommand(), seriesCommand(), reportCommand(), packCommand(), alignCommand(), scanCommand(), phantomCommand(), completionCommand()}
+	return []command{caseCommand(), measureCommand(), sealCommand(), seriesCommand(), reportCommand(), packCommand(), alignCommand(), scanCommand(), phantomCommand(), completionCommand()}
 }
 
 // statusError carries an exit status with its message.
