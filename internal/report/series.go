@@ -579,7 +579,7 @@ func (d *Document) seriesMethod(a *trend.Analysis, s Series) {
 	d.add(heading{Level: 2, Text: "How it was made"},
 		list{Items: []string{
 			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
-			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals come from resampled residuals.",
+			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals hold what all falling curves of either shape that fit nearly as well would give, with the bound found from resampled residuals; a plateau is given only where the cases come within 10 % of it.",
 			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
 			fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, trend.LimitsSource),
 			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
