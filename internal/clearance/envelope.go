@@ -28,7 +28,10 @@ type Shape struct {
 const usualRound = 0.9
 
 // Nominal is the shape that a diameter alone tells: no taper, which gives the
-// smaller clearance where there is one, and the usual rounding.
+// smaller clearance where there is one, and the usual rounding. The placed fixture
+// has it too, though its fit sees a taper: the envelope is defined by the outer
+// thread diameter, planned and placed are to be compared in one shape, and a taper
+// seen through the blur of a scan would make the clearance larger than is sure.
 func Nominal(diameter float64) Shape {
 	return Shape{Diameter: diameter, Taper: 1, Round: min(usualRound, diameter/4)}
 }
