@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
 	"plumbline/internal/volume"
 )
@@ -24,7 +25,7 @@ func finer(v *volume.Volume, size [3]int) *volume.Volume {
 	for range size[2] {
 		w.Slope, w.Intercept = append(w.Slope, v.Slope[0]), append(w.Intercept, v.Intercept[0])
 	}
-	parallel(size[2], func(k int) {
+	parallel.For(size[2], func(k int) {
 		z := float64(k) * ratio[2]
 		for j := range size[1] {
 			y := float64(j) * ratio[1]

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -149,7 +150,7 @@ func (t template) search(f *volume.Field, reg *region, perTurn int) []candidate 
 	rim := (pad[2]*ny+pad[1])*nx + pad[0] // from a padded cell to the one it pads
 	grid := turns()
 	found := make([][]candidate, len(grid))
-	parallel(len(grid), func(r int) {
+	parallel.For(len(grid), func(r int) {
 		offs := make([]int, len(t.offset))
 		for n, d := range t.offset {
 			q := grid[r].Rotate(d)

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -91,7 +92,7 @@ func gather(f *volume.Field, reg *region, stride, side float64) *samples {
 	}
 	rd := newReader(f, motion{Rigid: geom.Identity()})
 	planes := make([][]node, (f.Size[2]+every[2]-1)/every[2])
-	parallel(len(planes), func(n int) {
+	parallel.For(len(planes), func(n int) {
 		k := n * every[2]
 		for j := 0; j < f.Size[1]; j += every[1] {
 			for i := 0; i < f.Size[0]; i += every[0] {
@@ -603,7 +604,7 @@ func (s *samples) refine(moving *volume.Field, start geom.Rigid, l level, how de
 
 // stretch goes on from a rigid fit with the three scales free.
 func (s *samples) stretch(moving *volume.Field, start geom.Rigid, l level) (motion, *evaluation) {
-	return s.descend(moving, motion{Rigid: start, axes: s.axes, centre: s.centre}, l, allParameters, full, parallel)
+	return s.descend(moving, motion{Rigid: start, axes: s.axes, centre: s.centre}, l, allParameters, full, parallel.For)
 }
 
 // descend takes Gauss and Newton's steps; the last evaluation is done as how

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 )
 
 // The right side of the normal equations is the downhill slope of the robust
@@ -23,7 +24,7 @@ func TestStepLeadsBack(t *testing.T) {
 	s := f.samples(fineLevel)
 	truth := p.Truth.PostToPre.Inverse()
 	moving := f.field(f.moving, fineLevel, truth)
-	best, _ := s.refine(moving, truth, fineLevel, even, parallel)
+	best, _ := s.refine(moving, truth, fineLevel, even, parallel.For)
 	for _, how := range []detail{brisk, even} {
 		for a := range rigidParameters {
 			var x [rigidParameters]float64
@@ -33,7 +34,7 @@ func TestStepLeadsBack(t *testing.T) {
 			}
 			omega, tau := split(x[:])
 			off := best.After(move(s.centre, omega, tau))
-			ev := s.evaluate(moving, motion{Rigid: off}, newWorkspace(s, parallel), rigidParameters, how)
+			ev := s.evaluate(moving, motion{Rigid: off}, newWorkspace(s, parallel.For), rigidParameters, how)
 			got, ok := step(ev.blocks, rigidParameters, 0)
 			require.True(t, ok)
 			o, d := split(got)
@@ -50,7 +51,7 @@ func TestCurvatureWithoutNoise(t *testing.T) {
 	f := newFit(newScan(p.Pre), newScan(p.Post), newRegion(targetsOf(p.Truth), Lower))
 	s := f.samples(fineLevel)
 	truth := p.Truth.PostToPre.Inverse()
-	ev := s.evaluate(f.field(f.moving, fineLevel, truth), motion{Rigid: truth}, newWorkspace(s, parallel), rigidParameters, full)
+	ev := s.evaluate(f.field(f.moving, fineLevel, truth), motion{Rigid: truth}, newWorkspace(s, parallel.For), rigidParameters, full)
 	both, one := 0.0, 0.0
 	for _, b := range ev.blocks {
 		for a := 3; a < 6; a++ {

@@ -2,30 +2,13 @@ package registration
 
 import (
 	"math"
-	"runtime"
-	"sync"
-	"sync/atomic"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
-
-// parallel runs f(0) … f(n−1) on all processors. Each call must write only to
-// its own place, so that the outcome does not depend on their order.
-func parallel(n int, f func(i int)) {
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
-				f(i)
-			}
-		})
-	}
-	wg.Wait()
-}
 
 // scan is one volume with what the search needs to know about its greys.
 type scan struct {
@@ -122,7 +105,7 @@ func (s *scan) average(factor [3]int) (*volume.Field, []float32) {
 	f.Origin = v.Patient(mid[0], mid[1], mid[2])
 	f.Grey = make([]float32, f.Len())
 	share := make([]float32, f.Len())
-	parallel(f.Size[2], func(ck int) {
+	parallel.For(f.Size[2], func(ck int) {
 		plane := f.Size[0] * f.Size[1]
 		sum, n, same := make([]float64, plane), make([]int, plane), make([]int, plane)
 		for k := ck * factor[2]; k < (ck+1)*factor[2]; k++ {
@@ -262,7 +245,7 @@ func saturation(v *volume.Volume) (float64, bool) {
 		n   int
 	}, v.Size[2])
 	plane := v.Size[0] * v.Size[1]
-	parallel(v.Size[2], func(k int) {
+	parallel.For(v.Size[2], func(k int) {
 		top, n := uint16(0), 0
 		for _, g := range v.Stored[k*plane : (k+1)*plane] {
 			switch {
@@ -299,7 +282,7 @@ func halve(f *volume.Field) *volume.Field {
 	}
 	h.Origin = f.Patient(0.5, 0.5, 0.5)
 	h.Grey = make([]float32, h.Len())
-	parallel(h.Size[2], func(k int) {
+	parallel.For(h.Size[2], func(k int) {
 		for j := range h.Size[1] {
 			for i := range h.Size[0] {
 				sum, n := float32(0), 0
@@ -329,7 +312,7 @@ func halve(f *volume.Field) *volume.Field {
 func fringe(f *volume.Field) *volume.Field {
 	out := &volume.Field{Grid: f.Grid, Grey: make([]float32, len(f.Grey))}
 	copy(out.Grey, f.Grey)
-	parallel(f.Size[2], func(k int) {
+	parallel.For(f.Size[2], func(k int) {
 		for j := range f.Size[1] {
 			for i := range f.Size[0] {
 				if g := f.At(i, j, k); g == g {
@@ -409,7 +392,7 @@ func (s *scan) local(cell, sigma, reach float64, points []geom.Vec) *volume.Fiel
 	f.Grey = make([]float32, f.Len())
 	nan := float32(math.NaN())
 	v, cells := s.vol, s.coarse[0].Size
-	parallel(f.Size[2], func(k int) {
+	parallel.For(f.Size[2], func(k int) {
 		slope, intercept := v.Slope[lo[2]+k], v.Intercept[lo[2]+k]
 		for j := range f.Size[1] {
 			row := f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]]
@@ -445,7 +428,7 @@ func bin(f *volume.Field, factor [3]int) *volume.Field {
 	b.Origin = f.Patient(mid[0], mid[1], mid[2])
 	b.Grey = make([]float32, b.Len())
 	scale := 1 / float32(factor[0]*factor[1]*factor[2])
-	parallel(b.Size[2], func(k int) {
+	parallel.For(b.Size[2], func(k int) {
 		for kk := k * factor[2]; kk < (k+1)*factor[2]; kk++ {
 			for j := range b.Size[1] * factor[1] {
 				row := f.Grey[(kk*f.Size[1]+j)*f.Size[0]:]
@@ -511,7 +494,7 @@ func convolve(f *volume.Field, axis int, kernel []float32) {
 		rowStride, slabs, slabStride = slabStride, f.Size[1], nx
 	}
 	r := len(kernel) - 1
-	parallel(slabs, func(slab int) {
+	parallel.For(slabs, func(slab int) {
 		in := make([]float32, n*nx)
 		for j := range n {
 			copy(in[j*nx:][:nx], f.Grey[slab*slabStride+j*rowStride:])
@@ -535,7 +518,7 @@ func convolve(f *volume.Field, axis int, kernel []float32) {
 
 func convolveRows(f *volume.Field, kernel []float32) {
 	nx, r := f.Size[0], len(kernel)-1
-	parallel(f.Size[2], func(k int) {
+	parallel.For(f.Size[2], func(k int) {
 		line := make([]float32, nx+2*r)
 		for j := range f.Size[1] {
 			row := f.Grey[(k*f.Size[1]+j)*nx:][:nx]

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -116,7 +117,7 @@ func drawAxis(img *image.RGBA, n int, half float64) {
 // section samples the three planes of n × n pixels one after the other.
 func section(f *volume.Field, n int, at func(plane, x, y int) geom.Vec) []float32 {
 	out := make([]float32, 3*n*n)
-	parallel(3*n, func(row int) {
+	parallel.For(3*n, func(row int) {
 		for x := range n {
 			out[row*n+x] = float32(f.Sample(at(row/n, x, row%n)))
 		}

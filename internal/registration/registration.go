@@ -26,6 +26,7 @@ import (
 
 	"plumbline/internal/alignment"
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -176,7 +177,7 @@ func check(pre *volume.Volume, targets []Target) error {
 // side.
 func (s *samples) improve(moving *volume.Field, all []candidate, l level) []candidate {
 	out := make([]candidate, len(all))
-	parallel(len(all), func(i int) {
+	parallel.For(len(all), func(i int) {
 		m, ev := s.refine(moving, all[i].preToPost, l, brisk, serial)
 		out[i] = newCandidate(m, ev)
 	})
@@ -273,9 +274,9 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 		found[i] = &c
 	}
 	if shared != nil {
-		parallel(len(all), func(i int) { one(i, serial) })
+		parallel.For(len(all), func(i int) { one(i, serial) })
 	} else {
-		serial(len(all), func(i int) { one(i, parallel) })
+		serial(len(all), func(i int) { one(i, parallel.For) })
 	}
 	var out []candidate
 	for _, c := range found {
@@ -293,7 +294,7 @@ func (f *fit) conclude(found []candidate) (*alignment.Result, error) {
 	if moving == nil {
 		return nil, errNoOverlap
 	}
-	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel)
+	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel.For)
 	mo, free := s.stretch(moving, m, fineLevel)
 	return f.judge(m, ev, found, s.ruler(free, mo, f.smoothing(fineLevel)))
 }
