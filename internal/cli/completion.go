@@ -66,6 +66,10 @@ func choices(name string) []string {
 	switch name {
 	case "numbering":
 		return []string{string(tooth.ISO3950), string(tooth.Universal)}
+	case "frame":
+		return []string{"lps", "ras", "corner"}
+	case "guidance":
+		return []string{"full-guide", "pilot-guide", "freehand", "navigated"}
 	case "paper":
 		return []string{"a4", "letter"}
 	case "class":
