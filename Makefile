@@ -46,7 +46,7 @@ fuzz:
 	  done; done
 
 golden:
-	go test ./internal/cli ./internal/report -update
+	go test ./internal/cli ./internal/report ./internal/scan -update
 
 dist:
 	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \
