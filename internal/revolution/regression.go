@@ -227,7 +227,7 @@ func (r *regression) solve() (shift, tilt [2]float64) {
 		}
 		r.scale = 1.4826 * median(magnitude)
 		local := r.localScale(low, high, magnitude)
-		usual := max(finest, percentile(local, 0.25))
+		usual := max(finest, percentile(local, 0.5))
 		for i, e := range r.residual {
 			weight[i] = 0
 			k, _ := knotAt(r.wall[i].z-low, stretch)
