@@ -2,6 +2,7 @@ package phantom
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -193,7 +194,8 @@ func (m *coneScan) addMetal() {
 // view gives the filtered shadow that metal adds in one view, rows × cols.
 func (m *coneScan) view(v int) []float32 {
 	sin, cos := math.Sincos(2 * math.Pi * float64(v) / coneViews)
-	source := r3.Add(m.centre, geom.Vec{X: sourceDistance * cos, Y: sourceDistance * sin})
+	axis := geom.Vec{X: cos, Y: sin}
+	source := r3.Add(m.centre, r3.Scale(sourceDistance, axis))
 	n := m.rows * m.cols
 	with, without := make([]float32, n), make([]float32, n)
 	point := func(x, y float64) geom.Vec {
@@ -202,7 +204,7 @@ func (m *coneScan) view(v int) []float32 {
 	scattered := m.shadows.scatter[len(m.shadows.scatter)/2]
 	off := m.offset(v)
 	moved := r3.Sub(source, off) // the source as the head sees it
-	for at, near := range m.hit(moved, func(x, y float64) geom.Vec { return r3.Sub(point(x, y), off) }) {
+	for at, near := range m.hit(moved, axis, func(x, y float64) geom.Vec { return r3.Sub(point(x, y), off) }) {
 		if near == 0 {
 			continue
 		}
@@ -233,6 +235,7 @@ func (m *coneScan) view(v int) []float32 {
 	m.spread(without)
 	out := make([]float32, n)
 	line := make([]float32, m.cols)
+	from, to := m.columns(axis)
 	for r := range m.rows {
 		y := float64(r+m.row0) * m.pitch
 		any := false
@@ -258,7 +261,7 @@ func (m *coneScan) view(v int) []float32 {
 				continue
 			}
 			e *= float32(m.pitch)
-			for i := range q {
+			for i := from; i < to; i++ {
 				d := i - c
 				if d < 0 {
 					d = -d
@@ -286,12 +289,13 @@ func (m *coneScan) offset(v int) geom.Vec {
 const beside = 1 << 31
 
 // hit tells which bodies may shade each element, by bit.
-func (m *coneScan) hit(source geom.Vec, point func(x, y float64) geom.Vec) []uint32 {
+func (m *coneScan) hit(source, axis geom.Vec, point func(x, y float64) geom.Vec) []uint32 {
 	out := make([]uint32, m.rows*m.cols)
 	w := len(m.pre) / 2
 	for k, o := range m.bodies {
-		for r := range m.rows {
-			for c := range m.cols {
+		lo, hi := m.shadow(source, axis, o)
+		for r := lo[1]; r < hi[1]; r++ {
+			for c := lo[0]; c < hi[0]; c++ {
 				d := r3.Unit(r3.Sub(point(float64(c-m.half)*m.pitch, float64(r+m.row0)*m.pitch), source))
 				if lineToSegment(source, d, o.a, o.b) > o.r+m.pitch {
 					continue
@@ -306,6 +310,39 @@ func (m *coneScan) hit(source geom.Vec, point func(x, y float64) geom.Vec) []uin
 		}
 	}
 	return out
+}
+
+// shadow is the range of columns and rows that a body's capsule may shade, for a
+// source that lies sourceDistance along axis from the middle of the turn.
+func (m *coneScan) shadow(source, axis geom.Vec, o *occupancy) (lo, hi [2]int) {
+	lo, hi = [2]int{m.cols, m.rows}, [2]int{}
+	across := geom.Vec{X: -axis.Y, Y: axis.X}
+	for _, p := range [2]geom.Vec{o.a, o.b} {
+		d := r3.Sub(p, source)
+		w := sourceDistance / -r3.Dot(d, axis)
+		widest := sourceDistance / (-r3.Dot(d, axis) - o.r)
+		for a, at := range [2]float64{w*r3.Dot(d, across)/m.pitch + float64(m.half), w*d.Z/m.pitch - float64(m.row0)} {
+			reach := 1.2*widest*o.r/m.pitch + 2 // slanted rays see a sphere a little wider
+			lo[a] = min(lo[a], int(math.Floor(at-reach)))
+			hi[a] = max(hi[a], int(math.Ceil(at+reach))+1)
+		}
+	}
+	return [2]int{max(0, lo[0]), max(0, lo[1])}, [2]int{min(m.cols, hi[0]), min(m.rows, hi[1])}
+}
+
+// columns is the range of columns that the block's voxels are projected to.
+func (m *coneScan) columns(axis geom.Vec) (from, to int) {
+	near := m.grid.Patient(float64(m.lo[0]), float64(m.lo[1]), 0)
+	far := m.grid.Patient(float64(m.hi[0]-1), float64(m.hi[1]-1), 0)
+	from, to = m.cols, 0
+	for _, x := range [2]float64{near.X - m.centre.X, far.X - m.centre.X} {
+		for _, y := range [2]float64{near.Y - m.centre.Y, far.Y - m.centre.Y} {
+			u := sourceDistance / (sourceDistance - x*axis.X - y*axis.Y) * (y*axis.X - x*axis.Y) / m.pitch
+			from = min(from, int(math.Floor(u))+m.half)
+			to = max(to, int(math.Floor(u))+m.half+2)
+		}
+	}
+	return max(0, from), min(m.cols, to)
 }
 
 // lineToSegment is the distance between the line through p along the unit
@@ -378,7 +415,7 @@ func (m *coneScan) empty(q []float32, k int) bool {
 	from := max(0, int(math.Floor(min(near, far)/m.pitch))-m.row0)
 	to := min(m.rows-1, int(math.Floor(max(near, far)/m.pitch))-m.row0+1)
 	for r := from; r <= to; r++ {
-		if q[r*m.cols+m.half] != 0 || q[r*m.cols] != 0 {
+		if slices.ContainsFunc(q[r*m.cols:][:m.cols], func(x float32) bool { return x != 0 }) {
 			return false
 		}
 	}
