@@ -124,6 +124,7 @@ series has learning curves, control charts, habit, margins and every case.`,
 			r.addArchive(f)
 			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers, `SYSTEM`: iso3950 or universal")
 			clinician := f.String("clinician", "", "whose cases of a series, `PSEUDONYM`, where there are several")
+			target := f.String("target", "", "hold the charts of a series against a stated `LEVEL`, as in entry_mm=1,angle_deg=3.5")
 			today := f.String("today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
 			return func(_ context.Context, env Env, args []string) error {
 				system, err := numberingOf(*numbering)
@@ -146,7 +147,15 @@ series has learning curves, control charts, habit, margins and every case.`,
 						return err
 					}
 				}
-				d, doubt, err := readDocument(args[0], *clinician, day, env.Version, reports.Options{Numbering: system})
+				t := trend.Defaults()
+				t.Clinician = *clinician
+				if t.Target, err = targets(*target); err != nil {
+					return err
+				}
+				if err := checkTrend(t, "report"); err != nil {
+					return err
+				}
+				d, doubt, err := readDocument(args[0], t, day, env.Version, reports.Options{Numbering: system})
 				if err != nil {
 					return err
 				}
@@ -176,13 +185,13 @@ func numberingOf(name string) (tooth.System, error) {
 
 // readDocument makes the report of a stored measurement or of a series, and tells
 // whether its figures are in doubt.
-func readDocument(path, clinician, today, version string, o reports.Options) (*reports.Document, bool, error) {
+func readDocument(path string, t trend.Options, today, version string, o reports.Options) (*reports.Document, bool, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, false, badInput(err)
 	}
 	if line, _, _ := bytes.Cut(data, []byte("\n")); bytes.Contains(line, []byte(series.Schema)) {
-		s, err := readSeries(path, clinician, today, version)
+		s, err := readSeries(path, t, today, version)
 		if err != nil {
 			return nil, false, err
 		}
@@ -196,15 +205,13 @@ func readDocument(path, clinician, today, version string, o reports.Options) (*r
 }
 
 // readSeries reads and analyses a series file.
-func readSeries(path, clinician, today, version string) (reports.Series, error) {
+func readSeries(path string, t trend.Options, today, version string) (reports.Series, error) {
 	f, err := series.Read(path)
 	if err != nil {
 		return reports.Series{}, badInput(err)
 	}
 	s := series.Summarise(f.Records, today)
-	options := trend.Defaults()
-	options.Clinician = clinician
-	a, err := trend.Analyse(s.Rows(), options)
+	a, err := trend.Analyse(s.Rows(), t)
 	if err != nil {
 		return reports.Series{}, badInput(fmt.Errorf("%s: %w", path, err))
 	}

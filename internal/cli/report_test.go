@@ -155,6 +155,8 @@ func TestReportsThatCannotBe(t *testing.T) {
 		{[]string{"report", "other.json", "c.pdf"}, "is neither a measurement"},
 		{[]string{"report", "none.json", "c.pdf"}, "none.json"},
 		{[]string{"report", "--study", "1..2", "c.json", "c.dcm"}, "study UID"},
+		{[]string{"report", "--target", "apex", "c.json", "c.pdf"}, "expected a figure and its level"},
+		{[]string{"report", "--target", "apex=2", "c.json", "c.pdf"}, "see plumbline report --help"},
 		{[]string{"report", "other.json"}, "give the measurement and the report's file"},
 		{[]string{"report", "--numbering", "roman", "other.json", "c.pdf"}, "write iso3950 or universal"},
 	} {

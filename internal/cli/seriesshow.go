@@ -50,22 +50,38 @@ func (o *showOptions) trend() (trend.Options, error) {
 	t := trend.Defaults()
 	t.Clinician, t.Seed, t.Limits = o.clinician, o.seed, o.limits
 	t.Cases = int(min(o.cases, 1<<31-1))
-	if o.target != "" {
-		t.Target = map[string]float64{}
-		for _, part := range strings.Split(o.target, ",") {
-			name, value, _ := strings.Cut(part, "=")
-			v, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
-			if err != nil {
-				return t, usage("--target %q: expected a figure and its level, as in entry_mm=1,angle_deg=3.5", o.target)
-			}
-			t.Target[strings.TrimSpace(name)] = v
-		}
+	var err error
+	if t.Target, err = targets(o.target); err != nil {
+		return t, err
 	}
+	return t, checkTrend(t, "series show")
+}
+
+// checkTrend refuses options that the statistics of a command do not take.
+func checkTrend(t trend.Options, command string) error {
 	// Without a row the options are all that can be wrong.
 	if _, err := trend.Analyse(nil, t); !errors.Is(err, trend.ErrNoCases) {
-		return t, usage("series show: %w; see plumbline series --help", err)
+		return usage("%s: %w; see plumbline %s --help", command, err, strings.Fields(command)[0])
 	}
-	return t, nil
+	return nil
+}
+
+// targets reads the levels that charts are held against; nil where none is
+// stated.
+func targets(text string) (map[string]float64, error) {
+	if text == "" {
+		return nil, nil
+	}
+	out := map[string]float64{}
+	for _, part := range strings.Split(text, ",") {
+		name, value, _ := strings.Cut(part, "=")
+		v, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
+		if err != nil {
+			return nil, usage("--target %q: expected a figure and its level, as in entry_mm=1,angle_deg=3.5", text)
+		}
+		out[strings.TrimSpace(name)] = v
+	}
+	return out, nil
 }
 
 // seriesView is a series file as show prints it with --json.
@@ -330,7 +346,7 @@ func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
 		}
 	}
 	if len(without) > 0 {
-		writeWrapped(out, "  ", fmt.Sprintf("No control chart of %s: too few cases are known to be on a plateau that they could be held against. --target states a level instead.", strings.Join(without, ", ")))
+		writeWrapped(out, "  ", "No control chart of "+words.List(without)+". "+trend.NoLevel)
 	}
 	if len(a.Habits) > 0 {
 		fmt.Fprintln(out, "\nHabit")

@@ -208,6 +208,11 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 	for _, s := range c.Published {
 		high = max(high, s.High)
 	}
+	// The band is wide where cases are few; it may take the upper third.
+	seen := high
+	for _, b := range c.Band {
+		high = max(high, min(b[1], 1.5*seen))
+	}
 	out, f := newFrame(width, height, 1, last, 0, high*1.03, inOrder, c.Name+", "+c.Unit)
 	out.Alt = c.Alt
 	keys := []key{markKey("case, bar 95 %", func(p Point) []Item {

@@ -202,7 +202,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	for _, b := range fixture.Others(&in.Post.Volume, in.Post.Ceiling, plans, s.Found) {
 		p := al.PostToPre.Apply(b.Centre)
 		s.Result.Flags = append(s.Result.Flags, result.Flag{Code: "other-fixture", Level: result.Notice,
-			Message: fmt.Sprintf("the metal about %.0f × %.0f mm around (%.1f, %.1f, %.1f) looks like a fixture that no plan of this case is about; it was left out", b.Width, b.Length, p.X, p.Y, p.Z)})
+			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
 	}
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))

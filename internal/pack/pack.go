@@ -132,7 +132,7 @@ type packer struct {
 func (p *packer) add(name string, data []byte) { p.files = append(p.files, File{name, data}) }
 
 // isoDate is a date, with its time of day if there is one.
-var isoDate = regexp.MustCompile(`\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?:T\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[+-]\d\d:\d\d))?\b`)
+var isoDate = regexp.MustCompile(`\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?:T\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[+-]\d\d:\d\d)| \d\d:\d\d UTC)?\b`)
 
 // relative gives the function that turns the dates in a text into days since
 // the first surgery.

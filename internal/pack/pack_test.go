@@ -93,7 +93,7 @@ func TestPackIsSound(t *testing.T) {
 	assert.Contains(t, said, "8 records")
 	assert.Contains(t, said, "6 measurements are those of the series file")
 	assert.Contains(t, said, "the table is that of the series file")
-	assert.Contains(t, said, "Not shown to be consecutive")
+	assert.Contains(t, said, "not shown to be consecutive")
 
 	again, err := Make(path, options)
 	require.NoError(t, err)

@@ -165,7 +165,7 @@ func (d *Document) notes(c *result.Case) {
 		return f.Level != result.Doubt && !slices.Contains(clearanceCodes, f.Code)
 	}
 	if notes := flagTexts(other, allFlags(c)...); len(notes) > 0 {
-		d.add(notice{Title: "How some figures came about", Items: notes})
+		d.add(notice{Title: "Notes on the measurement", Items: notes})
 	}
 }
 

@@ -209,7 +209,8 @@ func (p *press) place(b block, next []block) {
 		p.y += listGap
 		return
 	}
-	need := p.height(b, p.width())
+	alone := p.height(b, p.width())
+	need := alone
 	if _, ok := b.(heading); ok && len(next) > 0 {
 		// A heading stays with the beginning of what it is over, and a paragraph
 		// under it with what that leads to.
@@ -218,10 +219,31 @@ func (p *press) place(b block, next []block) {
 			need += min(p.opening(next[1]), mostKept)
 		}
 	}
+	if _, ok := b.(heading); ok {
+		// A document's last words do not stand alone on a page.
+		if all := alone + p.closing(next); all <= p.bottom()-marginTop {
+			need = max(need, all)
+		}
+	}
 	if p.y+need > p.bottom() && p.y > marginTop {
 		p.newPage()
 	}
 	p.y += p.draw(b, marginLeft, p.y, p.width())
+}
+
+// closing is the height of what follows the document's last heading, where it is
+// words alone; else nothing.
+func (p *press) closing(next []block) float64 {
+	h := 0.0
+	for _, b := range next {
+		switch b.(type) {
+		case paragraph, list, notice:
+			h += p.height(b, p.width())
+		default:
+			return 0
+		}
+	}
+	return h
 }
 
 // opening is the height of the first part of a block that may break.

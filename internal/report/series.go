@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"plumbline/internal/figure"
 	"plumbline/internal/learning"
@@ -238,14 +239,18 @@ func (d *Document) learning(a *trend.Analysis) {
 func (d *Document) charts(a *trend.Analysis) {
 	var group pictures
 	group.Across = 2
-	var without []string
+	var without, unsettled []string
 	for _, x := range chief {
 		f := find(a, x.name)
 		if f == nil {
 			continue
 		}
 		if f.Chart == nil || len(f.Chart.Sums) == 0 {
-			without = append(without, strings.ToLower(x.title))
+			if l := f.Learning; l != nil && l.Verdict == learning.Learning {
+				unsettled = append(unsettled, strings.ToLower(x.title))
+			} else {
+				without = append(without, strings.ToLower(x.title))
+			}
 			continue
 		}
 		c := f.Chart
@@ -272,7 +277,7 @@ func (d *Document) charts(a *trend.Analysis) {
 			means.Low = append(means.Low, back(p.Low))
 			means.High = append(means.High, back(p.High))
 		}
-		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.title + ": moving mean of the cases (EWMA)" + rooted(c.Scale) + "."})
+		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.title + ": moving mean of the cases (EWMA)" + rooted(c, means.Target, unit) + "."})
 	}
 	if len(group.Items) == 0 && a.Competence == nil {
 		return
@@ -281,8 +286,13 @@ func (d *Document) charts(a *trend.Analysis) {
 	if len(group.Items) > 0 {
 		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under the target by more than half a spread; beyond the limit it signals a lasting change. An EWMA chart follows the moving mean. Both are for noticing change, not for judging a level."}, group)
 	}
-	if len(without) > 0 {
-		d.add(paragraph{Small: true, Text: "No chart of " + strings.Join(without, ", ") + ": charts need " + fmt.Sprint(learning.MinCases) + " cases that spread, behind the case from which a learning curve has arrived."})
+	for _, w := range []struct {
+		names []string
+		why   string
+	}{{unsettled, trend.NoLevel}, {without, fmt.Sprintf("A chart needs %d cases that spread.", learning.MinCases)}} {
+		if len(w.names) > 0 {
+			d.add(paragraph{Text: "No control chart of " + words.List(w.names) + ". " + w.why})
+		}
 	}
 	if c := a.Competence; c != nil {
 		d.add(heading{Level: 3, Text: "Learning-curve chart of outcomes"},
@@ -291,9 +301,11 @@ func (d *Document) charts(a *trend.Analysis) {
 	}
 }
 
-func rooted(scale string) string {
-	if scale == "square root" {
-		return ", made on the square roots of the figures, which are nearly normal"
+// rooted says on which scale a chart is made, and where on it the level lies
+// that the cases are held against.
+func rooted(c *trend.Chart, at float64, unit string) string {
+	if c.Scale == "square root" {
+		return fmt.Sprintf(", made on the square roots of the figures, which are nearly normal; cases with a mean of %.2f %s lie about %.2f %s there", c.Target, unit, at, unit)
 	}
 	return ""
 }
@@ -365,7 +377,7 @@ func (d *Document) margins(a *trend.Analysis) {
 		return
 	}
 	d.add(heading{Level: 2, Text: "The margin that the record supports"},
-		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
+		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence and rounded up to a tenth of a millimetre.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
 	var said []string
 	for _, m := range a.Margins {
 		said = append(said, outside(m.Words))
@@ -508,19 +520,28 @@ func (d *Document) chain(s Series) {
 	if len(s.Summary.Corrections) > 0 {
 		t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 34}, {Head: "corrects", Share: 14}, {Head: "reason", Share: 70}}}
 		for _, n := range s.Summary.Corrections {
-			t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), outside(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
+			t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
 		}
 		d.add(t)
 	}
 	if len(s.Summary.Remarks) > 0 {
-		t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "by", Share: 24}, {Head: "time", Share: 34}, {Head: "case", Share: 16}, {Head: "remark", Share: 80}}}
+		t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "by", Share: 22}, {Head: "time", Share: 42}, {Head: "case", Share: 18}, {Head: "remark", Share: 76}}}
 		for _, n := range s.Summary.Remarks {
-			t.Rows = append(t.Rows, row{Cells: []string{outside(n.Author), outside(n.Time), outside(n.Case), outside(n.Text)}})
+			t.Rows = append(t.Rows, row{Cells: []string{outside(n.Author), timeWords(n.Time), outside(n.Case), outside(n.Text)}})
 		}
 		d.add(t)
 	} else {
 		d.add(paragraph{Small: true, Text: "No reviewer has remarked on this series in the file."})
 	}
+}
+
+// timeWords is a record's time to the minute.
+func timeWords(text string) string {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return outside(text)
+	}
+	return t.UTC().Format("2006-01-02 15:04") + " UTC"
 }
 
 // references lists the published figures beside the clinician's.

@@ -153,6 +153,9 @@ func listed[T any](x []T) string {
 	return strings.Join(out, ", ")
 }
 
+// NoLevel says why a figure that still falls has no control chart.
+const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place: --target."
+
 func chartWords(c *Chart, f *Figure, signed bool) string {
 	worse, better := "worse", "better"
 	if signed {
@@ -232,7 +235,7 @@ func successWords(s *Success) string {
 
 func competenceWords(c *Competence) string {
 	d := c.Design
-	basis := fmt.Sprintf(" It asks whether the share of fixtures outside the limits is nearer to %s than to %s: of clinicians with %s it wrongly declares %s competent within %d fixtures, of those with %s rightly %s.",
+	basis := fmt.Sprintf(" It asks whether the share of fixtures outside the limits is nearer to %s than to %s. Of clinicians who miss in %s it wrongly declares %s competent within %d fixtures; of those who miss in %s, rightly %s.",
 		percent(d.Acceptable), percent(d.Unacceptable), percent(d.Unacceptable), percent(d.ErrorRate), d.Cases, percent(d.Acceptable), percent(d.Power))
 	if c.Path.Signal == 0 {
 		return fmt.Sprintf("The learning-curve chart has not declared competence in %s; that is no proof of the contrary.", counted(len(c.Outcomes), "fixture")) + basis

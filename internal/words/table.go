@@ -88,7 +88,7 @@ func Summary(f result.Fixture, site tooth.Number) []string {
 		if m != nil && b != nil {
 			parts = append(parts, Mesial(*m), Buccal(*b, site))
 		}
-		return fmt.Sprintf("The %s lies %s mm from the plan: %s.", name, size(whole), listed(parts))
+		return fmt.Sprintf("The %s lies %s mm from the plan: %s.", name, size(whole), List(parts))
 	}
 	angle := fmt.Sprintf("The axis is %s ° off", size(d.Angle))
 	if d.TiltMesial != nil && d.TiltBuccal != nil {
@@ -110,14 +110,14 @@ func Summary(f result.Fixture, site tooth.Number) []string {
 			}
 		}
 		if len(none) > 0 {
-			out = append(out, "In this scan a perfectly placed fixture could show as much "+listed(none)+", so that this cannot be told from zero.")
+			out = append(out, "In this scan a perfectly placed fixture could show as much "+List(none)+", so that this cannot be told from zero.")
 		}
 	}
 	return out
 }
 
-// listed joins parts with commas and a last "and".
-func listed(parts []string) string {
+// List joins parts with commas and a last "and".
+func List(parts []string) string {
 	if len(parts) < 2 {
 		return strings.Join(parts, "")
 	}
