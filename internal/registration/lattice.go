@@ -2,6 +2,7 @@ package registration
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -114,14 +115,26 @@ func (s *scan) average(factor [3]int) (*volume.Field, []float32) {
 				at := (j / factor[1]) * f.Size[0]
 				for i := range f.Size[0] {
 					total := 0
-					for _, g := range row[i*factor[0] : (i+1)*factor[0]] {
-						if v.Padded(g) {
-							continue
+					if cell := row[i*factor[0] : (i+1)*factor[0]]; v.Padding == nil {
+						held := 0
+						for _, g := range cell {
+							total += int(g)
+							if g == s.edge.stored {
+								held++
+							}
 						}
-						total += int(g)
-						n[at+i]++
-						if g == s.edge.stored {
-							same[at+i]++
+						n[at+i] += len(cell)
+						same[at+i] += held
+					} else {
+						for _, g := range cell {
+							if v.Padded(g) {
+								continue
+							}
+							total += int(g)
+							n[at+i]++
+							if g == s.edge.stored {
+								same[at+i]++
+							}
 						}
 					}
 					sum[at+i] += v.Slope[k] * float64(total)
@@ -240,36 +253,56 @@ func (s *scan) greys(f *volume.Field) {
 // where at least a few voxels' worth of metal share it.
 func saturation(v *volume.Volume) (float64, bool) {
 	const fewest = 50
-	slices := make([]struct {
-		top uint16
-		n   int
-	}, v.Size[2])
+	tops := make([]float64, v.Size[2]) // grey; −Inf where all is padding
 	plane := v.Size[0] * v.Size[1]
+	words := func(k int) []uint16 { return v.Stored[k*plane : (k+1)*plane] }
 	parallel.For(v.Size[2], func(k int) {
-		top, n := uint16(0), 0
-		for _, g := range v.Stored[k*plane : (k+1)*plane] {
-			switch {
-			case v.Padded(g):
-			case g > top:
-				top, n = g, 1
-			case g == top:
+		top, ok := largest(words(k), v.Padding)
+		tops[k] = math.Inf(-1)
+		if ok {
+			tops[k] = v.Slope[k]*float64(top) + v.Intercept[k]
+		}
+	})
+	top := slices.Max(tops)
+	if math.IsInf(top, -1) {
+		return top, false
+	}
+	n := 0
+	for k := range tops {
+		if tops[k] != top {
+			continue // most slices: few reach the scan's top
+		}
+		most, _ := largest(words(k), v.Padding)
+		for _, g := range words(k) {
+			if g == most {
 				n++
 			}
 		}
-		slices[k].top, slices[k].n = top, n
-	})
-	top, n := math.Inf(-1), 0
-	for k, s := range slices {
-		g := v.Slope[k]*float64(s.top) + v.Intercept[k]
-		switch {
-		case s.n == 0:
-		case g > top:
-			top, n = g, s.n
-		case g == top:
-			n += s.n
-		}
 	}
 	return top, n >= fewest
+}
+
+// largest is the largest stored value that is no padding; ok is false where all
+// is.
+func largest(words []uint16, pad *volume.Range) (most uint16, ok bool) {
+	if pad == nil {
+		// Four at a time, so that they do not wait for each other.
+		var a, b, c, d uint16
+		rest := words
+		for ; len(rest) >= 4; rest = rest[4:] {
+			a, b, c, d = max(a, rest[0]), max(b, rest[1]), max(c, rest[2]), max(d, rest[3])
+		}
+		for _, w := range rest {
+			a = max(a, w)
+		}
+		return max(a, b, c, d), len(words) > 0
+	}
+	for _, w := range words {
+		if w < pad.Low || w > pad.High {
+			most, ok = max(most, w), true
+		}
+	}
+	return most, ok
 }
 
 // halve bins a field by two along each index; cells with fewer than half of
@@ -376,9 +409,9 @@ func (h histogram) quantile(q float64) float64 {
 }
 
 // local is the part of the scan within reach, mm, of the given points, binned
-// to cells of about the given size, mm (0: not at all), with metal and everything outside the field of view taken out
-// (NaN) and smoothed to the standard deviation sigma, mm; nil where the scan has
-// next to nothing there.
+// to cells of about the given size, mm (0: not at all), with metal and everything
+// outside the field of view taken out (NaN) and smoothed to the standard
+// deviation sigma, mm; nil where the scan has next to nothing there.
 func (s *scan) local(cell, sigma, reach float64, points []geom.Vec) *volume.Field {
 	var factor [3]int
 	lo, hi := s.vol.Box(reach, points...)
@@ -388,52 +421,32 @@ func (s *scan) local(cell, sigma, reach float64, points []geom.Vec) *volume.Fiel
 			return nil
 		}
 	}
-	f := &volume.Field{Grid: s.vol.Sub(lo, hi)}
-	f.Grey = make([]float32, f.Len())
-	nan := float32(math.NaN())
-	v, cells := s.vol, s.coarse[0].Size
-	parallel.For(f.Size[2], func(k int) {
-		slope, intercept := v.Slope[lo[2]+k], v.Intercept[lo[2]+k]
-		for j := range f.Size[1] {
-			row := f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]]
-			stored := v.Stored[((lo[2]+k)*v.Size[1]+lo[1]+j)*v.Size[0]+lo[0]:]
-			for i := range row {
-				w := stored[i]
-				g := slope*float64(w) + intercept
-				if g >= s.metal || v.Padded(w) ||
-					s.edge.known && w == s.edge.stored && s.edge.outside(cells, lo[0]+i, lo[1]+j, lo[2]+k) {
-					row[i] = nan
-				} else {
-					row[i] = float32(g)
-				}
-			}
-		}
-	})
-	if factor != [3]int{1, 1, 1} {
-		f = bin(f, factor)
-	}
-	smooth(f, sigma)
-	return f
-}
-
-// bin averages whole voxels; a cell with a voxel missing is NaN.
-func bin(f *volume.Field, factor [3]int) *volume.Field {
-	b := &volume.Field{}
+	whole := s.vol.Sub(lo, hi)
+	f := &volume.Field{}
 	var mid [3]float64
 	for a := range 3 {
-		b.Size[a] = f.Size[a] / factor[a]
-		b.Step[a] = r3.Scale(float64(factor[a]), f.Step[a])
+		f.Size[a] = whole.Size[a] / factor[a]
+		f.Step[a] = r3.Scale(float64(factor[a]), whole.Step[a])
 		mid[a] = float64(factor[a]-1) / 2
 	}
-	b.Origin = f.Patient(mid[0], mid[1], mid[2])
-	b.Grey = make([]float32, b.Len())
-	scale := 1 / float32(factor[0]*factor[1]*factor[2])
-	parallel.For(b.Size[2], func(k int) {
+	f.Origin = whole.Patient(mid[0], mid[1], mid[2])
+	f.Grey = make([]float32, f.Len())
+	parallel.For(f.Size[2], func(k int) {
+		if factor == [3]int{1, 1, 1} {
+			for j := range f.Size[1] {
+				s.row(f.Grey[(k*f.Size[1]+j)*f.Size[0]:][:f.Size[0]], lo[0], lo[1]+j, lo[2]+k)
+			}
+			return
+		}
+		// Row by row, so that the whole is never there at full resolution. A cell
+		// with a voxel missing is NaN.
+		row := make([]float32, f.Size[0]*factor[0])
+		scale := 1 / float32(factor[0]*factor[1]*factor[2])
 		for kk := k * factor[2]; kk < (k+1)*factor[2]; kk++ {
-			for j := range b.Size[1] * factor[1] {
-				row := f.Grey[(kk*f.Size[1]+j)*f.Size[0]:]
-				out := b.Grey[(k*b.Size[1]+j/factor[1])*b.Size[0]:]
-				for i := range b.Size[0] {
+			for j := range f.Size[1] * factor[1] {
+				s.row(row, lo[0], lo[1]+j, lo[2]+kk)
+				out := f.Grey[(k*f.Size[1]+j/factor[1])*f.Size[0]:][:f.Size[0]]
+				for i := range out {
 					sum := float32(0)
 					for _, g := range row[i*factor[0] : (i+1)*factor[0]] {
 						sum += g
@@ -443,7 +456,26 @@ func bin(f *volume.Field, factor [3]int) *volume.Field {
 			}
 		}
 	})
-	return b
+	smooth(f, sigma)
+	return f
+}
+
+// row gives the greys from voxel (i, j, k) on, without metal and what lies
+// outside.
+func (s *scan) row(out []float32, i, j, k int) {
+	v, cells := s.vol, s.coarse[0].Size
+	slope, intercept := v.Slope[k], v.Intercept[k]
+	stored := v.Stored[(k*v.Size[1]+j)*v.Size[0]+i:][:len(out)]
+	padded, edge := v.Padding != nil, s.edge.known
+	nan := float32(math.NaN())
+	for n, w := range stored {
+		g := slope*float64(w) + intercept
+		if g >= s.metal || padded && v.Padded(w) || edge && w == s.edge.stored && s.edge.outside(cells, i+n, j, k) {
+			out[n] = nan
+		} else {
+			out[n] = float32(g)
+		}
+	}
 }
 
 // smooth convolves the field in place, one index after the other, so that

@@ -180,3 +180,37 @@ func newFieldReader(f *volume.Field, p geom.Vec) float64 {
 	rd := newReader(f, motion{Rigid: geom.Identity()})
 	return rd.value(p)
 }
+
+// The top is found among slices' own scales, odd lengths and padding as one word after
+// the other tells it.
+func TestSaturationAgainstCounting(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for n := range 200 {
+		v := &volume.Volume{Grid: volume.Grid{Size: [3]int{7, 5, 6}}}
+		for range v.Size[2] {
+			v.Slope, v.Intercept = append(v.Slope, 1+float64(r.IntN(2))), append(v.Intercept, float64(r.IntN(3)))
+		}
+		for range v.Len() {
+			v.Stored = append(v.Stored, uint16(r.IntN(2+n%5)))
+		}
+		if n%2 == 1 {
+			v.Padding = &volume.Range{Low: uint16(n % 3), High: uint16(n%3 + n%4)}
+		}
+		want, count := math.Inf(-1), 0
+		for k := range v.Size[2] {
+			for j := range v.Size[1] {
+				for i := range v.Size[0] {
+					switch g := v.Grey(i, j, k); {
+					case g > want:
+						want, count = g, 1
+					case g == want:
+						count++
+					}
+				}
+			}
+		}
+		top, ok := saturation(v)
+		require.Equal(t, want, top)
+		require.Equal(t, count >= 50, ok)
+	}
+}
