@@ -36,8 +36,10 @@ lint:
 accuracy:
 	go test -tags accuracy -timeout 4h -v -run 'Accuracy|Coverage|Calibration' ./internal/...
 
+# Whole cases step by step, and every hot loop. testdata/toolkit/compare.py sets the
+# alignment side by side with a general-purpose toolkit, where that is installed.
 bench:
-	go test -run '^$$' -bench . -benchmem ./internal/...
+	go test -run '^$$' -bench . -benchmem -timeout 1h ./internal/...
 
 fuzz:
 	@for target in $$(grep -rl '^func Fuzz' internal --include '*_test.go'); do \
