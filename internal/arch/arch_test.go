@@ -157,10 +157,9 @@ func off(t *testing.T, h horseshoe, f casefile.Fixture, found Finding) float64 {
 	return across(f.Planned, d.Mesial, h.mesial(f.Site))
 }
 
-// The direction at single sites, from the scan alone. A band without teeth is
-// found to half a millimetre or so, which turns the direction by some degrees;
-// the catenary goes on spreading behind the first molar, where the program's
-// form does not.
+// The direction at single sites, from the scan alone; only where the band ends
+// is 5° too much to promise. The catenary goes on spreading behind the first
+// molar, where the program's form does not.
 func TestArchInAScan(t *testing.T) {
 	for name, curve := range map[string]func(float64) (float64, float64){"catenary": catenary, "oval": oval} {
 		for _, upper := range []bool{false, true} {
@@ -177,8 +176,12 @@ func TestArchInAScan(t *testing.T) {
 				c := h.plan(n)
 				found := (&site{plan: c, written: c, pre: v, view: view}).find()
 				require.Equal(t, Scan, found.Source)
-				require.Empty(t, found.Flags)
-				require.Less(t, off(t, h, c.Fixtures[0], found), 7.0, "%s, site %s", name, n)
+				angle := off(t, h, c.Fixtures[0], found)
+				require.Less(t, angle, 5.0, "%s, site %s", name, n)
+				require.Less(t, angle, 3*found.Directions.Uncertainty, "%s, site %s", name, n)
+				if n.Place() < 7 {
+					require.Empty(t, found.Flags, "%s, site %s", name, n)
+				}
 			}
 		}
 	}
@@ -212,8 +215,8 @@ func TestSmallField(t *testing.T) {
 		c := h.plan(n)
 		found := Find(c, c, h.scan())[0]
 		require.Equal(t, Scan, found.Source)
-		require.Equal(t, []string{"side-not-checked"}, codes(found))
-		require.Less(t, off(t, h, c.Fixtures[0], found), 7.0, "site %s", n)
+		require.Equal(t, "side-not-checked", found.Flags[0].Code)
+		require.Less(t, off(t, h, c.Fixtures[0], found), 5.0, "site %s", n)
 	}
 }
 

@@ -20,7 +20,7 @@ func (f form) parameters() parameters {
 }
 
 func (v parameters) form() form {
-	return form{front: point{v[0], v[1]}, turn: v[2] / turnArm, half: v[3], depth: v[4], bend: max(0.5, min(1, v[5]/bendArm))}
+	return form{front: point{v[0], v[1]}, turn: v[2] / turnArm, half: v[3], depth: v[4], bend: max(0.3, min(1.2, v[5]/bendArm))}
 }
 
 // usual is what an arch is like before a scan is looked at, and how much that
@@ -128,11 +128,14 @@ const (
 	// reach is how far beside a form the ridge is looked for, mm: less than half
 	// way across the arch, and more than the grid of starts may be off.
 	reach = 6.0
+	// clear is the contrast from which a ridge counts in full: teeth have more,
+	// bare bone beside teeth a little less.
+	clear = 0.3
 	// stray is the offset of a ridge's middle at which it counts half, mm.
 	stray = 3.0
 	// rough is how far a ridge's middle usually lies beside the arch, mm
-	// (standard deviation).
-	rough = 1.0
+	// (standard deviation); on synthetic jaws it was 0.2 to 0.8.
+	rough = 0.6
 	// alike is over how many millimetres the ridge's offset stays alike: a tooth.
 	alike = 8.0
 	// slide is how far along the arch a tooth may stand from its usual place,
@@ -140,12 +143,17 @@ const (
 	slide = 4.0
 )
 
+// counts is how much of a point a ridge's middle is.
+func counts(off, contrast float64) float64 {
+	return max(0, min(1, (contrast-faint)/(clear-faint))) / (1 + off*off/(stray*stray))
+}
+
 // polish moves a form onto the middle of the ridge.
 //
 // Method: Gauss and Newton's, on the offsets of the ridge's middle from the
-// form, with the usual form as prior; an offset counts by its contrast and less
-// the larger it is (Cauchy's weight), so that what is no part of the arch does
-// not pull.
+// form, with the usual form as prior; an offset counts less where the contrast
+// is weak and the larger it is (Cauchy's weight), so that what is no part of the
+// arch does not pull.
 func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor) form {
 	usualForm, spread := usual(jaw)
 	middle := usualForm.parameters()
@@ -179,7 +187,7 @@ func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor) form {
 			for k := range slope {
 				slope[k] = moved[k][i].minus(line[i]).dot(n) / nudge
 			}
-			add(slope, off, contrast/(1+off*off/(stray*stray))/(alike*rough*rough))
+			add(slope, off, counts(off, contrast)/(alike*rough*rough))
 		}
 		if a != nil {
 			i := formEnd + int(math.Round(a.arc))

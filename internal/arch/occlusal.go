@@ -91,6 +91,11 @@ func (m *occlusal) normalise() {
 const (
 	bandIn   = 2.5 // offsets from the middle of the ridge that are still dense, mm
 	bandEdge = 8.5 // offsets at which the soft tissue beside it lies, mm
+	widest   = 9.0 // half the width of the widest ridge, mm
+	// edgeLevel is the level of a band's edge between the density beside it and
+	// its own: under a half, since a band of teeth and bone is densest in a tooth's
+	// enamel.
+	edgeLevel = 0.4
 )
 
 // along is the unit direction of a line at point i, from right to left.
@@ -132,14 +137,52 @@ func (m *occlusal) followed(line []point, from, to int) float64 {
 }
 
 // middle looks across a line for the middle of a dense band: its offset along n
-// and its contrast, 0 where there is none.
+// and its contrast, 0 where there is none or the field ends within the band.
+//
+// Method: from where the contrast is greatest, the middle of the two edges, each
+// where the density falls below some of the way from that of the denser side to
+// that of the band, so that a band wider than the contrast looks at has one
+// middle and not a plateau.
 func (m *occlusal) middle(p, n point) (off, contrast float64) {
 	for t := -reach; t <= reach; t += pixel / 2 {
 		if c := m.contrast(p, n, t); c > contrast {
 			off, contrast = t, c
 		}
 	}
-	return off, contrast
+	if contrast == 0 || math.Abs(off) > reach-pixel { // the band lies beyond
+		return 0, 0
+	}
+	a, b := m.smooth(p, n, off-bandEdge), m.smooth(p, n, off+bandEdge)
+	side := max(a, b)
+	switch {
+	case math.IsNaN(a):
+		side = b
+	case math.IsNaN(b):
+		side = a
+	}
+	edge := side + edgeLevel*(m.smooth(p, n, off)-side)
+	low, high := off, off
+	for low > off-widest && m.smooth(p, n, low) > edge {
+		low -= pixel / 2
+	}
+	for high < off+widest && m.smooth(p, n, high) > edge {
+		high += pixel / 2
+	}
+	if math.IsNaN(m.smooth(p, n, low)) || math.IsNaN(m.smooth(p, n, high)) {
+		return 0, 0
+	}
+	return (low + high) / 2, contrast
+}
+
+// smooth is the density at an offset along n, averaged along the band over a
+// third of a tooth; NaN where the scan does not reach.
+func (m *occlusal) smooth(p, n point, off float64) float64 {
+	const to = 2.0 // mm to both sides
+	sum := 0.0
+	for u := -to; u <= to; u++ {
+		sum += m.at(p.x+off*n.x-u*n.y, p.y+off*n.y+u*n.x)
+	}
+	return sum / (2*to + 1)
 }
 
 // contrast of a band across n at an offset: its value less that of the denser

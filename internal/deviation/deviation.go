@@ -24,7 +24,10 @@ import (
 
 // Directions are the mesial and the buccal (labial) unit vector of a site,
 // perpendicular to the planned axis and to each other.
-type Directions struct{ Mesial, Buccal geom.Vec }
+type Directions struct {
+	Mesial, Buccal geom.Vec
+	Uncertainty    float64 // standard uncertainty of their turn about the planned axis, degrees; 0 where they are given
+}
 
 var (
 	// ErrPose says that a pose has no axis.

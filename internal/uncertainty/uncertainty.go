@@ -45,7 +45,8 @@ var ErrNoCovariance = errors.New("the uncertainty of the fixture's ends could no
 //
 // Method: the ends' error is drawn from the sum of the covariances. Signed
 // figures (depth, mesial, buccal, tilts) are linear in it to first order; their
-// interval holds the middle 95 % of the draws. Lengths and the angle are norms
+// interval holds the middle 95 % of the draws, those of the parts and tilts with
+// the error of the site's directions drawn besides. Lengths and the angle are norms
 // of a vector in 2 or 3 dimensions, whose estimate is too large when the truth
 // is near zero, so their interval is Neyman's (Phil Trans R Soc A 1937;
 // 236:333): all true norms, in the estimated direction, under which a norm as
@@ -98,10 +99,10 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 	u := result.Uncertainty{
 		Entry:        norm(sample, offEntry, entry, 1),
 		EntryLateral: norm(sample, deviation.Lateral(a, offEntry), lateral(entry), 1),
-		EntryDepth:   signed(sample, deviation.Depth(a, offEntry), func(e ends) float64 { return deviation.Depth(a, e.entry) }),
+		EntryDepth:   signed(sample, deviation.Depth(a, offEntry), func(_ int, e ends) float64 { return deviation.Depth(a, e.entry) }),
 		Apex:         norm(sample, offApex, apex, 1),
 		ApexLateral:  norm(sample, deviation.Lateral(a, offApex), lateral(apex), 1),
-		ApexDepth:    signed(sample, deviation.Depth(a, offApex), func(e ends) float64 { return deviation.Depth(a, e.apex) }),
+		ApexDepth:    signed(sample, deviation.Depth(a, offApex), func(_ int, e ends) float64 { return deviation.Depth(a, e.apex) }),
 		Angle:        norm(sample, away, turn, 180/math.Pi),
 		Floor: result.Floor{
 			Entry: quantile(norms(sample, geom.Vec{}, entry), 0.95),
@@ -113,23 +114,52 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 		u.Budget = append(u.Budget, entryOf(c, achieved))
 	}
 	if d != nil {
-		part := func(off, dir geom.Vec, f func(ends) geom.Vec) *result.Interval {
-			i := signed(sample, deviation.Part(dir, off), func(e ends) float64 { return deviation.Part(dir, f(e)) })
+		turned := turns(d.Uncertainty, seed, len(sample))
+		part := func(off geom.Vec, dir direction, f func(ends) geom.Vec) *result.Interval {
+			estimate := deviation.Part(dir.v, off)
+			i := signed(sample, estimate, func(i int, e ends) float64 {
+				return deviation.Part(dir.turned(turned[i]), r3.Add(off, f(e))) - estimate
+			})
 			return &i
 		}
-		u.EntryMesial = part(offEntry, d.Mesial, entry)
-		u.EntryBuccal = part(offEntry, d.Buccal, entry)
-		u.ApexMesial = part(offApex, d.Mesial, apex)
-		u.ApexBuccal = part(offApex, d.Buccal, apex)
-		tilt := func(dir geom.Vec) *result.Interval {
-			t := deviation.Tilt(a, b, dir)
-			i := signed(sample, t, func(e ends) float64 { return deviation.Tilt(a, r3.Add(b, turn(e)), dir) - t })
+		mesial := direction{d.Mesial, d.Buccal}
+		buccal := direction{d.Buccal, r3.Scale(-1, d.Mesial)}
+		u.EntryMesial = part(offEntry, mesial, entry)
+		u.EntryBuccal = part(offEntry, buccal, entry)
+		u.ApexMesial = part(offApex, mesial, apex)
+		u.ApexBuccal = part(offApex, buccal, apex)
+		tilt := func(dir direction) *result.Interval {
+			t := deviation.Tilt(a, b, dir.v)
+			i := signed(sample, t, func(i int, e ends) float64 {
+				return deviation.Tilt(a, r3.Add(b, turn(e)), dir.turned(turned[i])) - t
+			})
 			return &i
 		}
-		u.TiltMesial = tilt(d.Mesial)
-		u.TiltBuccal = tilt(d.Buccal)
+		u.TiltMesial = tilt(mesial)
+		u.TiltBuccal = tilt(buccal)
 	}
 	return u, nil
+}
+
+// direction is a direction of the site and the one that it turns towards about
+// the planned axis.
+type direction struct{ v, next geom.Vec }
+
+func (d direction) turned(angle float64) geom.Vec {
+	sin, cos := math.Sincos(angle)
+	return r3.Add(r3.Scale(cos, d.v), r3.Scale(sin, d.next))
+}
+
+// turns draws the error of the site's directions about the planned axis,
+// radians, from its standard uncertainty, degrees. Mesial and buccal turn
+// together.
+func turns(u float64, seed uint64, draws int) []float64 {
+	rng := rand.New(rand.NewPCG(seed, 0x6d657369616c)) // another word than that of the ends
+	out := make([]float64, draws)
+	for i := range out {
+		out[i] = geom.Radians(u) * rng.NormFloat64()
+	}
+	return out
 }
 
 // Poses draws n places of a fixture from the covariance of its ends, 6×6 of
@@ -266,11 +296,11 @@ func norm(sample []ends, m geom.Vec, noise func(ends) geom.Vec, unit float64) re
 	return result.Interval{U: unit * u, Low: unit * cross(0.975), High: unit * cross(0.025)}
 }
 
-// signed is the uncertainty of a figure that an error changes by delta.
-func signed(sample []ends, estimate float64, delta func(ends) float64) result.Interval {
+// signed is the uncertainty of a figure that the i-th error changes by delta.
+func signed(sample []ends, estimate float64, delta func(i int, e ends) float64) result.Interval {
 	x := make([]float64, len(sample))
 	for i, e := range sample {
-		x[i] = delta(e)
+		x[i] = delta(i, e)
 	}
 	u := standard(x)
 	return result.Interval{U: u, Low: estimate - quantile(x, 0.975), High: estimate - quantile(x, 0.025)}

@@ -130,6 +130,31 @@ func TestDirections(t *testing.T) {
 	require.InDelta(t, geom.Degrees(0.1*math.Sqrt2/math.Sqrt(101)), u.TiltBuccal.U, 0.02)
 }
 
+// An error of the directions by φ changes a part by the other one times sin φ,
+// whatever the ends' error, and lengths not at all.
+func TestErrorOfTheDirections(t *testing.T) {
+	seen := geom.Pose{Entry: geom.Vec{X: 2, Y: 0.5}, Apex: geom.Vec{X: 4, Z: -10}}
+	exact := &deviation.Directions{Mesial: geom.Vec{X: 1}, Buccal: geom.Vec{Y: 1}}
+	off := *exact
+	off.Uncertainty = 3
+	sin := math.Sin(geom.Radians(3))
+	for _, sigma := range []float64{0.001, 0.1} {
+		a, err := Propagate(upright, seen, isotropic(sigma), exact, 3)
+		require.NoError(t, err)
+		b, err := Propagate(upright, seen, isotropic(sigma), &off, 3)
+		require.NoError(t, err)
+		require.InEpsilon(t, math.Hypot(sigma, 0.5*sin), b.EntryMesial.U, 0.03)
+		require.InEpsilon(t, math.Hypot(sigma, 2*sin), b.EntryBuccal.U, 0.03)
+		require.InEpsilon(t, math.Hypot(sigma, 4*sin), b.ApexBuccal.U, 0.03)
+		require.InEpsilon(t, 2*1.96*b.EntryBuccal.U, b.EntryBuccal.High-b.EntryBuccal.Low, 0.05)
+		// The axis leans by atan(2/10) to mesial and atan(0.5/10) to lingual.
+		require.InEpsilon(t, math.Hypot(a.TiltBuccal.U, geom.Degrees(math.Atan(0.2*sin))), b.TiltBuccal.U, 0.03)
+		require.Equal(t, a.EntryLateral, b.EntryLateral)
+		require.Equal(t, a.Angle, b.Angle)
+		require.Equal(t, a.EntryDepth, b.EntryDepth)
+	}
+}
+
 func TestBudgetIsInTheFixturesDirections(t *testing.T) {
 	c := []Contribution{{"along", diagonal(0, 0, 0.3, 0, 0, 0.2)}, {"across", diagonal(0.1, 0.1, 0, 0.1, 0.1, 0)}}
 	u, err := Propagate(upright, upright, c, nil, 1)
