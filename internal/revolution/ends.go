@@ -22,8 +22,8 @@ type Fixture struct {
 // axis.
 func (s *Solid) Ends() (a, b geom.Vec) {
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, v := range s.corner {
-		z, _, _ := s.frame.cylinder(v)
+	for _, v := range s.corners {
+		z, _, _ := s.frame.cylinder(v.p)
 		low, high = min(low, z), max(high, z)
 	}
 	return s.on(low), s.on(high)
@@ -91,10 +91,10 @@ func (s *Solid) Fixture(apical geom.Vec) (Fixture, error) {
 	apexNear, entryNear := from+bin*float64(first), from+bin*float64(last+1)
 
 	radius := percentile(outline[first:last+1], 0.9)
-	rims := make([]sideDot, 0, len(s.corner))
-	for _, v := range s.corner {
-		_, x, y := s.frame.cylinder(v)
-		rims = append(rims, sideDot{depth: depth(v), radius: math.Hypot(x, y), turn: math.Atan2(y, x)})
+	rims := make([]sideDot, 0, len(s.corners))
+	for _, v := range s.corners {
+		_, x, y := s.frame.cylinder(v.p)
+		rims = append(rims, sideDot{depth: depth(v.p), radius: math.Hypot(x, y), turn: math.Atan2(y, x)})
 	}
 	neck := percentile(outline[max(first, last-10):last+1], 0.8)
 	entry, ok := s.platform(dots, rims, entryNear, neck)

@@ -73,41 +73,20 @@ func (f frame) outerWall(points []sample, every int) []wallDot {
 	return out
 }
 
-// wave is a helical wave on the wall: it runs about the axis turns times while
-// its phase goes through 2π, and rate times a mm along it. A right-handed and a
-// left-handed thread differ in the sign of turns.
-type wave struct {
-	rate  float64 // 1/mm
-	turns float64
-}
-
-func (w wave) phase(d wallDot) float64 {
-	return 2*math.Pi*w.rate*d.z - w.turns*d.turn
-}
-
 // regression is the linear fit of the wall's radius about an axis.
 type regression struct {
 	wall []wallDot
 	knot float64 // distance of the knots of the radius along the axis, mm
 	wave *wave
-	// shape has the cosine and sine amplitudes of the wave's harmonics where it is
-	// strongest; nil before a first fit. How strong the wave is may then change
-	// from knot to knot, which a thread's ends need.
-	shape []float64
+	// thread is the wave as one shape of changing strength; nil before a first
+	// fit.
+	thread *thread
 
 	fitted, residual []float64
 	scale            float64 // robust standard deviation of the residual, mm
 }
 
 const (
-	harmonics = 4
-	// closest is the least distance of the knots of the wave's amplitude, mm. A
-	// thread runs out over a turn or less, so the knots lie a turn apart; nearer
-	// ones could pass for a shift of the axis.
-	closest = 0.8
-	// rampKnot is the distance of the knots of its strength, mm: a thread begins
-	// and ends within half a millimetre.
-	rampKnot = 0.2
 	// cutoff is Tukey's constant for an efficiency of 95 % in normal noise.
 	cutoff = 4.685
 	// finest is the least scale that weights go by, mm: what facets and the
@@ -131,25 +110,11 @@ func (r *regression) solve() (shift, tilt [2]float64) {
 	}
 	radii := int((high-low)/r.knot) + 2
 	columns := 4 + radii
-	waves, waveKnot := 0, closest
-	if r.wave != nil {
-		waveKnot = max(closest, 1/r.wave.rate)
-		waves = int((high-low)/waveKnot) + 2
-		columns += 2 * harmonics * waves
-	}
-	ramp := columns
-	if r.shape != nil {
-		columns += int((high-low)/rampKnot) + 2
-	}
+	term := r.helix(columns, low, high)
+	columns += term.columns
+	width := 6 + term.width
 	// Row i has its entries at index[i*width:], the same for every round of
 	// weights.
-	width := 6
-	if r.wave != nil {
-		width += 4 * harmonics
-	}
-	if r.shape != nil {
-		width += 2
-	}
 	index := make([]int, n*width)
 	value := make([]float64, n*width)
 	for i, d := range r.wall {
@@ -165,31 +130,19 @@ func (r *regression) solve() (shift, tilt [2]float64) {
 		put(3, d.z*d.sin)
 		put(4+k, 1-t)
 		put(4+k+1, t)
-		if r.wave != nil {
-			k, t := knotAt(d.z-low, waveKnot)
-			phase, whole := r.wave.phase(d), 0.0
-			for h := range harmonics {
-				sin, cos := math.Sincos(float64(h+1) * phase)
-				at := 4 + radii + 2*(h*waves+k)
-				put(at, (1-t)*cos)
-				put(at+1, (1-t)*sin)
-				put(at+2, t*cos)
-				put(at+3, t*sin)
-				if r.shape != nil {
-					whole += r.shape[2*h]*cos + r.shape[2*h+1]*sin
-				}
-			}
-			if r.shape != nil {
-				k, t := knotAt(d.z-low, rampKnot)
-				put(ramp+k, (1-t)*whole)
-				put(ramp+k+1, t*whole)
-			}
+		if term.columns > 0 {
+			term.row(d, put)
 		}
 	}
 	r.fitted, r.residual = make([]float64, n), make([]float64, n)
-	weight := make([]float64, n)
-	for i := range weight {
-		weight[i] = 1
+	// What counts is the distance across the surface, which leans by the helix.
+	lean, product, weight := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i, d := range r.wall {
+		lean[i] = 1
+		if r.thread != nil {
+			lean[i], product[i] = r.thread.lean(*r.wave, d), r.thread.product(*r.wave, d)
+		}
+		weight[i] = lean[i] * lean[i]
 	}
 	var solution mat.VecDense
 	magnitude := make([]float64, n)
@@ -204,7 +157,7 @@ func (r *regression) solve() (shift, tilt [2]float64) {
 			ix, v := index[i*width:(i+1)*width], value[i*width:(i+1)*width]
 			for a, p := range ix {
 				wv := w * v[a]
-				rhs[p] += wv * r.wall[i].r
+				rhs[p] += wv * (r.wall[i].r + product[i])
 				for b := a; b < len(ix); b++ { // the columns of a row ascend
 					lhs[p*columns+ix[b]] += wv * v[b]
 				}
@@ -213,55 +166,41 @@ func (r *regression) solve() (shift, tilt [2]float64) {
 		for p := range columns {
 			lhs[p*columns+p] += ridge
 		}
+		if r.thread != nil { // the shape's size is the strength's to tell
+			for h, x := range r.thread.shape {
+				at := term.shape + h
+				lhs[at*(columns+1)] += firm
+				rhs[at] += firm * x
+			}
+		}
 		var chol mat.Cholesky
 		if !chol.Factorize(mat.NewSymDense(columns, lhs)) || chol.SolveVecTo(&solution, mat.NewVecDense(columns, rhs)) != nil {
 			return shift, tilt
 		}
 		for i, d := range r.wall {
-			sum := 0.0
+			sum := -product[i]
 			for a, p := range index[i*width : (i+1)*width] {
 				sum += value[i*width+a] * solution.AtVec(p)
 			}
 			r.fitted[i], r.residual[i] = sum, d.r-sum
-			magnitude[i] = math.Abs(r.residual[i])
+			magnitude[i] = lean[i] * math.Abs(r.residual[i])
 		}
 		r.scale = 1.4826 * median(magnitude)
 		local := r.localScale(low, high, magnitude)
 		usual := max(finest, percentile(local, 0.5))
-		for i, e := range r.residual {
+		for i, e := range magnitude {
 			weight[i] = 0
 			k, _ := knotAt(r.wall[i].z-low, stretch)
 			own := max(usual, local[k])
-			if u := e / (cutoff * own); math.Abs(u) < 1 {
-				weight[i] = (1 - u*u) * (1 - u*u) * max(leastWeight, math.Pow(usual/own, 4))
+			if u := e / (cutoff * own); u < 1 {
+				weight[i] = lean[i] * lean[i] * (1 - u*u) * (1 - u*u) * max(leastWeight, math.Pow(usual/own, 4))
 			}
 		}
 	}
-	if r.wave != nil && r.shape == nil {
-		r.shape = strongest(solution.RawVector().Data[4+radii:], waves)
+	if r.wave != nil {
+		r.learn(solution.RawVector().Data, term, low)
 	}
 	return [2]float64{solution.AtVec(0), solution.AtVec(1)}, [2]float64{solution.AtVec(2), solution.AtVec(3)}
-}
-
-// strongest picks a wave's amplitudes at the knot where they are largest.
-func strongest(amplitudes []float64, knots int) []float64 {
-	best, top := 0, -1.0
-	for k := range knots {
-		power := 0.0
-		for h := range harmonics {
-			at := 2 * (h*knots + k)
-			power += amplitudes[at]*amplitudes[at] + amplitudes[at+1]*amplitudes[at+1]
-		}
-		if power > top && k > 0 && k < knots-1 { // the outer knots have little to go by
-			best, top = k, power
-		}
-	}
-	out := make([]float64, 0, 2*harmonics)
-	for h := range harmonics {
-		at := 2 * (h*knots + best)
-		out = append(out, amplitudes[at]/math.Sqrt(max(top, 1e-12)), amplitudes[at+1]/math.Sqrt(max(top, 1e-12)))
-	}
-	return out
 }
 
 // localScale is the robust standard deviation of the residual by height, mm.
@@ -293,67 +232,4 @@ func median(x []float64) float64 {
 	sorted := slices.Clone(x)
 	slices.Sort(sorted)
 	return sorted[len(sorted)/2]
-}
-
-// spectrum finds the helical wave in the residual; nil where none stands out.
-func (r *regression) spectrum() *wave {
-	const (
-		fastest = 4.0 // 1/mm: a pitch of 0.25 mm
-		// leastTurns is how often a wave goes round at least: a thread does, the
-		// corners of a box do not.
-		leastTurns = 1.5
-		few        = 2000
-		// standout is the least share of the residual's squares that a wave must
-		// explain to be one; of noise the best of some thousand
-		// waves explains a hundredth.
-		standout = 0.03
-	)
-	every := max(1, len(r.wall)/few)
-	far := cutoff * max(r.scale, finest)
-	var dots []wallDot
-	squares := 0.0
-	low, high := math.Inf(1), math.Inf(-1)
-	for i := 0; i < len(r.wall); i += every {
-		if e := r.residual[i]; math.Abs(e) < far {
-			d := r.wall[i]
-			d.off = e
-			dots = append(dots, d)
-			squares += e * e
-			low, high = min(low, d.z), max(high, d.z)
-		}
-	}
-	power := func(w wave) float64 {
-		re, im := 0.0, 0.0
-		for _, d := range dots {
-			sin, cos := math.Sincos(w.phase(d))
-			re += d.off * cos
-			im += d.off * sin
-		}
-		return (re*re + im*im) * 2 / (float64(len(dots)) * squares)
-	}
-	if len(dots) == 0 || squares == 0 {
-		return nil
-	}
-	step := 1 / (4 * (high - low))
-	best, top := wave{}, standout
-	for _, turns := range []float64{1, -1, 2, -2} {
-		for rate := leastTurns / (high - low); rate < fastest; rate += step {
-			w := wave{rate, turns}
-			if p := power(w); p > top {
-				best, top = w, p
-			}
-		}
-	}
-	if best == (wave{}) {
-		return nil
-	}
-	for ; step > 1e-5; step /= 2 {
-		for _, to := range []float64{best.rate - step/2, best.rate + step/2} {
-			w := wave{to, best.turns}
-			if p := power(w); p > top {
-				best, top = w, p
-			}
-		}
-	}
-	return &best
 }

@@ -232,6 +232,20 @@ func usualFixtures() map[string]drawn {
 // The axis within 0.05° and both ends within 0.05 mm.
 func TestDrawnFixtures(t *testing.T) { check(t, usualFixtures(), 1, 0.05) }
 
+// Triangles cut a thread's crests, more on the one side than on the other where
+// it begins and ends; the axis does not follow.
+func TestFacetsDoNotTurnTheAxis(t *testing.T) {
+	short := with(usual(), func(d *drawn) { d.diameter, d.length, d.bore = 5.5, 6, 1.4 })
+	check(t, map[string]drawn{"short and wide": short, "with holes": with(short, func(d *drawn) { d.holes = 4 })}, 2, 0.005)
+}
+
+// A sleeve and a smooth neck have more wall than a short thread, which is found
+// all the same.
+func TestShortThreadUnderASleeve(t *testing.T) {
+	d := with(usual(), sleeved, tapered, func(d *drawn) { d.length, d.pitch, d.starts = 7, 1.1, 2 })
+	check(t, map[string]drawn{"two starts": d}, 1, 0.05)
+}
+
 func check(t *testing.T, fixtures map[string]drawn, poses uint64, degrees float64) {
 	for name, d := range fixtures {
 		t.Run(name, func(t *testing.T) {
