@@ -350,24 +350,41 @@ func (d *Document) habits(a *trend.Analysis) {
 	d.add(list{Items: said})
 }
 
-// marginTable has a line for each direction and structure.
+// marginTable has a line for each direction and structure, and says what was asked
+// for where anything was.
 func marginTable(a *trend.Analysis) table {
-	t := table{Dense: true, Caption: "The margin that the record supports: what to keep clear of a structure when planning", Columns: []column{{Head: "direction", Share: 34}, {Head: "fixtures", Share: 13}, {Head: "bound", Share: 14}, {Head: "asked for", Share: 14}, {Head: "enough?", Share: 14}, {Head: "method", Share: 26}, {Head: "largest so far", Share: 18}}}
+	asked := slices.ContainsFunc(a.Margins, func(m trend.Margin) bool { return m.Asked != nil })
+	t := table{Dense: true, Caption: "The margin that the record supports: what to keep clear of a structure when planning"}
+	add := func(head string, share float64) { t.Columns = append(t.Columns, column{Head: head, Share: share}) }
+	add("direction", 34)
+	add("fixtures", 13)
+	add("bound", 14)
+	if asked {
+		add("asked for", 14)
+		add("enough?", 14)
+	}
+	add("method", 26)
+	add("largest so far", 18)
 	for _, m := range a.Margins {
-		cells := []string{outside(m.Towards), "", "none", "", "", "", ""}
+		n, bound, method, largest := "", "none", "", ""
 		if b := m.Bound; b != nil {
-			cells[1], cells[5], cells[6] = fmt.Sprint(b.N), string(b.Method), fmt.Sprintf("%.2f mm", b.Largest)
+			n, method, largest = fmt.Sprint(b.N), string(b.Method), fmt.Sprintf("%.2f mm", b.Largest)
 			if b.Upper != nil {
-				cells[2] = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
+				bound = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
 			}
 		}
-		if m.Asked != nil {
-			cells[3] = fmt.Sprintf("%.1f mm", *m.Asked)
+		cells := []string{outside(m.Towards), n, bound}
+		if asked {
+			level, enough := "", ""
+			if m.Asked != nil {
+				level = fmt.Sprintf("%.1f mm", *m.Asked)
+			}
+			if m.Enough != nil {
+				enough = map[bool]string{true: "● yes", false: "▲ no"}[*m.Enough]
+			}
+			cells = append(cells, level, enough)
 		}
-		if m.Enough != nil {
-			cells[4] = map[bool]string{true: "● yes", false: "▲ no"}[*m.Enough]
-		}
-		t.Rows = append(t.Rows, row{Cells: cells, Strong: m.Enough != nil && !*m.Enough})
+		t.Rows = append(t.Rows, row{Cells: append(cells, method, largest), Strong: m.Enough != nil && !*m.Enough})
 	}
 	return t
 }
