@@ -110,6 +110,7 @@ func killed(t *testing.T, path, name string, after time.Duration, writes bool) [
 		acknowledged = append(acknowledged, in.Text())
 	}
 	_ = c.Wait()
+	require.NotNil(t, timer, "the writer ended before it wrote")
 	timer.Stop()
 	return acknowledged
 }
