@@ -201,13 +201,11 @@ func TestOpenSurface(t *testing.T) {
 	require.Error(t, err)
 }
 
-// Distances as a k-d tree over dense samples of both surfaces gives them;
-// testdata/sampled.py made them.
-func TestAgainstDenseSampling(t *testing.T) {
-	f, err := os.Open(filepath.Join("testdata", "sampled.csv"))
+// numbers reads a frozen table: a word and numbers a line.
+func numbers(t *testing.T, name string, row func(kind string, take func(n int) []float64, line string)) {
+	f, err := os.Open(filepath.Join("testdata", name))
 	require.NoError(t, err)
 	defer f.Close()
-	seen := map[string]int{}
 	for lines := bufio.NewScanner(f); lines.Scan(); {
 		if strings.HasPrefix(lines.Text(), "#") {
 			continue
@@ -219,37 +217,72 @@ func TestAgainstDenseSampling(t *testing.T) {
 			require.NoError(t, err)
 			x = append(x, v)
 		}
-		take := func(n int) []float64 {
+		row(words[0], func(n int) []float64 {
 			head := x[:n]
 			x = x[n:]
 			return head
-		}
+		}, lines.Text())
+		require.Empty(t, x, lines.Text())
+	}
+}
+
+// Distances as a k-d tree over dense samples of both surfaces gives them;
+// testdata/sampled.py made them.
+func TestAgainstDenseSampling(t *testing.T) {
+	seen := map[string]int{}
+	numbers(t, "sampled.csv", func(kind string, take func(int) []float64, line string) {
 		point := func() geom.Vec { p := take(3); return geom.Vec{X: p[0], Y: p[1], Z: p[2]} }
-		fixture := func() (geom.Pose, Shape) {
+		fixture := func() Envelope {
 			p := geom.Pose{Entry: point(), Apex: point()}
 			s := take(3)
-			return p, Shape{Diameter: s[0], Taper: s[1], Round: s[2]}
+			return placed(t, Shape{Diameter: s[0], Taper: s[1], Round: s[2]}, p)
 		}
-		p, s := fixture()
-		want := take(1)[0]
-		e := placed(t, s, p)
+		e, want := fixture(), take(1)[0]
 		var other Structure
-		switch words[0] {
+		switch kind {
 		case "chain":
 			points := []geom.Vec{point(), point(), point()}
-			other = chain(t, x, points...)
+			other = chain(t, take(3), points...)
 		case "triangle":
 			other = surface(t, point(), point(), point())
 		case "fixture":
-			q, s := fixture()
-			other = placed(t, s, q)
+			other = fixture()
 		}
-		seen[words[0]]++
+		seen[kind]++
 		// Two samples 0.05 mm apart at worst lie 0.035 mm beside the nearest
 		// points: 0.05²/0.63 mm at the nearest pair of all.
-		require.InDelta(t, want, Of(e, other).Distance, 0.005, lines.Text())
-	}
+		require.InDelta(t, want, Of(e, other).Distance, 0.005, line)
+	})
 	require.Equal(t, map[string]int{"chain": 6, "triangle": 6, "fixture": 6}, seen)
+}
+
+// Depths, closed surfaces, and bodies in the same place or one inside the other,
+// as dense samples and a k-d tree give them; testdata/overlaps.py made them.
+func TestOverlapsAgainstDenseSampling(t *testing.T) {
+	seen := map[string]int{}
+	numbers(t, "overlaps.csv", func(kind string, take func(int) []float64, line string) {
+		point := func() geom.Vec { p := take(3); return geom.Vec{X: p[0], Y: p[1], Z: p[2]} }
+		fixture := func() Envelope {
+			p := geom.Pose{Entry: point(), Apex: point()}
+			s := take(2)
+			return placed(t, Shape{Diameter: s[0], Taper: 1, Round: s[1]}, p)
+		}
+		e, want := fixture(), take(1)[0]
+		var other Structure
+		switch kind {
+		case "chain":
+			points := []geom.Vec{point(), point(), point()}
+			other = chain(t, take(3), points...)
+		case "ellipsoid":
+			radii := point()
+			other = ellipsoid(t, point(), radii, 24)
+		case "fixture":
+			other = fixture()
+		}
+		seen[kind]++
+		require.InDelta(t, want, Of(e, other).Distance, 0.01, line)
+	})
+	require.Equal(t, map[string]int{"chain": 5, "ellipsoid": 6, "fixture": 6}, seen)
 }
 
 // One fixture over a canal and between two roots, with the distances that an
@@ -370,6 +403,11 @@ func TestNearestOnABall(t *testing.T) {
 
 // ball is a ball of about 2·n² triangles with its corners on the sphere.
 func ball(t require.TestingT, centre geom.Vec, radius float64, n int) *Surface {
+	return ellipsoid(t, centre, geom.Vec{X: radius, Y: radius, Z: radius}, n)
+}
+
+// ellipsoid is the same with three radii.
+func ellipsoid(t require.TestingT, centre, radii geom.Vec, n int) *Surface {
 	at := func(i, j int) geom.Vec {
 		if i == 0 || i == n {
 			j = 0
@@ -379,7 +417,7 @@ func ball(t require.TestingT, centre geom.Vec, radius float64, n int) *Surface {
 		if i == n {
 			sin = 0
 		}
-		return r3.Add(centre, r3.Scale(radius, geom.Vec{X: sin * math.Cos(round), Y: sin * math.Sin(round), Z: math.Cos(polar)}))
+		return r3.Add(centre, geom.Vec{X: radii.X * sin * math.Cos(round), Y: radii.Y * sin * math.Sin(round), Z: radii.Z * math.Cos(polar)})
 	}
 	var corners []geom.Vec
 	for i := range n {
