@@ -8,27 +8,21 @@ import (
 )
 
 // How often the 95/95 bound holds: 93 to 97 % of all series together, with two
-// standard errors, and 93 to 98 % for each way of erring and number of cases,
-// with three. (A bound of lengths errs to the safe side, as the figures leave
-// open how far the scale is from that of normal errors.)
-func TestBoundHoldsEverywhere(t *testing.T) {
-	const runs = 500
+// standard errors, and of each way of erring and number of cases, with three;
+// and the next figure is under its limit in 94 to 96 %.
+func TestBoundCoverage(t *testing.T) {
+	const runs = 250
 	all, sets := 0.0, 0.0
 	for _, p := range processes() {
 		for _, n := range []int{15, 30, 50} {
-			share, made := holds(p, n, runs, 21)
-			t.Logf("%-32s n %3d: held %.4f, bound given in %.4f", p.name, n, share, made)
-			all += share
+			h := holds(p, n, runs, 21)
+			t.Logf("%-32s n %3d: held %.4f, next %.4f, bound given in %.4f", p.name, n, h.above, h.next, h.made)
+			all += h.above
 			sets++
-			slack := 3 * math.Sqrt(.95*.05/runs)
-			if share < .93-slack || share > .98+slack {
-				t.Errorf("%s, n %d: the bound held in %.4f", p.name, n, share)
-			}
+			near(t, p.name, h.above, .95, .02+3*math.Sqrt(.95*.05/runs))
+			near(t, p.name+", next", h.next, .95, .01)
 		}
 	}
-	share, slack := all/sets, 2*math.Sqrt(.95*.05/(sets*runs))
-	t.Logf("all: held %.4f", share)
-	if share < .93-slack || share > .97+slack {
-		t.Errorf("the bound held in %.4f", share)
-	}
+	t.Logf("all: held %.4f", all/sets)
+	near(t, "all", all/sets, .95, .02+2*math.Sqrt(.95*.05/(sets*runs)))
 }

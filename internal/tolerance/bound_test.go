@@ -162,6 +162,26 @@ func TestUpperRefusals(t *testing.T) {
 	}
 }
 
+// The mixture's quadrature against four times its nodes.
+func TestMixtureNodes(t *testing.T) {
+	for _, n := range []int{MinFigures, 20, 100} {
+		m := newMixture(n)
+		logs := make([]float64, n)
+		for i := range logs {
+			logs[i] = math.Sin(float64(i * i))
+		}
+		m.fill(logs)
+		few := make([]float64, 60)
+		for i := range few {
+			few[i] = m.confidence(.1*float64(i), 1.645)
+		}
+		m.s, m.w = spread(n-1, 4*mixtureNodes)
+		for i, v := range few {
+			near(t, "confidence", v, m.confidence(.1*float64(i), 1.645), 1e-6)
+		}
+	}
+}
+
 // process is a way in which a simulated clinician errs.
 type process struct {
 	name   string
@@ -184,9 +204,14 @@ func processes() []process {
 	}
 }
 
-// holds is the share of samples of n whose bound is above the true 95 % point,
-// among those with a bound, and the share with a bound.
-func holds(p process, n, runs int, seed uint64) (share, made float64) {
+// held is what came of the bounds of many samples.
+type held struct {
+	made  float64 // share with a bound
+	above float64 // share of those whose bound is above the true 95 % point
+	next  float64 // how much of the distribution is under their next, on average
+}
+
+func holds(p process, n, runs int, seed uint64) held {
 	rng := rand.New(rand.NewPCG(seed, uint64(n)))
 	big := make([]float64, 200_000)
 	for i := range big {
@@ -195,7 +220,7 @@ func holds(p process, n, runs int, seed uint64) (share, made float64) {
 	slices.Sort(big)
 	truth := big[len(big)*95/100]
 	x := make([]float64, n)
-	above, have := 0, 0
+	above, have, under := 0, 0, 0
 	for range runs {
 		for i := range x {
 			x[i] = p.draw(rng)
@@ -204,23 +229,27 @@ func holds(p process, n, runs int, seed uint64) (share, made float64) {
 		if !p.signed {
 			b, err = UpperLength(x, .95, .95, rng.Uint64())
 		}
-		if err != nil || b.Upper == nil {
+		if err != nil || b.Method != NormalTheory {
 			continue
 		}
 		have++
 		if *b.Upper >= truth {
 			above++
 		}
+		below, _ := slices.BinarySearch(big, *b.Next)
+		under += below
 	}
-	return float64(above) / float64(have), float64(have) / float64(runs)
+	got := float64(have)
+	return held{got / float64(runs), float64(above) / got, float64(under) / got / float64(len(big))}
 }
 
 func TestBoundHolds(t *testing.T) {
 	for i, p := range processes()[:3] {
-		runs := []int{2000, 100, 100}[i]
-		share, made := holds(p, 50, runs, 7)
-		t.Logf("%s: held %.3f of %.3f", p.name, share, made)
+		runs := []int{2000, 40, 40}[i]
+		h := holds(p, 50, runs, 7)
+		t.Logf("%s: %+v", p.name, h)
 		// 95 % ± 2 % and three standard errors.
-		near(t, p.name, share, .95, .02+3*math.Sqrt(.95*.05/float64(runs)))
+		near(t, p.name, h.above, .95, .02+3*math.Sqrt(.95*.05/float64(runs)))
+		near(t, p.name+", next", h.next, .95, .02)
 	}
 }

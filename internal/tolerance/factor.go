@@ -46,7 +46,7 @@ func OneSidedFactor(n int, coverage, confidence float64) (float64, error) {
 	}
 	root := math.Sqrt(float64(n))
 	delta := distuv.UnitNormal.Quantile(coverage) * root
-	s, w := spread(n - 1)
+	s, w := spread(n-1, 200)
 	return solve(func(k float64) float64 {
 		p := 0.0
 		for i := range s {
@@ -104,8 +104,7 @@ func HoweFactor(n int, coverage, confidence float64) (float64, error) {
 }
 
 // spread gives quadrature nodes and weights for the distribution of √(χ²/ν).
-func spread(nu int) (s, w []float64) {
-	const nodes = 200
+func spread(nu, nodes int) (s, w []float64) {
 	v := float64(nu)
 	// S has mean near 1 and standard deviation near 1/√(2ν).
 	reach := 10 / math.Sqrt(2*v)

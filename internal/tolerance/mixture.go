@@ -2,6 +2,8 @@ package tolerance
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -26,39 +28,53 @@ const (
 // = n − 1, all powers being as likely beforehand.
 type mixture struct {
 	n      int
-	unit   float64 // the geometric mean
+	unit   float64 // logarithm of the geometric mean
 	power  [mixtures]float64
 	mean   [mixtures]float64
 	sd     [mixtures]float64
 	weight [mixtures]float64
+
+	s, w []float64 // nodes and weights for the distribution of √(χ²/ν)
+	logs []float64
+	y    []float64
 }
 
-// newMixture takes positive and zero figures that are not all the same; a zero,
-// as rounding makes it, counts as half of the smallest other figure.
-func newMixture(x []float64) *mixture {
-	least := math.Inf(1)
-	for _, v := range x {
-		if v > 0 {
-			least = math.Min(least, v)
-		}
-	}
-	z := make([]float64, len(x))
-	for i, v := range x {
-		if v == 0 {
-			v = least / 2
-		}
-		z[i] = math.Log(v)
-	}
-	m := &mixture{n: len(x), unit: math.Exp(stat.Mean(z, nil))}
-	y := make([]float64, len(x))
-	top := math.Inf(-1)
+// mixtureNodes leave an error of 1e-6 in a confidence from 8 figures on.
+const mixtureNodes = 48
+
+// newMixture is for samples of n figures.
+func newMixture(n int) *mixture {
+	m := &mixture{n: n, logs: make([]float64, n), y: make([]float64, n)}
 	for j := range m.power {
 		// Steps counted from 0 keep the logarithm's power exact.
 		m.power[j] = mixtureStep * float64(j+int(math.Round(leastPower/mixtureStep)))
-		for i, l := range z {
-			y[i] = boxCox(l-math.Log(m.unit), m.power[j])
+	}
+	m.s, m.w = spread(n-1, mixtureNodes)
+	return m
+}
+
+// fill takes in the logarithms of figures that are not all the same; a zero, as
+// rounding makes it, counts as half of the smallest other figure.
+func (m *mixture) fill(logs []float64) {
+	least := math.Inf(1)
+	for _, l := range logs {
+		if !math.IsInf(l, -1) {
+			least = math.Min(least, l)
 		}
-		m.mean[j], m.sd[j] = stat.MeanStdDev(y, nil)
+	}
+	for i, l := range logs {
+		m.logs[i] = l
+		if math.IsInf(l, -1) {
+			m.logs[i] = least - math.Ln2
+		}
+	}
+	m.unit = stat.Mean(m.logs, nil)
+	top := math.Inf(-1)
+	for j, p := range m.power {
+		for i, l := range m.logs {
+			m.y[i] = boxCox(l-m.unit, p)
+		}
+		m.mean[j], m.sd[j] = stat.MeanStdDev(m.y, nil)
 		m.weight[j] = -float64(m.n-1) * math.Log(m.sd[j])
 		top = math.Max(top, m.weight[j])
 	}
@@ -70,7 +86,6 @@ func newMixture(x []float64) *mixture {
 	for j := range m.weight {
 		m.weight[j] /= sum
 	}
-	return m
 }
 
 // boxCox brings a figure, given as its logarithm, to the scale of a power.
@@ -81,16 +96,39 @@ func boxCox(log, power float64) float64 {
 	return math.Expm1(power*log) / power
 }
 
-// average is the mean over the powers of a probability that depends on where v
-// lies on the scale, in spreads from the mean.
-func (m *mixture) average(v float64, of func(k float64) float64) float64 {
+// average is the mean over the powers of a probability that depends on where a
+// figure, given as its logarithm, lies on the scale, in spreads from the mean.
+func (m *mixture) average(log float64, of func(k float64) float64) float64 {
 	p := 0.0
 	for j, w := range m.weight {
 		if w > 1e-9 {
-			p += w * of((boxCox(math.Log(v/m.unit), m.power[j])-m.mean[j])/m.sd[j])
+			p += w * of((boxCox(log-m.unit, m.power[j])-m.mean[j])/m.sd[j])
 		}
 	}
 	return p
+}
+
+// confidence is the mixture's probability that a figure, given as its logarithm,
+// is above the coverage of the next ones whose normal quantile is z: on each
+// scale the distribution of k·√n is Student's t noncentral by z·√n, as in
+// OneSidedFactor.
+func (m *mixture) confidence(log, z float64) float64 {
+	root := math.Sqrt(float64(m.n))
+	return m.average(log, func(k float64) float64 {
+		p := 0.0
+		for i, s := range m.s {
+			p += m.w[i] * math.Erfc((z-k*s)*root/math.Sqrt2) / 2
+		}
+		return p
+	})
+}
+
+// below is the mixture's probability that the very next figure stays under one
+// that is given as its logarithm.
+func (m *mixture) below(log float64) float64 {
+	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(m.n - 1)}
+	wider := math.Sqrt(1 + 1/float64(m.n))
+	return m.average(log, func(k float64) float64 { return t.CDF(k / wider) })
 }
 
 // farthest is how far a bound is looked for, in geometric means.
@@ -98,13 +136,13 @@ const farthest = 100
 
 // find is the least figure whose probability is p; ok is false where it is
 // beyond all reason.
-func (m *mixture) find(p float64, of func(k float64) float64) (v float64, ok bool) {
-	if m.average(m.unit*farthest, of) < p {
+func (m *mixture) find(p float64, of func(log float64) float64) (v float64, ok bool) {
+	low, high := m.unit-math.Log(farthest), m.unit+math.Log(farthest)
+	if of(high) < p {
 		return 0, false
 	}
-	low, high := math.Log(m.unit/farthest), math.Log(m.unit*farthest)
 	for high-low > 1e-10 {
-		if mid := (low + high) / 2; m.average(math.Exp(mid), of) < p {
+		if mid := (low + high) / 2; of(mid) < p {
 			low = mid
 		} else {
 			high = mid
@@ -113,26 +151,65 @@ func (m *mixture) find(p float64, of func(k float64) float64) (v float64, ok boo
 	return math.Exp(high), true
 }
 
-// upper is the figure that is above the given coverage of the next ones with the
-// given confidence: on each scale the distribution of k·√n is Student's t
-// noncentral by z(coverage)·√n, as in OneSidedFactor.
-func (m *mixture) upper(coverage, confidence float64) (float64, bool) {
-	root := math.Sqrt(float64(m.n))
-	delta := distuv.UnitNormal.Quantile(coverage) * root
-	s, w := spread(m.n - 1)
-	return m.find(confidence, func(k float64) float64 {
-		p := 0.0
-		for i := range s {
-			p += w[i] * distuv.UnitNormal.CDF(k*root*s[i]-delta)
+// bounds gives the figure that is above the coverage of the next ones with the
+// confidence, and the one that the very next stays under with the probability
+// coverage; ok is false where one of them is beyond all reason.
+//
+// All powers being as likely beforehand does not make the mixture's 0.95 hold in
+// 95 % of samples: for lengths of normal errors it holds in up to 99 %. So
+// samples of the mixture are drawn, each on a power taken by its weight, and the
+// mixture is asked for the probability that what it says of the truth stays
+// under in the stated share of them (prepivoting; Beran, Biometrika 74:457, 1987,
+// from memory). Samples on the best power alone would leave out that it is not
+// known: with them bounds of 8 to 15 log-normal figures held in 90 to 93 %.
+func (m *mixture) bounds(coverage, confidence float64, rng *rand.Rand) (upper, next float64, ok bool) {
+	z := distuv.UnitNormal.Quantile(coverage)
+	again, logs := newMixture(m.n), make([]float64, m.n)
+	uppers, nexts := make([]float64, draws), make([]float64, draws)
+	for i := range draws {
+		j := m.pick(rng.Float64())
+		for k := range logs {
+			logs[k] = m.draw(j, rng.NormFloat64())
 		}
-		return p
-	})
+		again.fill(logs)
+		uppers[i] = again.confidence(m.draw(j, z), z)
+		nexts[i] = again.below(m.draw(j, rng.NormFloat64()))
+	}
+	upper, ok = m.find(rateOf(uppers, confidence), func(log float64) float64 { return m.confidence(log, z) })
+	next, also := m.find(rateOf(nexts, coverage), m.below)
+	return upper, next, ok && also
 }
 
-// next is the figure that the very next one stays under with the given
-// probability.
-func (m *mixture) next(probability float64) (float64, bool) {
-	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(m.n - 1)}
-	wider := math.Sqrt(1 + 1/float64(m.n))
-	return m.find(probability, func(k float64) float64 { return t.CDF(k / wider) })
+// pick is the power at which the weights add up to u.
+func (m *mixture) pick(u float64) int {
+	for j, w := range m.weight {
+		if u -= w; u < 0 {
+			return j
+		}
+	}
+	return mixtures - 1
+}
+
+// draw is the logarithm of the figure that lies z spreads from the mean on a
+// power's scale: −∞ where a scale ends below, and no more than farthest where one
+// ends above.
+func (m *mixture) draw(j int, z float64) float64 {
+	p, y := m.power[j], m.mean[j]+z*m.sd[j]
+	if p == 0 {
+		return m.unit + y
+	}
+	log := math.Log(math.Max(0, 1+p*y)) / p
+	return m.unit + math.Min(log, math.Log(farthest))
+}
+
+// rateOf is the probability under which the stated share of samples said that
+// the truth lies. A share too near to 1 for the samples to resolve is not brought
+// lower.
+func rateOf(said []float64, share float64) float64 {
+	slices.Sort(said)
+	rank := int(math.Ceil(share * float64(len(said)+1)))
+	if rank > len(said) {
+		return math.Max(share, said[len(said)-1])
+	}
+	return said[rank-1]
 }
