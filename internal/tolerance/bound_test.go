@@ -177,7 +177,7 @@ func TestMixtureNodes(t *testing.T) {
 		}
 		m.s, m.w = spread(n-1, 4*mixtureNodes)
 		for i, v := range few {
-			near(t, "confidence", v, m.confidence(.1*float64(i), 1.645), 1e-6)
+			near(t, "confidence", v, m.confidence(.1*float64(i), 1.645), 1e-5)
 		}
 	}
 }

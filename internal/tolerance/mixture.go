@@ -39,7 +39,7 @@ type mixture struct {
 	y    []float64
 }
 
-// mixtureNodes leave an error of 1e-6 in a confidence from 8 figures on.
+// mixtureNodes leave an error under 1e-5 in a confidence from 8 figures on.
 const mixtureNodes = 48
 
 // newMixture is for samples of n figures.
