@@ -180,8 +180,9 @@ func (p property) ends(r *region, excess, estimate float64) (low, high float64, 
 
 // intervals gives each figure the values of those curves, of either shape, that
 // fit nearly as well as the best: a region of likelihood, whose bound is the one
-// that holds the fitted curve's own figure in 95 % of resampled series. The
-// estimate is always in it.
+// that holds the fitted curve's own figure in 95 % of resampled series, for the
+// plateau and the number of cases in 95 % of those of which they would be told.
+// The estimate is always in it.
 func (s *sample) intervals(a *Analysis, seed uint64) {
 	n := len(s.y)
 	shape := s.families[0]
@@ -205,7 +206,11 @@ func (s *sample) intervals(a *Analysis, seed uint64) {
 	for i := range n {
 		figures, estimates = append(figures, levelAt(i, top)), append(estimates, c.Level(float64(i+1)))
 	}
+	// Plateau and number of cases are told of a curve that arrives within the
+	// record, so only resamples that agree in this are like the series.
+	told := func(c Curve) bool { return c.CasesToPlateau() <= float64(n) }
 	drawn := make([][]float64, len(figures))
+	var alike [2][]float64
 	rng := rand.New(rand.NewPCG(seed, 0x63757276))
 	again, y := newRegion(s.families[:]), make([]float64, n)
 	for range resamples {
@@ -214,10 +219,21 @@ func (s *sample) intervals(a *Analysis, seed uint64) {
 		}
 		s.flat(y)
 		// One round: the weights move little, and the resamples' less.
-		s.fit(shape, y, 1, false)
+		refit, _ := s.fit(shape, y, 1, false)
 		again.fill(y, between(s.spread(y)))
+		same := told(c) == told(refit)
 		for i, p := range figures {
-			drawn[i] = append(drawn[i], p.excess(again, estimates[i]))
+			e := p.excess(again, estimates[i])
+			drawn[i] = append(drawn[i], e)
+			if i < len(alike) && same {
+				alike[i] = append(alike[i], e)
+			}
+		}
+	}
+	// A series nearly without scatter may have none like it.
+	for i, e := range alike {
+		if len(e) >= resamples/10 {
+			drawn[i] = e
 		}
 	}
 	interval := func(i int) *Estimate {
