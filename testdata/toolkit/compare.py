@@ -1,4 +1,4 @@
-"""Side by side with a general-purpose registration toolkit.
+"""Side by side with a script of general-purpose libraries.
 
   python3 compare.py PLUMBLINE CASES [all]
 
@@ -8,7 +8,13 @@ planned fixtures and away from metal, started at the images' middles; and by
 `plumbline align`. Prints the target registration error at entry and apex, mm,
 and processor seconds. With `all` the toolkit samples the whole planning scan.
 
-Versions: elastix 5.0.1, pydicom 2.3, numpy 1.24, Python 3.11.
+Then the whole measurement: the script also reads the scans, takes what is brighter
+than Otsu's threshold around the plan, keeps the piece nearest to it, and has its
+axis by principal components and its apex as its last voxel; against `plumbline
+measure`. Prints processor and wall seconds, and the errors of entry and apex, mm,
+and of the axis, degrees.
+
+Versions: elastix 5.0.1, pydicom 2.3, numpy 1.24, scikit-image 0.19, Python 3.11.
 """
 
 import json
@@ -18,9 +24,12 @@ import resource
 import subprocess
 import sys
 import tempfile
+import time
 
 import numpy as np
 import pydicom
+import skimage.filters
+import skimage.measure
 
 
 def scan(folder):
@@ -77,6 +86,36 @@ def errors(pre_to_post, truth):
     return " ".join(f"{e:.3f}" for e in out)
 
 
+def metal(post, origin, spacing, planned, length):
+    """Entry and apex of the bright piece nearest to the plan, in the follow-up scan."""
+    entry, apex = planned
+    k, j, i = np.indices(post.shape, sparse=True)
+    d = [a * s + o - q for a, s, o, q in zip((i, j, k), spacing, origin, (entry + apex) / 2)]
+    near = d[0] ** 2 + d[1] ** 2 + d[2] ** 2 < (length / 2 + 6) ** 2
+    bright = near & (post > skimage.filters.threshold_otsu(post[near]))
+    pieces = skimage.measure.regionprops(skimage.measure.label(bright))
+    place = lambda voxels: voxels[:, ::-1] * spacing + origin
+    off = lambda piece: np.linalg.norm(place(piece.coords).mean(0) - (entry + apex) / 2) - 0.001 * piece.area
+    points = place(min(pieces, key=off).coords)
+    middle = points.mean(0)
+    axis = np.linalg.eigh(np.cov((points - middle).T))[1][:, -1]
+    axis *= np.sign(axis @ (apex - entry))
+    end = ((points - middle) @ axis).max()
+    return middle + (end - length) * axis, middle + end * axis
+
+
+def off(found, fixture):
+    true = [np.array(fixture["achieved"][end]) for end in ("entry", "apex")]
+    turn = lambda p: (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
+    angle = np.degrees(np.arccos(min(1, turn(found) @ turn(true))))
+    return "%.3f %.3f mm %.2f°" % (*(np.linalg.norm(a - b) for a, b in zip(found, true)), angle)
+
+
+def own():
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
 program, cases = sys.argv[1:3]
 for case in sorted(os.listdir(cases)):
     folder = os.path.join(cases, case)
@@ -84,6 +123,7 @@ for case in sorted(os.listdir(cases)):
         continue
     truth = json.load(open(os.path.join(folder, "truth.json")))
     with tempfile.TemporaryDirectory() as work:
+        began, busy = time.monotonic(), own()
         pre, origin, spacing = scan(os.path.join(folder, "pre"))
         near = np.zeros(pre.shape, bool)
         k, j, i = np.indices(pre.shape, sparse=True)
@@ -94,9 +134,9 @@ for case in sorted(os.listdir(cases)):
                 near |= d[0] ** 2 + d[1] ** 2 + d[2] ** 2 < 17**2
         if "all" in sys.argv:
             near[:] = True
-        metal = pre > 3000
+        bright = pre > 3000
         write(os.path.join(work, "pre"), pre, origin, spacing)
-        write(os.path.join(work, "mask"), (near & ~metal).astype(np.uint8), origin, spacing)
+        write(os.path.join(work, "mask"), (near & ~bright).astype(np.uint8), origin, spacing)
         post, *place = scan(os.path.join(folder, "post"))
         write(os.path.join(work, "post"), np.minimum(post, 3000), *place)
         write(os.path.join(work, "postmask"), (post < 3000).astype(np.uint8), *place)
@@ -108,6 +148,21 @@ for case in sorted(os.listdir(cases)):
         numbers = lambda key: [float(x) for x in re.search(rf"\({key} ([^)]*)\)", result).group(1).split()]
         toolkit = euler(numbers("TransformParameters"), numbers("CenterOfRotationPoint"))
         print(f"{case:16s} elastix   {took:6.1f} s  {errors(toolkit, truth)}", flush=True)
+        there = lambda m, p: (m @ np.append(p, 1))[:3]
+        found = []
+        for f in truth["fixtures"]:
+            plan = [there(toolkit, f["planned"][end]) for end in ("entry", "apex")]
+            ends = metal(post, *place, plan, f["length_mm"])
+            found.append([there(np.linalg.inv(toolkit), p) for p in ends])
+        script = took + own() - busy, time.monotonic() - began, [off(p, f) for p, f in zip(found, truth["fixtures"])]
         took, out = seconds([program, "align", "--json", os.path.join(folder, "case.toml")])
         ours = np.linalg.inv(np.array(json.loads(out)["post_to_pre"]).reshape(4, 4))
         print(f"{'':16s} plumbline {took:6.1f} s  {errors(ours, truth)}", flush=True)
+        began, name = time.monotonic(), os.path.join(work, "measured.json")
+        took, _ = seconds([program, "measure", "--json", name, os.path.join(folder, "case.toml")])
+        whole = time.monotonic() - began
+        measured = {f["site"]: f["achieved"] for f in json.load(open(name))["fixtures"]}
+        ends = [[np.array(measured[str(f["site"])][end]) for end in ("entry", "apex")] for f in truth["fixtures"]]
+        ours = took, whole, [off(p, f) for p, f in zip(ends, truth["fixtures"])]
+        for who, (busy, wall, errs) in (("script", script), ("plumbline", ours)):
+            print(f"{'':16s} {who:9s} measures: {busy:6.1f} s of processor, {wall:6.1f} s  {'; '.join(errs)}", flush=True)
