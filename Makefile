@@ -36,8 +36,8 @@ lint:
 accuracy:
 	go test -tags accuracy -timeout 4h -v -run 'Accuracy|Coverage|Calibration' ./internal/...
 
-# Whole cases step by step, and every hot loop. testdata/toolkit/compare.py sets the
-# alignment side by side with a general-purpose toolkit, where that is installed.
+# Whole cases step by step, and every hot loop. testdata/toolkit/compare.py sets whole
+# cases side by side with a script of general-purpose libraries, where they are installed.
 bench:
 	go test -run '^$$' -bench . -benchmem -timeout 1h ./internal/...
 
