@@ -9,7 +9,23 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"sync"
 )
+
+// begun are the temporary files being written.
+var begun = struct {
+	sync.Mutex
+	names map[string]bool
+}{names: map[string]bool{}}
+
+// Abandon takes away what is being written and lets nothing more take a name: for
+// a program that ends in the midst of its work. Write does not return after it.
+func Abandon() {
+	begun.Lock() // for good
+	for name := range begun.names {
+		os.Remove(name)
+	}
+}
 
 // Write makes the file at path hold what fill writes, or leaves the path as it
 // was. A missing folder is made.
@@ -20,11 +36,19 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
+	begun.Lock()
 	f, err := os.CreateTemp(dir, ".writing-*")
+	if err == nil {
+		begun.names[f.Name()] = true
+	}
+	begun.Unlock()
 	if err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	defer func() {
+		begun.Lock()
+		delete(begun.names, f.Name())
+		begun.Unlock()
 		if err != nil {
 			f.Close()
 			os.Remove(f.Name())
@@ -48,7 +72,10 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	if err := os.Rename(f.Name(), path); err != nil {
+	begun.Lock()
+	err = os.Rename(f.Name(), path)
+	begun.Unlock()
+	if err != nil {
 		return err
 	}
 	syncFolder(dir)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"testing"
 
@@ -51,4 +52,30 @@ func TestAFolderThatCannotBeWrittenIsNamed(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "file")
 	require.NoError(t, os.WriteFile(file, nil, 0o644))
 	require.ErrorContains(t, WriteBytes(filepath.Join(file, "a.json"), nil), "a.json")
+}
+
+// The test program itself, ended in the midst of a write.
+func TestAbandonTakesAwayWhatWasBegun(t *testing.T) {
+	if dir := os.Getenv("ABANDON_IN"); dir != "" {
+		_ = WriteBytes(filepath.Join(dir, "whole.txt"), []byte("kept"))
+		_ = Write(filepath.Join(dir, "half.txt"), func(w io.Writer) error {
+			_, err := w.Write(make([]byte, 100000))
+			go func() {
+				Abandon()
+				os.Exit(7)
+			}()
+			return err
+		})
+		select {}
+	}
+	dir := t.TempDir()
+	c := exec.Command(os.Args[0], "-test.run", "TestAbandonTakesAwayWhatWasBegun")
+	c.Env = append(os.Environ(), "ABANDON_IN="+dir)
+	var exit *exec.ExitError
+	require.ErrorAs(t, c.Run(), &exit)
+	require.Equal(t, 7, exit.ExitCode())
+	for _, name := range names(t, dir) {
+		require.NotContains(t, name, ".writing-")
+	}
+	require.Contains(t, names(t, dir), "whole.txt")
 }
