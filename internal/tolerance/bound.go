@@ -102,7 +102,13 @@ func UpperSigned(x []float64, coverage, confidence float64) (Bound, error) {
 // 1.2 with the best normal probability plot (Box–Cox normality plot, NIST handbook
 // 1.3.3.6), by Anderson–Darling's statistic against samples drawn from the fitted
 // distribution, each given its own power.
-// Accuracy: TestBoundCoverage.
+// Accuracy: in 300 series each of 8, 15, 30 and 50 cases and six ways of erring
+// (lengths in two and three directions with and without a habit, log-normal) a
+// 95/95 bound held in 92 to 97 % of those in which there was one, in all of them
+// together in 95 %, and the next figure was under its limit in 93 to 95 %
+// (TestBoundCoverage). Log-normal figures and lengths that spread wider one way are
+// the ones near 93 %: 8 of them seldom show how long the tail is. The fit refuses
+// 3 to 7 % of samples; of 8 cases 6 to 24 % have no bound at all.
 func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound, error) {
 	for i, v := range x {
 		if v < 0 {
