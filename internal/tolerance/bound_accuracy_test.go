@@ -11,7 +11,7 @@ import (
 // standard errors, and of each way of erring and number of cases, with three;
 // and the next figure is under its limit in 93 to 97 %.
 func TestBoundCoverage(t *testing.T) {
-	const runs = 300
+	const runs = 500
 	all, sets := 0.0, 0.0
 	for _, p := range processes() {
 		for _, n := range []int{MinFigures, 15, 30, 50} {

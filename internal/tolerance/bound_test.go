@@ -245,7 +245,7 @@ func holds(p process, n, runs int, seed uint64) held {
 
 func TestBoundHolds(t *testing.T) {
 	for i, p := range processes()[:3] {
-		runs := []int{2000, 40, 40}[i]
+		runs := []int{2000, 100, 100}[i]
 		h := holds(p, 50, runs, 7)
 		t.Logf("%s: %+v", p.name, h)
 		// 95 % ± 2 % and three standard errors.
