@@ -88,7 +88,11 @@ func (e *Envelope) SignedDistance(p geom.Vec) float64 {
 
 // Nearest is the point of the envelope's surface nearest to p.
 func (e *Envelope) Nearest(p geom.Vec) geom.Vec {
-	r, z, out := e.meridian(p)
+	r, z, across := e.meridian(p)
+	out := e.outwards(across)
+	if r == 0 {
+		out, _ = geom.Perpendicular(e.axis)
+	}
 	_, r, z = e.profile(r, z)
 	return r3.Add(e.pose.Entry, r3.Add(r3.Scale(r, out), r3.Scale(z, e.axis)))
 }
@@ -101,18 +105,16 @@ func (e *Envelope) within(p geom.Vec) geom.Vec {
 	return e.Nearest(p)
 }
 
-// meridian gives a point's radius and height and the unit vector from the axis
-// towards it.
-func (e *Envelope) meridian(p geom.Vec) (r, z float64, out geom.Vec) {
+// meridian gives a point's radius and height and the vector from the axis to it.
+func (e *Envelope) meridian(p geom.Vec) (r, z float64, across geom.Vec) {
 	d := r3.Sub(p, e.pose.Entry)
 	z = r3.Dot(d, e.axis)
-	across := r3.Sub(d, r3.Scale(z, e.axis))
+	across = r3.Sub(d, r3.Scale(z, e.axis))
 	r = math.Sqrt(r3.Norm2(across))
 	if r < onAxis {
-		out, _ = geom.Perpendicular(e.axis)
-		return 0, z, out
+		return 0, z, geom.Vec{}
 	}
-	return r, z, e.outwards(across)
+	return r, z, across
 }
 
 // outwards is the unit vector of a vector across the axis. A short one has lost

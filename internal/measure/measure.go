@@ -25,6 +25,7 @@ import (
 	"plumbline/internal/deviation"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/result"
 	"plumbline/internal/scan"
 	"plumbline/internal/spatialregistration"
@@ -198,7 +199,14 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		Flags:     in.Flags,
 	}
 	plans := plansInPost(in.Plan.Fixtures, al.PostToPre)
-	s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plans)
+	var sites []arch.Finding
+	parallel.For(2, func(i int) {
+		if i == 0 {
+			s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plans)
+		} else {
+			sites = arch.Find(in.Plan, in.written, &in.Pre.Volume)
+		}
+	})
 	for _, b := range fixture.Others(&in.Post.Volume, in.Post.Ceiling, plans, s.Found) {
 		p := al.PostToPre.Apply(b.Centre)
 		s.Result.Flags = append(s.Result.Flags, result.Flag{Code: "other-fixture", Level: result.Notice,
@@ -207,7 +215,6 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))
 	o.progress("carrying the uncertainty", 0.9)
-	sites := arch.Find(in.Plan, in.written, &in.Pre.Volume)
 	for i := range s.Found {
 		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, sites[i], o.Seed); err != nil {
 			return nil, err
