@@ -26,13 +26,16 @@ func (v *view) trust() float64 {
 // by weighted least squares. That the whole arch is off by its error in place,
 // direction and bend is the prior, its direction's standard deviation being
 // trust, degrees; the scatter of the offsets about the parabola tells their noise,
-// where it is more than usual.
+// where it is more than usual. A point farther from the ridge's middle than fixtures
+// stand tells that the ridge, or the plan, is off by so much in any direction; along
+// the arch that counts by how it turns there.
 func (m *occlusal) direction(line []point, at int, beside point, trust float64) (direction point, u float64) {
 	const (
 		near  = 12.0          // how far off the ridge still tells of the direction here, standard deviation, mm: a tooth and a half
 		place = 2.0           // how far off the whole arch may be there, standard deviation, mm
 		bend  = 0.01          // its curvature, 1/mm: a quarter of that at the canine
 		drift = 1.2           // between ridge and teeth, degrees: as measured on synthetic jaws
+		aside = 1.5           // how far from the ridge's middle a fixture usually stands at most, mm; common practice, no source
 		most  = 3 * int(near) // farther points count less than a hundredth
 	)
 	// In front the arch turns by 5° a millimetre, so the foot between two points
@@ -84,5 +87,11 @@ func (m *occlusal) direction(line []point, at int, beside point, trust float64) 
 	slope := fitted.AtVec(1) + foot*fitted.AtVec(2)
 	n := point{t.y, -t.x}
 	long := math.Hypot(1, slope)
-	return point{(t.x + slope*n.x) / long, (t.y + slope*n.y) / long}, math.Hypot(drift, geom.Degrees(math.Sqrt(covariance.At(1, 1))))
+	u = math.Hypot(drift, geom.Degrees(math.Sqrt(covariance.At(1, 1))))
+	if off := beside.minus(line[at]).dot(n) - fitted.AtVec(0); math.Abs(off) > aside {
+		before, after := along(line, max(0, at-1)), along(line, min(len(line)-1, at+1))
+		turn := math.Asin(max(-1, min(1, before.x*after.y-before.y*after.x)))/(2*formStep) - fitted.AtVec(2)
+		u = math.Hypot(u, geom.Degrees(turn)*math.Sqrt(off*off-aside*aside))
+	}
+	return point{(t.x + slope*n.x) / long, (t.y + slope*n.y) / long}, u
 }
