@@ -129,12 +129,11 @@ func spread(c *result.Clearance, achieved float64, many []float64, margin *float
 	return nil
 }
 
-// breach tells a clearance that is less than asked for. It is no doubt about the
-// figures.
+// breach tells a clearance that is less than asked for, as it was placed or else
+// as it was planned. It is no doubt about the figures.
 func breach(site string, c result.Clearance) *result.Flag {
 	switch {
 	case c.Achieved == nil:
-		return nil
 	case *c.Achieved == 0:
 		return &result.Flag{Code: "penetration", Level: result.Notice,
 			Message: fmt.Sprintf("site %s: the fixture touches or crosses the surface %s, by how much is not known; treat the patient by clinical findings", site, c.Structure)}
@@ -144,6 +143,10 @@ func breach(site string, c result.Clearance) *result.Flag {
 	case c.Margin != nil && *c.Achieved < *c.Margin:
 		return &result.Flag{Code: "margin-not-kept", Level: result.Notice,
 			Message: fmt.Sprintf("site %s: %.1f mm to %s, less than the margin of %.1f mm; treat the patient by clinical findings", site, *c.Achieved, c.Structure, *c.Margin)}
+	}
+	if c.Margin != nil && c.Planned < *c.Margin {
+		return &result.Flag{Code: "margin-not-planned", Level: result.Notice,
+			Message: fmt.Sprintf("site %s: the plan left %.1f mm to %s, less than the margin of %.1f mm", site, c.Planned, c.Structure, *c.Margin)}
 	}
 	return nil
 }
