@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"plumbline/internal/casefile"
@@ -16,13 +17,11 @@ import (
 )
 
 // The directions on synthetic jaws, from the scan alone: within 5° of the truth
-// where no flag says that it may be more, in small fields but for the one in twenty
-// that a 95 % interval leaves out; off by no more than their uncertainty allows; and a plan in
-// other coordinates is caught.
+// where no flag says that it may be more, off by no more than their uncertainty
+// allows, and a plan in other coordinates is caught.
 func TestAccuracyOnPhantoms(t *testing.T) {
 	classes := []phantom.Class{phantom.Everyday, phantom.ToothlessRidge, phantom.Crowned, phantom.Everyday, phantom.Neighbour, phantom.Coarse}
 	var all, shares []float64
-	promised, beyond := 0, 0
 	for _, width := range []float64{0, 50, 45} { // mm; 0 for the usual field
 		var off []float64
 		none, flagged := 0, 0
@@ -56,13 +55,7 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 			if slices.ContainsFunc(found.Flags, uncertain) {
 				flagged++
 			} else {
-				promised++
-				if angle > wanted {
-					beyond++
-				}
-				if width == 0 {
-					require.Less(t, angle, wanted, "%s %d, site %s", class, seed, site)
-				}
+				assert.Less(t, angle, wanted, "%s %d, %.0f mm, site %s", class, seed, width, site)
 			}
 			// The scan may show too little to tell the sides apart.
 			if slices.Contains(codes(found), "side-not-checked") || math.Abs(arcOf(site)) < 2*otherSide {
@@ -77,8 +70,6 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 		t.Logf("field %.0f mm: %d found, root mean square %.1f°, worst %.1f°; %d flagged, %d not found", width, len(off), rms(off), slices.Max(off), flagged, none)
 	}
 	t.Logf("all: root mean square %.1f°, worst %.1f°, as shares of their uncertainty %.2f and %.1f", rms(all), slices.Max(all), rms(shares), slices.Max(shares))
-	t.Logf("%d promised %.0f°, %d of them beyond", promised, wanted, beyond)
-	require.LessOrEqual(t, 20*beyond, promised)
 	// A normal error goes beyond three standard uncertainties once in 370.
 	require.Less(t, slices.Max(shares), 3.5)
 	require.Less(t, rms(shares), 1.2)
