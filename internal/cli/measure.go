@@ -218,7 +218,7 @@ func measureOrReuse(path string, out outputs, o measure.Options) (*result.Case, 
 			return nil, faultOf(err)
 		case out.report+out.reports == "" && old.Inputs.Same(in.Identity()) && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
 			return old, nil
-		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256:
+		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256():
 			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
 		}
 	}

@@ -115,7 +115,7 @@ func Open(path string, o Options) (*Inputs, error) {
 	if in.files, err = in.otherFiles(); err != nil {
 		return nil, err
 	}
-	if pre.SHA256 == post.SHA256 {
+	if pre.Grid == post.Grid && pre.SHA256() == post.SHA256() {
 		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
 	}
 	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
@@ -130,7 +130,7 @@ func (in *Inputs) Identity() result.Inputs {
 	return result.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
 		PreSeries:  in.Pre.SeriesUID, PostSeries: in.Post.SeriesUID,
-		PreSHA256: in.Pre.SHA256, PostSHA256: in.Post.SHA256,
+		PreSHA256: in.Pre.SHA256(), PostSHA256: in.Post.SHA256(),
 		Files: in.files,
 	}
 }

@@ -22,6 +22,8 @@ type Description struct {
 	Problem string        `json:"problem,omitempty"`     // why there is no volume
 	Volume  *VolumeFound  `json:"volume,omitempty"`
 	Flags   []result.Flag `json:"flags"`
+
+	used *Scan
 }
 
 // SeriesFound is one series at the path.
@@ -53,7 +55,14 @@ type VolumeFound struct {
 	Syntax      string     `json:"transfer_syntax"`
 	Modality    string     `json:"modality,omitempty"`
 	Date        string     `json:"study_date,omitempty"` // ISO
-	SHA256      string     `json:"sha256"`
+	SHA256      string     `json:"sha256,omitempty"`     // filled in by Digest
+}
+
+// Digest adds the digest of the volume, where there is one.
+func (d *Description) Digest() {
+	if d.used != nil {
+		d.Volume.SHA256 = d.used.SHA256()
+	}
 }
 
 // Describe tells what is at path and which volume would be read from it. A
@@ -78,7 +87,7 @@ func Describe(path string, o Options) (*Description, error) {
 		var s *Scan
 		if s, err = st.open(path, o); err == nil {
 			d.Used = s.SeriesUID
-			d.Volume = s.summary()
+			d.Volume, d.used = s.summary(), s
 			d.Flags = append(d.Flags, s.Flags...)
 		}
 	}
@@ -119,7 +128,7 @@ func (s *Scan) summary() *VolumeFound {
 	v := &VolumeFound{
 		Columns: s.Size[0], Rows: s.Size[1], Slices: s.Size[2], VoxelMM: s.Spacing(),
 		FirstMM: [3]float64{s.Origin.X, s.Origin.Y, s.Origin.Z},
-		Syntax:  s.Syntax, Modality: s.Modality, Date: s.StudyDate, SHA256: s.SHA256,
+		Syntax:  s.Syntax, Modality: s.Modality, Date: s.StudyDate,
 	}
 	for a := range 3 {
 		v.ExtentMM[a] = float64(s.Size[a]) * v.VoxelMM[a]
@@ -205,7 +214,6 @@ func (d *Description) WriteText(w io.Writer) error {
 			fmt.Fprintf(&b, "\n")
 		}
 		fmt.Fprintf(&b, "  stored as     %s\n", v.Syntax)
-		fmt.Fprintf(&b, "  SHA-256       %s\n", v.SHA256)
 	}
 	if d.Problem != "" {
 		fmt.Fprintf(&b, "no volume can be read: %s\n", d.Problem)

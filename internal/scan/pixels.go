@@ -3,6 +3,7 @@ package scan
 import (
 	"encoding/binary"
 	"math/bits"
+	"strings"
 	"unsafe"
 
 	"github.com/suyashkumar/dicom/pkg/uid"
@@ -39,6 +40,19 @@ func raw(words []uint16) []byte {
 	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(words))), 2*len(words))
 }
 
+// unwritten is memory for n words, all of which have to be written. A strings.Builder
+// takes it as it comes; make would clear it first, on one processor alone, which takes
+// longer than to read a scan into it.
+func unwritten(n int) []uint16 {
+	if n == 0 {
+		return nil
+	}
+	var b strings.Builder
+	b.Grow(2 * n)
+	b.WriteByte(0)
+	return unsafe.Slice((*uint16)(unsafe.Pointer(unsafe.StringData(b.String()))), n)
+}
+
 // bigEndianHost tells whether this machine keeps the high byte first.
 var bigEndianHost = binary.NativeEndian.Uint16([]byte{0, 1}) == 1
 
@@ -52,19 +66,31 @@ func (l layout) fill(words []uint16, pad *rawPadding, buffer *[]byte, readFull f
 		}
 		l.widen(words, bytes)
 	} else {
+		populate(raw(words))
 		if err := readFull(raw(words)); err != nil {
 			return err
 		}
 		if l.bigEndian != bigEndianHost {
-			for i, w := range words {
-				words[i] = bits.ReverseBytes16(w)
-			}
+			swapBytes(words)
 		}
 	}
 	if l.stored < 16 || l.signed {
 		l.settle(words, pad)
 	}
 	return nil
+}
+
+// swapBytes turns words of the other byte order into this machine's, four at once.
+func swapBytes(words []uint16) {
+	const lower = 0x00ff * each
+	all := raw(words)
+	for ; len(all) >= 8; all = all[8:] {
+		x := binary.NativeEndian.Uint64(all)
+		binary.NativeEndian.PutUint64(all, x>>8&lower|x&lower<<8)
+	}
+	for i := len(words) &^ 3; i < len(words); i++ {
+		words[i] = bits.ReverseBytes16(words[i])
+	}
 }
 
 // widen turns 8-bit voxels into words.

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/bits"
 	"os"
 	"runtime"
 	"sync"
@@ -23,11 +24,10 @@ import (
 
 // sliceFacts is what is counted while a slice is at hand.
 type sliceFacts struct {
-	digest    [sha256.Size]byte // of the kept words
-	low, high uint16            // kept words, padding left out
-	padded    int               // voxels of padding
-	voxels    int               // other voxels
-	lossy     bool              // the decoder says so
+	low, high uint16 // kept words, padding left out
+	padded    int    // voxels of padding
+	voxels    int    // other voxels
+	lossy     bool   // the decoder says so
 }
 
 // guard runs f and turns a panic into an error: damaged files must not end the
@@ -143,7 +143,7 @@ func (g *image) digest(frame int) ([sha256.Size]byte, error) {
 		plane := g.layout.rows * g.layout.cols
 		err := guard(func() error {
 			return g.read(func(int) []uint16 { return make([]uint16, plane) },
-				func(i int, words []uint16, _ bool) { sums[i] = count(words, nil).digest }, new([]byte))
+				func(i int, words []uint16, _ bool) { sums[i] = wordsDigest(words) }, new([]byte))
 		})
 		if err != nil {
 			return [sha256.Size]byte{}, err
@@ -334,7 +334,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 	return bytes.NewReader(b), int64(len(b)), nil
 }
 
-// count takes a slice's digest and range.
+// count takes a slice's range.
 func count(words []uint16, pad *volume.Range) sliceFacts {
 	f := sliceFacts{low: math.MaxUint16}
 	if pad == nil {
@@ -349,38 +349,73 @@ func count(words []uint16, pad *volume.Range) sliceFacts {
 		}
 	}
 	f.voxels = len(words) - f.padded
-	h := sha256.New()
-	if bigEndianHost {
-		for _, w := range words {
-			h.Write([]byte{byte(w), byte(w >> 8)})
-		}
-	} else {
-		h.Write(raw(words))
-	}
-	h.Sum(f.digest[:0])
 	return f
 }
 
-// extremes is the lowest and the highest word, in pairs, which takes three
-// comparisons for two words, and two pairs at a time, so that they do not wait
-// for each other.
-func extremes(words []uint16) (low, high uint16) {
-	l0, l1, h0, h1 := math.MaxUint16, math.MaxUint16, 0, 0
-	for ; len(words) >= 4; words = words[4:] {
-		a, b, c, d := int(words[0]), int(words[1]), int(words[2]), int(words[3])
-		l0, h0 = min(l0, min(a, b)), max(h0, max(a, b))
-		l1, h1 = min(l1, min(c, d)), max(h1, max(c, d))
+// wordsDigest is the SHA-256 of words, the low byte first.
+func wordsDigest(words []uint16) [sha256.Size]byte {
+	if !bigEndianHost {
+		return sha256.Sum256(raw(words))
 	}
+	turned := make([]byte, 0, 2*len(words))
 	for _, w := range words {
-		l0, h0 = min(l0, int(w)), max(h0, int(w))
+		turned = binary.LittleEndian.AppendUint16(turned, w)
 	}
-	return uint16(min(l0, l1)), uint16(max(h0, h1))
+	return sha256.Sum256(turned)
+}
+
+// extremes is the lowest and the highest word.
+//
+// Method: few blocks have a word beyond those before, and whether one has is seen
+// four words at once. With x−low in each 16 bits of d, and d + 2^15−1−(high−low) in
+// each of e, no sum leaves its word while all lie within low to high, and no top bit
+// is set; the first word that does not sets one.
+func extremes(words []uint16) (low, high uint16) {
+	if len(words) == 0 {
+		return math.MaxUint16, 0
+	}
+	low, high = words[0], words[0]
+	for len(words) > 0 {
+		some := words[:min(block, len(words))]
+		words = words[len(some):]
+		if high-low < signBit && len(some) == block && within(raw(some), low, high) {
+			continue
+		}
+		for _, w := range some {
+			low, high = min(low, w), max(high, w)
+		}
+	}
+	return low, high
+}
+
+// block is how many words extremes looks at together.
+const block = 256
+
+// within tells whether words, a multiple of 16, lie within low to high, which are
+// less than 2^15 apart.
+func within(words []byte, low, high uint16) bool {
+	from, room := each*uint64(low), each*uint64(signBit-1-(high-low))
+	beyond := uint64(0)
+	for ; len(words) >= 32; words = words[32:] {
+		a := binary.NativeEndian.Uint64(words) - from
+		b := binary.NativeEndian.Uint64(words[8:]) - from
+		c := binary.NativeEndian.Uint64(words[16:]) - from
+		d := binary.NativeEndian.Uint64(words[24:]) - from
+		beyond |= a | b | c | d | (a + room) | (b + room) | (c + room) | (d + room)
+	}
+	return beyond&topBits == 0
 }
 
 // digest is the SHA-256 of the grid, the rescale and the voxels: of one line of
 // text for the grid and one a slice. Lengths are given to 1e-6 mm, so that
 // positions that were printed or computed differently agree.
-func digest(v *volume.Volume, facts []sliceFacts) string {
+func digest(v *volume.Volume) string {
+	slices := make([][sha256.Size]byte, v.Size[2])
+	plane := v.Size[0] * v.Size[1]
+	_ = parallel(len(slices), func(k int) error { // it cannot fail
+		slices[k] = wordsDigest(v.Stored[k*plane : (k+1)*plane])
+		return nil
+	})
 	h := sha256.New()
 	mm := func(x float64) float64 { return math.Round(x*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
 	point := func(p geom.Vec) string { return fmt.Sprintf("%.6f %.6f %.6f", mm(p.X), mm(p.Y), mm(p.Z)) }
@@ -388,8 +423,8 @@ func digest(v *volume.Volume, facts []sliceFacts) string {
 	if v.Padding != nil {
 		fmt.Fprintf(h, "; padding %d %d", v.Padding.Low, v.Padding.High)
 	}
-	for k, f := range facts {
-		fmt.Fprintf(h, "\n%.9g %.9g %x", v.Slope[k], v.Intercept[k], f.digest)
+	for k, sum := range slices {
+		fmt.Fprintf(h, "\n%.9g %.9g %x", v.Slope[k], v.Intercept[k], sum)
 	}
 	return hex.EncodeToString(h.Sum(nil))
 }
@@ -455,13 +490,22 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 			}
 		}
 		words := v.Stored[k*plane : (k+1)*plane]
-		near := reach(uint16(low), false)
+		near, atTop := reach(uint16(low), false), reach(uint16(topLow), false)
 		if slope < 0 {
-			near = reach(uint16(most), true)
+			near, atTop = reach(uint16(most), true), reach(uint16(topMost), true)
 		}
 		for ; len(words) >= 4; words = words[4:] {
-			if near.any(binary.NativeEndian.Uint64(raw(words))) {
+			x := binary.NativeEndian.Uint64(raw(words))
+			switch m := near.which(x); {
+			case m == 0:
+			case v.Padding != nil:
 				tally(words[:4])
+			case topLow > topMost: // this slice does not reach the scan's top
+				belows[k] += bits.OnesCount64(m)
+			default:
+				top := bits.OnesCount64(atTop.which(x))
+				tops[k] += top
+				belows[k] += bits.OnesCount64(m) - top
 			}
 		}
 		tally(words)
@@ -477,7 +521,7 @@ func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
 	return math.NaN()
 }
 
-// bar tells quickly whether any of four words reaches a bound; few do.
+// bar tells quickly which of four words reach a bound; few do.
 type bar struct{ turn, bound, upper uint64 }
 
 const topBits = signBit * each
@@ -494,14 +538,14 @@ func reach(bound uint16, down bool) (b bar) {
 	return b
 }
 
-// any compares the lower 15 bits of the words at once: a difference keeps the
-// top bit, which was set, where they reach the bound's. A word reaches the bound
-// by its own top bit, or by its lower ones: both must be where the bound has the
-// top bit.
-func (b bar) any(x uint64) bool {
+// which has the top bit of each word that reaches the bound. It compares the lower 15
+// bits of the words at once: a difference keeps the top bit, which was set, where
+// they reach the bound's. A word reaches the bound by its own top bit, or by its
+// lower ones: both must be where the bound has the top bit.
+func (b bar) which(x uint64) uint64 {
 	x ^= b.turn
 	lower := (x | topBits) - b.bound
-	return (lower&x|(lower|x)&b.upper)&topBits != 0
+	return (lower&x | (lower|x)&b.upper) & topBits
 }
 
 // wordsFrom is the range of a slice's kept words whose grey values reach from on.

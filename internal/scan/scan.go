@@ -22,6 +22,7 @@ package scan
 import (
 	"fmt"
 	"math"
+	"sync"
 
 	"plumbline/internal/result"
 	"plumbline/internal/volume"
@@ -59,10 +60,6 @@ type Scan struct {
 	SeriesUID, FrameOfReferenceUID string
 	StudyDate                      string // ISO, or ""
 
-	// SHA256 is a digest of the grid, the rescale and the stored voxels, hex:
-	// the same for one volume however its files are named, ordered or encoded.
-	SHA256 string
-
 	// Ceiling is the highest grey value of the scan where it looks clipped
 	// there, with a plateau of voxels at the very top; else NaN.
 	Ceiling float64
@@ -73,7 +70,14 @@ type Scan struct {
 	Modality  string   // as the scan says, such as CT
 	Syntax    string   // transfer syntax in words
 	Files     []string // the files that hold the slices, in the order of the slices
+
+	digest func() string
 }
+
+// SHA256 is a digest of the grid, the rescale and the stored voxels, hex: the same
+// for one volume however its files are named, ordered or encoded. It is taken when
+// first asked for, which takes as long again as to read the scan.
+func (s *Scan) SHA256() string { return s.digest() }
 
 // Open reads the one volume at path, which is a folder, a file or a zip
 // archive.
@@ -122,7 +126,7 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 	}
 	v := volume.Volume{
 		Grid: grid, Padding: pad,
-		Stored:    make([]uint16, size/2),
+		Stored:    unwritten(int(size / 2)),
 		Slope:     make([]float64, grid.Size[2]),
 		Intercept: make([]float64, grid.Size[2]),
 	}
@@ -136,8 +140,9 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 	}
 	out := &Scan{
 		Volume: v, SeriesUID: first.series, FrameOfReferenceUID: first.reference, StudyDate: first.date,
-		SHA256: digest(&v, facts), Modality: first.what, Syntax: syntaxName(first.syntax),
+		Modality: first.what, Syntax: syntaxName(first.syntax),
 	}
+	out.digest = sync.OnceValue(func() string { return digest(&out.Volume) })
 	out.Low, out.High = greyRange(&v, facts)
 	out.Ceiling = ceiling(&v, facts, out.Low, out.High)
 	for i, sl := range s.slices {
