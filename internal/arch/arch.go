@@ -75,9 +75,9 @@ func Find(plan, written *casefile.Case, pre *volume.Volume) []Finding {
 
 const (
 	// slabFrom and slabTo are the heights between which the scan is looked at,
-	// mm apical of the platforms: the crest of the ridge, and the necks and
-	// crowns of the teeth.
-	slabFrom, slabTo = -7.0, 3.0
+	// mm apical of the platforms: the necks of the teeth, the crest of the ridge and
+	// the beginning of the roots. Higher up the front teeth lean out of the row.
+	slabFrom, slabTo = -4.0, 5.0
 	// faint is the least contrast that counts as a ridge: a twentieth of what
 	// lies between air and enamel.
 	faint = 0.05
@@ -95,7 +95,8 @@ const (
 // view is what the planning scan shows of a jaw.
 type view struct {
 	dense      *occlusal
-	line       []point // the arch, from right to left; nil where it was not found as a whole
+	form       *form   // the arch; nil where it was not found as a whole
+	line       []point // its points, from right to left
 	neighbours []neighbour
 }
 
@@ -112,27 +113,30 @@ func newView(plan *casefile.Case, pre *volume.Volume, jaw tooth.Jaw) *view {
 		up = 1
 	}
 	v := &view{dense: look(pre, level/n, up, slabFrom, slabTo), neighbours: numbered(plan, plan.Numbering, jaw)}
-	f := v.dense.find(jaw).draw()
-	if v.dense.followed(f[:], -counted, counted) >= enough {
-		v.line = f[:]
+	f := v.dense.find(jaw)
+	if v.dense.followed(f.draw()[:], -counted, counted) >= enough {
+		f = v.dense.polish(f, jaw, nil, settled)
+		v.form, v.line = &f, f.draw()[:]
 	}
 	return v
 }
 
 // around is the arch at a tooth's planned place: the whole one, or, where the
-// scan shows too little of it, the piece there; nil where no ridge is found.
-func (v *view) around(n tooth.Number, entry geom.Vec) []point {
-	if v.line != nil {
-		return v.line
+// scan shows too little of it, the piece there with what ties it to the tooth; nil
+// where no ridge is found.
+func (v *view) around(n tooth.Number, entry geom.Vec) (*form, *anchor) {
+	if v.form != nil {
+		return v.form, nil
 	}
 	a := anchor{at: point{entry.X, entry.Y}, arc: arcOf(n)}
-	f := v.dense.near(a, n.Jaw()).draw()
+	f := v.dense.near(a, n.Jaw())
 	const piece = 20 // mm to both sides: two teeth
 	s := int(math.Round(a.arc))
-	if v.dense.followed(f[:], s-piece, s+piece) < enough {
-		return nil
+	if v.dense.followed(f.draw()[:], s-piece, s+piece) < enough {
+		return nil, nil
 	}
-	return f[:]
+	f = v.dense.polish(f, n.Jaw(), &a, settled)
+	return &f, &a
 }
 
 // place is where a point lies on an arch: how far along it from the midline to
@@ -195,11 +199,10 @@ func (s *site) find() Finding {
 		out.Flags = append(out.Flags, result.Flag{Code: code, Level: level, Message: fmt.Sprintf("site %s: ", f.Site) + fmt.Sprintf(format, args...)})
 	}
 	entry := f.Planned.Entry
-	line := s.view.around(f.Site, entry)
+	form, tie := s.view.around(f.Site, entry)
 	var scan, beside *reading
-	if line != nil {
-		arc, _ := place(line, entry)
-		along, off := s.view.dense.direction(line, formEnd+arc, point{entry.X, entry.Y}, s.view.trust())
+	if form != nil {
+		along, off := s.view.dense.direction(*form, f.Site.Jaw(), tie, point{entry.X, entry.Y})
 		m := mesialOf(along, f.Site)
 		scan = &reading{geom.Vec{X: m.x, Y: m.y}, off}
 		if s.view.line == nil {

@@ -28,6 +28,7 @@ type horseshoe struct {
 	centre point   // of the field of view
 	field  float64 // its diameter, mm
 	noise  float64
+	blank  bool // one constant outside the field of view, as scanners write it
 }
 
 // catenary is another usual description of the dental arch than the program's
@@ -104,7 +105,11 @@ func (h horseshoe) scan() *volume.Volume {
 			if g > 0 && (z < -12 || z > 8) {
 				g = 0
 			}
-			v.Stored = append(v.Stored, uint16(2000+g+h.noise*rng.NormFloat64()))
+			noise := h.noise * rng.NormFloat64()
+			if h.blank && g < 0 {
+				noise = 0
+			}
+			v.Stored = append(v.Stored, uint16(2000+g+noise))
 		}
 	}
 	return v
@@ -209,14 +214,65 @@ func TestBuccalFacesOutwards(t *testing.T) {
 // A small field shows one side: the direction is found, the side is not checked.
 func TestSmallField(t *testing.T) {
 	h := lower()
-	for _, n := range []tooth.Number{36, 45, 33} {
-		at, _ := h.atArc(arcOf(n))
-		h.centre, h.field = point{at.X, at.Y + 3}, 45
-		c := h.plan(n)
-		found := Find(c, c, h.scan())[0]
-		require.Equal(t, Scan, found.Source)
-		require.Equal(t, "side-not-checked", found.Flags[0].Code)
-		require.Less(t, off(t, h, c.Fixtures[0], found), 5.0, "site %s", n)
+	for _, blank := range []bool{false, true} {
+		for _, n := range []tooth.Number{36, 45, 33} {
+			at, _ := h.atArc(arcOf(n))
+			h.centre, h.field, h.blank = point{at.X, at.Y + 3}, 45, blank
+			c := h.plan(n)
+			found := Find(c, c, h.scan())[0]
+			require.Equal(t, Scan, found.Source)
+			require.Equal(t, "side-not-checked", found.Flags[0].Code)
+			require.Less(t, off(t, h, c.Fixtures[0], found), 5.0, "site %s", n)
+		}
+	}
+}
+
+// A ridge that the field's edge cuts has one edge, and the field's is none.
+func TestRidgeThatTheFieldCuts(t *testing.T) {
+	h := lower()
+	h.turn, h.blank, h.noise = 0, true, 50
+	front, _ := h.at(0)
+	h.centre, h.field = point{front.X, front.Y + 38}, 80 // 2 mm of the band's outer half are in the field
+	m := look(h.scan(), 0, -1, slabFrom, slabTo)
+	require.True(t, math.IsNaN(m.at(front.X, front.Y-5)))
+	require.False(t, math.IsNaN(m.at(front.X, front.Y)))
+	seen := m.see(point{front.X, front.Y + 1}, point{0, -1})
+	require.Equal(t, oneEdge, seen.spread)
+	require.InDelta(t, 1, seen.off, 1) // a voxel
+
+	whole := lower()
+	whole.turn, whole.blank = 0, true
+	seen = look(whole.scan(), 0, -1, slabFrom, slabTo).see(point{front.X, front.Y + 1}, point{0, -1})
+	require.Equal(t, rough, seen.spread)
+	require.InDelta(t, 1, seen.off, 1)
+}
+
+// What moves the whole ridge moves the direction by as much: marks on another form
+// have that form's direction (at the sides, where a millimetre along it matters little);
+// few of them leave more to the prior, and more doubt.
+func TestDirectionGivenMarks(t *testing.T) {
+	f, _ := usual(tooth.Lower)
+	other := f
+	other.front, other.turn, other.half = point{0.5, -0.3}, geom.Radians(2), f.half+0.5
+	line, ridge := f.draw(), other.draw()
+	moves := f.moves(line)
+	var marks []mark
+	for i := 1; i < len(line)-1; i++ {
+		n := outwards(line[:], i)
+		near, _ := place(ridge[:], geom.Vec{X: line[i].x, Y: line[i].y})
+		gap := ridge[formEnd+near].minus(line[i])
+		marks = append(marks, mark{i, gap.dot(n), 0.01, moves[i].across, true})
+	}
+	for _, at := range []int{-40, -30, 25, 35} {
+		i := formEnd + at
+		near, _ := place(ridge[:], geom.Vec{X: line[i].x, Y: line[i].y})
+		u, v := along(line[:], i), along(ridge[:], formEnd+near)
+		_, slope, variance := conditional(marks, moves, f, tooth.Lower, float64(i))
+		require.InDelta(t, geom.Degrees(math.Asin(u.y*v.x-u.x*v.y)), geom.Degrees(slope), 0.5, "arc %d", at)
+		_, _, more := conditional(marks[max(0, i-5):i+5], moves, f, tooth.Lower, float64(i))
+		_, _, most := conditional(nil, moves, f, tooth.Lower, float64(i))
+		require.Less(t, variance, more)
+		require.Less(t, more, most)
 	}
 }
 
@@ -443,7 +499,7 @@ func TestNumberInAName(t *testing.T) {
 
 // The points of a form are a millimetre apart along it, and mirrored.
 func TestDrawnForm(t *testing.T) {
-	for _, f := range []form{{half: 24.5, depth: 35.5, bend: 0.5}, {half: 20, depth: 45, bend: 0.8}, {half: 30, depth: 28, bend: 1}} {
+	for _, f := range []form{{half: 24.5, depth: 35.5, bend: 0.5}, {half: 20, depth: 45, bend: 0.8}, {half: 30, depth: 28, bend: 1}, {half: 25, depth: 37, bend: 0.65, splay: 0.15}} {
 		line := f.draw()
 		require.Equal(t, point{}, line[formEnd])
 		for i := 1; i < len(line); i++ {

@@ -10,29 +10,30 @@ import (
 )
 
 // parameters is a form as numbers of like size, mm: the turn counts at turnArm
-// from the front, the bend as what it moves the sides by.
-type parameters [6]float64
+// from the front, the bend as what it moves the sides by, the splay as what it moves
+// the ends by.
+type parameters [7]float64
 
-const turnArm, bendArm = 30.0, 15.0 // mm
+const turnArm, bendArm, splayArm = 30.0, 15.0, 20.0 // mm
 
 func (f form) parameters() parameters {
-	return parameters{f.front.x, f.front.y, turnArm * f.turn, f.half, f.depth, bendArm * f.bend}
+	return parameters{f.front.x, f.front.y, turnArm * f.turn, f.half, f.depth, bendArm * f.bend, splayArm * f.splay}
 }
 
 func (v parameters) form() form {
-	return form{front: point{v[0], v[1]}, turn: v[2] / turnArm, half: v[3], depth: v[4], bend: max(0.3, min(1.2, v[5]/bendArm))}
+	return form{front: point{v[0], v[1]}, turn: v[2] / turnArm, half: v[3], depth: v[4], bend: max(0.3, min(1.2, v[5]/bendArm)), splay: v[6] / splayArm}
 }
 
 // usual is what an arch is like before a scan is looked at, and how much that
 // varies from person to person (standard deviations, mm; common practice, no
-// source). The head's turn varies by 10°.
+// source). The head's turn varies by 10°, the splay of either side by 6°.
 func usual(jaw tooth.Jaw) (f form, spread parameters) {
 	f = form{half: 25, depth: 37, bend: 0.65}
 	if jaw == tooth.Upper {
 		f = form{half: 26.5, depth: 38.5, bend: 0.65}
 	}
 	anywhere := math.Inf(1)
-	return f, parameters{anywhere, anywhere, turnArm * math.Pi / 18, 2, 3.5, 0.15 * bendArm}
+	return f, parameters{anywhere, anywhere, turnArm * math.Pi / 18, 2, 3.5, 0.15 * bendArm, 0.1 * splayArm}
 }
 
 // strangeness is how far a form is from the usual: the sum of squares of its
@@ -91,7 +92,7 @@ func (m *occlusal) find(jaw tooth.Jaw) form {
 	var best form
 	most := math.Inf(-1)
 	for _, s := range starts[:min(tries, len(starts))] {
-		f := m.polish(s.f, jaw, nil)
+		f := m.polish(s.f, jaw, nil, stray)
 		if w := m.worth(f, jaw); w > most {
 			best, most = f, w
 		}
@@ -116,7 +117,7 @@ func (m *occlusal) near(a anchor, jaw tooth.Jaw) form {
 		line := f.draw()
 		at := line[formEnd+int(math.Round(a.arc))]
 		f.front = a.at.minus(at)
-		f = m.polish(f, jaw, &a)
+		f = m.polish(f, jaw, &a, stray)
 		if w := m.worth(f, jaw); w > most {
 			best, most = f, w
 		}
@@ -131,11 +132,12 @@ const (
 	// clear is the contrast from which a ridge counts in full: teeth have more,
 	// bare bone beside teeth a little less.
 	clear = 0.3
-	// stray is the offset of a ridge's middle at which it counts half, mm.
-	stray = 3.0
-	// rough is how far a ridge's middle usually lies beside the arch, mm
-	// (standard deviation); on synthetic jaws it was 0.2 to 0.8.
-	rough = 0.6
+	// stray is the offset of a ridge's middle at which it counts half, mm, and settled
+	// the same where the form lies on the ridge: three times rough.
+	stray, settled = 3.0, 1.0
+	// rough is how far the middle of the ridge usually lies beside the arch at least, mm
+	// (standard deviation); on synthetic jaws it was 0.3 to 0.5 with teeth.
+	rough = 0.3
 	// alike is over how many millimetres the ridge's offset stays alike: a tooth.
 	alike = 8.0
 	// slide is how far along the arch a tooth may stand from its usual place,
@@ -144,29 +146,48 @@ const (
 )
 
 // counts is how much of a point a ridge's middle is.
-func counts(off, contrast float64) float64 {
+func counts(off, contrast, stray float64) float64 {
 	return max(0, min(1, (contrast-faint)/(clear-faint))) / (1 + off*off/(stray*stray))
+}
+
+// movement is by how much a point of a form moves with each of its parameters,
+// across the form to buccal and along it to the left.
+type movement struct{ across, along parameters }
+
+// moves are the movements of a form's points.
+func (f form) moves(line *drawn) *[len(drawn{})]movement {
+	const nudge = 0.25 // mm
+	base := f.parameters()
+	var moved [len(base)]*drawn
+	for k := range base {
+		v := base
+		v[k] += nudge
+		moved[k] = v.form().draw()
+	}
+	var out [len(drawn{})]movement
+	for i := range line {
+		t, n := along(line[:], i), outwards(line[:], i)
+		for k := range moved {
+			d := moved[k][i].minus(line[i])
+			out[i].across[k], out[i].along[k] = d.dot(n)/nudge, d.dot(t)/nudge
+		}
+	}
+	return &out
 }
 
 // polish moves a form onto the middle of the ridge.
 //
 // Method: Gauss and Newton's, on the offsets of the ridge's middle from the
 // form, with the usual form as prior; an offset counts less where the contrast
-// is weak and the larger it is (Cauchy's weight), so that what is no part of the
-// arch does not pull.
-func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor) form {
+// is weak and the larger it is (Cauchy's weight, half at stray mm), so that what is
+// no part of the arch does not pull.
+func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor, stray float64) form {
 	usualForm, spread := usual(jaw)
 	middle := usualForm.parameters()
-	const nudge = 0.25 // mm
 	for range 15 {
 		line := f.draw()
 		base := f.parameters()
-		var moved [len(base)]*drawn
-		for k := range base {
-			v := base
-			v[k] += nudge
-			moved[k] = v.form().draw()
-		}
+		moves := f.moves(line)
 		normal := mat.NewSymDense(len(base), nil)
 		right := mat.NewVecDense(len(base), nil)
 		add := func(slope parameters, residual, weight float64) {
@@ -179,24 +200,15 @@ func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor) form {
 		}
 		for i := 1; i < len(line)-1; i++ {
 			n := outwards(line[:], i)
-			off, contrast := m.middle(line[i], n)
-			if contrast <= 0 {
+			seen := m.see(line[i], n)
+			if seen.contrast <= 0 {
 				continue
 			}
-			var slope parameters
-			for k := range slope {
-				slope[k] = moved[k][i].minus(line[i]).dot(n) / nudge
-			}
-			add(slope, off, counts(off, contrast)/(alike*rough*rough))
+			add(moves[i].across, seen.off, counts(seen.off, seen.contrast, stray)/(alike*seen.spread*seen.spread))
 		}
 		if a != nil {
 			i := formEnd + int(math.Round(a.arc))
-			t := along(line[:], i)
-			var slope parameters
-			for k := range slope {
-				slope[k] = moved[k][i].minus(line[i]).dot(t) / nudge
-			}
-			add(slope, a.at.minus(line[i]).dot(t), 1/(slide*slide))
+			add(moves[i].along, a.at.minus(line[i]).dot(along(line[:], i)), 1/(slide*slide))
 		}
 		for k := range base {
 			var slope parameters
@@ -219,7 +231,7 @@ func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor) form {
 			longest = max(longest, math.Abs(d))
 		}
 		f = base.form()
-		if longest < 0.01 {
+		if longest < 0.05 { // a sixth of rough
 			break
 		}
 	}

@@ -15,7 +15,7 @@ func (p point) dot(q point) float64 { return p.x*q.x + p.y*q.y }
 func (p point) norm() float64       { return math.Hypot(p.x, p.y) }
 
 // form is an arch: depth·(1 − (1 − (x/half)²)^bend) backwards from its front,
-// with straight tails. A bend of 0.8 is the curve of S. Braun, W. P. Hnat, D. E.
+// with straight tails, widening by its splay on the way. A bend of 0.8 is the curve of S. Braun, W. P. Hnat, D. E.
 // Fender and H. L. Legan, The form of the human dental arch, Angle Orthod 1998;
 // 68:29; 0.5 is an ellipse, as J. H. Currier, Am J Orthod 1969; 56:164 has it; 1
 // is a parabola (papers from memory).
@@ -25,6 +25,7 @@ type form struct {
 	half  float64 // half the width, mm
 	depth float64 // from the front to the tails, mm
 	bend  float64 // 0.5 to 1: from blunt to pointed
+	splay float64 // by how much it widens on each side for each millimetre backwards, tails included
 }
 
 const (
@@ -49,10 +50,11 @@ func (f form) draw() *drawn {
 	const pieces = 60
 	last, walked, next := point{}, 0.0, 1
 	for k := 1; k <= pieces+1 && next <= formEnd; k++ {
-		p := point{f.half, f.depth + 2*formEnd}
+		p := point{f.half + 2*formEnd*f.splay, f.depth + 2*formEnd}
 		if k <= pieces {
 			s, c := math.Sincos(math.Pi / 2 * float64(k) / pieces)
-			p = point{f.half * s, f.depth * (1 - math.Pow(max(0, c), 2*f.bend))}
+			y := f.depth * (1 - math.Pow(max(0, c), 2*f.bend))
+			p = point{s * (f.half + f.splay*(y-f.depth)), y}
 		}
 		d := p.minus(last)
 		l := d.norm()

@@ -46,9 +46,11 @@ func look(v *volume.Volume, level, up, from, to float64) *occlusal {
 	}
 	m := &occlusal{corner: low, nx: int((high.x-low.x)/pixel) + 1, ny: int((high.y-low.y)/pixel) + 1}
 	m.dense = make([]float32, m.nx*m.ny)
+	flat := make([]bool, m.nx*m.ny) // one grey value at all heights
 	for j := range m.ny {
 		for i := range m.nx {
 			sum, n := 0.0, 0
+			least, most := math.Inf(1), math.Inf(-1)
 			for h := from; h <= to; h += pixel {
 				x, y, z := v.Index(geom.Vec{X: low.x + pixel*float64(i), Y: low.y + pixel*float64(j), Z: level + up*h})
 				a, b, c := int(math.Round(x)), int(math.Round(y)), int(math.Round(z))
@@ -58,13 +60,33 @@ func look(v *volume.Volume, level, up, from, to float64) *occlusal {
 				if g := v.Grey(a, b, c); !math.IsNaN(g) {
 					sum += g
 					n++
+					least, most = min(least, g), max(most, g)
 				}
 			}
 			m.dense[j*m.nx+i] = float32(sum / float64(n)) // NaN without any
+			flat[j*m.nx+i] = least >= most
 		}
 	}
 	m.normalise()
+	m.trim(flat)
 	return m
+}
+
+// trim takes away what a scanner writes outside its round field of view: one
+// constant, from the ends of every row to where noise begins. As tissue it would
+// be the edge of a ridge that goes on beyond the field.
+func (m *occlusal) trim(flat []bool) {
+	nothing := float32(math.NaN())
+	for j := range m.ny {
+		row, flat := m.dense[j*m.nx:][:m.nx], flat[j*m.nx:][:m.nx]
+		first, last := 0, m.nx-1
+		for ; first < m.nx && flat[first]; first++ {
+			row[first] = nothing
+		}
+		for ; last >= first && flat[last]; last-- {
+			row[last] = nothing
+		}
+	}
 }
 
 // normalise turns grey values into 0 to 1. The darkest tenth is air around the
@@ -96,6 +118,9 @@ const (
 	// its own: under a half, since a band of teeth and bone is densest in a tooth's
 	// enamel.
 	edgeLevel = 0.4
+	// halfBand is half the usual width of the band between its edges, and oneEdge how
+	// much that varies (standard deviation), mm; common practice, no source.
+	halfBand, oneEdge = 4.5, 1.5
 )
 
 // along is the unit direction of a line at point i, from right to left.
@@ -129,37 +154,43 @@ func (m *occlusal) followed(line []point, from, to int) float64 {
 	n, all := 0.0, 0.0
 	for i := max(0, formEnd+from); i <= min(len(line)-1, formEnd+to); i++ {
 		all++
-		if off, contrast := m.middle(line[i], outwards(line, i)); contrast > faint && math.Abs(off) <= onLine {
+		if s := m.see(line[i], outwards(line, i)); s.contrast > faint && math.Abs(s.off) <= onLine {
 			n++
 		}
 	}
 	return n / all
 }
 
-// middle looks across a line for the middle of a dense band: its offset along n
-// and its contrast, 0 where there is none or the field ends within the band.
+// sight is what is seen of a ridge across a line: how far its middle lies along
+// the normal and the standard deviation of that, mm; contrast is 0 where there is
+// none.
+type sight struct{ off, contrast, spread float64 }
+
+// see looks along n from p for the middle of a dense band.
 //
 // Method: from where the contrast is greatest, the middle of the two edges, each
 // where the density falls below some of the way from that of the denser side to
 // that of the band, so that a band wider than the contrast looks at has one
-// middle and not a plateau.
-func (m *occlusal) middle(p, n point) (off, contrast float64) {
+// middle and not a plateau. Of a band that the field cuts, one edge tells the
+// middle as far as its width is known.
+func (m *occlusal) see(p, n point) sight {
+	off, contrast := 0.0, 0.0
 	for t := -reach; t <= reach; t += pixel / 2 {
 		if c := m.contrast(p, n, t); c > contrast {
 			off, contrast = t, c
 		}
 	}
 	if contrast == 0 || math.Abs(off) > reach-pixel { // the band lies beyond
-		return 0, 0
+		return sight{}
 	}
 	a, b := m.smooth(p, n, off-bandEdge), m.smooth(p, n, off+bandEdge)
-	side := max(a, b)
 	switch {
 	case math.IsNaN(a):
-		side = b
+		a = b
 	case math.IsNaN(b):
-		side = a
+		b = a
 	}
+	side := max(a, b)
 	edge := side + edgeLevel*(m.smooth(p, n, off)-side)
 	low, high := off, off
 	for low > off-widest && m.smooth(p, n, low) > edge {
@@ -168,10 +199,16 @@ func (m *occlusal) middle(p, n point) (off, contrast float64) {
 	for high < off+widest && m.smooth(p, n, high) > edge {
 		high += pixel / 2
 	}
-	if math.IsNaN(m.smooth(p, n, low)) || math.IsNaN(m.smooth(p, n, high)) {
-		return 0, 0
+	cutLow, cutHigh := math.IsNaN(m.smooth(p, n, low)), math.IsNaN(m.smooth(p, n, high))
+	switch {
+	case cutLow && cutHigh:
+		return sight{}
+	case cutLow:
+		return sight{high - halfBand, contrast, oneEdge}
+	case cutHigh:
+		return sight{low + halfBand, contrast, oneEdge}
 	}
-	return (low + high) / 2, contrast
+	return sight{(low + high) / 2, contrast, rough}
 }
 
 // smooth is the density at an offset along n, averaged along the band over a
