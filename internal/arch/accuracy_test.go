@@ -25,7 +25,7 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 	for _, width := range []float64{0, 50, 45} { // mm; 0 for the usual field
 		var off []float64
 		none, flagged := 0, 0
-		for seed := range 36 {
+		for seed := range 72 {
 			class := classes[seed%len(classes)]
 			spec, err := phantom.Random(uint64(20_000+seed), class)
 			require.NoError(t, err)
