@@ -5,6 +5,7 @@ import (
 	"image/draw"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/registration"
 	"plumbline/internal/volume"
 )
@@ -17,7 +18,9 @@ func Alignment(pre, post *volume.Volume, postToPre geom.Rigid, planned geom.Pose
 	size := all.Bounds().Size()
 	between := (size.X - 3*size.Y) / 2
 	out := make([]Drawing, 3)
-	for i, name := range [3]string{"along the planned axis", "along it, a quarter turn on", "across it, half way down"} {
+	names := [3]string{"along the planned axis", "along it, a quarter turn on", "across it, half way down"}
+	parallel.For(len(names), func(i int) {
+		name := names[i]
 		plane := image.NewRGBA(image.Rect(0, 0, size.Y, size.Y))
 		draw.Draw(plane, plane.Bounds(), all, image.Pt(i*(size.Y+between), 0), draw.Src)
 		const side = 53.0
@@ -25,6 +28,6 @@ func Alignment(pre, post *volume.Volume, postToPre geom.Rigid, planned geom.Pose
 		d.Alt = "Alignment check at site " + site + ", " + name + ": the planning scan in grey, the edges of the follow-up scan as orange lines over it, about the planned fixture, whose axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right."
 		d.add(Raster{Width: side, Height: side, PNG: encode(plane)}, label(side/2, side+3.9, smallType, Middle, name))
 		out[i] = d
-	}
+	})
 	return out
 }

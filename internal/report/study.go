@@ -3,6 +3,7 @@ package report
 import (
 	"plumbline/internal/figure"
 	"plumbline/internal/measure"
+	"plumbline/internal/parallel"
 )
 
 // pixel is the size of a cut's pixels, mm: half a usual voxel. Finer ones would show no
@@ -57,24 +58,23 @@ func cuts(s *figure.Scene) ([]picture, error) {
 	}
 	var out []picture
 	for _, v := range s.Views() {
-		steps := &stack{}
-		add := func(d float64) {
-			steps.Drawings = append(steps.Drawings, c.Draw(v, d))
-			steps.Labels = append(steps.Labels, v.Place(d))
-		}
 		if v.Along() {
 			n := int(reachAside / stepAside)
+			var at []float64
 			for i := -n; i <= n; i++ {
-				add(float64(i) * stepAside)
+				at = append(at, float64(i)*stepAside)
 			}
+			steps := newStack(c, v, at)
 			steps.Start = n
 			steps.Name = "Step through the " + v.Name + " cuts"
 			out = append(out, picture{Drawing: steps.Drawings[n], Steps: steps, Caption: s.Caption(v)})
 			continue
 		}
+		var at []float64
 		for d := -reachDown; d <= length+reachDown; d += stepDown {
-			add(d)
+			at = append(at, d)
 		}
+		steps := newStack(c, v, at)
 		steps.Start = int((reachDown + inside) / stepDown)
 		steps.Name = "Step through the cuts across the axis, from coronal to apical"
 		entry, apex := c.Draw(v, inside), c.Draw(v, length-inside)
@@ -83,4 +83,11 @@ func cuts(s *figure.Scene) ([]picture, error) {
 			picture{Drawing: apex, Caption: s.Caption(v), Paper: true})
 	}
 	return out, nil
+}
+
+// newStack draws the cuts of a view at the given places.
+func newStack(c *figure.Cutter, v figure.View, at []float64) *stack {
+	s := &stack{Drawings: make([]figure.Drawing, len(at)), Labels: make([]string, len(at))}
+	parallel.For(len(at), func(i int) { s.Drawings[i], s.Labels[i] = c.Draw(v, at[i]), v.Place(at[i]) })
+	return s
 }

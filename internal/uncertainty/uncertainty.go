@@ -19,6 +19,7 @@ import (
 
 	"plumbline/internal/deviation"
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/result"
 )
 
@@ -96,19 +97,22 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 		away = geom.Vec{}
 	}
 
-	u := result.Uncertainty{
-		Entry:        norm(sample, offEntry, entry, 1),
-		EntryLateral: norm(sample, deviation.Lateral(a, offEntry), lateral(entry), 1),
-		EntryDepth:   signed(sample, deviation.Depth(a, offEntry), func(_ int, e ends) float64 { return deviation.Depth(a, e.entry) }),
-		Apex:         norm(sample, offApex, apex, 1),
-		ApexLateral:  norm(sample, deviation.Lateral(a, offApex), lateral(apex), 1),
-		ApexDepth:    signed(sample, deviation.Depth(a, offApex), func(_ int, e ends) float64 { return deviation.Depth(a, e.apex) }),
-		Angle:        norm(sample, away, turn, 180/math.Pi),
-		Floor: result.Floor{
-			Entry: quantile(norms(sample, geom.Vec{}, entry), 0.95),
-			Apex:  quantile(norms(sample, geom.Vec{}, apex), 0.95),
-			Angle: geom.Degrees(quantile(norms(sample, geom.Vec{}, turn), 0.95)),
-		},
+	var u result.Uncertainty
+	depth := func(off geom.Vec, f func(ends) geom.Vec) result.Interval {
+		return signed(sample, deviation.Depth(a, off), func(_ int, e ends) float64 { return deviation.Depth(a, f(e)) })
+	}
+	floor := func(f func(ends) geom.Vec) float64 { return quantile(norms(sample, geom.Vec{}, f), 0.95) }
+	figures := []func(){
+		func() { u.Entry = norm(sample, offEntry, entry, 1) },
+		func() { u.EntryLateral = norm(sample, deviation.Lateral(a, offEntry), lateral(entry), 1) },
+		func() { u.EntryDepth = depth(offEntry, entry) },
+		func() { u.Apex = norm(sample, offApex, apex, 1) },
+		func() { u.ApexLateral = norm(sample, deviation.Lateral(a, offApex), lateral(apex), 1) },
+		func() { u.ApexDepth = depth(offApex, apex) },
+		func() { u.Angle = norm(sample, away, turn, 180/math.Pi) },
+		func() { u.Floor.Entry = floor(entry) },
+		func() { u.Floor.Apex = floor(apex) },
+		func() { u.Floor.Angle = geom.Degrees(floor(turn)) },
 	}
 	for _, c := range contributions {
 		u.Budget = append(u.Budget, entryOf(c, achieved))
@@ -124,10 +128,6 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 		}
 		mesial := direction{d.Mesial, d.Buccal}
 		buccal := direction{d.Buccal, r3.Scale(-1, d.Mesial)}
-		u.EntryMesial = part(offEntry, mesial, entry)
-		u.EntryBuccal = part(offEntry, buccal, entry)
-		u.ApexMesial = part(offApex, mesial, apex)
-		u.ApexBuccal = part(offApex, buccal, apex)
 		tilt := func(dir direction) *result.Interval {
 			t := deviation.Tilt(a, b, dir.v)
 			i := signed(sample, t, func(i int, e ends) float64 {
@@ -135,9 +135,15 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 			})
 			return &i
 		}
-		u.TiltMesial = tilt(mesial)
-		u.TiltBuccal = tilt(buccal)
+		figures = append(figures,
+			func() { u.EntryMesial = part(offEntry, mesial, entry) },
+			func() { u.EntryBuccal = part(offEntry, buccal, entry) },
+			func() { u.ApexMesial = part(offApex, mesial, apex) },
+			func() { u.ApexBuccal = part(offApex, buccal, apex) },
+			func() { u.TiltMesial = tilt(mesial) },
+			func() { u.TiltBuccal = tilt(buccal) })
 	}
+	parallel.For(len(figures), func(i int) { figures[i]() })
 	return u, nil
 }
 

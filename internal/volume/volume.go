@@ -13,6 +13,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 )
 
 // Grid is the regular lattice of voxel centres.
@@ -129,21 +130,23 @@ type Field struct {
 // range must lie inside the grid.
 func (v *Volume) Region(lo, hi [3]int) *Field {
 	f := &Field{Grid: v.Sub(lo, hi)}
-	f.Grey = make([]float32, 0, f.Len())
+	f.Grey = make([]float32, f.Len())
 	nan := float32(math.NaN())
-	for k := lo[2]; k < hi[2]; k++ {
+	parallel.For(f.Size[2], func(plane int) {
+		k := lo[2] + plane
 		slope, intercept := v.Slope[k], v.Intercept[k]
-		for j := lo[1]; j < hi[1]; j++ {
-			at := (k*v.Size[1] + j) * v.Size[0]
-			for _, s := range v.Stored[at+lo[0] : at+hi[0]] {
+		for j := range f.Size[1] {
+			row := f.Grey[(plane*f.Size[1]+j)*f.Size[0]:][:f.Size[0]]
+			at := (k*v.Size[1]+lo[1]+j)*v.Size[0] + lo[0]
+			for i, s := range v.Stored[at:][:len(row)] {
 				if v.Padded(s) {
-					f.Grey = append(f.Grey, nan)
+					row[i] = nan
 				} else {
-					f.Grey = append(f.Grey, float32(slope*float64(s)+intercept))
+					row[i] = float32(slope*float64(s) + intercept)
 				}
 			}
 		}
-	}
+	})
 	return f
 }
 
