@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 )
 
 // Distances are the clearances of one shape at many places, as drawn from the
@@ -29,9 +30,7 @@ func Distances(shape Shape, places []geom.Pose, s Structure) ([]float64, error) 
 		}
 		return out, nil
 	}
-	for i := range all {
-		out[i] = s.clearance(&all[i]).Distance
-	}
+	parallel.For(len(all), func(i int) { out[i] = s.clearance(&all[i]).Distance })
 	return out, nil
 }
 
@@ -50,9 +49,7 @@ func Between(a Shape, placesA []geom.Pose, b Shape, placesB []geom.Pose) ([]floa
 		return nil, err
 	}
 	out := make([]float64, min(len(allA), len(allB)))
-	for i := range out {
-		out[i] = allB[i].clearance(&allA[i]).Distance
-	}
+	parallel.For(len(out), func(i int) { out[i] = allB[i].clearance(&allA[i]).Distance })
 	return out, nil
 }
 
