@@ -251,6 +251,19 @@ func upended(v *volume.Volume) *volume.Volume {
 	return w
 }
 
+// inverted is the same grey values stored with a falling rescale.
+func inverted(v *volume.Volume) *volume.Volume {
+	w := &volume.Volume{Grid: v.Grid}
+	top := slices.Max(v.Stored)
+	for k, s := range v.Slope {
+		w.Slope, w.Intercept = append(w.Slope, -s), append(w.Intercept, v.Intercept[k]+s*float64(top))
+	}
+	for _, s := range v.Stored {
+		w.Stored = append(w.Stored, top-s)
+	}
+	return w
+}
+
 // However a case lies in space and is stored, its deviations are the same.
 func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 	pair, plain := smallCase(t)
@@ -298,13 +311,16 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 			require.Less(t, f.post.Len(), pair.Post.Len()/2, "a crop that takes something away")
 		}},
 		{"stored by sagittal slices", func(f *folder) { f.pre, f.post = upended(f.pre), upended(f.post) }},
+		{"stored with a falling rescale", func(f *folder) { f.pre, f.post = inverted(f.pre), inverted(f.post) }},
 	}
 	base := want.Result.Fixtures[0]
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
 			f := plain
 			c.change(&f)
-			got := measured(t, f).Result.Fixtures[0]
+			s := measured(t, f)
+			assert.Equal(t, codes(want.Result.Flags), codes(s.Result.Flags))
+			got := s.Result.Fixtures[0]
 			have := figures(t, got.Deviation)
 			for name, v := range figures(t, base.Deviation) {
 				assert.InDelta(t, v, have[name], 0.01, name)

@@ -249,7 +249,7 @@ func (s *scan) greys(f *volume.Field) {
 	}
 }
 
-// saturation is the grey at which the volume clips: its largest stored value,
+// saturation is the grey at which the volume clips: its highest,
 // where at least a few voxels' worth of metal share it.
 func saturation(v *volume.Volume) (float64, bool) {
 	const fewest = 50
@@ -257,7 +257,7 @@ func saturation(v *volume.Volume) (float64, bool) {
 	plane := v.Size[0] * v.Size[1]
 	words := func(k int) []uint16 { return v.Stored[k*plane : (k+1)*plane] }
 	parallel.For(v.Size[2], func(k int) {
-		top, ok := largest(words(k), v.Padding)
+		top, ok := brightest(words(k), v.Padding, v.Slope[k] < 0)
 		tops[k] = math.Inf(-1)
 		if ok {
 			tops[k] = v.Slope[k]*float64(top) + v.Intercept[k]
@@ -272,7 +272,7 @@ func saturation(v *volume.Volume) (float64, bool) {
 		if tops[k] != top {
 			continue // most slices: few reach the scan's top
 		}
-		most, _ := largest(words(k), v.Padding)
+		most, _ := brightest(words(k), v.Padding, v.Slope[k] < 0)
 		for _, g := range words(k) {
 			if g == most {
 				n++
@@ -282,10 +282,10 @@ func saturation(v *volume.Volume) (float64, bool) {
 	return top, n >= fewest
 }
 
-// largest is the largest stored value that is no padding; ok is false where all
-// is.
-func largest(words []uint16, pad *volume.Range) (most uint16, ok bool) {
-	if pad == nil {
+// brightest is the stored value of the highest grey that is no padding: the largest,
+// or the smallest where greys fall as values rise; ok is false where all is padding.
+func brightest(words []uint16, pad *volume.Range, falling bool) (most uint16, ok bool) {
+	if pad == nil && !falling {
 		// Four at a time, so that they do not wait for each other.
 		var a, b, c, d uint16
 		rest := words
@@ -298,8 +298,14 @@ func largest(words []uint16, pad *volume.Range) (most uint16, ok bool) {
 		return max(a, b, c, d), len(words) > 0
 	}
 	for _, w := range words {
-		if w < pad.Low || w > pad.High {
-			most, ok = max(most, w), true
+		switch {
+		case pad != nil && w >= pad.Low && w <= pad.High:
+		case !ok:
+			most, ok = w, true
+		case falling:
+			most = min(most, w)
+		default:
+			most = max(most, w)
 		}
 	}
 	return most, ok

@@ -188,7 +188,7 @@ func TestSaturationAgainstCounting(t *testing.T) {
 	for n := range 200 {
 		v := &volume.Volume{Grid: volume.Grid{Size: [3]int{7, 5, 6}}}
 		for range v.Size[2] {
-			v.Slope, v.Intercept = append(v.Slope, 1+float64(r.IntN(2))), append(v.Intercept, float64(r.IntN(3)))
+			v.Slope, v.Intercept = append(v.Slope, []float64{1, 2, -1}[r.IntN(3)]), append(v.Intercept, float64(r.IntN(3)))
 		}
 		for range v.Len() {
 			v.Stored = append(v.Stored, uint16(r.IntN(2+n%5)))
