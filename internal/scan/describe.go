@@ -127,11 +127,12 @@ func (s *series) summary(o Options) SeriesFound {
 func (s *Scan) summary() *VolumeFound {
 	v := &VolumeFound{
 		Columns: s.Size[0], Rows: s.Size[1], Slices: s.Size[2], VoxelMM: s.Spacing(),
-		FirstMM: [3]float64{s.Origin.X, s.Origin.Y, s.Origin.Z},
+		FirstMM: [3]float64{micro(s.Origin.X), micro(s.Origin.Y), micro(s.Origin.Z)},
 		Syntax:  s.Syntax, Modality: s.Modality, Date: s.StudyDate,
 	}
 	for a := range 3 {
-		v.ExtentMM[a] = float64(s.Size[a]) * v.VoxelMM[a]
+		v.VoxelMM[a] = micro(v.VoxelMM[a])
+		v.ExtentMM[a] = micro(float64(s.Size[a]) * v.VoxelMM[a])
 		v.Directions[a] = Direction(s.Step[a])
 	}
 	some := func(x float64) *float64 {
@@ -143,6 +144,9 @@ func (s *Scan) summary() *VolumeFound {
 	v.GreyLow, v.GreyHigh, v.GreyCeiling = some(s.Low), some(s.High), some(s.Ceiling)
 	return v
 }
+
+// micro is a length to 1e-6 mm, as in digest, so that none ends in 999999.
+func micro(mm float64) float64 { return math.Round(mm*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
 
 // Direction names a direction in the patient: "towards the patient's left", or
 // for an oblique one with its angle to the nearest, "12° off the patient's

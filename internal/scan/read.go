@@ -417,8 +417,7 @@ func digest(v *volume.Volume) string {
 		return nil
 	})
 	h := sha256.New()
-	mm := func(x float64) float64 { return math.Round(x*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
-	point := func(p geom.Vec) string { return fmt.Sprintf("%.6f %.6f %.6f", mm(p.X), mm(p.Y), mm(p.Z)) }
+	point := func(p geom.Vec) string { return fmt.Sprintf("%.6f %.6f %.6f", micro(p.X), micro(p.Y), micro(p.Z)) }
 	fmt.Fprintf(h, "volume %v; %s; %s; %s; %s", v.Size, point(v.Origin), point(v.Step[0]), point(v.Step[1]), point(v.Step[2]))
 	if v.Padding != nil {
 		fmt.Fprintf(h, "; padding %d %d", v.Padding.Low, v.Padding.High)
