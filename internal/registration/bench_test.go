@@ -90,3 +90,22 @@ func BenchmarkAlign(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkEvaluate compares the scans once at the true transform, at the middle level.
+func BenchmarkEvaluate(b *testing.B) {
+	p := wide(60, 60)()
+	reg := newRegion(targetsOf(p.Truth), Lower)
+	f := newFit(newScan(p.Pre), newScan(p.Post), reg)
+	truth := p.Truth.PostToPre.Inverse()
+	l := middleLevel
+	s, moving := f.samples(l), f.field(f.moving, l, truth)
+	for how, name := range []string{brisk: "brisk", even: "even", full: "full"} {
+		b.Run(name, func(b *testing.B) {
+			ws := newWorkspace(s, serial)
+			for b.Loop() {
+				s.evaluate(moving, motion{Rigid: truth}, ws, rigidParameters, detail(how))
+			}
+			b.ReportMetric(float64(b.Elapsed())/float64(b.N*len(s.point)), "ns/sample")
+		})
+	}
+}

@@ -258,7 +258,7 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 	rd := newReader(moving, preToPost)
 	blocks := len(s.block) - 1
 	ev := &evaluation{blocks: make([]normal, blocks)}
-	type line struct{ a, b float64 }
+	type line struct{ a, b, p, q float64 } // offset and gain, and the mean greys
 	lines := make([]line, blocks)
 	rms := make([]float64, blocks)
 
@@ -300,7 +300,7 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 		nb.contrast = math.Sqrt(cpp)
 		nb.corr = cpq / math.Sqrt(cpp*cqq)
 		nb.gain = cpq / cqq
-		lines[b] = line{(sp - nb.gain*sq) / n, nb.gain}
+		lines[b] = line{(sp - nb.gain*sq) / n, nb.gain, sp / n, sq / n}
 		rms[b] = math.Sqrt(max(0, cpp*(1-nb.corr*nb.corr)))
 	})
 
@@ -325,21 +325,10 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 		if gain != lines[b].b {
 			offset = meanOffset(s.grey[from:to], ws.value[from:to], gain)
 		}
-		var sw, mq, mp, cqq, cqp float64
+		var sw, mq, cqq float64
 		for range rounds {
-			sw, mq, mp, cqq, cqp = 0, 0, 0, 0, 0
-			for i := from; i < to; i++ {
-				q := ws.value[i]
-				if q != q {
-					continue
-				}
-				w := robustWeight(float64(s.grey[i])-offset-gain*q, half)
-				sw += w
-				mq += w * q
-				mp += w * float64(s.grey[i])
-			}
-			mq /= sw
-			mp /= sw
+			var sq, sp, sqq, sqp float64 // of what is beyond the plain means
+			sw = 0
 			for i := from; i < to; i++ {
 				q := ws.value[i]
 				if q != q {
@@ -347,9 +336,17 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 				}
 				p := float64(s.grey[i])
 				w := robustWeight(p-offset-gain*q, half)
-				cqq += w * (q - mq) * (q - mq)
-				cqp += w * (q - mq) * (p - mp)
+				p, q = p-lines[b].p, q-lines[b].q
+				sw += w
+				sq += w * q
+				sp += w * p
+				sqq += w * q * q
+				sqp += w * q * p
 			}
+			mq = lines[b].q + sq/sw
+			mp := lines[b].p + sp/sw
+			cqq = sqq - sq*sq/sw
+			cqp := sqp - sq*sp/sw
 			if cqq > 0 {
 				gain = min(max(cqp/cqq, ev.gain/gainRange), ev.gain*gainRange)
 			}
@@ -374,13 +371,14 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 				slope = r3.Scale(0.5, r3.Add(slope, r3.Scale(gain, ws.slope[i])))
 			}
 			s.jacobian(&j, i, slope, parameters)
-			for a := range parameters {
-				wj := w * j[a]
+			for a, ja := range j[:parameters] {
+				wj := w * ja
 				g[a] += wj * r
 				j1[a] += wj
 				jq[a] += wj * (q - mq)
-				for c := a; c < parameters; c++ {
-					h[a][c] += wj * j[c]
+				row := h[a][a:parameters]
+				for c, jc := range j[a:parameters] {
+					row[c] += wj * jc
 				}
 			}
 			if how != full {
@@ -394,8 +392,9 @@ func (s *samples) evaluate(moving *volume.Field, preToPost motion, ws *workspace
 				pq1[a] += wp * (q - mq)
 				m1[a] += wm
 				mq1[a] += wm * (q - mq)
-				for c := range parameters {
-					cross[a][c] += wp * jm[c]
+				row := cross[a][:parameters]
+				for c := range row {
+					row[c] += wp * jm[c]
 				}
 			}
 		}
