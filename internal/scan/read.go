@@ -117,6 +117,11 @@ func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 		if err := g.read(target, done, buffer); err != nil {
 			return fmt.Errorf("%s: %w", g.file.name, err)
 		}
+		for _, k := range jobs[j] {
+			if facts[k].voxels+facts[k].padded != plane {
+				return fmt.Errorf("%s: frame %d could not be read; export the scan again", g.file.name, s.slices[k].number+1)
+			}
+		}
 		return nil
 	})
 	return facts, err

@@ -22,6 +22,7 @@ package scan
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"plumbline/internal/result"
@@ -126,7 +127,7 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 	}
 	v := volume.Volume{
 		Grid: grid, Padding: pad,
-		Stored:    unwritten(int(size / 2)),
+		Stored:    s.memory(int(size / 2)),
 		Slope:     make([]float64, grid.Size[2]),
 		Intercept: make([]float64, grid.Size[2]),
 	}
@@ -179,6 +180,15 @@ func (s *stack) padding() (*volume.Range, error) {
 		}
 	}
 	return pad, nil
+}
+
+// memory is for n words of the volume. Native voxels fill it or fail; a decoder may
+// leave a block out, which then has to be empty.
+func (s *stack) memory(n int) []uint16 {
+	if slices.ContainsFunc(s.slices, func(sl slice) bool { return !nativeSyntax[sl.syntax] }) {
+		return make([]uint16, n)
+	}
+	return unwritten(n)
 }
 
 // checkReadable tells whether there is a decoder for every slice.
