@@ -117,7 +117,7 @@ func newView(plan *casefile.Case, pre *volume.Volume, jaw tooth.Jaw) *view {
 	v := &view{dense: look(pre, level/n, up, slabFrom, slabTo), neighbours: numbered(plan, plan.Numbering, jaw)}
 	f := v.dense.find(jaw)
 	if v.dense.followed(f.draw()[:], -counted, counted) >= enough {
-		f = v.dense.polish(f, jaw, nil, settled)
+		f = v.dense.polish(f, jaw, nil, closely)
 		v.form, v.line = &f, f.draw()[:]
 	}
 	return v
@@ -137,7 +137,7 @@ func (v *view) around(n tooth.Number, entry geom.Vec) (*form, *anchor) {
 	if v.dense.followed(f.draw()[:], s-piece, s+piece) < enough {
 		return nil, nil
 	}
-	f = v.dense.polish(f, n.Jaw(), &a, settled)
+	f = v.dense.polish(f, n.Jaw(), &a, closely)
 	return &f, &a
 }
 

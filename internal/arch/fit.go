@@ -92,7 +92,7 @@ func (m *occlusal) find(jaw tooth.Jaw) form {
 	var best form
 	most := math.Inf(-1)
 	for _, s := range starts[:min(tries, len(starts))] {
-		f := m.polish(s.f, jaw, nil, stray)
+		f := m.polish(s.f, jaw, nil, loosely)
 		if w := m.worth(f, jaw); w > most {
 			best, most = f, w
 		}
@@ -117,7 +117,7 @@ func (m *occlusal) near(a anchor, jaw tooth.Jaw) form {
 		line := f.draw()
 		at := line[formEnd+int(math.Round(a.arc))]
 		f.front = a.at.minus(at)
-		f = m.polish(f, jaw, &a, stray)
+		f = m.polish(f, jaw, &a, loosely)
 		if w := m.worth(f, jaw); w > most {
 			best, most = f, w
 		}
@@ -143,6 +143,19 @@ const (
 	// slide is how far along the arch a tooth may stand from its usual place,
 	// mm (standard deviation): half a tooth.
 	slide = 4.0
+)
+
+// manner is how a form is moved onto the ridge.
+type manner struct {
+	stray   float64 // offset of a ridge's middle at which it counts half, mm
+	departs float64 // by how much the arch departs from forms: variance times length, mm³
+}
+
+// loosely is for a form that may be off and has to find both sides, of which one may be
+// seen worse; closely for one that lies on the ridge and has to do so at the site.
+var (
+	loosely = manner{stray, departAlike * depart * depart}
+	closely = manner{settled, 0}
 )
 
 // counts is how much of a point a ridge's middle is.
@@ -179,9 +192,9 @@ func (f form) moves(line *drawn) *[len(drawn{})]movement {
 //
 // Method: Gauss and Newton's, on the offsets of the ridge's middle from the
 // form, with the usual form as prior; an offset counts less where the contrast
-// is weak and the larger it is (Cauchy's weight, half at stray mm), so that what is
+// is weak and the larger it is (Cauchy's weight), so that what is
 // no part of the arch does not pull.
-func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor, stray float64) form {
+func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor, how manner) form {
 	usualForm, spread := usual(jaw)
 	middle := usualForm.parameters()
 	for range 15 {
@@ -204,7 +217,7 @@ func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor, stray float64) form 
 			if seen.contrast <= 0 {
 				continue
 			}
-			add(moves[i].across, seen.off, counts(seen.off, seen.contrast, stray)/(alike*seen.spread*seen.spread))
+			add(moves[i].across, seen.off, counts(seen.off, seen.contrast, how.stray)/(alike*seen.spread*seen.spread+how.departs))
 		}
 		if a != nil {
 			i := formEnd + int(math.Round(a.arc))
