@@ -12,9 +12,9 @@
 // with Find.
 //
 // Accuracy (TestAccuracyOnPhantoms): from the scan alone, on 216 synthetic scans of all
-// regions, the 183 directions that promise 5° were off by 1.2° root mean square and 3.6°
-// at most, in fields that show the whole arch as in those of 50 and 45 mm. The other 33
-// were flagged, off by 3.9° root mean square and 12.7° at most: mostly second molars,
+// regions, the 184 directions that promise 5° were off by 1.2° root mean square and 3.8°
+// at most, in fields that show the whole arch as in those of 50 and 45 mm. The other 32
+// were flagged, off by 3.9° root mean square and 12.6° at most: mostly second molars,
 // with nothing behind them, and upper jaws without teeth. No direction was off by more than
 // 2.6 times its own standard uncertainty. Neighbours alone were off by 2.5° on average
 // and 5.6° at most on 24.
