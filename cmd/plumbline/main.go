@@ -21,9 +21,9 @@ func main() {
 		version = info.Main.Version // from the commit too, where go has it
 	}
 	if os.Getenv("GOGC") == "" {
-		// Most of what is alive are two scans' voxels: half as much again in garbage is
+		// Most of what is alive are two scans' voxels: a third as much again in garbage is
 		// enough, where the usual allowance would double them.
-		debug.SetGCPercent(50)
+		debug.SetGCPercent(33)
 	}
 	ignoreFileLimit()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)

@@ -30,7 +30,7 @@ import (
 // and peak memory where the system tells them, how long reading the same files'
 // bytes takes, and how far off the entry is.
 func BenchmarkCase(b *testing.B) {
-	defer debug.SetGCPercent(debug.SetGCPercent(50)) // as the program has it
+	defer debug.SetGCPercent(debug.SetGCPercent(33)) // as the program has it
 	small := coarse(60, 60)
 	large := coarse(102.4, 80)
 	for _, c := range []struct {
