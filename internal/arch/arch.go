@@ -201,10 +201,10 @@ func (s *site) find() Finding {
 		out.Flags = append(out.Flags, result.Flag{Code: code, Level: level, Message: fmt.Sprintf("site %s: ", f.Site) + fmt.Sprintf(format, args...)})
 	}
 	entry := f.Planned.Entry
-	form, tie := s.view.around(f.Site, entry)
+	line, tie := s.view.around(f.Site, entry)
 	var scan, beside *reading
-	if form != nil {
-		along, off := s.view.dense.direction(*form, f.Site.Jaw(), tie, point{entry.X, entry.Y})
+	if line != nil {
+		along, off := s.view.dense.direction(*line, f.Site.Jaw(), tie, point{entry.X, entry.Y})
 		m := mesialOf(along, f.Site)
 		scan = &reading{geom.Vec{X: m.x, Y: m.y}, off}
 		if s.view.line == nil {

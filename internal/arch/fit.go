@@ -192,8 +192,8 @@ func (f form) moves(line *drawn) *[len(drawn{})]movement {
 //
 // Method: Gauss and Newton's, on the offsets of the ridge's middle from the
 // form, with the usual form as prior; an offset counts less where the contrast
-// is weak and the larger it is (Cauchy's weight), so that what is
-// no part of the arch does not pull.
+// is weak and the larger it is (Cauchy's weight), so that what is no part of the
+// arch does not pull.
 func (m *occlusal) polish(f form, jaw tooth.Jaw, a *anchor, how manner) form {
 	usualForm, spread := usual(jaw)
 	middle := usualForm.parameters()

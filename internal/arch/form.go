@@ -15,10 +15,10 @@ func (p point) dot(q point) float64 { return p.x*q.x + p.y*q.y }
 func (p point) norm() float64       { return math.Hypot(p.x, p.y) }
 
 // form is an arch: depth·(1 − (1 − (x/half)²)^bend) backwards from its front,
-// with straight tails, widening by its splay on the way. A bend of 0.8 is the curve of S. Braun, W. P. Hnat, D. E.
-// Fender and H. L. Legan, The form of the human dental arch, Angle Orthod 1998;
-// 68:29; 0.5 is an ellipse, as J. H. Currier, Am J Orthod 1969; 56:164 has it; 1
-// is a parabola (papers from memory).
+// with straight tails, widening by its splay on the way. A bend of 0.8 is the curve
+// of S. Braun, W. P. Hnat, D. E. Fender and H. L. Legan, The form of the human dental
+// arch, Angle Orthod 1998; 68:29; 0.5 is an ellipse, as J. H. Currier, Am J Orthod
+// 1969; 56:164 has it; 1 is a parabola (papers from memory).
 type form struct {
 	front point   // its foremost point
 	turn  float64 // of the head to the left about the body's axis, radians

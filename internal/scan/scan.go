@@ -77,7 +77,7 @@ type Scan struct {
 
 // SHA256 is a digest of the grid, the rescale and the stored voxels, hex: the same
 // for one volume however its files are named, ordered or encoded. It is taken when
-// first asked for, which takes as long again as to read the scan.
+// first asked for, which takes half as long as to read the scan.
 func (s *Scan) SHA256() string { return s.digest() }
 
 // Open reads the one volume at path, which is a folder, a file or a zip
