@@ -48,7 +48,7 @@ fuzz:
 	  done; done
 
 golden:
-	go test ./internal/cli ./internal/report ./internal/scan -update
+	go test ./internal/cli ./internal/report ./internal/dicom/scan ./internal/series/analysis -update
 
 dist:
 	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \

@@ -9,8 +9,8 @@ import (
 	"syscall"
 	"time"
 
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/cli"
-	"plumbline/internal/durable"
 )
 
 // version is set when the program is built by make, from the commit.
@@ -34,6 +34,6 @@ func main() {
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()
-	durable.Abandon() // after Ctrl-C work may still go on
+	atomicfile.Abandon() // after Ctrl-C work may still go on
 	os.Exit(status)
 }

@@ -10,10 +10,10 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/durable"
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
-	"plumbline/internal/registration"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/registration/intensity"
 )
 
 func alignCommand() command {
@@ -48,7 +48,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				}
 				flags := slices.Concat(in.Flags, al.Flags)
 				if *asJSON {
-					err = printJSON(env.Stdout, result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
+					err = printJSON(env.Stdout, measurement.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
 				} else {
 					fmt.Fprintf(env.Stdout, "post_to_pre, row major, by %s:\n", al.Method)
 					m := al.PostToPre.Matrix()
@@ -68,7 +68,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				}
 				if *picture != "" {
 					fx := in.Plan.Fixtures[0]
-					img := registration.Picture(&in.Pre.Volume, &in.Post.Volume, al.PostToPre, registration.Target{Planned: fx.Planned, Diameter: fx.Diameter})
+					img := intensity.Picture(&in.Pre.Volume, &in.Post.Volume, al.PostToPre, intensity.Target{Planned: fx.Planned, Diameter: fx.Diameter})
 					if err := writePNG(*picture, img); err != nil {
 						return err
 					}
@@ -80,7 +80,7 @@ on unbroken from tile to tile, the alignment is right.`,
 }
 
 func writePNG(path string, img image.Image) error {
-	return unwritten(durable.Write(path, func(w io.Writer) error { return png.Encode(w, img) }))
+	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return png.Encode(w, img) }))
 }
 
 // scanFlags declares the options that every command with two scans has.
@@ -94,9 +94,9 @@ func scanFlags(f *pflag.FlagSet) *measure.Options {
 }
 
 // doubtful turns flags of doubt into the exit status for it.
-func doubtful(flags []result.Flag) error {
+func doubtful(flags []measurement.Flag) error {
 	for _, f := range flags {
-		if f.Level == result.Doubt {
+		if f.Level == measurement.Doubt {
 			return errInDoubt
 		}
 	}

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"go/parser"
 	"go/token"
-	"os"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -19,27 +19,29 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"geom", "result", "tooth", "durable", "parallel"},
-	{"volume", "words", "stl"},
+	{"geom", "measurement", "tooth", "atomicfile", "parallel"},
+	{"volume", "plan/stl"},
 	// methods that know nothing of teeth, and codecs
-	{"leastsquares", "proportion", "tolerance", "controlchart", "habit", "jpeg", "jpeg2000", "jpegls", "rle"},
-	{"learning", "revolution", "printout"},
+	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/hotelling",
+		"dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
+	{"stats/learningcurve", "plan/meshaxis", "plan/plantable"},
 	// from the files to the figures of one case
-	{"casefile", "dicomfile", "spatialregistration"},
-	{"scan"},
-	{"followup"},
-	{"alignment"},
+	{"plan/casefile", "dicom/encode", "dicom/spatialreg"},
+	{"dicom/scan"},
+	{"plan/scanpair"},
 	{"registration"},
+	{"registration/intensity"},
 	{"fixture"},
 	{"deviation"},
-	{"arch", "clearance", "uncertainty"},
+	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},
-	{"trend"},
-	{"figure"},
+	{"series/analysis"},
+	{"report/wording"},
+	{"report/drawing"},
 	{"report"},
-	{"pack"},
+	{"report/reviewpack"},
 	// no stage above knows of synthetic cases
 	{"phantom"},
 	{"cli"},
@@ -70,31 +72,39 @@ func breaches(order [][]string, imports map[string][]string) []string {
 	return out
 }
 
-// importsOf gives what the files of each internal package import, tests left
-// out.
+// importsOf gives what the files of each package below a folder import, tests
+// left out; packages are named by their path from that folder.
 func importsOf(t *testing.T, internal string) map[string][]string {
 	t.Helper()
-	folders, err := os.ReadDir(internal)
-	require.NoError(t, err)
 	out := map[string][]string{}
-	for _, folder := range folders {
-		files, err := filepath.Glob(filepath.Join(internal, folder.Name(), "*.go"))
-		require.NoError(t, err)
-		for _, file := range files {
-			if strings.HasSuffix(file, "_test.go") {
-				continue
-			}
-			parsed, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ImportsOnly)
-			require.NoError(t, err)
-			list := out[folder.Name()]
-			for _, spec := range parsed.Imports {
-				path, err := strconv.Unquote(spec.Path.Value)
-				require.NoError(t, err)
-				list = append(list, path)
-			}
-			out[folder.Name()] = list
+	require.NoError(t, filepath.WalkDir(internal, func(path string, entry fs.DirEntry, err error) error {
+		if err != nil {
+			return err
 		}
-	}
+		if entry.IsDir() && entry.Name() == "testdata" {
+			return filepath.SkipDir
+		}
+		if entry.IsDir() || filepath.Ext(path) != ".go" || strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		parsed, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		folder, err := filepath.Rel(internal, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		folder = filepath.ToSlash(folder)
+		for _, spec := range parsed.Imports {
+			imported, err := strconv.Unquote(spec.Path.Value)
+			if err != nil {
+				return err
+			}
+			out[folder] = append(out[folder], imported)
+		}
+		return nil
+	}))
 	return out
 }
 
@@ -113,11 +123,11 @@ func TestDataFlowsOneWay(t *testing.T) {
 	require.Greater(t, edges, 40, "the imports were found")
 	assert.Empty(t, breaches(order, imports))
 
-	control := map[string][]string{"scan": {"measure", "volume"}, "fixture": {"arch"}, "stray": nil}
+	control := map[string][]string{"dicom/scan": {"measure", "volume"}, "fixture": {"anatomy/dentalarch"}, "anatomy/stray": nil}
 	assert.Equal(t, []string{
-		"internal/fixture imports internal/arch, which is not upstream of it",
-		"internal/scan imports internal/measure, which is not upstream of it",
-		"internal/stray has no place in the order: give it one",
+		"internal/anatomy/stray has no place in the order: give it one",
+		"internal/dicom/scan imports internal/measure, which is not upstream of it",
+		"internal/fixture imports internal/anatomy/dentalarch, which is not upstream of it",
 	}, breaches(order, control))
 }
 
@@ -131,5 +141,5 @@ func TestOnlyTheGuardedReaderAndTheWritersUseTheDICOMLibrary(t *testing.T) {
 		}
 	}
 	slices.Sort(users)
-	assert.Equal(t, []string{"dicomfile", "report", "scan"}, users)
+	assert.Equal(t, []string{"dicom/encode", "dicom/scan", "report"}, users)
 }

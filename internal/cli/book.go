@@ -12,7 +12,7 @@ import (
 	"syscall"
 	"time"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 )
 
@@ -221,7 +221,7 @@ func sameRows(a, b []series.Row) bool {
 }
 
 // enter puts a measurement into the series file unless it is there.
-func enter(env Env, path string, m *result.Case) (*entry, error) {
+func enter(env Env, path string, m *measurement.Case) (*entry, error) {
 	b, err := openBook(env, path, false)
 	if err != nil {
 		return nil, err

@@ -13,11 +13,11 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/casefile"
-	"plumbline/internal/durable"
-	"plumbline/internal/followup"
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/geom"
-	"plumbline/internal/printout"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/plan/plantable"
+	"plumbline/internal/plan/scanpair"
 	"plumbline/internal/tooth"
 )
 
@@ -97,9 +97,9 @@ func startCase(env Env, path string, o caseOptions) error {
 		Numbering: tooth.System(o.numbering), Frame: casefile.Frame(o.frame),
 	}
 	var notes []string
-	pair, looked := followup.Look(folder)
+	pair, looked := scanpair.Look(folder)
 	if looked == nil {
-		pre, post, why, ok := followup.Order(pair[0], pair[1])
+		pre, post, why, ok := scanpair.Order(pair[0], pair[1])
 		d.Pre, d.Post, d.ScanNote = pre.Name, post.Name, "Told apart: "+why+"."
 		if !ok {
 			notes = append(notes, fmt.Sprintf("check which scan is which: %s; %s was taken as planning scan", why, pre.Name))
@@ -126,7 +126,7 @@ func startCase(env Env, path string, o caseOptions) error {
 			notes = append(notes, fmt.Sprintf("no pair of scans lies beside the table, so frame = %q is not checked against them", string(d.Frame)))
 		}
 	}
-	err = durable.Write(target, func(w io.Writer) error {
+	err = atomicfile.Write(target, func(w io.Writer) error {
 		_, err := io.WriteString(w, d.Text())
 		return err
 	})
@@ -183,11 +183,11 @@ func (o caseOptions) fromTable(d *casefile.Draft, path string) ([]string, error)
 		return nil, err
 	}
 	defer file.Close()
-	data, err := io.ReadAll(io.LimitReader(file, printout.MaxFile+1))
+	data, err := io.ReadAll(io.LimitReader(file, plantable.MaxFile+1))
 	if err != nil {
 		return nil, err
 	}
-	table, err := printout.Read(path, data)
+	table, err := plantable.Read(path, data)
 	if err != nil {
 		return nil, badInput(err)
 	}
@@ -205,15 +205,15 @@ func (o caseOptions) fromTable(d *casefile.Draft, path string) ([]string, error)
 		d.Frame = casefile.Frame(table.Axes)
 	}
 	for _, f := range table.Fixtures {
-		label := printout.Plain(f.Label)
+		label := plantable.Plain(f.Label)
 		if label != "" && d.Numbering != "" {
 			if _, err := tooth.Parse(label, d.Numbering); err != nil {
-				return nil, badInput(&printout.Error{File: path, Line: f.Line, Message: err.Error()})
+				return nil, badInput(&plantable.Error{File: path, Line: f.Line, Message: err.Error()})
 			}
 		}
 		planned := geom.Pose{Entry: f.Entry, Apex: f.Apex}
 		if planned.Length() == 0 {
-			return nil, badInput(&printout.Error{File: path, Line: f.Line, Message: "entry and apex are the same point"})
+			return nil, badInput(&plantable.Error{File: path, Line: f.Line, Message: "entry and apex are the same point"})
 		}
 		d.Fixtures = append(d.Fixtures, casefile.DraftFixture{
 			Site: label, Planned: &planned, Decimals: f.Decimals,
@@ -228,7 +228,7 @@ func (o caseOptions) fromTable(d *casefile.Draft, path string) ([]string, error)
 
 // checkFrame finds the frame that puts the whole plan inside the planning scan,
 // where nobody says it.
-func (o caseOptions) checkFrame(d *casefile.Draft, pre followup.Found) []string {
+func (o caseOptions) checkFrame(d *casefile.Draft, pre scanpair.Found) []string {
 	inside := func(frame casefile.Frame) bool {
 		return !slices.ContainsFunc(d.Fixtures, func(f casefile.DraftFixture) bool {
 			return !pre.Grid.Contains(frame.ToLPS(f.Planned.Entry, pre.Grid)) || !pre.Grid.Contains(frame.ToLPS(f.Planned.Apex, pre.Grid))

@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/casefile"
+	"plumbline/internal/plan/casefile"
 )
 
 const planTable = "\ufeffTooth;Entry X [mm];Entry Y [mm];Entry Z [mm];Apex X [mm];Apex Y [mm];Apex Z [mm];Ø;Length;Patient\r\n" +

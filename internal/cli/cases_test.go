@@ -21,9 +21,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
-	"plumbline/internal/result"
 	"plumbline/internal/tooth"
 )
 
@@ -63,13 +63,13 @@ func world(t *testing.T) {
 	t.Chdir(dir)
 }
 
-func readMeasurement(t *testing.T, path string) result.Case {
+func readMeasurement(t *testing.T, path string) measurement.Case {
 	t.Helper()
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
 	in := json.NewDecoder(bytes.NewReader(data))
 	in.DisallowUnknownFields()
-	var c result.Case
+	var c measurement.Case
 	require.NoError(t, in.Decode(&c))
 	return c
 }
@@ -88,9 +88,9 @@ func TestMeasureOneCase(t *testing.T) {
 	assert.Equal(t, text(t, func(b *bytes.Buffer) error { return writeCase(b, c, tooth.Universal) }), got.stdout)
 	assert.Contains(t, got.stdout, "Site 28 (universal, lower right first premolar)")
 
-	assert.Equal(t, result.Schema, c.Schema)
+	assert.Equal(t, measurement.Schema, c.Schema)
 	assert.Equal(t, "C-101", c.Case)
-	assert.Equal(t, result.Program{Version: "test", Seed: 1}, c.Program)
+	assert.Equal(t, measurement.Program{Version: "test", Seed: 1}, c.Program)
 	require.Len(t, c.Fixtures, 1)
 	f := c.Fixtures[0]
 	assert.Equal(t, "44", f.Site, "ISO 3950 in the file, whatever the terminal shows")
@@ -117,7 +117,7 @@ func TestMeasureOneCase(t *testing.T) {
 	assert.InDelta(t, want.Deviation.Angle, d.Angle, 0.7)
 	for _, i := range []struct {
 		v float64
-		i result.Interval
+		i measurement.Interval
 	}{{d.Entry, f.Uncertainty.Entry}, {d.EntryDepth, f.Uncertainty.EntryDepth}, {d.Apex, f.Uncertainty.Apex}, {d.Angle, f.Uncertainty.Angle}, {*d.TiltBuccal, *f.Uncertainty.TiltBuccal}} {
 		assert.Greater(t, i.i.U, 0.0)
 		assert.LessOrEqual(t, i.i.Low, i.v)
@@ -179,7 +179,7 @@ func TestSeveralCases(t *testing.T) {
 	assert.Equal(t, []string{"results/C-101.json", "results/C-102.json"}, names)
 
 	// A figure that no measurement would give shows whether the file was taken.
-	mark := func(change func(c *result.Case)) {
+	mark := func(change func(c *measurement.Case)) {
 		c := readMeasurement(t, "results/C-101.json")
 		c.Fixtures[0].Deviation.Entry = 77.77
 		if change != nil {
@@ -198,9 +198,9 @@ func TestSeveralCases(t *testing.T) {
 	assert.Equal(t, string(before), string(after))
 
 	for name, again := range map[string]func(){
-		"another version of the program": func() { mark(func(c *result.Case) { c.Program.Version = "older" }) },
-		"another seed":                   func() { mark(func(c *result.Case) { c.Program.Seed = 2 }) },
-		"another follow-up scan":         func() { mark(func(c *result.Case) { c.Inputs.PostSHA256 = "other" }) },
+		"another version of the program": func() { mark(func(c *measurement.Case) { c.Program.Version = "older" }) },
+		"another seed":                   func() { mark(func(c *measurement.Case) { c.Program.Seed = 2 }) },
+		"another follow-up scan":         func() { mark(func(c *measurement.Case) { c.Inputs.PostSHA256 = "other" }) },
 		"another plan": func() {
 			mark(nil)
 			text, err := os.ReadFile("demo/C-101/case.toml")
@@ -217,7 +217,7 @@ func TestSeveralCases(t *testing.T) {
 
 	// A file of the same name that is another case's, or no measurement at all,
 	// is not written over.
-	mark(func(c *result.Case) { c.Inputs.PreSHA256 = "other" })
+	mark(func(c *measurement.Case) { c.Inputs.PreSHA256 = "other" })
 	got = run("measure", "--json", "results", "demo/C-101", "ramp")
 	assert.Equal(t, BadInput, got.status)
 	assert.Contains(t, got.stderr, "results/C-101.json holds another case of the same name; give each case its own name in case.toml.")

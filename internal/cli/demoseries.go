@@ -6,9 +6,9 @@ import (
 	"path/filepath"
 	"time"
 
-	"plumbline/internal/durable"
+	"plumbline/internal/atomicfile"
+	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
-	"plumbline/internal/result"
 	"plumbline/internal/series"
 )
 
@@ -22,7 +22,7 @@ func makeDemoSeries(env Env, dir string) error {
 	table := filepath.Join(dir, "simulated-figures.csv")
 	path := filepath.Join(dir, "series.jsonl")
 	rows := simulatedRows(demoCases, 1)
-	if err := durable.Write(table, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+	if err := atomicfile.Write(table, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
 		return unwritten(err)
 	}
 	b, err := openBook(env, path, false)
@@ -52,9 +52,9 @@ func makeDemoSeries(env Env, dir string) error {
 func simulatedRows(n int, seed uint64) []series.TableRow {
 	var out []series.TableRow
 	for _, c := range phantom.DemoSeries(n, seed) {
-		m := result.Case{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Fixtures: []result.Fixture{{
+		m := measurement.Case{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Fixtures: []measurement.Fixture{{
 			Site: c.Site, Guidance: c.Guidance, Deviation: c.Deviation,
-			Planned: result.Placement{Diameter: c.Diameter, Length: c.Length},
+			Planned: measurement.Placement{Diameter: c.Diameter, Length: c.Length},
 		}}}
 		for _, r := range series.RowsOf(&m) {
 			out = append(out, series.TableRow{Row: r, Status: series.StatusMeasured, Seal: series.SealNone})

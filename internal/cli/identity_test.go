@@ -18,8 +18,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/suyashkumar/dicom/pkg/tag"
 
-	"plumbline/internal/dicomfile"
-	"plumbline/internal/scan"
+	"plumbline/internal/dicom/encode"
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/volume"
 )
 
@@ -36,7 +36,7 @@ const (
 var marks = []string{markFamily, markGiven, markID, markBorn, "1907-08-09", markOther}
 
 // nameThem puts the person into a file's attributes.
-func nameThem(d *dicomfile.Dataset) {
+func nameThem(d *encode.Dataset) {
 	d.Set(tag.PatientName, markFamily+"^"+markGiven)
 	d.Set(tag.PatientID, markID)
 	d.Set(tag.PatientBirthDate, markBorn)
@@ -47,15 +47,15 @@ func nameThem(d *dicomfile.Dataset) {
 }
 
 // nameAll writes a volume with the person in every file, and one file changed.
-func nameAll(t *testing.T, to string, v *volume.Volume, o dicomfile.Options, change func(d *dicomfile.Dataset)) {
+func nameAll(t *testing.T, to string, v *volume.Volume, o encode.Options, change func(d *encode.Dataset)) {
 	t.Helper()
-	o.Change = func(k int, d *dicomfile.Dataset) {
+	o.Change = func(k int, d *encode.Dataset) {
 		nameThem(d)
 		if change != nil && k == 4 {
 			change(d)
 		}
 	}
-	require.NoError(t, dicomfile.Write(to, v, o))
+	require.NoError(t, encode.Write(to, v, o))
 }
 
 var (
@@ -104,7 +104,7 @@ func TestNobodyIsNamed(t *testing.T) {
 	for _, name := range []string{"pre", "post"} {
 		s, err := scan.Open(filepath.Join("demo", "C-101", name), scan.Options{})
 		require.NoError(t, err)
-		nameAll(t, filepath.Join(home, name), &s.Volume, dicomfile.Options{StudyDate: s.StudyDate}, nil)
+		nameAll(t, filepath.Join(home, name), &s.Volume, encode.Options{StudyDate: s.StudyDate}, nil)
 	}
 	text, err := os.ReadFile(filepath.Join("demo", "C-101", "case.toml"))
 	require.NoError(t, err)
@@ -176,16 +176,16 @@ func TestDamageNamesNobody(t *testing.T) {
 		"cut short in the pixels": func(dir string) { shorten(t, filepath.Join(dir, "IM0005.dcm"), 0.9) },
 		"cut short in the names":  func(dir string) { shorten(t, filepath.Join(dir, "IM0005.dcm"), 0.4) },
 	}
-	post := dicomfile.Options{StudyDate: "2026-03-15"}
-	for name, change := range map[string]func(d *dicomfile.Dataset){
-		"another person's": func(d *dicomfile.Dataset) { d.Set(tag.PatientName, markOther+"^"+markGiven) },
-		"no place":         func(d *dicomfile.Dataset) { d.Set(tag.ImagePositionPatient, markFamily+`\1\2`) },
-		"no spacing":       func(d *dicomfile.Dataset) { d.Set(tag.PixelSpacing, markFamily) },
-		"no series":        func(d *dicomfile.Dataset) { d.Set(tag.SeriesInstanceUID, markID) },
-		"no date":          func(d *dicomfile.Dataset) { d.Set(tag.StudyDate, markBorn) },
-		"no modality":      func(d *dicomfile.Dataset) { d.Set(tag.Modality, markGiven) },
-		"no rescale":       func(d *dicomfile.Dataset) { d.Set(tag.RescaleSlope, markFamily) },
-		"no pixels":        func(d *dicomfile.Dataset) { d.Delete(tag.PixelData) },
+	post := encode.Options{StudyDate: "2026-03-15"}
+	for name, change := range map[string]func(d *encode.Dataset){
+		"another person's": func(d *encode.Dataset) { d.Set(tag.PatientName, markOther+"^"+markGiven) },
+		"no place":         func(d *encode.Dataset) { d.Set(tag.ImagePositionPatient, markFamily+`\1\2`) },
+		"no spacing":       func(d *encode.Dataset) { d.Set(tag.PixelSpacing, markFamily) },
+		"no series":        func(d *encode.Dataset) { d.Set(tag.SeriesInstanceUID, markID) },
+		"no date":          func(d *encode.Dataset) { d.Set(tag.StudyDate, markBorn) },
+		"no modality":      func(d *encode.Dataset) { d.Set(tag.Modality, markGiven) },
+		"no rescale":       func(d *encode.Dataset) { d.Set(tag.RescaleSlope, markFamily) },
+		"no pixels":        func(d *encode.Dataset) { d.Delete(tag.PixelData) },
 	} {
 		damage[name] = func(dir string) { nameAll(t, dir, ramp(1100), post, change) }
 	}
@@ -193,7 +193,7 @@ func TestDamageNamesNobody(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Chdir(t.TempDir())
 			rampCase(t, "case")
-			nameAll(t, filepath.Join("case", "pre"), ramp(1000), dicomfile.Options{StudyDate: "2026-02-01"}, nil)
+			nameAll(t, filepath.Join("case", "pre"), ramp(1000), encode.Options{StudyDate: "2026-02-01"}, nil)
 			scans := filepath.Join("case", "post")
 			nameAll(t, scans, ramp(1100), post, nil)
 			require.Equal(t, InDoubt, run("measure", "case").status, "whole, it is measured")

@@ -14,10 +14,10 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/durable"
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
+	"plumbline/internal/measurement"
 	reports "plumbline/internal/report"
-	"plumbline/internal/result"
 	"plumbline/internal/tooth"
 )
 
@@ -130,13 +130,13 @@ func printJSON(out io.Writer, v any) error {
 }
 
 func writeJSON(path string, v any) error {
-	return unwritten(durable.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
+	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
 }
 
 // measureMany measures one case after the other, each on all cores, goes on
 // after one that fails, and lists what failed.
 func measureMany(ctx context.Context, env Env, paths []string, out outputs, o measure.Options) error {
-	var rows []result.Case
+	var rows []measurement.Case
 	doubt, failures, status := false, 0, BadInput
 	var entries []*entry
 	var lost []error // why a measurement is not in the series
@@ -203,7 +203,7 @@ type outputs struct {
 // measureOrReuse measures a case, unless the folder out.json has its measurement
 // with the same inputs and program and no report is asked for. Without that
 // folder no measurement is looked up or written.
-func measureOrReuse(path string, out outputs, o measure.Options) (*result.Case, error) {
+func measureOrReuse(path string, out outputs, o measure.Options) (*measurement.Case, error) {
 	folder := out.json
 	in, err := measure.Open(path, o)
 	if err != nil {
@@ -234,14 +234,14 @@ func measureOrReuse(path string, out outputs, o measure.Options) (*result.Case, 
 	return &s.Result, caseReport(s, out)
 }
 
-func readCase(path string) (*result.Case, error) {
+func readCase(path string) (*measurement.Case, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	var c result.Case
-	if err := json.Unmarshal(data, &c); err != nil || c.Schema != result.Schema {
-		return nil, fmt.Errorf("%s is not a measurement of this program (%s); move it away or name another folder", path, result.Schema)
+	var c measurement.Case
+	if err := json.Unmarshal(data, &c); err != nil || c.Schema != measurement.Schema {
+		return nil, fmt.Errorf("%s is not a measurement of this program (%s); move it away or name another folder", path, measurement.Schema)
 	}
 	return &c, nil
 }

@@ -11,8 +11,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/durable"
-	"plumbline/internal/pack"
+	"plumbline/internal/atomicfile"
+	"plumbline/internal/report/reviewpack"
 	"plumbline/internal/tooth"
 )
 
@@ -61,14 +61,14 @@ archive and says whether it is as it was packed; exit status 3 says that it is n
 				if err != nil {
 					return err
 				}
-				files, err := pack.Make(args[0], pack.Options{RelativeDates: *relative, Today: day, Version: env.Version, Numbering: system, Paper: paper})
+				files, err := reviewpack.Make(args[0], reviewpack.Options{RelativeDates: *relative, Today: day, Version: env.Version, Numbering: system, Paper: paper})
 				if err != nil {
 					return badInput(err)
 				}
-				if err := unwritten(durable.Write(args[1], func(w io.Writer) error { return pack.Write(w, files) })); err != nil {
+				if err := unwritten(atomicfile.Write(args[1], func(w io.Writer) error { return reviewpack.Write(w, files) })); err != nil {
 					return err
 				}
-				fmt.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", args[1], len(files), pack.Digest(files))
+				fmt.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", args[1], len(files), reviewpack.Digest(files))
 				return nil
 			}
 		},
@@ -90,7 +90,7 @@ func dayOf(text string, env Env) (string, error) {
 var errNotSound = errors.New("the archive is not as it was packed")
 
 func checkPack(env Env, file string) error {
-	v, err := pack.Check(file, env.Version)
+	v, err := reviewpack.Check(file, env.Version)
 	if err != nil {
 		return badInput(err)
 	}

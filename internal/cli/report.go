@@ -12,13 +12,13 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/durable"
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
+	"plumbline/internal/measurement"
 	reports "plumbline/internal/report"
-	"plumbline/internal/result"
 	"plumbline/internal/series"
+	"plumbline/internal/series/analysis"
 	"plumbline/internal/tooth"
-	"plumbline/internal/trend"
 )
 
 // reportFlags says how reports are written.
@@ -75,7 +75,7 @@ func writeReport(file string, d *reports.Document, paper reports.Paper, archive 
 	if err != nil {
 		return err
 	}
-	return unwritten(durable.WriteBytes(file, data))
+	return unwritten(atomicfile.WriteBytes(file, data))
 }
 
 // caseReport writes the report of a measured case: to a file, or to a folder as
@@ -147,7 +147,7 @@ series has learning curves, control charts, habit, margins and every case.`,
 						return err
 					}
 				}
-				t := trend.Defaults()
+				t := analysis.Defaults()
 				t.Clinician = *clinician
 				if t.Target, err = targets(*target); err != nil {
 					return err
@@ -185,7 +185,7 @@ func numberingOf(name string) (tooth.System, error) {
 
 // readDocument makes the report of a stored measurement or of a series, and tells
 // whether its figures are in doubt.
-func readDocument(path string, t trend.Options, today, version string, o reports.Options) (*reports.Document, bool, error) {
+func readDocument(path string, t analysis.Options, today, version string, o reports.Options) (*reports.Document, bool, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, false, badInput(err)
@@ -197,21 +197,21 @@ func readDocument(path string, t trend.Options, today, version string, o reports
 		}
 		return s.Document(o), s.File.Sound() != nil, nil
 	}
-	var c result.Case
-	if err := json.Unmarshal(data, &c); err != nil || c.Schema != result.Schema {
-		return nil, false, badInput(fmt.Errorf("%s is neither a measurement (%s) nor a series (%s) of this program; name a file that measure --json wrote, or a series file", path, result.Schema, series.Schema))
+	var c measurement.Case
+	if err := json.Unmarshal(data, &c); err != nil || c.Schema != measurement.Schema {
+		return nil, false, badInput(fmt.Errorf("%s is neither a measurement (%s) nor a series (%s) of this program; name a file that measure --json wrote, or a series file", path, measurement.Schema, series.Schema))
 	}
 	return reports.Stored(&c, o), c.InDoubt(), nil
 }
 
 // readSeries reads and analyses a series file.
-func readSeries(path string, t trend.Options, today, version string) (reports.Series, error) {
+func readSeries(path string, t analysis.Options, today, version string) (reports.Series, error) {
 	f, err := series.Read(path)
 	if err != nil {
 		return reports.Series{}, badInput(err)
 	}
 	s := series.Summarise(f.Records, today)
-	a, err := trend.Analyse(s.Rows(), t)
+	a, err := analysis.Analyse(s.Rows(), t)
 	if err != nil {
 		return reports.Series{}, badInput(fmt.Errorf("%s: %w", path, err))
 	}

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 )
 
@@ -133,7 +133,7 @@ func TestPack(t *testing.T) {
 }
 
 // seriesOf writes series.jsonl with the measurement of demo/C-101.
-func seriesOf(t *testing.T) result.Case {
+func seriesOf(t *testing.T) measurement.Case {
 	t.Helper()
 	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
 	c := readMeasurement(t, "c.json")

@@ -5,7 +5,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/scan"
+	"plumbline/internal/dicom/scan"
 )
 
 func scanCommand() command {

@@ -6,7 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/casefile"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
 )
 

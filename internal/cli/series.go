@@ -12,7 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/durable"
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/series"
 	"plumbline/internal/tooth"
 )
@@ -205,7 +205,7 @@ func exportSeries(env Env, o *seriesOptions, args []string) error {
 	}
 	s := series.Summarise(f.Records, env.Now().Format(time.DateOnly))
 	rows := s.Table()
-	if err := durable.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+	if err := atomicfile.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
 		return unwritten(err)
 	}
 	fmt.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))

@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/casefile"
 	"plumbline/internal/phantom"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
 )
 

@@ -16,11 +16,11 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/learning"
+	"plumbline/internal/report/wording"
 	"plumbline/internal/series"
+	"plumbline/internal/series/analysis"
+	"plumbline/internal/stats/learningcurve"
 	"plumbline/internal/tooth"
-	"plumbline/internal/trend"
-	"plumbline/internal/words"
 )
 
 // showOptions say what to look at and how to print it.
@@ -28,12 +28,12 @@ type showOptions struct {
 	json              bool
 	clinician, target string
 	cases, seed       uint64
-	limits            trend.Limits
+	limits            analysis.Limits
 	numbering         string
 }
 
 func (o *showOptions) add(f *pflag.FlagSet) {
-	d := trend.Defaults()
+	d := analysis.Defaults()
 	f.BoolVar(&o.json, "json", false, "show: print JSON instead of text")
 	f.StringVar(&o.clinician, "clinician", "", "show: only the cases of this `PSEUDONYM`")
 	f.Uint64Var(&o.cases, "cases", uint64(d.Cases), "show: look at a clinician's first `N` cases")
@@ -46,8 +46,8 @@ func (o *showOptions) add(f *pflag.FlagSet) {
 }
 
 // trend checks the options and gives them as the statistics take them.
-func (o *showOptions) trend() (trend.Options, error) {
-	t := trend.Defaults()
+func (o *showOptions) trend() (analysis.Options, error) {
+	t := analysis.Defaults()
 	t.Clinician, t.Seed, t.Limits = o.clinician, o.seed, o.limits
 	t.Cases = int(min(o.cases, 1<<31-1))
 	var err error
@@ -58,9 +58,9 @@ func (o *showOptions) trend() (trend.Options, error) {
 }
 
 // checkTrend refuses options that the statistics of a command do not take.
-func checkTrend(t trend.Options, command string) error {
+func checkTrend(t analysis.Options, command string) error {
 	// Without a row the options are all that can be wrong.
-	if _, err := trend.Analyse(nil, t); !errors.Is(err, trend.ErrNoCases) {
+	if _, err := analysis.Analyse(nil, t); !errors.Is(err, analysis.ErrNoCases) {
 		return usage("%s: %w; see plumbline %s --help", command, err, strings.Fields(command)[0])
 	}
 	return nil
@@ -90,7 +90,7 @@ type seriesView struct {
 	Chain    series.Verdict    `json:"chain"`
 	Summary  series.Summary    `json:"summary"`
 	Fixtures []series.TableRow `json:"fixtures"`
-	Trend    trend.Together    `json:"trend"`
+	Trend    analysis.Together `json:"trend"`
 }
 
 // viewSchema names the form of seriesView.
@@ -163,8 +163,8 @@ func summaryOf(f *series.File, clinician, today string) (series.Summary, error) 
 }
 
 // together looks at every clinician, or at the chosen one alone.
-func together(rows []series.Row, o trend.Options) (trend.Together, error) {
-	out, err := trend.AnalyseTogether(rows, o)
+func together(rows []series.Row, o analysis.Options) (analysis.Together, error) {
+	out, err := analysis.AnalyseTogether(rows, o)
 	if o.Clinician != "" && len(rows) == 0 {
 		out.Skipped = append(out.Skipped, o.Clinician)
 	}
@@ -187,7 +187,7 @@ func (v *seriesView) write(to io.Writer, path string, system tooth.System) error
 		fmt.Fprintf(&out, "\nClinician %s: no measured case whose figures can be used yet.\n", name)
 	}
 	writeGroup(&out, &v.Trend)
-	fmt.Fprintln(&out, "\n"+strings.Join(words.Cautions, "\n"))
+	fmt.Fprintln(&out, "\n"+strings.Join(wording.Cautions, "\n"))
 	// A file from elsewhere must not steer the terminal.
 	_, err := to.Write(bytes.Map(func(r rune) rune {
 		if unicode.IsControl(r) && r != '\n' {
@@ -313,7 +313,7 @@ var figureTitles = map[string]string{
 }
 
 // writeAnalysis prints what one clinician's cases show.
-func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
+func writeAnalysis(out *bytes.Buffer, a *analysis.Analysis) {
 	fmt.Fprintf(out, "\nClinician %s: %s, %s\n", a.Clinician, counted(len(a.Cases), "case"), counted(a.Fixtures, "fixture"))
 	for _, n := range a.Notes {
 		writeWrapped(out, "  ", n)
@@ -341,12 +341,12 @@ func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
 			continue
 		}
 		writeWrapped(out, "  ", figureTitles[f.Figure]+": "+strings.Join(f.Words[1:], " "))
-		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learning.Learning {
+		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learningcurve.Learning {
 			without = append(without, strings.ToLower(figureTitles[f.Figure]))
 		}
 	}
 	if len(without) > 0 {
-		writeWrapped(out, "  ", "No control chart of "+words.List(without)+". "+trend.NoLevel)
+		writeWrapped(out, "  ", "No control chart of "+wording.List(without)+". "+analysis.NoLevel)
 	}
 	if len(a.Habits) > 0 {
 		fmt.Fprintln(out, "\nHabit")
@@ -360,8 +360,8 @@ func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
 		if a.Competence != nil {
 			writeWrapped(out, "  ", a.Competence.Words)
 		}
-		if a.Success.Limits == trend.Defaults().Limits {
-			writeWrapped(out, "  ", "The limits: "+trend.LimitsSource)
+		if a.Success.Limits == analysis.Defaults().Limits {
+			writeWrapped(out, "  ", "The limits: "+analysis.LimitsSource)
 		}
 	}
 	if len(a.Margins) > 0 {
@@ -374,7 +374,7 @@ func writeAnalysis(out *bytes.Buffer, a *trend.Analysis) {
 	writePublished(out, a)
 }
 
-func interval(s *trend.Summary) string {
+func interval(s *analysis.Summary) string {
 	switch {
 	case s == nil:
 		return ""
@@ -384,7 +384,7 @@ func interval(s *trend.Summary) string {
 	return fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, *s.Low, *s.High)
 }
 
-func writeGroups(out *bytes.Buffer, a *trend.Analysis) {
+func writeGroups(out *bytes.Buffer, a *analysis.Analysis) {
 	if len(a.Groups) == 0 {
 		return
 	}
@@ -394,7 +394,7 @@ func writeGroups(out *bytes.Buffer, a *trend.Analysis) {
 	for _, g := range a.Groups {
 		name := g.Name
 		if g.By == "guidance" {
-			name = words.Guidance(name)
+			name = wording.Guidance(name)
 		}
 		line := fmt.Sprintf("  %s: %s\t%d\t%s\t%s\t%s\t", g.By, name, g.Fixtures, interval(g.Entry), interval(g.Apex), interval(g.Angle))
 		switch {
@@ -408,11 +408,11 @@ func writeGroups(out *bytes.Buffer, a *trend.Analysis) {
 	w.Flush()
 }
 
-var places = map[trend.Place]string{
-	trend.Below: "yours is lower", trend.Above: "yours is higher", trend.Within: "no clear difference", "": "no interval to compare",
+var places = map[analysis.Place]string{
+	analysis.Below: "yours is lower", analysis.Above: "yours is higher", analysis.Within: "no clear difference", "": "no interval to compare",
 }
 
-func writePublished(out *bytes.Buffer, a *trend.Analysis) {
+func writePublished(out *bytes.Buffer, a *analysis.Analysis) {
 	var sources []string
 	first := true
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
@@ -446,7 +446,7 @@ func writePublished(out *bytes.Buffer, a *trend.Analysis) {
 }
 
 // writeGroup prints the clinicians side by side, and how their means lie.
-func writeGroup(out *bytes.Buffer, t *trend.Together) {
+func writeGroup(out *bytes.Buffer, t *analysis.Together) {
 	if len(t.Clinicians) < 2 {
 		return
 	}
@@ -472,7 +472,7 @@ func writeGroup(out *bytes.Buffer, t *trend.Together) {
 	}
 	w.Flush()
 	if t.Brief {
-		writeWrapped(out, "", fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; --clinician shows one in full.", trend.MostInFull))
+		writeWrapped(out, "", fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; --clinician shows one in full.", analysis.MostInFull))
 	}
 	if len(t.Group) == 0 {
 		return

@@ -6,13 +6,13 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
-	"plumbline/internal/words"
 )
 
 // writeCase prints one measured case in full.
-func writeCase(out io.Writer, c result.Case, system tooth.System) error {
+func writeCase(out io.Writer, c measurement.Case, system tooth.System) error {
 	fmt.Fprintf(out, "Case %s, placed %s by %s\n", c.Case, c.Placed, c.Clinician)
 	fmt.Fprintf(out, "Scans aligned by: %s\n", c.Alignment.Method)
 	for _, f := range c.Fixtures {
@@ -20,7 +20,7 @@ func writeCase(out io.Writer, c result.Case, system tooth.System) error {
 			return err
 		}
 	}
-	flags := append(append([]result.Flag{}, c.Flags...), c.Alignment.Flags...)
+	flags := append(append([]measurement.Flag{}, c.Flags...), c.Alignment.Flags...)
 	for _, f := range c.Fixtures {
 		flags = append(flags, f.Flags...)
 	}
@@ -28,7 +28,7 @@ func writeCase(out io.Writer, c result.Case, system tooth.System) error {
 	if c.InDoubt() {
 		fmt.Fprintln(out, "\nThese figures are not to be relied on until the doubts above are settled.")
 	}
-	fmt.Fprintln(out, "\n"+strings.Join(words.Cautions, "\n"))
+	fmt.Fprintln(out, "\n"+strings.Join(wording.Cautions, "\n"))
 	return nil
 }
 
@@ -48,16 +48,16 @@ func inWords(system tooth.System) string {
 	return "ISO 3950"
 }
 
-func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
+func writeFixture(out io.Writer, f measurement.Fixture, system tooth.System) error {
 	n, text := label(f.Site, system)
-	fmt.Fprintf(out, "\nSite %s (%s, %s), %.1f × %.1f mm, %s\n", text, inWords(system), n.Name(), f.Planned.Diameter, f.Planned.Length, words.Guidance(f.Guidance))
+	fmt.Fprintf(out, "\nSite %s (%s, %s), %.1f × %.1f mm, %s\n", text, inWords(system), n.Name(), f.Planned.Diameter, f.Planned.Length, wording.Guidance(f.Guidance))
 	if f.Deviation == nil {
 		fmt.Fprintln(out, "  no fixture was found; there are no figures")
 		return nil
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
 	fmt.Fprintln(w, "  achieved against planned\t\t95 % interval")
-	for _, row := range words.Figures(f, n) {
+	for _, row := range wording.Figures(f, n) {
 		name := row.Name
 		if row.Part {
 			name = "  " + name
@@ -71,23 +71,23 @@ func writeFixture(out io.Writer, f result.Fixture, system tooth.System) error {
 	return writeClearances(out, f.Clearance)
 }
 
-func writeClearances(out io.Writer, list []result.Clearance) error {
+func writeClearances(out io.Writer, list []measurement.Clearance) error {
 	if len(list) == 0 {
 		return nil
 	}
 	fmt.Fprintln(out)
 	w := tabwriter.NewWriter(out, 0, 0, 3, ' ', 0)
 	fmt.Fprintln(w, "  clearance to\tplanned\tachieved\t95 % interval\tmargin")
-	for _, c := range words.ClearanceLines(list) {
+	for _, c := range wording.ClearanceLines(list) {
 		fmt.Fprintf(w, "  %s (%s)\t%s\t%s\t%s\t%s: %s\n", c.Structure, c.Kind, c.Planned, c.Achieved, c.Interval, c.Margin, c.Verdict)
 	}
 	return w.Flush()
 }
 
 // writeFlags prints flags, doubts first.
-func writeFlags(out io.Writer, flags []result.Flag) {
-	heading := map[result.Level]string{result.Doubt: "\nDoubts", result.Notice: "\nNotes"}
-	for _, level := range []result.Level{result.Doubt, result.Notice} {
+func writeFlags(out io.Writer, flags []measurement.Flag) {
+	heading := map[measurement.Level]string{measurement.Doubt: "\nDoubts", measurement.Notice: "\nNotes"}
+	for _, level := range []measurement.Level{measurement.Doubt, measurement.Notice} {
 		first := true
 		for _, f := range flags {
 			if f.Level != level {
@@ -103,7 +103,7 @@ func writeFlags(out io.Writer, flags []result.Flag) {
 }
 
 // writeCases prints many cases, a row a fixture.
-func writeCases(out io.Writer, cases []result.Case, system tooth.System) error {
+func writeCases(out io.Writer, cases []measurement.Case, system tooth.System) error {
 	if len(cases) == 0 {
 		return nil
 	}
@@ -128,15 +128,15 @@ func writeCases(out io.Writer, cases []result.Case, system tooth.System) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
-	fmt.Fprintln(out, "± is twice the standard uncertainty.\n\n"+strings.Join(words.Cautions, "\n"))
+	fmt.Fprintln(out, "± is twice the standard uncertainty.\n\n"+strings.Join(wording.Cautions, "\n"))
 	return nil
 }
 
-func doubtCodes(c result.Case, f result.Fixture) []string {
+func doubtCodes(c measurement.Case, f measurement.Fixture) []string {
 	var out []string
-	for _, list := range [][]result.Flag{c.Flags, c.Alignment.Flags, f.Flags} {
+	for _, list := range [][]measurement.Flag{c.Flags, c.Alignment.Flags, f.Flags} {
 		for _, flag := range list {
-			if flag.Level == result.Doubt {
+			if flag.Level == measurement.Doubt {
 				out = append(out, flag.Code)
 			}
 		}
@@ -145,14 +145,14 @@ func doubtCodes(c result.Case, f result.Fixture) []string {
 }
 
 // tightest names the structure whose margin is kept least.
-func tightest(list []result.Clearance) string {
+func tightest(list []measurement.Clearance) string {
 	best, out := 0.0, ""
 	for _, c := range list {
 		if c.Achieved == nil || c.Margin == nil {
 			continue
 		}
 		if left := *c.Achieved - *c.Margin; out == "" || left < best {
-			best, out = left, fmt.Sprintf("%s: %s (%.1f mm asked for)", c.Structure, words.Clearance(*c.Achieved), *c.Margin)
+			best, out = left, fmt.Sprintf("%s: %s (%.1f mm asked for)", c.Structure, wording.Clearance(*c.Achieved), *c.Margin)
 		}
 	}
 	return out

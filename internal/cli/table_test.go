@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
 
@@ -16,53 +16,55 @@ func number(v float64) *float64 { return &v }
 
 // invented is a case with every kind of line: a fixture with all figures and
 // clearances of every verdict, one without directions, one that is not there.
-func invented() result.Case {
-	i := func(u, low, high float64) result.Interval { return result.Interval{U: u, Low: low, High: high} }
-	p := func(i result.Interval) *result.Interval { return &i }
-	full := result.Fixture{
-		Site: "36", Guidance: "full-guide", Planned: result.Placement{Diameter: 4.1, Length: 10},
-		Achieved: &result.Placement{Diameter: 4.1, Length: 10},
-		Deviation: &result.Deviation{
+func invented() measurement.Case {
+	i := func(u, low, high float64) measurement.Interval {
+		return measurement.Interval{U: u, Low: low, High: high}
+	}
+	p := func(i measurement.Interval) *measurement.Interval { return &i }
+	full := measurement.Fixture{
+		Site: "36", Guidance: "full-guide", Planned: measurement.Placement{Diameter: 4.1, Length: 10},
+		Achieved: &measurement.Placement{Diameter: 4.1, Length: 10},
+		Deviation: &measurement.Deviation{
 			Entry: 0.71, EntryLateral: 0.64, EntryDepth: 0.3, EntryMesial: number(0.5), EntryBuccal: number(-0.4),
 			Apex: 1.23, ApexLateral: 1.2, ApexDepth: -0.28, ApexMesial: number(-0.9), ApexBuccal: number(0.79),
 			Angle: 3.2, TiltMesial: number(-2.5), TiltBuccal: number(2),
 		},
-		Uncertainty: &result.Uncertainty{
+		Uncertainty: &measurement.Uncertainty{
 			Entry: i(0.05, 0.61, 0.81), EntryLateral: i(0.05, 0.54, 0.74), EntryDepth: i(0.2, -0.09, 0.69),
 			EntryMesial: p(i(0.05, 0.4, 0.6)), EntryBuccal: p(i(0.05, -0.5, -0.3)),
 			Apex: i(0.06, 1.11, 1.35), ApexLateral: i(0.06, 1.08, 1.32), ApexDepth: i(0.2, -0.67, 0.11),
 			ApexMesial: p(i(0.05, -1, -0.8)), ApexBuccal: p(i(0.05, 0.69, 0.89)),
 			Angle: i(0.3, 2.6, 3.8), TiltMesial: p(i(0.3, -3.1, -1.9)), TiltBuccal: p(i(0.3, 1.4, 2.6)),
-			Floor: result.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
+			Floor: measurement.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
 		},
-		Clearance: []result.Clearance{
+		Clearance: []measurement.Clearance{
 			{Structure: "left mandibular canal", Kind: "nerve", Planned: 3.1, Achieved: number(2.21), Low: number(1.9), High: number(2.5), Margin: number(2)},
 			{Structure: "root 35.1", Kind: "root", Planned: 1.8, Achieved: number(1.2), Low: number(1.1), High: number(1.3), Margin: number(1.5)},
 			{Structure: "root 37.1", Kind: "root", Planned: 2, Achieved: number(-0.15), Low: number(-0.3), High: number(0.02), Margin: number(1.5)},
 			{Structure: "lower border", Kind: "cortex", Planned: 6, Achieved: number(5.5), Low: number(5.3), High: number(5.7)},
 		},
 	}
-	plain := result.Fixture{
-		Site: "35", Planned: result.Placement{Diameter: 3.5, Length: 12},
-		Achieved:  &result.Placement{Diameter: 3.5, Length: 12},
-		Deviation: &result.Deviation{Entry: 0.08, EntryLateral: 0.08, EntryDepth: -0.001, Apex: 0.4, ApexLateral: 0.4, ApexDepth: 0.02, Angle: 0.7},
-		Uncertainty: &result.Uncertainty{
+	plain := measurement.Fixture{
+		Site: "35", Planned: measurement.Placement{Diameter: 3.5, Length: 12},
+		Achieved:  &measurement.Placement{Diameter: 3.5, Length: 12},
+		Deviation: &measurement.Deviation{Entry: 0.08, EntryLateral: 0.08, EntryDepth: -0.001, Apex: 0.4, ApexLateral: 0.4, ApexDepth: 0.02, Angle: 0.7},
+		Uncertainty: &measurement.Uncertainty{
 			Entry: i(0.05, 0, 0.18), EntryLateral: i(0.05, 0, 0.18), EntryDepth: i(0.1, -0.2, 0.2),
 			Apex: i(0.05, 0.3, 0.5), ApexLateral: i(0.05, 0.3, 0.5), ApexDepth: i(0.1, -0.18, 0.22), Angle: i(0.3, 0, 1.3),
-			Floor: result.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
+			Floor: measurement.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
 		},
-		Clearance: []result.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 4}},
-		Flags:     result.Flags{{Code: "directions-not-known", Message: "site 35: the mesial direction is not known", Level: result.Notice}},
+		Clearance: []measurement.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 4}},
+		Flags:     measurement.Flags{{Code: "directions-not-known", Message: "site 35: the mesial direction is not known", Level: measurement.Notice}},
 	}
-	missing := result.Fixture{
-		Site: "34", Planned: result.Placement{Diameter: 4.1, Length: 10},
-		Flags: result.Flags{{Code: "metal-not-found", Message: "site 34: no metal within reach of the plan.", Level: result.Doubt}},
+	missing := measurement.Fixture{
+		Site: "34", Planned: measurement.Placement{Diameter: 4.1, Length: 10},
+		Flags: measurement.Flags{{Code: "metal-not-found", Message: "site 34: no metal within reach of the plan.", Level: measurement.Doubt}},
 	}
-	return result.Case{
-		Schema: result.Schema, Case: "C-7", Placed: "2026-03-14", Clinician: "clinician-a",
-		Alignment: result.Alignment{Method: "scans", Flags: result.Flags{{Code: "other-jaw", Message: "the other jaw moved", Level: result.Notice}}},
-		Fixtures:  []result.Fixture{full, plain, missing},
-		Flags:     result.Flags{{Code: "left-out", Message: "planning scan: one slice was left out", Level: result.Notice}},
+	return measurement.Case{
+		Schema: measurement.Schema, Case: "C-7", Placed: "2026-03-14", Clinician: "clinician-a",
+		Alignment: measurement.Alignment{Method: "scans", Flags: measurement.Flags{{Code: "other-jaw", Message: "the other jaw moved", Level: measurement.Notice}}},
+		Fixtures:  []measurement.Fixture{full, plain, missing},
+		Flags:     measurement.Flags{{Code: "left-out", Message: "planning scan: one slice was left out", Level: measurement.Notice}},
 	}
 }
 
@@ -91,8 +93,8 @@ func TestTableOfManyCases(t *testing.T) {
 	second := invented()
 	second.Case = "C-8"
 	second.Fixtures = second.Fixtures[:1]
-	second.Alignment.Flags = result.Flags{{Code: "alignment-doubtful", Message: "m", Level: result.Doubt}}
-	cases := []result.Case{invented(), second}
+	second.Alignment.Flags = measurement.Flags{{Code: "alignment-doubtful", Message: "m", Level: measurement.Doubt}}
+	cases := []measurement.Case{invented(), second}
 	golden(t, ".", "cases.txt", text(t, func(b *bytes.Buffer) error { return writeCases(b, cases, tooth.ISO3950) }))
 	universal := text(t, func(b *bytes.Buffer) error { return writeCases(b, cases, tooth.Universal) })
 	assert.Contains(t, universal, "site (universal)")

@@ -18,7 +18,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
 
@@ -88,20 +88,20 @@ func Angle(a, b geom.Vec) float64 { return geom.Degrees(geom.Angle(a, b)) }
 // Method: with a the planned and b the achieved axis, depth = (Ea − Ep)·a,
 // lateral = |(Ea − Ep) − depth·a|, the same at the apex with the same a;
 // angle = atan2(|a × b|, a·b); tilt = atan2(b·m, b·a).
-func Of(planned, achieved geom.Pose, d *Directions) (result.Deviation, error) {
+func Of(planned, achieved geom.Pose, d *Directions) (measurement.Deviation, error) {
 	if err := Check(planned); err != nil {
-		return result.Deviation{}, fmt.Errorf("planned pose: %w", err)
+		return measurement.Deviation{}, fmt.Errorf("planned pose: %w", err)
 	}
 	if err := Check(achieved); err != nil {
-		return result.Deviation{}, fmt.Errorf("achieved pose: %w", err)
+		return measurement.Deviation{}, fmt.Errorf("achieved pose: %w", err)
 	}
 	a, b := planned.Axis(), achieved.Axis()
 	angle := Angle(a, b)
 	if angle >= 90 {
-		return result.Deviation{}, fmt.Errorf("%w: its axis is %.0f° from the planned one; entry and apex are exchanged in the plan or in the measurement", ErrReversed, angle)
+		return measurement.Deviation{}, fmt.Errorf("%w: its axis is %.0f° from the planned one; entry and apex are exchanged in the plan or in the measurement", ErrReversed, angle)
 	}
 	entry, apex := r3.Sub(achieved.Entry, planned.Entry), r3.Sub(achieved.Apex, planned.Apex)
-	out := result.Deviation{
+	out := measurement.Deviation{
 		Entry:        r3.Norm(entry),
 		EntryLateral: r3.Norm(Lateral(a, entry)),
 		EntryDepth:   Depth(a, entry),

@@ -9,14 +9,14 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
 
 // upright is a planned fixture of 10 mm in a lower jaw.
 var upright = geom.Pose{Apex: geom.Vec{Z: -10}}
 
-func of(t require.TestingT, planned, achieved geom.Pose, d *Directions) result.Deviation {
+func of(t require.TestingT, planned, achieved geom.Pose, d *Directions) measurement.Deviation {
 	out, err := Of(planned, achieved, d)
 	require.NoError(t, err)
 	return out
@@ -201,7 +201,7 @@ func placement(t *rapid.T) (planned, achieved geom.Pose, site Directions) {
 	return planned, achieved, Directions{Mesial: e1, Buccal: e2}
 }
 
-func list(d result.Deviation) []float64 {
+func list(d measurement.Deviation) []float64 {
 	return []float64{d.Entry, d.EntryLateral, d.EntryDepth, d.Apex, d.ApexLateral, d.ApexDepth, d.Angle,
 		*d.EntryMesial, *d.EntryBuccal, *d.ApexMesial, *d.ApexBuccal, *d.TiltMesial, *d.TiltBuccal}
 }

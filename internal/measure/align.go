@@ -7,11 +7,11 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/alignment"
-	"plumbline/internal/casefile"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
-	"plumbline/internal/result"
+	"plumbline/internal/registration/intensity"
 	"plumbline/internal/tooth"
 )
 
@@ -20,7 +20,7 @@ import (
 //
 // Errors: fixtures in both jaws, scans that do not match, landmarks that give no
 // transform, scans that share no frame; each says what to do.
-func Align(in *Inputs, o Options) (*alignment.Result, error) {
+func Align(in *Inputs, o Options) (*registration.Result, error) {
 	given := in.Plan.Alignment
 	o.progress("aligning the scans", 0.15)
 	for _, f := range in.Plan.Fixtures {
@@ -32,17 +32,17 @@ func Align(in *Inputs, o Options) (*alignment.Result, error) {
 	case casefile.FromScans:
 		return fromScans(in, nil, o)
 	case casefile.SameFrame:
-		r, err := alignment.SameFrame(in.Pre.FrameOfReferenceUID, in.Post.FrameOfReferenceUID, o.SameFrame)
+		r, err := registration.SameFrame(in.Pre.FrameOfReferenceUID, in.Post.FrameOfReferenceUID, o.SameFrame)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
 		}
 		return &r, nil
 	case casefile.FromLandmarks:
-		pairs := make([]alignment.Pair, len(given.Landmarks))
+		pairs := make([]registration.Pair, len(given.Landmarks))
 		for i, l := range given.Landmarks {
-			pairs[i] = alignment.Pair{Pre: l.Pre, Post: l.Post}
+			pairs[i] = registration.Pair{Pre: l.Pre, Post: l.Post}
 		}
-		fit, err := alignment.FromLandmarks(pairs)
+		fit, err := registration.FromLandmarks(pairs)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
 		}
@@ -66,7 +66,7 @@ func Align(in *Inputs, o Options) (*alignment.Result, error) {
 			}
 			postToPre = &m
 		}
-		r := alignment.Given(*postToPre)
+		r := registration.Given(*postToPre)
 		if given.Refine {
 			return fromScans(in, &r, o)
 		}
@@ -76,21 +76,21 @@ func Align(in *Inputs, o Options) (*alignment.Result, error) {
 }
 
 // fromScans finds the transform from the voxels, from start where there is one.
-func fromScans(in *Inputs, start *alignment.Result, o Options) (*alignment.Result, error) {
-	jaw := registration.Lower
+func fromScans(in *Inputs, start *registration.Result, o Options) (*registration.Result, error) {
+	jaw := intensity.Lower
 	if in.Plan.Fixtures[0].Site.Jaw() == tooth.Upper {
-		jaw = registration.Upper
+		jaw = intensity.Upper
 	}
-	targets := make([]registration.Target, len(in.Plan.Fixtures))
+	targets := make([]intensity.Target, len(in.Plan.Fixtures))
 	for i, f := range in.Plan.Fixtures {
-		targets[i] = registration.Target{Planned: f.Planned, Diameter: f.Diameter}
+		targets[i] = intensity.Target{Planned: f.Planned, Diameter: f.Diameter}
 	}
-	opts := registration.Options{Progress: func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) }}
+	opts := intensity.Options{Progress: func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) }}
 	if start != nil {
 		opts.Start = &start.PostToPre
 	}
-	r, err := registration.Align(&in.Pre.Volume, &in.Post.Volume, jaw, targets, opts)
-	if errors.Is(err, registration.ErrNoMatch) {
+	r, err := intensity.Align(&in.Pre.Volume, &in.Post.Volume, jaw, targets, opts)
+	if errors.Is(err, intensity.ErrNoMatch) {
 		return nil, fmt.Errorf("%s: %w; check that pre and post are of the same patient and jaw and both show the site, or give landmarks in [alignment]", in.Plan.File, err)
 	}
 	if err != nil {
@@ -105,7 +105,7 @@ func fromScans(in *Inputs, start *alignment.Result, o Options) (*alignment.Resul
 			}
 		}
 		r.Quality["refinement_moved_mm"] = moved
-		r.Flags = append(r.Flags, result.Flag{Code: "alignment-refined", Level: result.Notice,
+		r.Flags = append(r.Flags, measurement.Flag{Code: "alignment-refined", Level: measurement.Notice,
 			Message: fmt.Sprintf("the %s start was refined on the scans and moved the planned fixture by up to %.2f mm", start.Method, moved)})
 		r.Method = start.Method + ", refined on the scans"
 	}

@@ -3,11 +3,11 @@ package measure
 import (
 	"fmt"
 
-	"plumbline/internal/casefile"
-	"plumbline/internal/clearance"
+	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/deviation/uncertainty"
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
-	"plumbline/internal/uncertainty"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 )
 
 // draws is how many places of a fixture the interval of a clearance comes from.
@@ -80,8 +80,8 @@ func newBody(f casefile.Fixture, site Site, seed uint64) (body, error) {
 	return b, err
 }
 
-func (b body) toStructure(st casefile.Structure, other clearance.Structure) (result.Clearance, error) {
-	out := result.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: clearance.Of(b.planned, other).Distance}
+func (b body) toStructure(st casefile.Structure, other clearance.Structure) (measurement.Clearance, error) {
+	out := measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: clearance.Of(b.planned, other).Distance}
 	margin := asked(&out, clearance.MarginOf(st.Kind, st.Margin))
 	if b.placed == nil {
 		return out, nil
@@ -96,8 +96,8 @@ func (b body) toStructure(st casefile.Structure, other clearance.Structure) (res
 
 // toFixture is the clearance to another fixture. An error of the alignment moves
 // both alike and does not count.
-func (b body) toFixture(site string, other body) (result.Clearance, error) {
-	out := result.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
+func (b body) toFixture(site string, other body) (measurement.Clearance, error) {
+	out := measurement.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
 	margin := asked(&out, clearance.MarginOf(casefile.FixtureBody, nil))
 	if b.placed == nil || other.placed == nil {
 		return out, nil
@@ -111,7 +111,7 @@ func (b body) toFixture(site string, other body) (result.Clearance, error) {
 }
 
 // asked notes the margin asked for.
-func asked(c *result.Clearance, m *clearance.Margin) *float64 {
+func asked(c *measurement.Clearance, m *clearance.Margin) *float64 {
 	if m == nil {
 		return nil
 	}
@@ -120,7 +120,7 @@ func asked(c *result.Clearance, m *clearance.Margin) *float64 {
 }
 
 // spread notes an achieved clearance with its interval.
-func spread(c *result.Clearance, achieved float64, many []float64, margin *float64) error {
+func spread(c *measurement.Clearance, achieved float64, many []float64, margin *float64) error {
 	s, err := clearance.Coverage(many, margin)
 	if err != nil {
 		return err
@@ -131,21 +131,21 @@ func spread(c *result.Clearance, achieved float64, many []float64, margin *float
 
 // breach tells a clearance that is less than asked for, as it was placed or else
 // as it was planned. It is no doubt about the figures.
-func breach(site string, c result.Clearance) *result.Flag {
+func breach(site string, c measurement.Clearance) *measurement.Flag {
 	switch {
 	case c.Achieved == nil:
 	case *c.Achieved == 0:
-		return &result.Flag{Code: "penetration", Level: result.Notice,
+		return &measurement.Flag{Code: "penetration", Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the fixture touches or crosses the surface %s, by how much is not known; treat the patient by clinical findings", site, c.Structure)}
 	case *c.Achieved < 0:
-		return &result.Flag{Code: "penetration", Level: result.Notice,
+		return &measurement.Flag{Code: "penetration", Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the fixture reaches into %s by %.1f mm as measured; treat the patient by clinical findings", site, c.Structure, -*c.Achieved)}
 	case c.Margin != nil && *c.Achieved < *c.Margin:
-		return &result.Flag{Code: "margin-not-kept", Level: result.Notice,
+		return &measurement.Flag{Code: "margin-not-kept", Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: %.1f mm to %s, less than the margin of %.1f mm; treat the patient by clinical findings", site, *c.Achieved, c.Structure, *c.Margin)}
 	}
 	if c.Margin != nil && c.Planned < *c.Margin {
-		return &result.Flag{Code: "margin-not-planned", Level: result.Notice,
+		return &measurement.Flag{Code: "margin-not-planned", Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the plan left %.1f mm to %s, less than the margin of %.1f mm", site, c.Planned, c.Structure, *c.Margin)}
 	}
 	return nil

@@ -6,7 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // Every way to be too near, and to be far enough, with what is said of it.
@@ -27,14 +27,14 @@ func TestBreach(t *testing.T) {
 		{2.5, mm(-0.3), mm(2), "penetration", "reaches into the canal by 0.3 mm"},
 		{planned: 2.5, achieved: mm(0), code: "penetration", says: "touches or crosses"},
 	} {
-		f := breach("36", result.Clearance{Structure: "the canal", Planned: c.planned, Achieved: c.achieved, Margin: c.margin})
+		f := breach("36", measurement.Clearance{Structure: "the canal", Planned: c.planned, Achieved: c.achieved, Margin: c.margin})
 		if c.code == "" {
 			assert.Nil(t, f)
 			continue
 		}
 		require.NotNil(t, f, c.says)
 		assert.Equal(t, c.code, f.Code)
-		assert.Equal(t, result.Notice, f.Level)
+		assert.Equal(t, measurement.Notice, f.Level)
 		assert.Contains(t, f.Message, c.says)
 	}
 }

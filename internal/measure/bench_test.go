@@ -14,13 +14,13 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/dicomfile"
+	"plumbline/internal/dicom/encode"
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
 	"plumbline/internal/measure"
 	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
 	"plumbline/internal/report"
-	"plumbline/internal/scan"
 	"plumbline/internal/volume"
 )
 
@@ -138,7 +138,7 @@ func writeCase(b *testing.B, dir string, spec phantom.Spec, size [3]int) geom.Ve
 		require.NoError(b, err)
 		require.NoError(b, os.RemoveAll(folder))
 		v := resampled(&s.Volume, size, uint64(i))
-		require.NoError(b, dicomfile.Write(folder, v, dicomfile.Options{StudyDate: s.StudyDate}))
+		require.NoError(b, encode.Write(folder, v, encode.Options{StudyDate: s.StudyDate}))
 	}
 	truth, err := phantom.ReadRecord(dir)
 	require.NoError(b, err)

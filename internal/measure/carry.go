@@ -8,10 +8,10 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/casefile"
+	"plumbline/internal/deviation/uncertainty"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
-	"plumbline/internal/uncertainty"
+	"plumbline/internal/plan/casefile"
 )
 
 // alignmentSource names the alignment's contribution.

@@ -12,10 +12,10 @@ import (
 	"gonum.org/v1/gonum/stat"
 	"pgregory.net/rapid"
 
-	"plumbline/internal/alignment"
-	"plumbline/internal/casefile"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/registration"
 )
 
 var somePose = geom.Pose{Entry: geom.Vec{X: -24.1, Y: 11.3, Z: 8}, Apex: geom.Vec{X: -22, Y: 14.5, Z: -1.2}}
@@ -99,7 +99,7 @@ func someCovariance() *mat.SymDense {
 // Method: Monte Carlo, the motion applied in full (rotation about the centre,
 // then translation) against the linear propagation.
 func TestAlignmentErrorAtBothEndsAgainstMonteCarlo(t *testing.T) {
-	s := Study{Alignment: alignment.Result{Cov: someCovariance(), Centre: geom.Vec{X: -10, Y: 30, Z: 5}}}
+	s := Study{Alignment: registration.Result{Cov: someCovariance(), Centre: geom.Vec{X: -10, Y: 30, Z: 5}}}
 	draw := normal(rand.New(rand.NewPCG(4, 2)), s.Alignment.Cov)
 	const n = 20000
 	sample := sampled(n, func() geom.Pose {
@@ -193,7 +193,7 @@ func TestThePointThatAWrongRulerLeavesInPlace(t *testing.T) {
 	}}
 	s := Study{Plan: plan}
 	assert.Equal(t, geom.Vec{X: 10, Y: 4}, s.still(), "the middle of the plans where the transform was given")
-	s.Alignment = alignment.Result{Cov: someCovariance(), Centre: geom.Vec{Z: 7}}
+	s.Alignment = registration.Result{Cov: someCovariance(), Centre: geom.Vec{Z: 7}}
 	assert.Equal(t, geom.Vec{Z: 7}, s.still(), "the middle of what the scans were aligned on")
 }
 
@@ -247,7 +247,7 @@ func TestContributions(t *testing.T) {
 	written := casefile.Fixture{Planned: somePose}
 	s := Study{
 		Plan:      &casefile.Case{Fixtures: []casefile.Fixture{{Planned: somePose}}},
-		Alignment: alignment.Result{PostToPre: geom.Rotation(geom.Vec{Z: math.Pi / 2})},
+		Alignment: registration.Result{PostToPre: geom.Rotation(geom.Vec{Z: math.Pi / 2})},
 	}
 	names := func() (out []string) {
 		for _, c := range s.contributions(written, found, somePose) {

@@ -11,9 +11,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/dicomfile"
+	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // tiny is a block of the small case that is quick to write and read; its plan
@@ -39,7 +39,7 @@ func TestNoMetalIsADoubtWithoutFigures(t *testing.T) {
 	s := measured(t, f)
 	r := s.Result.Fixtures[0]
 	flag := flagged(t, r.Flags, "metal-not-found")
-	assert.Equal(t, result.Doubt, flag.Level)
+	assert.Equal(t, measurement.Doubt, flag.Level)
 	assert.Contains(t, flag.Message, "36")
 	assert.True(t, s.Result.InDoubt())
 	assert.Nil(t, r.Achieved)
@@ -64,7 +64,7 @@ func TestOtherLengthThanPlanned(t *testing.T) {
 	f.more = "placed_length = 10\n"
 	s := measured(t, f)
 	r := s.Result.Fixtures[0]
-	assert.Equal(t, result.Notice, flagged(t, r.Flags, "other-length").Level)
+	assert.Equal(t, measurement.Notice, flagged(t, r.Flags, "other-length").Level)
 	assert.InDelta(t, 10, r.Achieved.Length, 0.01)
 	assert.InDelta(t, 12, r.Planned.Length, 0)
 	want := r3.Norm(r3.Sub(truth.Achieved.Apex, f.planned.Apex))
@@ -100,7 +100,7 @@ func TestWhatIsRefused(t *testing.T) {
 		}, says: []string{"case.toml: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post"}},
 		{name: "the planning scan twice, stored in another way", folder: func() folder {
 			f := base
-			f.post, f.postOptions = f.pre, dicomfile.Options{Layout: dicomfile.EnhancedCT, StudyDate: "2026-05-01"}
+			f.post, f.postOptions = f.pre, encode.Options{Layout: encode.EnhancedCT, StudyDate: "2026-05-01"}
 			return f
 		}, says: []string{"are the same scan"}},
 		{name: "fixtures in both jaws, matrix", folder: func() folder {
@@ -201,7 +201,7 @@ func TestSameFrame(t *testing.T) {
 	al, err := Align(in, Options{SameFrame: true})
 	require.NoError(t, err)
 	assert.Equal(t, geom.Identity(), al.PostToPre)
-	assert.Equal(t, result.Doubt, flagged(t, al.Flags, "same-frame-forced").Level)
+	assert.Equal(t, measurement.Doubt, flagged(t, al.Flags, "same-frame-forced").Level)
 
 	f.preOptions.FrameOfReferenceUID, f.postOptions.FrameOfReferenceUID = "2.25.7", "2.25.7"
 	in, err = Open(f.write(t), Options{})
@@ -217,14 +217,14 @@ func TestScansInTheWrongOrderAreADoubt(t *testing.T) {
 	in, err := Open(f.write(t), Options{})
 	require.NoError(t, err)
 	flag := flagged(t, in.Flags, "scans-out-of-order")
-	assert.Equal(t, result.Doubt, flag.Level)
+	assert.Equal(t, measurement.Doubt, flag.Level)
 	assert.Equal(t, "the follow-up scan (2026-01-02) is older than the planning scan (2026-03-15); check which is pre and which is post", flag.Message)
 }
 
 // What a scan is flagged for says which scan it was.
 func TestFlagsNameTheirScan(t *testing.T) {
-	flags := named("planning scan", []result.Flag{{Code: "a", Message: "slices doubled", Level: result.Notice}})
-	assert.Equal(t, []result.Flag{{Code: "a", Message: "planning scan: slices doubled", Level: result.Notice}}, flags)
+	flags := named("planning scan", []measurement.Flag{{Code: "a", Message: "slices doubled", Level: measurement.Notice}})
+	assert.Equal(t, []measurement.Flag{{Code: "a", Message: "planning scan: slices doubled", Level: measurement.Notice}}, flags)
 }
 
 func TestSeriesAreChosenForEachScan(t *testing.T) {

@@ -18,18 +18,18 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/alignment"
-	"plumbline/internal/arch"
-	"plumbline/internal/casefile"
-	"plumbline/internal/clearance"
+	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/dentalarch"
 	"plumbline/internal/deviation"
+	"plumbline/internal/deviation/uncertainty"
+	"plumbline/internal/dicom/scan"
+	"plumbline/internal/dicom/spatialreg"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
-	"plumbline/internal/result"
-	"plumbline/internal/scan"
-	"plumbline/internal/spatialregistration"
-	"plumbline/internal/uncertainty"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/registration"
 )
 
 // Options says how to measure.
@@ -52,10 +52,10 @@ func (o Options) progress(step string, fraction float64) {
 
 // Study is a measured case with all that its reports are drawn from.
 type Study struct {
-	Result    result.Case
+	Result    measurement.Case
 	Plan      *casefile.Case // coordinates in the planning frame
 	Pre, Post *scan.Scan
-	Alignment alignment.Result
+	Alignment registration.Result
 	Found     []fixture.Found // in the follow-up frame, in the order of Plan.Fixtures
 	Sites     []Site          // the same order
 }
@@ -65,11 +65,11 @@ type Inputs struct {
 	Plan      *casefile.Case // coordinates in the planning frame
 	written   *casefile.Case // as the file has it
 	Pre, Post *scan.Scan
-	Flags     []result.Flag
+	Flags     []measurement.Flag
 
-	structures   []clearance.Structure       // in the order of Plan.Structures
-	registration *spatialregistration.Object // nil where the case names none
-	files        []result.File
+	structures   []clearance.Structure // in the order of Plan.Structures
+	registration *spatialreg.Object    // nil where the case names none
+	files        []measurement.File
 }
 
 // Open reads a case: its plan and both scans.
@@ -108,7 +108,7 @@ func Open(path string, o Options) (*Inputs, error) {
 		in.structures = append(in.structures, body)
 	}
 	if c.Alignment.File != "" {
-		if in.registration, err = spatialregistration.Read(c.Alignment.File); err != nil {
+		if in.registration, err = spatialreg.Read(c.Alignment.File); err != nil {
 			return nil, fmt.Errorf("%s: %w", c.File, err)
 		}
 	}
@@ -119,15 +119,15 @@ func Open(path string, o Options) (*Inputs, error) {
 		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
 	}
 	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
-		in.Flags = append(in.Flags, result.Flag{Code: "scans-out-of-order", Level: result.Doubt,
+		in.Flags = append(in.Flags, measurement.Flag{Code: "scans-out-of-order", Level: measurement.Doubt,
 			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.StudyDate, pre.StudyDate)})
 	}
 	return in, nil
 }
 
 // Identity says what would be measured, by hash.
-func (in *Inputs) Identity() result.Inputs {
-	return result.Inputs{
+func (in *Inputs) Identity() measurement.Inputs {
+	return measurement.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
 		PreSeries:  in.Pre.SeriesUID, PostSeries: in.Post.SeriesUID,
 		PreSHA256: in.Pre.SHA256(), PostSHA256: in.Post.SHA256(),
@@ -136,11 +136,11 @@ func (in *Inputs) Identity() result.Inputs {
 }
 
 // otherFiles lists the files that the case names besides the scans.
-func (in *Inputs) otherFiles() ([]result.File, error) {
-	var out []result.File
+func (in *Inputs) otherFiles() ([]measurement.File, error) {
+	var out []measurement.File
 	for _, f := range in.Plan.Fixtures {
 		if f.Mesh != nil {
-			out = append(out, result.File{Name: filepath.Base(f.Mesh.File), SHA256: f.Mesh.SHA256, Site: f.Site.String(), ResidualMM: &f.Mesh.Residual})
+			out = append(out, measurement.File{Name: filepath.Base(f.Mesh.File), SHA256: f.Mesh.SHA256, Site: f.Site.String(), ResidualMM: &f.Mesh.Residual})
 		}
 	}
 	for _, st := range in.Plan.Structures {
@@ -152,16 +152,16 @@ func (in *Inputs) otherFiles() ([]result.File, error) {
 			return nil, fmt.Errorf("read surface: %w", err)
 		}
 		sum := sha256.Sum256(data)
-		out = append(out, result.File{Name: filepath.Base(st.Surface), SHA256: hex.EncodeToString(sum[:])})
+		out = append(out, measurement.File{Name: filepath.Base(st.Surface), SHA256: hex.EncodeToString(sum[:])})
 	}
 	if in.registration != nil {
-		out = append(out, result.File{Name: filepath.Base(in.registration.File), SHA256: in.registration.SHA256})
+		out = append(out, measurement.File{Name: filepath.Base(in.registration.File), SHA256: in.registration.SHA256})
 	}
 	return out, nil
 }
 
-func named(scan string, flags []result.Flag) []result.Flag {
-	out := make([]result.Flag, len(flags))
+func named(scan string, flags []measurement.Flag) []measurement.Flag {
+	out := make([]measurement.Flag, len(flags))
 	for i, f := range flags {
 		f.Message = scan + ": " + f.Message
 		out[i] = f
@@ -191,28 +191,28 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	}
 	o.progress("finding the fixtures", 0.7)
 	s := &Study{Plan: in.Plan, Pre: in.Pre, Post: in.Post, Alignment: *al}
-	s.Result = result.Case{
-		Schema: result.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
-		Program:   result.Program{Version: o.Version, Seed: o.Seed},
+	s.Result = measurement.Case{
+		Schema: measurement.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
+		Program:   measurement.Program{Version: o.Version, Seed: o.Seed},
 		Inputs:    in.Identity(),
-		Alignment: result.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
+		Alignment: measurement.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
 		Flags:     in.Flags,
 	}
 	plans := plansInPost(in.Plan.Fixtures, al.PostToPre)
-	var sites []arch.Finding
+	var sites []dentalarch.Finding
 	parallel.For(2, func(i int) {
 		if i == 0 {
 			s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plans)
 		} else {
-			sites = arch.Find(in.Plan, in.written, &in.Pre.Volume)
+			sites = dentalarch.Find(in.Plan, in.written, &in.Pre.Volume)
 		}
 	})
 	for _, b := range fixture.Others(&in.Post.Volume, in.Post.Ceiling, plans, s.Found) {
 		p := al.PostToPre.Apply(b.Centre)
-		s.Result.Flags = append(s.Result.Flags, result.Flag{Code: "other-fixture", Level: result.Notice,
+		s.Result.Flags = append(s.Result.Flags, measurement.Flag{Code: "other-fixture", Level: measurement.Notice,
 			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
 	}
-	s.Result.Fixtures = make([]result.Fixture, len(s.Found))
+	s.Result.Fixtures = make([]measurement.Fixture, len(s.Found))
 	s.Sites = make([]Site, len(s.Found))
 	o.progress("carrying the uncertainty", 0.9)
 	for i := range s.Found {
@@ -250,9 +250,9 @@ type Site struct {
 }
 
 // fixture states the figures of fixture i but its clearances.
-func (s *Study) fixture(in *Inputs, i int, at arch.Finding, seed uint64) (result.Fixture, Site, error) {
+func (s *Study) fixture(in *Inputs, i int, at dentalarch.Finding, seed uint64) (measurement.Fixture, Site, error) {
 	plan, found := in.Plan.Fixtures[i], s.Found[i]
-	out := result.Fixture{
+	out := measurement.Fixture{
 		Site: plan.Site.String(), Guidance: string(plan.Guidance),
 		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
 		Flags:   found.Flags,
@@ -287,14 +287,14 @@ func (s *Study) fixture(in *Inputs, i int, at arch.Finding, seed uint64) (result
 	}
 	out.Uncertainty = &u
 	if math.Abs(found.Length-plan.Length) > 0.05 {
-		out.Flags = append(out.Flags, result.Flag{Code: "other-length", Level: result.Notice,
+		out.Flags = append(out.Flags, measurement.Flag{Code: "other-length", Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the placed fixture is %.1f mm long, the planned one %.1f mm; the apex deviation compares the two real apex points", plan.Site, found.Length, plan.Length)})
 	}
 	return out, site, nil
 }
 
-func placement(p geom.Pose, diameter, length float64) result.Placement {
-	return result.Placement{
+func placement(p geom.Pose, diameter, length float64) measurement.Placement {
+	return measurement.Placement{
 		Entry:    [3]float64{p.Entry.X, p.Entry.Y, p.Entry.Z},
 		Apex:     [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z},
 		Diameter: diameter, Length: length,

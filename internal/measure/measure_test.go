@@ -16,10 +16,10 @@ import (
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/dicomfile"
+	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
-	"plumbline/internal/result"
 	"plumbline/internal/volume"
 )
 
@@ -36,7 +36,7 @@ var smallPair = sync.OnceValues(func() (*phantom.Pair, error) {
 // folder is a case folder in the making.
 type folder struct {
 	pre, post               *volume.Volume
-	preOptions, postOptions dicomfile.Options
+	preOptions, postOptions encode.Options
 	site                    string
 	planned                 geom.Pose
 	mesial                  *geom.Vec
@@ -65,8 +65,8 @@ func smallCase(t testing.TB) (*phantom.Pair, folder) {
 	f := p.Truth.Fixtures[0]
 	return p, folder{
 		pre: p.Pre, post: p.Post, site: f.Site,
-		preOptions:  dicomfile.Options{StudyDate: "2026-01-02"},
-		postOptions: dicomfile.Options{StudyDate: "2026-03-15"},
+		preOptions:  encode.Options{StudyDate: "2026-01-02"},
+		postOptions: encode.Options{StudyDate: "2026-03-15"},
 		planned:     f.Planned, mesial: &f.Mesial, diameter: f.Diameter, length: f.Length,
 		alignment: matrixLines(p.Truth.PostToPre),
 	}
@@ -76,8 +76,8 @@ func smallCase(t testing.TB) (*phantom.Pair, folder) {
 func (f folder) write(t testing.TB) string {
 	t.Helper()
 	dir := t.TempDir()
-	require.NoError(t, dicomfile.Write(filepath.Join(dir, "pre"), f.pre, f.preOptions))
-	require.NoError(t, dicomfile.Write(filepath.Join(dir, "post"), f.post, f.postOptions))
+	require.NoError(t, encode.Write(filepath.Join(dir, "pre"), f.pre, f.preOptions))
+	require.NoError(t, encode.Write(filepath.Join(dir, "post"), f.post, f.postOptions))
 	f.writePlan(t, dir)
 	return dir
 }
@@ -125,7 +125,7 @@ func plainMeasured(t testing.TB) *Study {
 	return plainStudy
 }
 
-func codes(flags result.Flags) []string {
+func codes(flags measurement.Flags) []string {
 	out := []string{}
 	for _, f := range flags {
 		out = append(out, f.Code)
@@ -133,7 +133,7 @@ func codes(flags result.Flags) []string {
 	return out
 }
 
-func flagged(t testing.TB, flags result.Flags, code string) result.Flag {
+func flagged(t testing.TB, flags measurement.Flags, code string) measurement.Flag {
 	t.Helper()
 	for _, f := range flags {
 		if f.Code == code {
@@ -141,11 +141,11 @@ func flagged(t testing.TB, flags result.Flags, code string) result.Flag {
 		}
 	}
 	require.Fail(t, "no flag "+code, "%v", flags)
-	return result.Flag{}
+	return measurement.Flag{}
 }
 
 // figures lists a deviation's thirteen figures by their stored name.
-func figures(t testing.TB, d *result.Deviation) map[string]float64 {
+func figures(t testing.TB, d *measurement.Deviation) map[string]float64 {
 	t.Helper()
 	require.NotNil(t, d)
 	data, err := json.Marshal(d)
@@ -178,7 +178,7 @@ func TestSmallPhantomIsMeasuredRightly(t *testing.T) {
 		}
 		assert.InDelta(t, want[name], v, limit, name)
 	}
-	assert.Equal(t, result.Placement{Entry: r.Planned.Entry, Apex: r.Planned.Apex, Diameter: truth.Diameter, Length: truth.Length}, r.Planned)
+	assert.Equal(t, measurement.Placement{Entry: r.Planned.Entry, Apex: r.Planned.Apex, Diameter: truth.Diameter, Length: truth.Length}, r.Planned)
 	assert.Less(t, r3.Norm(r3.Sub(vec(r.Planned.Entry), truth.Planned.Entry)), 1e-9)
 	assert.Equal(t, truth.Diameter, r.Achieved.Diameter)
 	assert.InDelta(t, got.Length(), r.Achieved.Length, 1e-9)
@@ -196,11 +196,11 @@ func TestSmallPhantomIsMeasuredRightly(t *testing.T) {
 		assert.Less(t, max(u.off, -u.off)/u.u, 5.0, end)
 	}
 
-	assert.Equal(t, result.Schema, s.Result.Schema)
+	assert.Equal(t, measurement.Schema, s.Result.Schema)
 	assert.Equal(t, "C-1", s.Result.Case)
 	assert.Equal(t, "2026-03-14", s.Result.Placed)
 	assert.Equal(t, "clinician-a", s.Result.Clinician)
-	assert.Equal(t, result.Program{Version: "test", Seed: 1}, s.Result.Program)
+	assert.Equal(t, measurement.Program{Version: "test", Seed: 1}, s.Result.Program)
 	assert.Equal(t, "matrix", s.Result.Alignment.Method)
 	given := pair.Truth.PostToPre.Matrix()
 	assert.InDeltaSlice(t, given[:], s.Result.Alignment.PostToPre[:], 1e-12)
@@ -296,13 +296,13 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 		}},
 		{"big endian, slices shuffled and renamed", func(f *folder) {
 			require.Less(t, max(f.pre.Size[2], f.post.Size[2]), 100, "names would repeat")
-			for _, o := range []*dicomfile.Options{&f.preOptions, &f.postOptions} {
+			for _, o := range []*encode.Options{&f.preOptions, &f.postOptions} {
 				o.Syntax, o.Name = uid.ExplicitVRBigEndian, shuffled
 			}
 		}},
 		{"multi-frame, the follow-up scan signed and from the last frame on", func(f *folder) {
-			f.preOptions.Layout, f.preOptions.Syntax = dicomfile.EnhancedCT, uid.ImplicitVRLittleEndian
-			f.postOptions.Layout, f.postOptions.Signed = dicomfile.EnhancedCT, true
+			f.preOptions.Layout, f.preOptions.Syntax = encode.EnhancedCT, uid.ImplicitVRLittleEndian
+			f.postOptions.Layout, f.postOptions.Signed = encode.EnhancedCT, true
 			f.postOptions.Order = backwards(f.post)
 		}},
 		{"cropped around the fixture", func(f *folder) {
@@ -380,7 +380,7 @@ func TestClearances(t *testing.T) {
 	}
 	assert.Equal(t, 2.0, *r.Clearance[0].Margin, "the usual margin of a nerve")
 	assert.Equal(t, 1.25, *r.Clearance[1].Margin, "the margin of the case file")
-	assert.Equal(t, result.Notice, flagged(t, r.Flags, "penetration").Level)
+	assert.Equal(t, measurement.Notice, flagged(t, r.Flags, "penetration").Level)
 }
 
 func TestSameInputsGiveTheSameBytes(t *testing.T) {

@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // recordSchema names the layout of truth.json.
@@ -31,15 +31,15 @@ type Record struct {
 // FixtureRecord is one fixture; what needs an achieved pose is left out where it
 // is missing at the follow-up scan.
 type FixtureRecord struct {
-	Site         string            `json:"site"`
-	Missing      bool              `json:"missing"`
-	Planned      result.Placement  `json:"planned"`
-	Achieved     *result.Placement `json:"achieved,omitempty"`
-	AchievedPost *result.Placement `json:"achieved_post,omitempty"`
-	Mesial       [3]float64        `json:"mesial"` // unit, perpendicular to the planned axis
-	Buccal       [3]float64        `json:"buccal"` // unit, perpendicular to both
-	Deviation    *result.Deviation `json:"deviation,omitempty"`
-	Clearance    []Clearance       `json:"clearance"`
+	Site         string                 `json:"site"`
+	Missing      bool                   `json:"missing"`
+	Planned      measurement.Placement  `json:"planned"`
+	Achieved     *measurement.Placement `json:"achieved,omitempty"`
+	AchievedPost *measurement.Placement `json:"achieved_post,omitempty"`
+	Mesial       [3]float64             `json:"mesial"` // unit, perpendicular to the planned axis
+	Buccal       [3]float64             `json:"buccal"` // unit, perpendicular to both
+	Deviation    *measurement.Deviation `json:"deviation,omitempty"`
+	Clearance    []Clearance            `json:"clearance"`
 }
 
 // StructureRecord is a centre line with its radius (one, or one a point), or an
@@ -88,8 +88,8 @@ func newRecord(s Spec, t Truth) *Record {
 		Case: s.name(), PostToPre: t.PostToPre.Matrix(), OtherJaw: t.OtherJaw.Matrix(), Spec: s,
 	}
 	for _, f := range t.Fixtures {
-		place := func(p geom.Pose) *result.Placement {
-			return &result.Placement{Entry: list(p.Entry), Apex: list(p.Apex), Diameter: f.Diameter, Length: f.Length}
+		place := func(p geom.Pose) *measurement.Placement {
+			return &measurement.Placement{Entry: list(p.Entry), Apex: list(p.Apex), Diameter: f.Diameter, Length: f.Length}
 		}
 		out := FixtureRecord{
 			Site: f.Site, Missing: f.Missing, Planned: *place(f.Planned), Mesial: list(f.Mesial), Buccal: list(f.Buccal),

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // SeriesCase is one surgery of an invented clinician: true figures, no scans.
@@ -18,7 +18,7 @@ type SeriesCase struct {
 	Fixture
 	Planned, Achieved geom.Pose
 	Mesial, Buccal    geom.Vec // unit, perpendicular to the planned axis and each other
-	Deviation         *result.Deviation
+	Deviation         *measurement.Deviation
 }
 
 // The invented clinician: the spread of each component starts at one value and

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // Truth is what is exactly known of a rendered case. Coordinates are patient
@@ -26,10 +26,10 @@ type FixtureTruth struct {
 	Fixture
 	Planned      geom.Pose
 	Achieved     geom.Pose
-	AchievedPost geom.Pose         // in the follow-up scan
-	Mesial       geom.Vec          // unit, perpendicular to the planned axis
-	Buccal       geom.Vec          // unit, perpendicular to the planned axis and Mesial
-	Deviation    *result.Deviation // nil where the fixture is missing
+	AchievedPost geom.Pose              // in the follow-up scan
+	Mesial       geom.Vec               // unit, perpendicular to the planned axis
+	Buccal       geom.Vec               // unit, perpendicular to the planned axis and Mesial
+	Deviation    *measurement.Deviation // nil where the fixture is missing
 	Clearance    []Clearance
 }
 
@@ -134,12 +134,12 @@ func (f frame) pose(length float64) geom.Pose {
 
 // deviation is achieved against planned: exact by construction, since Entry and
 // Tilt are stated in the planned fixture's own frame of mesial, buccal, apical.
-func (f *Fixture) deviation() *result.Deviation {
+func (f *Fixture) deviation() *measurement.Deviation {
 	entry := geom.Vec{X: f.Entry[0], Y: f.Entry[1], Z: f.Entry[2]}
 	axis := frame{m: geom.Vec{X: 1}, b: geom.Vec{Y: 1}, a: geom.Vec{Z: 1}}.leaning(f.Tilt[0], f.Tilt[1]).a
 	apex := r3.Add(entry, r3.Scale(f.Length, r3.Sub(axis, geom.Vec{Z: 1})))
 	tilt := f.Tilt
-	return &result.Deviation{
+	return &measurement.Deviation{
 		Entry: norm(entry), EntryLateral: math.Hypot(entry.X, entry.Y), EntryDepth: entry.Z,
 		Apex: norm(apex), ApexLateral: math.Hypot(apex.X, apex.Y), ApexDepth: apex.Z,
 		Angle:       geom.Degrees(math.Atan2(math.Hypot(axis.X, axis.Y), axis.Z)),

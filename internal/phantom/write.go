@@ -15,7 +15,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/dicomfile"
+	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
@@ -108,11 +108,11 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 		v          *volume.Volume
 		c          Scan
 	}{{preFolder, s.planned(), p.Pre, s.Pre}, {postFolder, s.placed(), p.Post, s.Post}} {
-		o := dicomfile.Options{StudyDate: scan.date}
+		o := encode.Options{StudyDate: scan.date}
 		if scan.c.Clip12 {
 			o.BitsStored = 12
 		}
-		if err := dicomfile.Write(filepath.Join(dir, scan.name), scan.v, o); err != nil {
+		if err := encode.Write(filepath.Join(dir, scan.name), scan.v, o); err != nil {
 			return nil, fmt.Errorf("write %s: %w", scan.name, err)
 		}
 		names = append(names, scan.name)

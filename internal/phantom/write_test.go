@@ -11,9 +11,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/casefile"
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
-	"plumbline/internal/scan"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/volume"
 )
 

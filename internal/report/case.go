@@ -5,10 +5,10 @@ import (
 	"slices"
 	"strings"
 
-	"plumbline/internal/figure"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/drawing"
+	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
-	"plumbline/internal/words"
 )
 
 // Options says how a report is made.
@@ -38,7 +38,7 @@ func (o Options) numbering() string {
 
 // Stored is the report of a measurement without its scans: all figures, and no
 // cuts through the scan.
-func Stored(c *result.Case, o Options) *Document { return caseReport(c, nil, o) }
+func Stored(c *measurement.Case, o Options) *Document { return caseReport(c, nil, o) }
 
 // scenes are the pictures of a case's fixtures, in their order.
 type scenes struct {
@@ -48,11 +48,11 @@ type scenes struct {
 // fixturePictures are what a scan shows of one fixture.
 type fixturePictures struct {
 	cuts      []picture
-	target    *figure.Target
-	alignment []figure.Drawing
+	target    *drawing.Target
+	alignment []drawing.Drawing
 }
 
-func caseReport(c *result.Case, s *scenes, o Options) *Document {
+func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	name := outside(c.Case)
 	d := &Document{
 		Title: "Case " + name + ", placement against plan",
@@ -116,7 +116,7 @@ func plural(n int, one, many string) string {
 var clearanceCodes = []string{"penetration", "margin-not-kept"}
 
 // flagTexts words flags, each once.
-func flagTexts(wanted func(result.Flag) bool, lists ...result.Flags) []string {
+func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
 	var out []string
 	for _, flags := range lists {
 		for _, f := range flags {
@@ -144,25 +144,25 @@ func sentence(s string) string {
 	return outside(s + ".")
 }
 
-func allFlags(c *result.Case) []result.Flags {
-	lists := []result.Flags{c.Flags, c.Alignment.Flags}
+func allFlags(c *measurement.Case) []measurement.Flags {
+	lists := []measurement.Flags{c.Flags, c.Alignment.Flags}
 	for _, f := range c.Fixtures {
 		lists = append(lists, f.Flags)
 	}
 	return lists
 }
 
-func (d *Document) doubts(c *result.Case) {
-	doubtful := func(f result.Flag) bool { return f.Level == result.Doubt }
+func (d *Document) doubts(c *measurement.Case) {
+	doubtful := func(f measurement.Flag) bool { return f.Level == measurement.Doubt }
 	if doubts := flagTexts(doubtful, allFlags(c)...); len(doubts) > 0 {
 		d.add(notice{Title: "Not to be relied on", Doubt: true,
 			Items: append([]string{"The figures are given for what they are. Until the points below are settled they prove nothing."}, doubts...)})
 	}
 }
 
-func (d *Document) notes(c *result.Case) {
-	other := func(f result.Flag) bool {
-		return f.Level != result.Doubt && !slices.Contains(clearanceCodes, f.Code)
+func (d *Document) notes(c *measurement.Case) {
+	other := func(f measurement.Flag) bool {
+		return f.Level != measurement.Doubt && !slices.Contains(clearanceCodes, f.Code)
 	}
 	if notes := flagTexts(other, allFlags(c)...); len(notes) > 0 {
 		d.add(notice{Title: "Notes on the measurement", Items: notes})
@@ -170,13 +170,13 @@ func (d *Document) notes(c *result.Case) {
 }
 
 // summary answers for all fixtures of a case on its first page.
-func (d *Document) summary(c *result.Case, o Options) {
+func (d *Document) summary(c *measurement.Case, o Options) {
 	d.add(summaryTable(c, o))
 	var near []string
 	var all table
 	for _, f := range c.Fixtures {
 		n, label, _ := o.site(f.Site)
-		d.add(paragraph{Text: "Site " + label + ". " + strings.Join(words.Summary(f, n), " ")})
+		d.add(paragraph{Text: "Site " + label + ". " + strings.Join(wording.Summary(f, n), " ")})
 		near = append(near, closeCalls(f)...)
 		t := clearanceTable(f.Clearance)
 		for i := range t.Rows {
@@ -194,7 +194,7 @@ func (d *Document) summary(c *result.Case, o Options) {
 }
 
 // summaryTable is one table of all fixtures.
-func summaryTable(c *result.Case, o Options) table {
+func summaryTable(c *measurement.Case, o Options) table {
 	t := table{Caption: "All fixtures, achieved against planned, with 95 % intervals", Columns: []column{
 		{Head: "site", Share: 9}, {Head: "planned", Share: 14}, {Head: "entry", Share: 19}, {Head: "apex", Share: 19},
 		{Head: "angle", Share: 19}, {Head: "tightest clearance", Share: 34}}}
@@ -205,10 +205,10 @@ func summaryTable(c *result.Case, o Options) table {
 			r.Cells[2] = "no fixture found"
 		}
 		if f.Deviation != nil {
-			with := func(v float64, unit string, i result.Interval) string {
-				return fmt.Sprintf("%.2f %s (%s)", v, unit, words.Interval(i, unit))
+			with := func(v float64, unit string, i measurement.Interval) string {
+				return fmt.Sprintf("%.2f %s (%s)", v, unit, wording.Interval(i, unit))
 			}
-			u := result.Uncertainty{}
+			u := measurement.Uncertainty{}
 			if f.Uncertainty != nil {
 				u = *f.Uncertainty
 				r.Cells[2] = with(f.Deviation.Entry, "mm", u.Entry)
@@ -225,12 +225,14 @@ func summaryTable(c *result.Case, o Options) table {
 	return t
 }
 
-func sized(p result.Placement) string { return fmt.Sprintf("%.1f × %.1f mm", p.Diameter, p.Length) }
+func sized(p measurement.Placement) string {
+	return fmt.Sprintf("%.1f × %.1f mm", p.Diameter, p.Length)
+}
 
 // tightest words the clearance with the least left over its margin.
-func tightest(list []result.Clearance) string {
+func tightest(list []measurement.Clearance) string {
 	least, out := 0.0, ""
-	for i, line := range words.ClearanceLines(list) {
+	for i, line := range wording.ClearanceLines(list) {
 		c := list[i]
 		if c.Achieved == nil || c.Margin == nil {
 			continue
@@ -248,18 +250,18 @@ func tightest(list []result.Clearance) string {
 
 // fixture is the part of a report that answers what was planned, what was
 // achieved and how far off it is.
-func (d *Document) fixture(f result.Fixture, p *fixturePictures, o Options, many bool) {
+func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
 	n, label, name := o.site(f.Site)
 	title := "Site " + label
 	if name != "" {
 		title += ", " + name
 	}
 	d.add(heading{Level: 2, Text: title, Page: many})
-	plan := "Planned: a fixture of " + sized(f.Planned) + ", " + outside(words.Guidance(f.Guidance)) + "."
+	plan := "Planned: a fixture of " + sized(f.Planned) + ", " + outside(wording.Guidance(f.Guidance)) + "."
 	if a := f.Achieved; a != nil && (a.Diameter != f.Planned.Diameter || sized(*a) != sized(f.Planned)) {
 		plan += " Placed: " + sized(*a) + "."
 	}
-	d.add(paragraph{Text: plan}, paragraph{Lead: true, Text: strings.Join(words.Summary(f, n), " ")})
+	d.add(paragraph{Text: plan}, paragraph{Lead: true, Text: strings.Join(wording.Summary(f, n), " ")})
 	if near := closeCalls(f); len(near) > 0 && !many {
 		d.add(notice{Title: "Clearance", Items: near})
 	}
@@ -268,7 +270,7 @@ func (d *Document) fixture(f result.Fixture, p *fixturePictures, o Options, many
 			d.add(gaugesOf(f))
 		}
 		figures := figureTable(f, n)
-		var t *figure.Target
+		var t *drawing.Target
 		switch {
 		case p != nil && p.target != nil:
 			t = p.target
@@ -288,43 +290,45 @@ func (d *Document) fixture(f result.Fixture, p *fixturePictures, o Options, many
 	}
 }
 
-func gaugesOf(f result.Fixture) gauges {
+func gaugesOf(f measurement.Fixture) gauges {
 	dev, u := f.Deviation, f.Uncertainty
-	full := figure.GaugeFull(u.Entry.High, u.Apex.High)
-	one := func(name string, v float64, unit string, i result.Interval, floor, full float64) gauge {
+	full := drawing.GaugeFull(u.Entry.High, u.Apex.High)
+	one := func(name string, v float64, unit string, i measurement.Interval, floor, full float64) gauge {
 		return gauge{Name: name, Value: fmt.Sprintf("%.2f %s", v, unit),
-			Note:    fmt.Sprintf("95 %%: %s; %s", words.Interval(i, unit), words.Floor(v, floor, unit)),
-			Drawing: figure.Gauge{Name: name, Value: v, Low: i.Low, High: i.High, Floor: floor, Unit: unit, Full: full}.Draw()}
+			Note:    fmt.Sprintf("95 %%: %s; %s", wording.Interval(i, unit), wording.Floor(v, floor, unit)),
+			Drawing: drawing.Gauge{Name: name, Value: v, Low: i.Low, High: i.High, Floor: floor, Unit: unit, Full: full}.Draw()}
 	}
 	return gauges{Items: []gauge{
 		one("Entry deviation", dev.Entry, "mm", u.Entry, u.Floor.Entry, full),
 		one("Apex deviation", dev.Apex, "mm", u.Apex, u.Floor.Apex, full),
-		one("Angular deviation", dev.Angle, "°", u.Angle, u.Floor.Angle, figure.GaugeFull(u.Angle.High)),
+		one("Angular deviation", dev.Angle, "°", u.Angle, u.Floor.Angle, drawing.GaugeFull(u.Angle.High)),
 	}}
 }
 
-func figureTable(f result.Fixture, n tooth.Number) table {
+func figureTable(f measurement.Fixture, n tooth.Number) table {
 	t := table{Caption: "Achieved against planned", Dense: true,
 		Columns: []column{{Head: "figure", Share: 29}, {Head: "value", Share: 28}, {Head: "95 % interval", Share: 37}}}
-	for _, line := range words.Figures(f, n) {
+	for _, line := range wording.Figures(f, n) {
 		t.Rows = append(t.Rows, row{Part: line.Part, Cells: []string{line.Name, line.Value, line.Interval}})
 	}
 	return t
 }
 
 // closeCalls says which structures a fixture comes too near to, by its flags.
-func closeCalls(f result.Fixture) []string {
-	return flagTexts(func(f result.Flag) bool { return slices.Contains(clearanceCodes, f.Code) && f.Level != result.Doubt }, f.Flags)
+func closeCalls(f measurement.Fixture) []string {
+	return flagTexts(func(f measurement.Flag) bool {
+		return slices.Contains(clearanceCodes, f.Code) && f.Level != measurement.Doubt
+	}, f.Flags)
 }
 
 // verdictMarks say a verdict by shape, too.
 var verdictMarks = map[string]string{"kept": "●", "kept, but not surely": "○", "margin not kept": "▲", "penetrated": "■"}
 
-func clearanceTable(list []result.Clearance) table {
+func clearanceTable(list []measurement.Clearance) table {
 	t := table{Caption: "Clearance from the fixture's surface to structures, against the margin asked for", Dense: true, Columns: []column{
 		{Head: "structure", Share: 40}, {Head: "planned", Share: 20}, {Head: "achieved", Share: 22}, {Head: "95 % interval", Share: 25},
 		{Head: "margin", Share: 14}, {Head: "kept?", Share: 28}}}
-	for _, c := range words.ClearanceLines(list) {
+	for _, c := range wording.ClearanceLines(list) {
 		verdict := c.Verdict
 		mark, known := verdictMarks[verdict]
 		if known {
@@ -338,12 +342,12 @@ func clearanceTable(list []result.Clearance) table {
 
 // storedTarget is the target plot of a stored measurement: the ellipses' axes
 // lie along the directions, since their correlation is not stored.
-func storedTarget(f result.Fixture, n tooth.Number) *figure.Target {
+func storedTarget(f measurement.Fixture, n tooth.Number) *drawing.Target {
 	dev := f.Deviation
-	entry := figure.Shot{Mesial: *dev.EntryMesial, Buccal: *dev.EntryBuccal}
-	apex := figure.Shot{Mesial: *dev.ApexMesial, Buccal: *dev.ApexBuccal}
+	entry := drawing.Shot{Mesial: *dev.EntryMesial, Buccal: *dev.EntryBuccal}
+	apex := drawing.Shot{Mesial: *dev.ApexMesial, Buccal: *dev.ApexBuccal}
 	if u := f.Uncertainty; u != nil {
-		cov := func(m, b *result.Interval) *[3]float64 {
+		cov := func(m, b *measurement.Interval) *[3]float64 {
 			if m == nil || b == nil {
 				return nil
 			}
@@ -351,7 +355,7 @@ func storedTarget(f result.Fixture, n tooth.Number) *figure.Target {
 		}
 		entry.Cov, apex.Cov = cov(u.EntryMesial, u.EntryBuccal), cov(u.ApexMesial, u.ApexBuccal)
 	}
-	t := figure.NewTarget(n, entry, apex)
+	t := drawing.NewTarget(n, entry, apex)
 	return &t
 }
 
@@ -363,7 +367,7 @@ func targetCaption(stored bool) string {
 	return text
 }
 
-func cutsText(f result.Fixture) string {
+func cutsText(f measurement.Fixture) string {
 	if f.Achieved == nil {
 		return "No fixture was found. The follow-up scan is cut along the planned axis and across it; the planned outline is dashed. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
 	}

@@ -11,7 +11,7 @@
 // through outside, which makes it harmless and isolates its writing direction.
 package report
 
-import "plumbline/internal/figure"
+import "plumbline/internal/report/drawing"
 
 // Document is a report before it is written.
 type Document struct {
@@ -82,7 +82,7 @@ type table struct {
 // gauge is a figure in large type over its ruler.
 type gauge struct {
 	Name, Value, Note string
-	Drawing           figure.Drawing
+	Drawing           drawing.Drawing
 }
 
 // gauges stand in one row.
@@ -97,7 +97,7 @@ type beside struct {
 // picture is a drawing with a caption. Steps, for HTML only, replace the drawing
 // by a stack that a reader steps through.
 type picture struct {
-	Drawing figure.Drawing
+	Drawing drawing.Drawing
 	Caption string
 	Steps   *stack
 	Paper   bool // only in the PDF: in HTML the steps beside it show the same
@@ -106,7 +106,7 @@ type picture struct {
 // stack is a row of drawings of which one is seen at a time.
 type stack struct {
 	Name     string
-	Drawings []figure.Drawing
+	Drawings []drawing.Drawing
 	Labels   []string // where each lies
 	Start    int
 }

@@ -7,7 +7,7 @@ import (
 	"html"
 	"strings"
 
-	"plumbline/internal/figure"
+	"plumbline/internal/report/drawing"
 )
 
 //go:embed style.css
@@ -145,7 +145,7 @@ func (p *page) items(items []string) {
 	p.f("</ul>\n")
 }
 
-func (p *page) svg(d figure.Drawing) {
+func (p *page) svg(d drawing.Drawing) {
 	// A buffer takes every write.
 	_ = d.SVG(&p.b)
 }

@@ -15,12 +15,12 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/clearance"
-	"plumbline/internal/figure"
+	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/geom"
 	"plumbline/internal/measure"
+	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
-	"plumbline/internal/result"
+	"plumbline/internal/report/drawing"
 )
 
 // measured is a small phantom that was measured from its files, with its truth.
@@ -45,12 +45,12 @@ func measured(t *testing.T) (*measure.Study, *phantom.Record) {
 
 func vec(a [3]float64) geom.Vec { return geom.Vec{X: a[0], Y: a[1], Z: a[2]} }
 
-func poseOf(p *result.Placement) geom.Pose {
+func poseOf(p *measurement.Placement) geom.Pose {
 	return geom.Pose{Entry: vec(p.Entry), Apex: vec(p.Apex)}
 }
 
 // cutsOf are the drawn cuts of a report, those to step through among them.
-func cutsOf(d *Document) (out []figure.Drawing) {
+func cutsOf(d *Document) (out []drawing.Drawing) {
 	for _, b := range d.blocks {
 		group, ok := b.(pictures)
 		if !ok || !group.Outlines {
@@ -74,7 +74,7 @@ var (
 
 // planeOf is the plane of a cut by what its words say, with the truth's own
 // directions.
-func planeOf(t *testing.T, alt string, achieved geom.Pose, f phantom.FixtureRecord) figure.Plane {
+func planeOf(t *testing.T, alt string, achieved geom.Pose, f phantom.FixtureRecord) drawing.Plane {
 	t.Helper()
 	axis := achieved.Axis()
 	off := func(v geom.Vec) geom.Vec { return r3.Unit(r3.Sub(v, r3.Scale(r3.Dot(v, axis), axis))) }
@@ -91,7 +91,7 @@ func planeOf(t *testing.T, alt string, achieved geom.Pose, f phantom.FixtureReco
 	require.NotNil(t, m, alt)
 	require.Contains(t, way, m[1])
 	require.Contains(t, way, m[2])
-	p := figure.Plane{Centre: r3.Scale(0.5, r3.Add(achieved.Entry, achieved.Apex)), Right: way[m[1]], Up: way[m[2]]}
+	p := drawing.Plane{Centre: r3.Scale(0.5, r3.Add(achieved.Entry, achieved.Apex)), Right: way[m[1]], Up: way[m[2]]}
 	if strings.Contains(alt, "across the achieved axis") {
 		p.Centre = achieved.Entry
 	}
@@ -115,23 +115,23 @@ func planeOf(t *testing.T, alt string, achieved geom.Pose, f phantom.FixtureReco
 
 // lines takes a cut apart: its grey values and where they lie on paper, and the
 // outlines.
-func lines(t *testing.T, d figure.Drawing) (grey *image.Gray, at figure.Raster, planned, achieved []figure.Point) {
+func lines(t *testing.T, d drawing.Drawing) (grey *image.Gray, at drawing.Raster, planned, achieved []drawing.Point) {
 	t.Helper()
-	widest := map[figure.Layer]float64{}
-	for _, it := range d.Items[0].(figure.Clip).Items {
+	widest := map[drawing.Layer]float64{}
+	for _, it := range d.Items[0].(drawing.Clip).Items {
 		switch v := it.(type) {
-		case figure.Raster:
+		case drawing.Raster:
 			img, err := png.Decode(bytes.NewReader(v.PNG))
 			require.NoError(t, err)
 			grey, at = img.(*image.Gray), v
-		case figure.Path:
+		case drawing.Path:
 			low, high := math.Inf(1), math.Inf(-1)
 			for _, p := range v.Points {
 				low, high = math.Min(low, p.X), math.Max(high, p.X)
 			}
 			if v.Closed && high-low > widest[v.Layer] {
 				widest[v.Layer] = high - low
-				if v.Layer == figure.PlannedLayer {
+				if v.Layer == drawing.PlannedLayer {
 					planned = v.Points
 				} else {
 					achieved = v.Points
@@ -143,7 +143,7 @@ func lines(t *testing.T, d figure.Drawing) (grey *image.Gray, at figure.Raster, 
 }
 
 // apart is the largest distance of a point of one closed line from another.
-func apart(from, to []figure.Point) float64 {
+func apart(from, to []drawing.Point) float64 {
 	largest := 0.0
 	for _, p := range from {
 		least := math.Inf(1)
@@ -194,17 +194,17 @@ func TestOutlinesLieOnTheMetalOfAMeasuredPhantom(t *testing.T) {
 		grey, at, plannedLine, achievedLine := lines(t, cut)
 		onPixel := at.Width / float64(grey.Bounds().Dx())
 		scale := onPixel / pixel // paper mm a mm
-		expect := func(pose geom.Pose) []figure.Point {
+		expect := func(pose geom.Pose) []drawing.Point {
 			e, err := clearance.Nominal(want.Planned.Diameter).Place(pose)
 			require.NoError(t, err)
-			var out []figure.Point
-			for _, q := range figure.Cut(&e, plane) {
-				out = append(out, figure.Point{X: at.Min.X + at.Width/2 + q[0]*scale, Y: at.Min.Y + at.Height/2 - q[1]*scale})
+			var out []drawing.Point
+			for _, q := range drawing.Cut(&e, plane) {
+				out = append(out, drawing.Point{X: at.Min.X + at.Width/2 + q[0]*scale, Y: at.Min.Y + at.Height/2 - q[1]*scale})
 			}
 			return out
 		}
 		for name, x := range map[string]struct {
-			drawn, want []figure.Point
+			drawn, want []drawing.Point
 			allowed     float64 // mm
 		}{
 			"planned":  {plannedLine, expect(planned), pixel},
@@ -235,7 +235,7 @@ func TestOutlinesLieOnTheMetalOfAMeasuredPhantom(t *testing.T) {
 // middleOff is how far, on average over the rows of a cut, the middle between
 // the two steepest edges near a closed line lies from the line's own middle, in
 // pixels. The thread, which is symmetric to the axis only over a turn, averages out.
-func middleOff(grey *image.Gray, at figure.Raster, ring []figure.Point) (off float64, rows int) {
+func middleOff(grey *image.Gray, at drawing.Raster, ring []drawing.Point) (off float64, rows int) {
 	w := grey.Bounds().Dx()
 	onPixel := at.Width / float64(w)
 	const reach = 0.8 / pixel
@@ -271,7 +271,7 @@ func middleOff(grey *image.Gray, at figure.Raster, ring []figure.Point) (off flo
 	return off / float64(max(rows, 1)), rows
 }
 
-func wide(ring []figure.Point) float64 {
+func wide(ring []drawing.Point) float64 {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, p := range ring {
 		low, high = math.Min(low, p.X), math.Max(high, p.X)

@@ -7,8 +7,8 @@ import (
 	"slices"
 	"strings"
 
-	"plumbline/internal/result"
-	"plumbline/internal/words"
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/wording"
 )
 
 // methodName words how the scans were aligned.
@@ -89,7 +89,7 @@ func qualityTable(quality map[string]float64) table {
 }
 
 // alignment is the section about how the scans were brought together.
-func (d *Document) alignment(c *result.Case, s *scenes, o Options) {
+func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
 	d.add(heading{Level: 2, Text: "Alignment of the two scans", Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
 		d.add(paragraph{Text: "Check it by eye: the planning scan is grey, the follow-up scan's edges lie over it as orange lines, and the planned axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right; the fixture's own edges have nothing to run along."})
@@ -125,7 +125,7 @@ var definitions = [][2]string{
 }
 
 // method is everything behind the figures.
-func (d *Document) method(c *result.Case, o Options) {
+func (d *Document) method(c *measurement.Case, o Options) {
 	d.add(heading{Level: 2, Text: "How it was measured"},
 		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. Deviations and clearances follow from the two poses."},
 		heading{Level: 3, Text: "Definitions"})
@@ -152,10 +152,10 @@ func (d *Document) method(c *result.Case, o Options) {
 			{Cells: []string{"program", "plumbline " + outside(c.Program.Version)}},
 			{Cells: []string{"seed of the random draws", fmt.Sprint(c.Program.Seed)}},
 		}},
-		notice{Title: "Cautions", Items: words.Cautions})
+		notice{Title: "Cautions", Items: wording.Cautions})
 }
 
-func budgetTable(budget []result.Source) table {
+func budgetTable(budget []measurement.Source) table {
 	t := table{Caption: "Standard uncertainty of the achieved ends by source; across is for each direction", Dense: true, Columns: []column{
 		{Head: "source", Share: 40}, {Head: "entry, along", Share: 18}, {Head: "entry, across", Share: 18}, {Head: "apex, along", Share: 18},
 		{Head: "apex, across", Share: 18}, {Head: "angle", Share: 16}}}

@@ -10,7 +10,7 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
-	"plumbline/internal/figure"
+	"plumbline/internal/report/drawing"
 )
 
 // Paper is a paper size.
@@ -128,12 +128,12 @@ func (p *press) width() float64  { return p.paper.Width - marginLeft - marginRig
 func (p *press) bottom() float64 { return p.paper.Height - marginBottom }
 
 // ink sets the colour of type.
-func (p *press) ink(c figure.Ink) {
+func (p *press) ink(c drawing.Ink) {
 	r, g, b := parts(c)
 	p.pdf.SetTextColor(r, g, b)
 }
 
-func parts(c figure.Ink) (r, g, b int) {
+func parts(c drawing.Ink) (r, g, b int) {
 	if _, err := fmt.Sscanf(string(c), "#%02x%02x%02x", &r, &g, &b); err != nil {
 		return 0, 0, 0
 	}
@@ -145,7 +145,7 @@ func (p *press) newPage() {
 	p.pdf.AddPage()
 	p.y = marginTop
 	end := p.paper.Height - 20
-	r, g, b := parts(figure.Black)
+	r, g, b := parts(drawing.Black)
 	p.pdf.SetDrawColor(r, g, b)
 	p.pdf.SetFillColor(r, g, b)
 	p.pdf.SetLineWidth(0.2)
@@ -153,13 +153,13 @@ func (p *press) newPage() {
 	p.pdf.Line(lineAt, 0, lineAt, end)
 	p.pdf.Polygon([]fpdf.PointType{{X: lineAt - 0.8, Y: end}, {X: lineAt + 0.8, Y: end}, {X: lineAt + 1.7, Y: end + 3}, {X: lineAt, Y: end + 10}, {X: lineAt - 1.7, Y: end + 3}}, "F")
 
-	p.ink(figure.Grey)
+	p.ink(drawing.Grey)
 	foot := p.paper.Height - 11
 	number := fmt.Sprintf("page %d of %d", p.pdf.PageNo(), p.pages)
 	room := p.width() - p.setter.width(number, regular, sizeSmall) - gap
 	p.set(marginLeft, foot, p.short(prepared(p.doc.Foot), room), regular, sizeSmall)
 	p.set(p.paper.Width-marginRight-p.setter.width(number, regular, sizeSmall), foot, number, regular, sizeSmall)
-	p.ink(figure.Black)
+	p.ink(drawing.Black)
 }
 
 // short is the part of a line that fits.
@@ -269,7 +269,7 @@ func (p *press) height(b block, width float64) float64 { return p.lay(b, 0, p.y,
 func (p *press) draw(b block, x, y, width float64) float64 { return p.lay(b, x, y, width, true) }
 
 // textBlock sets running text and gives its height.
-func (p *press) textBlock(s string, x, y, width, size float64, f face, ink figure.Ink, paint bool) float64 {
+func (p *press) textBlock(s string, x, y, width, size float64, f face, ink drawing.Ink, paint bool) float64 {
 	ready := prepared(s)
 	all := p.lines(ready, f, size, width)
 	if paint {
@@ -282,7 +282,7 @@ func (p *press) textBlock(s string, x, y, width, size float64, f face, ink figur
 			}
 			p.set(at, y+size*(0.95+leading*float64(i)), l, f, size)
 		}
-		p.ink(figure.Black)
+		p.ink(drawing.Black)
 	}
 	return size * leading * float64(len(all))
 }
@@ -301,16 +301,16 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 			above = 0
 		}
 		if paint && v.Level == 2 {
-			p.rule(lineAt, y+above+size*0.62, x-2.5, y+above+size*0.62, 0.2, figure.Black)
+			p.rule(lineAt, y+above+size*0.62, x-2.5, y+above+size*0.62, 0.2, drawing.Black)
 		}
-		return above + p.textBlock(v.Text, x, y+above, width, size, bold, figure.Black, paint) + below
+		return above + p.textBlock(v.Text, x, y+above, width, size, bold, drawing.Black, paint) + below
 	case paragraph:
-		size, ink := sizeBody, figure.Black
+		size, ink := sizeBody, drawing.Black
 		switch {
 		case v.Lead:
 			size = sizeLead
 		case v.Small:
-			size, ink = sizeSmall, figure.Grey
+			size, ink = sizeSmall, drawing.Grey
 		}
 		return p.textBlock(v.Text, x, y, width, size, regular, ink, paint) + 1.6
 	case list:
@@ -337,7 +337,7 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 	return 0
 }
 
-func (p *press) rule(x1, y1, x2, y2, width float64, ink figure.Ink) {
+func (p *press) rule(x1, y1, x2, y2, width float64, ink drawing.Ink) {
 	r, g, b := parts(ink)
 	p.pdf.SetDrawColor(r, g, b)
 	p.pdf.SetLineWidth(width)
@@ -345,17 +345,17 @@ func (p *press) rule(x1, y1, x2, y2, width float64, ink figure.Ink) {
 	p.pdf.Line(x1, y1, x2, y2)
 }
 
-func (p *press) fill(x, y, w, h float64, ink figure.Ink) {
+func (p *press) fill(x, y, w, h float64, ink drawing.Ink) {
 	r, g, b := parts(ink)
 	p.pdf.SetFillColor(r, g, b)
 	p.pdf.Rect(x, y, w, h, "F")
 }
 
 func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
-	h := p.textBlock(v.Kicker, x, y, width, sizeSmall, regular, figure.Grey, paint) + 0.8
-	h += p.textBlock(v.Title, x, y+h, width, sizeTitle, bold, figure.Black, paint) + 1.5
+	h := p.textBlock(v.Kicker, x, y, width, sizeSmall, regular, drawing.Grey, paint) + 0.8
+	h += p.textBlock(v.Title, x, y+h, width, sizeTitle, bold, drawing.Black, paint) + 1.5
 	if paint {
-		p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
 	h += 2
 	// Facts flow in columns as wide as they need, at most half the width.
@@ -366,13 +366,13 @@ func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
 			h += tallest + 1.5
 			at, tallest = x, 0
 		}
-		name := p.textBlock(f[0], at, y+h, w, sizeSmall, regular, figure.Grey, paint)
-		tallest = max(tallest, name+p.textBlock(f[1], at, y+h+name, w, sizeBody, regular, figure.Black, paint))
+		name := p.textBlock(f[0], at, y+h, w, sizeSmall, regular, drawing.Grey, paint)
+		tallest = max(tallest, name+p.textBlock(f[1], at, y+h+name, w, sizeBody, regular, drawing.Black, paint))
 		at += w + 8
 	}
 	h += tallest + 1.2
 	if paint {
-		p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
 	return h + 3.5
 }
@@ -381,9 +381,9 @@ func (p *press) items(items []string, x, y, width float64, paint bool) float64 {
 	h := 0.0
 	for _, it := range items {
 		if paint {
-			p.fill(x+0.4, y+h+sizeBody*0.48, 1.1, 1.1, figure.Black)
+			p.fill(x+0.4, y+h+sizeBody*0.48, 1.1, 1.1, drawing.Black)
 		}
-		h += p.textBlock(it, x+4, y+h, width-4, sizeBody, regular, figure.Black, paint) + 0.6
+		h += p.textBlock(it, x+4, y+h, width-4, sizeBody, regular, drawing.Black, paint) + 0.6
 	}
 	return h
 }
@@ -401,24 +401,24 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 		left := inner
 		if v.Doubt {
 			if paint {
-				r, g, b := parts(figure.Black)
+				r, g, b := parts(drawing.Black)
 				p.pdf.SetFillColor(r, g, b)
 				p.pdf.Polygon([]fpdf.PointType{{X: inner, Y: y + pad + 4}, {X: inner + 2.3, Y: y + pad}, {X: inner + 4.6, Y: y + pad + 4}}, "F")
 			}
 			left = inner + 6
 		}
-		at += p.textBlock(v.Title, left, y+pad, room-(left-inner), size, bold, figure.Black, paint) + 0.8
+		at += p.textBlock(v.Title, left, y+pad, room-(left-inner), size, bold, drawing.Black, paint) + 0.8
 		return at + p.items(v.Items, inner, y+pad+at, room, paint)
 	}
 	h := content(false) + 2*pad - 0.6
 	if paint {
 		if v.Doubt {
-			p.fill(x, y, width, h, figure.Wash)
+			p.fill(x, y, width, h, drawing.Wash)
 		}
-		p.rule(x, y, x+width, y, 0.25, figure.Black)
-		p.rule(x, y+h, x+width, y+h, 0.25, figure.Black)
-		p.rule(x+width, y, x+width, y+h, 0.25, figure.Black)
-		p.fill(x, y-0.12, bar, h+0.24, figure.Black)
+		p.rule(x, y, x+width, y, 0.25, drawing.Black)
+		p.rule(x, y+h, x+width, y+h, 0.25, drawing.Black)
+		p.rule(x+width, y, x+width, y+h, 0.25, drawing.Black)
+		p.fill(x, y-0.12, bar, h+0.24, drawing.Black)
 		content(true)
 	}
 	return h + 3
@@ -429,9 +429,9 @@ func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
 	tallest := 0.0
 	for i, g := range v.Items {
 		at := x + float64(i)*(each+gap)
-		h := p.textBlock(g.Name, at, y, each, sizeSmall, regular, figure.Grey, paint)
-		h += p.textBlock(g.Value, at, y+h, each, sizeNumber, regular, figure.Black, paint)
-		h += p.textBlock(g.Note, at, y+h, each, sizeSmall, regular, figure.Grey, paint) + 0.6
+		h := p.textBlock(g.Name, at, y, each, sizeSmall, regular, drawing.Grey, paint)
+		h += p.textBlock(g.Value, at, y+h, each, sizeNumber, regular, drawing.Black, paint)
+		h += p.textBlock(g.Note, at, y+h, each, sizeSmall, regular, drawing.Grey, paint) + 0.6
 		h += p.drawing(g.Drawing, at, y+h, each, paint)
 		tallest = max(tallest, h)
 	}
@@ -452,7 +452,7 @@ func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
 func (p *press) pictureAt(v picture, x, y, width float64, paint bool) float64 {
 	h := p.drawing(v.Drawing, x, y, width, paint) + 1
 	if v.Caption != "" {
-		h += p.textBlock(v.Caption, x, y+h, width, sizeSmall, regular, figure.Grey, paint)
+		h += p.textBlock(v.Caption, x, y+h, width, sizeSmall, regular, drawing.Grey, paint)
 	}
 	return h + 2
 }
@@ -526,7 +526,7 @@ const columnGap = 2.5
 func (p *press) tableHead(t table, width float64) float64 {
 	h := 0.0
 	if t.Caption != "" {
-		h = p.textBlock(t.Caption, 0, 0, width, sizeSmall, regular, figure.Grey, false) + 0.8
+		h = p.textBlock(t.Caption, 0, 0, width, sizeSmall, regular, drawing.Grey, false) + 0.8
 	}
 	return h + p.headHeight(t, width)
 }
@@ -534,26 +534,26 @@ func (p *press) tableHead(t table, width float64) float64 {
 func (p *press) headHeight(t table, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
-		tallest = max(tallest, p.textBlock(t.Columns[i].Head, 0, 0, w-columnGap, sizeSmall, regular, figure.Grey, false))
+		tallest = max(tallest, p.textBlock(t.Columns[i].Head, 0, 0, w-columnGap, sizeSmall, regular, drawing.Grey, false))
 	}
 	return tallest + 2*t.pad()
 }
 
 func (p *press) paintHead(t table, x, y, width float64) {
 	if t.Caption != "" {
-		y += p.textBlock(t.Caption, x, y, width, sizeSmall, regular, figure.Grey, true) + 0.8
+		y += p.textBlock(t.Caption, x, y, width, sizeSmall, regular, drawing.Grey, true) + 0.8
 	}
 	at := x
 	for i, w := range t.shares(width) {
-		p.cell(t.Columns[i].Head, at, y+t.pad(), w-columnGap, sizeSmall, regular, figure.Grey, t.Columns[i].Right)
+		p.cell(t.Columns[i].Head, at, y+t.pad(), w-columnGap, sizeSmall, regular, drawing.Grey, t.Columns[i].Right)
 		at += w
 	}
 	h := p.headHeight(t, width)
-	p.rule(x, y+h, x+width, y+h, 0.2, figure.Black)
+	p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 }
 
 // cell sets one cell.
-func (p *press) cell(s string, x, y, width, size float64, f face, ink figure.Ink, right bool) {
+func (p *press) cell(s string, x, y, width, size float64, f face, ink drawing.Ink, right bool) {
 	if !right {
 		p.textBlock(s, x, y, width, size, f, ink, true)
 		return
@@ -562,11 +562,11 @@ func (p *press) cell(s string, x, y, width, size float64, f face, ink figure.Ink
 	for i, l := range p.lines(prepared(s), f, size, width) {
 		p.set(x+width-p.setter.width(l, f, size), y+size*(0.95+leading*float64(i)), l, f, size)
 	}
-	p.ink(figure.Black)
+	p.ink(drawing.Black)
 }
 
-func (t table) face(r row, column int) (face, float64, figure.Ink, float64) {
-	f, size, ink, in := regular, sizeBody, figure.Black, 0.0
+func (t table) face(r row, column int) (face, float64, drawing.Ink, float64) {
+	f, size, ink, in := regular, sizeBody, drawing.Black, 0.0
 	if t.Dense {
 		size = sizeDense
 	}
@@ -574,7 +574,7 @@ func (t table) face(r row, column int) (face, float64, figure.Ink, float64) {
 		f = bold
 	}
 	if r.Part && column == 0 {
-		ink, in = figure.Grey, 3
+		ink, in = drawing.Grey, 3
 	}
 	if t.Columns[column].Mono {
 		f, size = mono, 2.5
@@ -586,7 +586,7 @@ func (p *press) rowHeight(t table, r row, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
 		f, size, _, in := t.face(r, i)
-		tallest = max(tallest, p.textBlock(r.Cells[i], 0, 0, w-columnGap-in, size, f, figure.Black, false))
+		tallest = max(tallest, p.textBlock(r.Cells[i], 0, 0, w-columnGap-in, size, f, drawing.Black, false))
 	}
 	return tallest + 2*t.pad()
 }
@@ -599,7 +599,7 @@ func (p *press) paintRow(t table, r row, x, y, width float64) {
 		at += w
 	}
 	h := p.rowHeight(t, r, width)
-	p.rule(x, y+h, x+width, y+h, 0.1, figure.Faint)
+	p.rule(x, y+h, x+width, y+h, 0.1, drawing.Faint)
 }
 
 // placeTable breaks pages between rows and repeats the head.
@@ -623,7 +623,7 @@ func (p *press) placeTable(t table) {
 }
 
 // drawing draws a figure at most width wide and gives its height.
-func (p *press) drawing(d figure.Drawing, x, y, width float64, paint bool) float64 {
+func (p *press) drawing(d drawing.Drawing, x, y, width float64, paint bool) float64 {
 	scale := math.Min(1, width/d.Width)
 	if paint {
 		p.figureItems(d.Items, x, y, scale)

@@ -10,20 +10,20 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
-	"plumbline/internal/figure"
+	"plumbline/internal/report/drawing"
 )
 
 // figureItems draws shapes with their paper's origin at x, y.
-func (p *press) figureItems(items []figure.Item, x, y, scale float64) {
+func (p *press) figureItems(items []drawing.Item, x, y, scale float64) {
 	for _, it := range items {
 		switch v := it.(type) {
-		case figure.Path:
+		case drawing.Path:
 			p.path(v, x, y, scale)
-		case figure.Label:
+		case drawing.Label:
 			p.label(v, x, y, scale)
-		case figure.Raster:
+		case drawing.Raster:
 			p.raster(v, x, y, scale)
-		case figure.Clip:
+		case drawing.Clip:
 			p.pdf.ClipRect(x+v.Min.X*scale, y+v.Min.Y*scale, v.Width*scale, v.Height*scale, false)
 			p.figureItems(v.Items, x, y, scale)
 			p.pdf.ClipEnd()
@@ -31,7 +31,7 @@ func (p *press) figureItems(items []figure.Item, x, y, scale float64) {
 	}
 }
 
-func (p *press) path(v figure.Path, x, y, scale float64) {
+func (p *press) path(v drawing.Path, x, y, scale float64) {
 	if len(v.Points) == 0 {
 		return
 	}
@@ -69,7 +69,7 @@ func (p *press) path(v figure.Path, x, y, scale float64) {
 	p.pdf.SetDashPattern(nil, 0)
 }
 
-func (p *press) label(v figure.Label, x, y, scale float64) {
+func (p *press) label(v drawing.Label, x, y, scale float64) {
 	f := regular
 	if v.Bold {
 		f = bold
@@ -78,9 +78,9 @@ func (p *press) label(v figure.Label, x, y, scale float64) {
 	line := prepared(v.Text)
 	at := 0.0
 	switch v.Anchor {
-	case figure.Middle:
+	case drawing.Middle:
 		at = -p.setter.width(line, f, size) / 2
-	case figure.End:
+	case drawing.End:
 		at = -p.setter.width(line, f, size)
 	}
 	p.ink(v.Ink)
@@ -93,13 +93,13 @@ func (p *press) label(v figure.Label, x, y, scale float64) {
 	if v.Turned {
 		p.pdf.TransformEnd()
 	}
-	p.ink(figure.Black)
+	p.ink(drawing.Black)
 }
 
 // raster places a picture. fpdf orders a PDF's pictures by their width in pixels
 // and leaves those of one width in any order, so each gets a width of its own by
 // repeating its last column, which is clipped off.
-func (p *press) raster(v figure.Raster, x, y, scale float64) {
+func (p *press) raster(v drawing.Raster, x, y, scale float64) {
 	sum := sha256.Sum256(v.PNG)
 	name := hex.EncodeToString(sum[:])
 	w, h := v.Width*scale, v.Height*scale

@@ -17,9 +17,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
-	"plumbline/internal/words"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -101,11 +101,11 @@ func TestSameFiguresEverywhere(t *testing.T) {
 		assert.Contains(t, page, ">"+text+"<")
 		assert.Contains(t, paper, text)
 	}
-	for _, line := range words.Figures(f, tooth.Number(36)) {
+	for _, line := range wording.Figures(f, tooth.Number(36)) {
 		both(line.Value)
 		both(line.Interval)
 	}
-	for _, line := range words.ClearanceLines(f.Clearance) {
+	for _, line := range wording.ClearanceLines(f.Clearance) {
 		both(line.Planned)
 		both(line.Achieved)
 		both(line.Interval)
@@ -124,7 +124,7 @@ func TestSameFiguresEverywhere(t *testing.T) {
 		assert.Contains(t, page, printed, name)
 		assert.Contains(t, paper, printed, name)
 	}
-	for _, sentence := range append(words.Summary(f, 36), words.Cautions...) {
+	for _, sentence := range append(wording.Summary(f, 36), wording.Cautions...) {
 		assert.Contains(t, oneLine(page), sentence)
 		assert.Contains(t, paper, sentence)
 	}
@@ -212,10 +212,10 @@ func TestHostileText(t *testing.T) {
 	s := study(t)
 	c := &s.Result
 	c.Case, c.Clinician, c.Program.Version, c.Placed = hostile, hostile, hostile, hostile
-	c.Inputs = result.Inputs{PlanSHA256: hostile, PreSeries: hostile, PostSeries: hostile, PreSHA256: hostile, PostSHA256: hostile}
+	c.Inputs = measurement.Inputs{PlanSHA256: hostile, PreSeries: hostile, PostSeries: hostile, PreSHA256: hostile, PostSHA256: hostile}
 	c.Alignment.Method = hostile
 	c.Alignment.Quality = map[string]float64{hostile: 1}
-	c.Flags = result.Flags{{Code: hostile, Message: hostile, Level: result.Doubt}, {Code: hostile, Message: hostile, Level: result.Notice}}
+	c.Flags = measurement.Flags{{Code: hostile, Message: hostile, Level: measurement.Doubt}, {Code: hostile, Message: hostile, Level: measurement.Notice}}
 	f := &c.Fixtures[0]
 	f.Site, f.Guidance = hostile, hostile
 	f.Clearance[0].Structure, f.Clearance[0].Kind = hostile, hostile

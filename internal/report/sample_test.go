@@ -14,16 +14,16 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/alignment"
-	"plumbline/internal/casefile"
-	"plumbline/internal/clearance"
+	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/deviation"
+	"plumbline/internal/deviation/uncertainty"
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
 	"plumbline/internal/measure"
-	"plumbline/internal/result"
-	"plumbline/internal/scan"
-	"plumbline/internal/uncertainty"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/registration"
 	"plumbline/internal/volume"
 )
 
@@ -45,33 +45,33 @@ func study(t *testing.T) *measure.Study {
 	}
 	u, err := uncertainty.Propagate(planned, achieved, []uncertainty.Contribution{{Name: "noise and misfit of the model", Cov: ends}}, &d, 1)
 	require.NoError(t, err)
-	at := func(p geom.Pose) result.Placement {
-		return result.Placement{Entry: [3]float64{p.Entry.X, p.Entry.Y, p.Entry.Z}, Apex: [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z}, Diameter: 4.1, Length: 10}
+	at := func(p geom.Pose) measurement.Placement {
+		return measurement.Placement{Entry: [3]float64{p.Entry.X, p.Entry.Y, p.Entry.Z}, Apex: [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z}, Diameter: 4.1, Length: 10}
 	}
 	s := &measure.Study{
 		Plan:      &casefile.Case{Fixtures: []casefile.Fixture{{Site: 36, Planned: planned, Diameter: 4.1, Length: 10, PlacedDiameter: 4.1, PlacedLength: 10}}},
 		Pre:       &scan.Scan{Volume: *solid(t, planned)},
 		Post:      &scan.Scan{Volume: *solid(t, achieved)},
-		Alignment: alignment.Result{Method: "scans", PostToPre: geom.Identity()},
+		Alignment: registration.Result{Method: "scans", PostToPre: geom.Identity()},
 		Found:     []fixture.Found{{Present: true}},
 		Sites:     []measure.Site{{Achieved: &achieved, Ends: ends, Directions: &d}},
 	}
 	p := at(achieved)
-	s.Result = result.Case{
-		Schema: result.Schema, Case: "C-007", Placed: "2026-03-14", Clinician: "clinician-a",
-		Program:   result.Program{Version: "1.0.0", Seed: 1},
-		Inputs:    result.Inputs{PlanSHA256: strings.Repeat("ab", 32), PreSeries: "2.25.1", PostSeries: "2.25.2", PreSHA256: strings.Repeat("cd", 32), PostSHA256: strings.Repeat("ef", 32)},
-		Alignment: result.Alignment{Method: "scans", Quality: map[string]float64{"similarity_ratio": 0.97, "error_u_mm": 0.02, "scale_rows_ratio": 1.0004, "scale_rows_u_ratio": 0.0006, "something_new_deg": 0.1}},
-		Fixtures: []result.Fixture{{Site: "36", Guidance: "full-guide", Planned: at(planned), Achieved: &p, Deviation: &dev, Uncertainty: &u,
-			Clearance: []result.Clearance{
+	s.Result = measurement.Case{
+		Schema: measurement.Schema, Case: "C-007", Placed: "2026-03-14", Clinician: "clinician-a",
+		Program:   measurement.Program{Version: "1.0.0", Seed: 1},
+		Inputs:    measurement.Inputs{PlanSHA256: strings.Repeat("ab", 32), PreSeries: "2.25.1", PostSeries: "2.25.2", PreSHA256: strings.Repeat("cd", 32), PostSHA256: strings.Repeat("ef", 32)},
+		Alignment: measurement.Alignment{Method: "scans", Quality: map[string]float64{"similarity_ratio": 0.97, "error_u_mm": 0.02, "scale_rows_ratio": 1.0004, "scale_rows_u_ratio": 0.0006, "something_new_deg": 0.1}},
+		Fixtures: []measurement.Fixture{{Site: "36", Guidance: "full-guide", Planned: at(planned), Achieved: &p, Deviation: &dev, Uncertainty: &u,
+			Clearance: []measurement.Clearance{
 				{Structure: "left mandibular canal", Kind: "nerve", Planned: 2.31, Achieved: pt(1.61), Low: pt(1.52), High: pt(1.70), Margin: pt(2)},
 				{Structure: "root 35", Kind: "root", Planned: 2.2, Achieved: pt(1.55), Low: pt(1.44), High: pt(1.66), Margin: pt(1.5)},
 				{Structure: "cortex", Kind: "cortex", Planned: 0.5, Achieved: pt(-0.21), Low: pt(-0.3), High: pt(-0.1)},
 			},
-			Flags: result.Flags{
-				{Code: "platform-covered", Level: result.Notice, Message: "site 36: metal goes on coronally of the platform"},
-				{Code: "margin-not-kept", Level: result.Notice, Message: "site 36: 1.6 mm to left mandibular canal, less than the margin of 2.0 mm"},
-				{Code: "penetration", Level: result.Notice, Message: "site 36: the fixture reaches into cortex by 0.2 mm as measured"},
+			Flags: measurement.Flags{
+				{Code: "platform-covered", Level: measurement.Notice, Message: "site 36: metal goes on coronally of the platform"},
+				{Code: "margin-not-kept", Level: measurement.Notice, Message: "site 36: 1.6 mm to left mandibular canal, less than the margin of 2.0 mm"},
+				{Code: "penetration", Level: measurement.Notice, Message: "site 36: the fixture reaches into cortex by 0.2 mm as measured"},
 			}}},
 	}
 	return s
@@ -100,13 +100,13 @@ func solid(t *testing.T, pose geom.Pose) *volume.Volume {
 
 // inDoubt is a stored case with a found and a missing fixture and flags of both
 // levels.
-func inDoubt(t *testing.T) *result.Case {
+func inDoubt(t *testing.T) *measurement.Case {
 	t.Helper()
 	c := study(t).Result
 	c.Case = "C-008"
-	c.Alignment.Flags = result.Flags{{Code: "alignment-doubtful", Level: result.Doubt, Message: "parts of the region disagree about the place"}}
-	c.Fixtures = append(c.Fixtures, result.Fixture{Site: "37", Planned: c.Fixtures[0].Planned,
-		Flags: result.Flags{{Code: "metal-not-found", Level: result.Doubt, Message: "site 37: no metal of this size lies within reach of the plan"}}})
+	c.Alignment.Flags = measurement.Flags{{Code: "alignment-doubtful", Level: measurement.Doubt, Message: "parts of the region disagree about the place"}}
+	c.Fixtures = append(c.Fixtures, measurement.Fixture{Site: "37", Planned: c.Fixtures[0].Planned,
+		Flags: measurement.Flags{{Code: "metal-not-found", Level: measurement.Doubt, Message: "site 37: no metal of this size lies within reach of the plan"}}})
 	return &c
 }
 

@@ -7,20 +7,20 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/internal/figure"
-	"plumbline/internal/learning"
+	"plumbline/internal/report/drawing"
+	"plumbline/internal/report/wording"
 	"plumbline/internal/series"
-	"plumbline/internal/trend"
-	"plumbline/internal/words"
+	"plumbline/internal/series/analysis"
+	"plumbline/internal/stats/learningcurve"
 )
 
 // Series is what a report of a clinician's series is made from.
 type Series struct {
 	File     *series.File // with its chain; nil where the rows come from elsewhere
 	Summary  series.Summary
-	Analysis trend.Analysis // of one clinician, with a case at least
-	Today    string         // ISO; the day on which the cases stand as the summary says
-	Version  string         // of the program
+	Analysis analysis.Analysis // of one clinician, with a case at least
+	Today    string            // ISO; the day on which the cases stand as the summary says
+	Version  string            // of the program
 }
 
 // Document makes the report.
@@ -82,7 +82,7 @@ func (d *Document) chainDoubt(f *series.File) {
 }
 
 // find gives a figure of the analysis by its name.
-func find(a *trend.Analysis, name string) *trend.Figure {
+func find(a *analysis.Analysis, name string) *analysis.Figure {
 	for i := range a.Figures {
 		if a.Figures[i].Figure == name {
 			return &a.Figures[i]
@@ -117,13 +117,13 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 		if f == nil || f.Low == nil || f.High == nil {
 			continue
 		}
-		top := figure.GaugeFull(full)
+		top := drawing.GaugeFull(full)
 		if i == 2 {
-			top = figure.GaugeFull(*f.High)
+			top = drawing.GaugeFull(*f.High)
 		}
 		row.Items = append(row.Items, gauge{Name: x.title + ", mean of the cases", Value: fmt.Sprintf("%.2f %s", f.Mean, x.unit),
 			Note:    fmt.Sprintf("95 %% of the mean: %.2f to %.2f %s; cases %.2f to %.2f", *f.Low, *f.High, x.unit, f.Least, f.Largest),
-			Drawing: figure.Gauge{Name: x.title + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.unit, Full: top}.Draw()})
+			Drawing: drawing.Gauge{Name: x.title + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.unit, Full: top}.Draw()})
 	}
 	d.add(heading{Level: 2, Text: "What the series shows"})
 	if len(row.Items) > 0 {
@@ -165,7 +165,7 @@ func outsideAll(list []string) []string {
 
 // split parts the words of a figure into those about level and learning and
 // those about its charts, which come last.
-func split(f *trend.Figure) (level []string, chart string) {
+func split(f *analysis.Figure) (level []string, chart string) {
 	level = f.Words
 	if n := len(level); f.Chart != nil && n > 0 {
 		return level[:n-1], level[n-1]
@@ -174,7 +174,7 @@ func split(f *trend.Figure) (level []string, chart string) {
 }
 
 // learningSentence is the sentence about learning: the last one about the level.
-func learningSentence(f *trend.Figure) string {
+func learningSentence(f *analysis.Figure) string {
 	level, _ := split(f)
 	if f.Learning == nil || len(level) == 0 {
 		return ""
@@ -182,7 +182,7 @@ func learningSentence(f *trend.Figure) string {
 	return level[len(level)-1]
 }
 
-func (d *Document) learning(a *trend.Analysis) {
+func (d *Document) learning(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 1
 	for _, x := range chief {
@@ -191,9 +191,9 @@ func (d *Document) learning(a *trend.Analysis) {
 			continue
 		}
 		level, _ := split(f)
-		c := figure.CurveChart{Name: strings.ToLower(x.title), Unit: x.unit, Last: len(a.Cases)}
+		c := drawing.CurveChart{Name: strings.ToLower(x.title), Unit: x.unit, Last: len(a.Cases)}
 		for i, number := range f.At {
-			p := figure.CasePoint{Case: number}
+			p := drawing.CasePoint{Case: number}
 			of := a.Cases[number-1]
 			p.Y = *of.Mean[x.figure]
 			if u := of.U[x.figure]; u != nil {
@@ -221,7 +221,7 @@ func (d *Document) learning(a *trend.Analysis) {
 		}
 		for _, p := range f.Published {
 			if p.Low != nil && p.High != nil {
-				c.Published = append(c.Published, figure.Span{Low: *p.Low, High: *p.High, Name: fmt.Sprintf("published %.2f to %.2f", *p.Low, *p.High)})
+				c.Published = append(c.Published, drawing.Span{Low: *p.Low, High: *p.High, Name: fmt.Sprintf("published %.2f to %.2f", *p.Low, *p.High)})
 				break
 			}
 		}
@@ -236,7 +236,7 @@ func (d *Document) learning(a *trend.Analysis) {
 	}
 }
 
-func (d *Document) charts(a *trend.Analysis) {
+func (d *Document) charts(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 2
 	var without, unsettled []string
@@ -246,7 +246,7 @@ func (d *Document) charts(a *trend.Analysis) {
 			continue
 		}
 		if f.Chart == nil || len(f.Chart.Sums) == 0 {
-			if l := f.Learning; l != nil && l.Verdict == learning.Learning {
+			if l := f.Learning; l != nil && l.Verdict == learningcurve.Learning {
 				unsettled = append(unsettled, strings.ToLower(x.title))
 			} else {
 				without = append(without, strings.ToLower(x.title))
@@ -256,7 +256,7 @@ func (d *Document) charts(a *trend.Analysis) {
 		c := f.Chart
 		_, text := split(f)
 		text = x.title + ". " + text
-		sums := figure.SumChart{Name: x.title, First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
+		sums := drawing.SumChart{Name: x.title, First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
 		spread := c.EWMA.Sigma
 		if spread <= 0 {
 			continue
@@ -271,7 +271,7 @@ func (d *Document) charts(a *trend.Analysis) {
 		if c.Scale == "square root" {
 			back = func(v float64) float64 { return math.Max(0, v) * math.Max(0, v) }
 		}
-		means := figure.MeanChart{Name: x.title, Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
+		means := drawing.MeanChart{Name: x.title, Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
 		for _, p := range c.Averages {
 			means.Value = append(means.Value, back(p.Value))
 			means.Low = append(means.Low, back(p.Low))
@@ -289,28 +289,28 @@ func (d *Document) charts(a *trend.Analysis) {
 	for _, w := range []struct {
 		names []string
 		why   string
-	}{{unsettled, trend.NoLevel}, {without, fmt.Sprintf("A chart needs %d cases that spread.", learning.MinCases)}} {
+	}{{unsettled, analysis.NoLevel}, {without, fmt.Sprintf("A chart needs %d cases that spread.", learningcurve.MinCases)}} {
 		if len(w.names) > 0 {
-			d.add(paragraph{Text: "No control chart of " + words.List(w.names) + ". " + w.why})
+			d.add(paragraph{Text: "No control chart of " + wording.List(w.names) + ". " + w.why})
 		}
 	}
 	if c := a.Competence; c != nil {
 		d.add(heading{Level: 3, Text: "Learning-curve chart of outcomes"},
 			pictures{Across: 1, Items: []picture{{Caption: outside(c.Words),
-				Drawing: figure.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Learning-curve chart of outcomes. " + c.Words}.Draw(168, 48)}}})
+				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Learning-curve chart of outcomes. " + c.Words}.Draw(168, 48)}}})
 	}
 }
 
 // rooted says on which scale a chart is made, and where on it the level lies
 // that the cases are held against.
-func rooted(c *trend.Chart, at float64, unit string) string {
+func rooted(c *analysis.Chart, at float64, unit string) string {
 	if c.Scale == "square root" {
 		return fmt.Sprintf(", made on the square roots of the figures, which are nearly normal; cases with a mean of %.2f %s lie about %.2f %s there", c.Target, unit, at, unit)
 	}
 	return ""
 }
 
-func (d *Document) habits(a *trend.Analysis) {
+func (d *Document) habits(a *analysis.Analysis) {
 	if len(a.Habits) == 0 {
 		return
 	}
@@ -322,7 +322,7 @@ func (d *Document) habits(a *trend.Analysis) {
 		if h.Place == "tilt" {
 			continue
 		}
-		s := figure.Scatter{Apex: h.Place == "apex", Alt: "Target plot of all cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
+		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "Target plot of all cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
 		for _, c := range a.Cases {
 			m, b := c.Mean[series.EntryMesial], c.Mean[series.EntryBuccal]
 			if s.Apex {
@@ -336,10 +336,10 @@ func (d *Document) habits(a *trend.Analysis) {
 			continue
 		}
 		if e := h.MeanEllipse; e != nil {
-			s.Mean = &figure.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
+			s.Mean = &drawing.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
 		}
 		if e := h.NextEllipse; e != nil {
-			s.Next = &figure.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
+			s.Next = &drawing.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
 		}
 		group.Items = append(group.Items, picture{Drawing: s.Draw(), Caption: "Every case at the " + h.Place + ", mesial to the right and buccal up at every site; the cross is the plan."})
 	}
@@ -352,8 +352,8 @@ func (d *Document) habits(a *trend.Analysis) {
 
 // marginTable has a line for each direction and structure, and says what was asked
 // for where anything was.
-func marginTable(a *trend.Analysis) table {
-	asked := slices.ContainsFunc(a.Margins, func(m trend.Margin) bool { return m.Asked != nil })
+func marginTable(a *analysis.Analysis) table {
+	asked := slices.ContainsFunc(a.Margins, func(m analysis.Margin) bool { return m.Asked != nil })
 	t := table{Dense: true, Caption: "The margin that the record supports: what to keep clear of a structure when planning"}
 	add := func(head string, share float64) { t.Columns = append(t.Columns, column{Head: head, Share: share}) }
 	add("direction", 34)
@@ -389,7 +389,7 @@ func marginTable(a *trend.Analysis) table {
 	return t
 }
 
-func (d *Document) margins(a *trend.Analysis) {
+func (d *Document) margins(a *analysis.Analysis) {
 	if len(a.Margins) == 0 {
 		return
 	}
@@ -402,13 +402,13 @@ func (d *Document) margins(a *trend.Analysis) {
 	d.add(list{Items: said})
 }
 
-func (d *Document) groups(a *trend.Analysis) {
+func (d *Document) groups(a *analysis.Analysis) {
 	if len(a.Groups) == 0 {
 		return
 	}
 	t := table{Dense: true, Caption: "Mean with its 95 % interval. Groups differ in more than what they are named for; they are not a trial",
 		Columns: []column{{Head: "group", Share: 30}, {Head: "fixtures", Share: 12}, {Head: "entry, mm", Share: 26}, {Head: "apex, mm", Share: 26}, {Head: "angle, °", Share: 26}, {Head: "within limits", Share: 22}}}
-	mean := func(s *trend.Summary) string {
+	mean := func(s *analysis.Summary) string {
 		switch {
 		case s == nil:
 			return ""
@@ -420,7 +420,7 @@ func (d *Document) groups(a *trend.Analysis) {
 	for _, g := range a.Groups {
 		name := g.Name
 		if g.By == "guidance" {
-			name = words.Guidance(name)
+			name = wording.Guidance(name)
 		}
 		r := row{Cells: []string{outside(g.By + ": " + name), fmt.Sprint(g.Fixtures), mean(g.Entry), mean(g.Apex), mean(g.Angle), ""}}
 		if g.Success != nil {
@@ -447,7 +447,7 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 		}
 		guidance := ""
 		if r.Guidance != "" {
-			guidance = outside(words.Guidance(r.Guidance))
+			guidance = outside(wording.Guidance(r.Guidance))
 		}
 		value := func(f series.Figure) string {
 			v, u := r.Deviation[f], r.U[f]
@@ -562,7 +562,7 @@ func timeWords(text string) string {
 }
 
 // references lists the published figures beside the clinician's.
-func (d *Document) references(a *trend.Analysis) {
+func (d *Document) references(a *analysis.Analysis) {
 	t := table{Dense: true, Caption: "Published figures of other people's patients. They differ in patients, sites and methods; they are no target",
 		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 32}, {Head: "this series", Share: 32}, {Head: "this series is", Share: 24}, {Head: "what was published", Share: 60}}}
 	var sources []string
@@ -600,31 +600,31 @@ func (d *Document) references(a *trend.Analysis) {
 	}
 }
 
-func placeWords(p trend.Place) string {
+func placeWords(p analysis.Place) string {
 	switch p {
-	case trend.Below:
+	case analysis.Below:
 		return "lower"
-	case trend.Above:
+	case analysis.Above:
 		return "higher"
-	case trend.Within:
+	case analysis.Within:
 		return "no clear difference"
 	}
 	return "no interval to compare"
 }
 
-func (d *Document) seriesMethod(a *trend.Analysis, s Series) {
+func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 	o := a.Options
 	d.add(heading{Level: 2, Text: "How it was made"},
 		list{Items: []string{
 			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
 			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals hold what all falling curves of either shape that fit nearly as well would give, with the bound found from resampled residuals; a plateau is given only where the cases come within 10 % of it.",
 			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
-			fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, trend.LimitsSource),
+			fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, analysis.LimitsSource),
 			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
 			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence, by normal theory where the figures fit it, else free of a distribution or none.", 100*o.Coverage, 100*o.Assurance),
 			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; the first %d cases are looked at.", outside(s.Version), o.Seed, o.Cases),
 		}},
 		notice{Title: "Cautions", Items: append([]string{
 			"A series describes these cases, not a clinician's worth: a follow-up scan is taken for a clinical reason, so that the troubled cases may be over-represented.",
-		}, words.Cautions...)})
+		}, wording.Cautions...)})
 }

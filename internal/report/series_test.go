@@ -11,10 +11,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
-	"plumbline/internal/result"
 	"plumbline/internal/series"
-	"plumbline/internal/trend"
+	"plumbline/internal/series/analysis"
 )
 
 // writeSeries writes a series file of invented cases with all that can happen to
@@ -30,16 +30,18 @@ func writeSeries(t *testing.T, n int) string {
 	}
 	for i, c := range phantom.DemoSeries(n, 1) {
 		d, hash := c.Deviation, fmt.Sprintf("%064d", i)
-		near := func(v float64) result.Interval { return result.Interval{U: 0.05, Low: v - 0.1, High: v + 0.1} }
-		part := func(v *float64) *result.Interval { x := near(*v); return &x }
-		m := result.Case{Schema: result.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: result.Inputs{PlanSHA256: hash},
-			Fixtures: []result.Fixture{{Site: c.Site, Guidance: c.Guidance, Deviation: d,
-				Planned: result.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
-				Uncertainty: &result.Uncertainty{Entry: near(d.Entry), EntryLateral: near(d.EntryLateral), EntryDepth: near(d.EntryDepth),
+		near := func(v float64) measurement.Interval {
+			return measurement.Interval{U: 0.05, Low: v - 0.1, High: v + 0.1}
+		}
+		part := func(v *float64) *measurement.Interval { x := near(*v); return &x }
+		m := measurement.Case{Schema: measurement.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: measurement.Inputs{PlanSHA256: hash},
+			Fixtures: []measurement.Fixture{{Site: c.Site, Guidance: c.Guidance, Deviation: d,
+				Planned: measurement.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
+				Uncertainty: &measurement.Uncertainty{Entry: near(d.Entry), EntryLateral: near(d.EntryLateral), EntryDepth: near(d.EntryDepth),
 					Apex: near(d.Apex), ApexLateral: near(d.ApexLateral), ApexDepth: near(d.ApexDepth), Angle: near(d.Angle),
 					EntryMesial: part(d.EntryMesial), EntryBuccal: part(d.EntryBuccal), ApexMesial: part(d.ApexMesial), ApexBuccal: part(d.ApexBuccal),
 					TiltMesial: part(d.TiltMesial), TiltBuccal: part(d.TiltBuccal)},
-				Clearance: []result.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - d.ApexDepth), Margin: pt(0.2)}}}}}
+				Clearance: []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - d.ApexDepth), Margin: pt(0.2)}}}}}
 		add(series.Record{Kind: series.Sealed, Case: c.Case, Plan: &series.Plan{SHA256: hash, Clinician: c.Clinician, Placed: c.Placed, Frame: "lps",
 			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}}}})
 		switch i {
@@ -47,7 +49,7 @@ func writeSeries(t *testing.T, n int) string {
 			add(series.Record{Kind: series.LeftOut, Case: c.Case, Reason: "=no follow-up scan <b>"})
 		case 5: // never measured
 		case 6:
-			m.Flags = result.Flags{{Code: "alignment-doubtful", Level: result.Doubt, Message: "parts disagree"}}
+			m.Flags = measurement.Flags{{Code: "alignment-doubtful", Level: measurement.Doubt, Message: "parts disagree"}}
 			add(series.Record{Kind: series.Measured, Case: c.Case, Measurement: &m})
 		default:
 			add(series.Record{Kind: series.Measured, Case: c.Case, Measurement: &m})
@@ -68,7 +70,7 @@ func readSeries(t *testing.T, path string) Series {
 	f, err := series.Read(path)
 	require.NoError(t, err)
 	s := series.Summarise(f.Records, "2026-12-31")
-	a, err := trend.Analyse(s.Rows(), trend.Defaults())
+	a, err := analysis.Analyse(s.Rows(), analysis.Defaults())
 	require.NoError(t, err)
 	return Series{File: f, Summary: s, Analysis: a, Today: "2026-12-31", Version: "1.0.0"}
 }

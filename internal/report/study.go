@@ -1,9 +1,9 @@
 package report
 
 import (
-	"plumbline/internal/figure"
 	"plumbline/internal/measure"
 	"plumbline/internal/parallel"
+	"plumbline/internal/report/drawing"
 )
 
 // pixel is the size of a cut's pixels, mm: half a usual voxel. Finer ones would show no
@@ -18,7 +18,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 	preToPost := s.Alignment.PostToPre.Inverse()
 	for i, site := range s.Sites {
 		plan, f := s.Plan.Fixtures[i], s.Result.Fixtures[i]
-		scene := figure.Scene{
+		scene := drawing.Scene{
 			Post: &s.Post.Volume, PreToPost: preToPost,
 			Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
 			Achieved: site.Achieved, AchievedDiameter: plan.PlacedDiameter,
@@ -31,7 +31,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 		}
 		p.target = scene.Target()
 		_, label, _ := o.site(f.Site)
-		p.alignment = figure.Alignment(&s.Pre.Volume, &s.Post.Volume, s.Alignment.PostToPre, plan.Planned, plan.Diameter, label)
+		p.alignment = drawing.Alignment(&s.Pre.Volume, &s.Post.Volume, s.Alignment.PostToPre, plan.Planned, plan.Diameter, label)
 	}
 	return caseReport(&s.Result, out, o), nil
 }
@@ -47,7 +47,7 @@ const (
 )
 
 // cuts are a fixture's four still cuts and the stacks to step through.
-func cuts(s *figure.Scene) ([]picture, error) {
+func cuts(s *drawing.Scene) ([]picture, error) {
 	c, err := s.Cutter(pixel)
 	if err != nil {
 		return nil, err
@@ -86,8 +86,8 @@ func cuts(s *figure.Scene) ([]picture, error) {
 }
 
 // newStack draws the cuts of a view at the given places.
-func newStack(c *figure.Cutter, v figure.View, at []float64) *stack {
-	s := &stack{Drawings: make([]figure.Drawing, len(at)), Labels: make([]string, len(at))}
+func newStack(c *drawing.Cutter, v drawing.View, at []float64) *stack {
+	s := &stack{Drawings: make([]drawing.Drawing, len(at)), Labels: make([]string, len(at))}
 	parallel.For(len(at), func(i int) { s.Drawings[i], s.Labels[i] = c.Draw(v, at[i]), v.Place(at[i]) })
 	return s
 }

@@ -16,7 +16,7 @@ import (
 	"strconv"
 	"strings"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
 
@@ -227,7 +227,7 @@ func (t *table) row() (Row, error) {
 		read(string(k)+"_achieved_mm", &achieved)
 		read(string(k)+"_margin_mm", &margin)
 		if planned != nil {
-			r.Clearance = append(r.Clearance, result.Clearance{Structure: string(k), Kind: string(k), Planned: *planned, Achieved: achieved, Margin: margin})
+			r.Clearance = append(r.Clearance, measurement.Clearance{Structure: string(k), Kind: string(k), Planned: *planned, Achieved: achieved, Margin: margin})
 		} else if err == nil && (achieved != nil || margin != nil) {
 			err = t.fail(string(k)+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
 		}
@@ -241,7 +241,7 @@ func (t *table) row() (Row, error) {
 	return r, nil
 }
 
-func (t *table) floor(v [3]*float64) (*result.Floor, error) {
+func (t *table) floor(v [3]*float64) (*measurement.Floor, error) {
 	given := 0
 	for _, x := range v {
 		if x != nil {
@@ -252,7 +252,7 @@ func (t *table) floor(v [3]*float64) (*result.Floor, error) {
 	case 0:
 		return nil, nil
 	case len(v):
-		return &result.Floor{Entry: *v[0], Apex: *v[1], Angle: *v[2]}, nil
+		return &measurement.Floor{Entry: *v[0], Apex: *v[1], Angle: *v[2]}, nil
 	}
 	return nil, t.fail(floorColumns[0], "the three floors come together or not at all")
 }
@@ -294,12 +294,12 @@ type Skipped struct{ File, Why string }
 // surgery; JSON files of another schema are skipped and named.
 //
 // Errors: a file that is broken or that has a case that another file has too.
-func ReadMeasurements(folder string) ([]result.Case, []Skipped, error) {
+func ReadMeasurements(folder string) ([]measurement.Case, []Skipped, error) {
 	entries, err := os.ReadDir(folder)
 	if err != nil {
 		return nil, nil, err
 	}
-	var out []result.Case
+	var out []measurement.Case
 	var skipped []Skipped
 	from := map[string]string{}
 	for _, e := range entries {
@@ -321,7 +321,7 @@ func ReadMeasurements(folder string) ([]result.Case, []Skipped, error) {
 		from[m.Case] = path
 		out = append(out, *m)
 	}
-	slices.SortStableFunc(out, func(a, b result.Case) int {
+	slices.SortStableFunc(out, func(a, b measurement.Case) int {
 		return strings.Compare(a.Placed+"\x00"+a.Case, b.Placed+"\x00"+b.Case)
 	})
 	return out, skipped, nil
@@ -330,20 +330,20 @@ func ReadMeasurements(folder string) ([]result.Case, []Skipped, error) {
 var errOtherSchema = errors.New("it is no measurement of this program")
 
 // ReadMeasurement reads one measurement.
-func ReadMeasurement(path string) (*result.Case, error) {
+func ReadMeasurement(path string) (*measurement.Case, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	var m result.Case
+	var m measurement.Case
 	var wrong *json.UnmarshalTypeError
-	if err := json.Unmarshal(text, &m); errors.As(err, &wrong) && m.Schema != result.Schema {
+	if err := json.Unmarshal(text, &m); errors.As(err, &wrong) && m.Schema != measurement.Schema {
 		return nil, fmt.Errorf("%s: %w", path, errOtherSchema)
 	} else if err != nil {
 		return nil, fmt.Errorf("%s: it is not whole: %w", path, err)
 	}
-	if m.Schema != result.Schema {
-		return nil, fmt.Errorf("%s: %w (schema %q, expected %q)", path, errOtherSchema, m.Schema, result.Schema)
+	if m.Schema != measurement.Schema {
+		return nil, fmt.Errorf("%s: %w (schema %q, expected %q)", path, errOtherSchema, m.Schema, measurement.Schema)
 	}
 	if err := checkMeasurement(&m); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)

@@ -1,10 +1,10 @@
 package series
 
-import "plumbline/internal/result"
+import "plumbline/internal/measurement"
 
 // Result is the measurement of the case that is in force, nil where there is
 // none or the figures come from a table.
-func (c *CaseState) Result() *result.Case {
+func (c *CaseState) Result() *measurement.Case {
 	if c.Status != StatusMeasured {
 		return nil
 	}

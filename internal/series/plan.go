@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"math"
 
-	"plumbline/internal/casefile"
 	"plumbline/internal/geom"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/volume"
 )
 
@@ -61,7 +61,7 @@ const (
 
 // changed compares the plan with a measurement made later; what is the first
 // difference in words.
-func (p *Plan) changed(m *result.Case) (c planChange, what string) {
+func (p *Plan) changed(m *measurement.Case) (c planChange, what string) {
 	if p.SHA256 == m.Inputs.PlanSHA256 {
 		return planKept, ""
 	}

@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"math"
 
-	"plumbline/internal/casefile"
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
 
@@ -128,22 +128,22 @@ type Row struct {
 	PlannedDiameter *float64 `json:"planned_diameter_mm,omitempty"`
 	PlannedLength   *float64 `json:"planned_length_mm,omitempty"`
 
-	Deviation Values        `json:"deviation"`
-	U         Values        `json:"u"` // standard uncertainties
-	Floor     *result.Floor `json:"floor95,omitempty"`
+	Deviation Values             `json:"deviation"`
+	U         Values             `json:"u"` // standard uncertainties
+	Floor     *measurement.Floor `json:"floor95,omitempty"`
 
-	Clearance []result.Clearance `json:"clearance,omitempty"`
-	Doubt     bool               `json:"doubt,omitempty"` // not to be relied on
-	Flags     []string           `json:"flags,omitempty"` // their codes
+	Clearance []measurement.Clearance `json:"clearance,omitempty"`
+	Doubt     bool                    `json:"doubt,omitempty"` // not to be relied on
+	Flags     []string                `json:"flags,omitempty"` // their codes
 }
 
 // RowsOf are the rows of a measurement.
-func RowsOf(m *result.Case) []Row {
+func RowsOf(m *measurement.Case) []Row {
 	var codes []string
-	note := func(flags []result.Flag, into *Row) {
+	note := func(flags []measurement.Flag, into *Row) {
 		for _, f := range flags {
 			into.Flags = append(into.Flags, f.Code)
-			into.Doubt = into.Doubt || f.Level == result.Doubt
+			into.Doubt = into.Doubt || f.Level == measurement.Doubt
 		}
 	}
 	var whole Row
@@ -180,7 +180,7 @@ func positive(x float64) *float64 {
 	return nil
 }
 
-func of(i *result.Interval) *float64 {
+func of(i *measurement.Interval) *float64 {
 	if i == nil {
 		return nil
 	}
@@ -210,8 +210,8 @@ func (r *Row) Region() string {
 
 // Nearest is the structure of a kind that was planned to be nearest, nil if
 // there is none.
-func (r *Row) Nearest(kind string) *result.Clearance {
-	var out *result.Clearance
+func (r *Row) Nearest(kind string) *measurement.Clearance {
+	var out *measurement.Clearance
 	for i := range r.Clearance {
 		if c := &r.Clearance[i]; c.Kind == kind && (out == nil || c.Planned < out.Planned) {
 			out = c

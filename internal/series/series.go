@@ -22,7 +22,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // Schema names the form of a record; a reader refuses another one.
@@ -57,10 +57,10 @@ type Record struct {
 	Kind   Kind   `json:"kind"`
 	Case   string `json:"case,omitempty"` // pseudonym; every kind but a remark, a correction and a mending has one
 
-	Plan        *Plan        `json:"plan,omitempty"`
-	Measurement *result.Case `json:"measurement,omitempty"`
-	Rows        []Row        `json:"rows,omitempty"`   // of an import, all of one case
-	Source      *Source      `json:"source,omitempty"` // of an import
+	Plan        *Plan             `json:"plan,omitempty"`
+	Measurement *measurement.Case `json:"measurement,omitempty"`
+	Rows        []Row             `json:"rows,omitempty"`   // of an import, all of one case
+	Source      *Source           `json:"source,omitempty"` // of an import
 
 	Corrects int    `json:"corrects,omitempty"` // number of the record that a correction is about
 	Withdraw bool   `json:"withdraw,omitempty"` // the corrected record no longer counts
@@ -227,9 +227,9 @@ func checkDate(s string) error {
 	return nil
 }
 
-func checkMeasurement(m *result.Case) error {
-	if m.Schema != result.Schema {
-		return fmt.Errorf("schema %q: expected %q", m.Schema, result.Schema)
+func checkMeasurement(m *measurement.Case) error {
+	if m.Schema != measurement.Schema {
+		return fmt.Errorf("schema %q: expected %q", m.Schema, measurement.Schema)
 	}
 	if err := checkName(m.Case); err != nil {
 		return fmt.Errorf("case: %w", err)

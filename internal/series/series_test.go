@@ -14,26 +14,26 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 const noon = "2026-03-02T12:00:00+01:00"
 
 func number(x float64) *float64 { return &x }
 
-// measurement is of one fixture whose figures follow from its number.
-func measurement(name, placed, plan string, i int) *result.Case {
+// measurementOf is of one fixture whose figures follow from its number.
+func measurementOf(name, placed, plan string, i int) *measurement.Case {
 	x := float64(i)
-	return &result.Case{
-		Schema: result.Schema, Case: name, Placed: placed, Clinician: "clinician-a",
-		Inputs: result.Inputs{PlanSHA256: plan},
-		Fixtures: []result.Fixture{{
+	return &measurement.Case{
+		Schema: measurement.Schema, Case: name, Placed: placed, Clinician: "clinician-a",
+		Inputs: measurement.Inputs{PlanSHA256: plan},
+		Fixtures: []measurement.Fixture{{
 			Site: "36", Guidance: "full-guide",
-			Planned: result.Placement{Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10},
-			Deviation: &result.Deviation{Entry: 0.5, EntryLateral: 0.4, EntryDepth: -0.3, Apex: 1 + x/8, ApexLateral: 1 + x/8, Angle: 2,
+			Planned: measurement.Placement{Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10},
+			Deviation: &measurement.Deviation{Entry: 0.5, EntryLateral: 0.4, EntryDepth: -0.3, Apex: 1 + x/8, ApexLateral: 1 + x/8, Angle: 2,
 				EntryMesial: number(-0.4), EntryBuccal: number(0)},
-			Uncertainty: &result.Uncertainty{Entry: result.Interval{U: 0.1}, EntryMesial: &result.Interval{U: 0.05}},
-			Clearance:   []result.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 2.5, Achieved: number(2.25), Margin: number(2)}},
+			Uncertainty: &measurement.Uncertainty{Entry: measurement.Interval{U: 0.1}, EntryMesial: &measurement.Interval{U: 0.05}},
+			Clearance:   []measurement.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 2.5, Achieved: number(2.25), Margin: number(2)}},
 		}},
 	}
 }
@@ -46,7 +46,7 @@ func seal(name, placed, plan, time string) Record {
 }
 
 func measured(name, placed, plan string, i int) Record {
-	return Record{Kind: Measured, Case: name, Time: "2026-04-01T12:00:00+02:00", Measurement: measurement(name, placed, plan, i)}
+	return Record{Kind: Measured, Case: name, Time: "2026-04-01T12:00:00+02:00", Measurement: measurementOf(name, placed, plan, i)}
 }
 
 func remark(text string) Record {
@@ -304,12 +304,12 @@ func TestAppendRefuses(t *testing.T) {
 		"a patient's name":     {Record{Kind: LeftOut, Time: noon, Case: "DOE^JANE", Reason: "r"}, "pseudonym"},
 		"control":              {Record{Kind: Remark, Time: noon, Author: "a", Text: "b\x1b[2J"}, "cannot be printed"},
 		"not UTF-8":            {Record{Kind: Remark, Time: noon, Author: "a", Text: "\xff"}, "UTF-8"},
-		"other case":           {Record{Kind: Measured, Time: noon, Case: "C-009", Measurement: measurement("C-001", "2026-03-03", "p", 1)}, "of case"},
+		"other case":           {Record{Kind: Measured, Time: noon, Case: "C-009", Measurement: measurementOf("C-001", "2026-03-03", "p", 1)}, "of case"},
 		"corrects nothing":     {Record{Kind: Correction, Time: noon, Corrects: 70, Reason: "r", Withdraw: true}, "no record 70"},
 		"corrects itself":      {Record{Kind: Correction, Time: noon, Corrects: 8, Reason: "r", Withdraw: true}, "no record 8"},
 		"corrects in two ways": {Record{Kind: Correction, Time: noon, Corrects: 5, Reason: "r", Withdraw: true, Text: "t"}, "either to withdraw"},
 		"text for a plan":      {Record{Kind: Correction, Time: noon, Corrects: 1, Reason: "r", Text: "t"}, "does not fit"},
-		"another case's":       {Record{Kind: Correction, Time: noon, Corrects: 2, Reason: "r", Measurement: measurement("C-004", "2026-03-03", "p", 1)}, "is of case"},
+		"another case's":       {Record{Kind: Correction, Time: noon, Corrects: 2, Reason: "r", Measurement: measurementOf("C-004", "2026-03-03", "p", 1)}, "is of case"},
 	} {
 		_, err := Append(path, c.r)
 		require.Error(t, err, name)

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // Seal says what a case's seal is worth.
@@ -40,18 +40,18 @@ type CaseState struct {
 	Clinician string `json:"clinician,omitempty"`
 	Placed    string `json:"placed,omitempty"`
 
-	Status      Status        `json:"status"`
-	Seal        Seal          `json:"seal"`
-	Sealed      []int         `json:"sealed,omitempty"`      // every seal
-	Measurement int           `json:"measurement,omitempty"` // the one in force
-	Earlier     []int         `json:"earlier,omitempty"`     // measurements that it replaced
-	LeftOut     int           `json:"left_out,omitempty"`
-	Reason      string        `json:"reason,omitempty"`
-	Flags       []result.Flag `json:"flags"` // about the records, not about the figures
+	Status      Status             `json:"status"`
+	Seal        Seal               `json:"seal"`
+	Sealed      []int              `json:"sealed,omitempty"`      // every seal
+	Measurement int                `json:"measurement,omitempty"` // the one in force
+	Earlier     []int              `json:"earlier,omitempty"`     // measurements that it replaced
+	LeftOut     int                `json:"left_out,omitempty"`
+	Reason      string             `json:"reason,omitempty"`
+	Flags       []measurement.Flag `json:"flags"` // about the records, not about the figures
 
 	plan     *Plan
 	plans    map[int]*Plan
-	measured *result.Case
+	measured *measurement.Case
 	rows     []Row
 }
 
@@ -167,7 +167,7 @@ func Summarise(records []Record, today string) Summary {
 	get := func(name string) *CaseState {
 		c := cases[name]
 		if c == nil {
-			c = &CaseState{Case: name, Flags: []result.Flag{}, plans: map[int]*Plan{}}
+			c = &CaseState{Case: name, Flags: []measurement.Flag{}, plans: map[int]*Plan{}}
 			cases[name] = c
 			order = append(order, c)
 		}
@@ -222,7 +222,7 @@ func (c *CaseState) measure(r *Record) {
 }
 
 func (c *CaseState) flag(code, format string, args ...any) {
-	c.Flags = append(c.Flags, result.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: result.Notice})
+	c.Flags = append(c.Flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: measurement.Notice})
 }
 
 // judge sets status and seal once all records of the case are known.

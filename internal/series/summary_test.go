@@ -6,7 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 )
 
 // chained gives records as a file would hold them.
@@ -122,7 +122,7 @@ func TestCorrections(t *testing.T) {
 	assert.Equal(t, 1.125, apex(s))
 	assert.Len(t, s.Corrections, 1)
 
-	better := measurement("C", "2026-03-03", "p", 8)
+	better := measurementOf("C", "2026-03-03", "p", 8)
 	s = Summarise(chained(t, append(base,
 		Record{Kind: Correction, Time: noon, Corrects: 1, Reason: "other scan", Measurement: better}, // 6
 		Record{Kind: Correction, Time: noon, Corrects: 2, Reason: "typing", Text: "second words"},    // 7
@@ -145,10 +145,10 @@ func TestCorrections(t *testing.T) {
 }
 
 func TestRowsOfAMeasurement(t *testing.T) {
-	m := measurement("C", "2026-03-03", "p", 1)
-	m.Flags = []result.Flag{{Code: "a", Level: result.Notice}}
-	m.Alignment.Flags = []result.Flag{{Code: "b", Level: result.Notice}}
-	m.Fixtures = append(m.Fixtures, result.Fixture{Site: "11", Flags: []result.Flag{{Code: "not-found", Level: result.Doubt}}})
+	m := measurementOf("C", "2026-03-03", "p", 1)
+	m.Flags = []measurement.Flag{{Code: "a", Level: measurement.Notice}}
+	m.Alignment.Flags = []measurement.Flag{{Code: "b", Level: measurement.Notice}}
+	m.Fixtures = append(m.Fixtures, measurement.Fixture{Site: "11", Flags: []measurement.Flag{{Code: "not-found", Level: measurement.Doubt}}})
 	rows := RowsOf(m)
 	require.Len(t, rows, 2)
 	assert.Equal(t, -0.4, *rows[0].Deviation[EntryMesial])
@@ -164,6 +164,6 @@ func TestRowsOfAMeasurement(t *testing.T) {
 	assert.Equal(t, 2.5, rows[0].Nearest("nerve").Planned)
 	assert.Nil(t, rows[0].Nearest("sinus"))
 	// One doubtful scan makes every fixture of the case doubtful.
-	m.Alignment.Flags[0].Level = result.Doubt
+	m.Alignment.Flags[0].Level = measurement.Doubt
 	assert.True(t, RowsOf(m)[0].Doubt)
 }

@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"strings"
 
-	"plumbline/internal/casefile"
+	"plumbline/internal/plan/casefile"
 )
 
 // TableRow is a row of the tidy table: a fixture, or a case without figures

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"plumbline/internal/result"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
 
@@ -93,10 +93,10 @@ func drawRow(t *rapid.T) Row {
 		}
 	}
 	if rapid.Bool().Draw(t, "floor") {
-		r.Floor = &result.Floor{Entry: .1, Apex: .2, Angle: rapid.Float64Range(0, 3).Draw(t, "floor")}
+		r.Floor = &measurement.Floor{Entry: .1, Apex: .2, Angle: rapid.Float64Range(0, 3).Draw(t, "floor")}
 	}
 	if rapid.Bool().Draw(t, "nerve") {
-		r.Clearance = []result.Clearance{{Structure: "nerve", Kind: "nerve", Planned: rapid.Float64Range(-3, 9).Draw(t, "planned"), Margin: number(2)}}
+		r.Clearance = []measurement.Clearance{{Structure: "nerve", Kind: "nerve", Planned: rapid.Float64Range(-3, 9).Draw(t, "planned"), Margin: number(2)}}
 	}
 	return r
 }
@@ -206,13 +206,13 @@ func TestReadMeasurements(t *testing.T) {
 	put := func(name, text string) {
 		require.NoError(t, os.WriteFile(filepath.Join(folder, name), []byte(text), 0o644))
 	}
-	save := func(name string, m *result.Case) {
+	save := func(name string, m *measurement.Case) {
 		text, err := json.Marshal(m)
 		require.NoError(t, err)
 		put(name, string(text))
 	}
-	save("a.json", measurement("C-2", "2026-03-09", "p", 2))
-	save("b.JSON", measurement("C-1", "2026-03-03", "p", 1))
+	save("a.json", measurementOf("C-2", "2026-03-09", "p", 2))
+	save("b.JSON", measurementOf("C-1", "2026-03-03", "p", 1))
 	put("notes.txt", "not looked at")
 	put("other.json", `{"schema":"other/1"}`)
 	put("list.json", `[1,2]`)
@@ -220,16 +220,16 @@ func TestReadMeasurements(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, cases, 2)
 	assert.Equal(t, "C-1", cases[0].Case)
-	assert.Equal(t, measurement("C-2", "2026-03-09", "p", 2), &cases[1])
+	assert.Equal(t, measurementOf("C-2", "2026-03-09", "p", 2), &cases[1])
 	assert.Len(t, skipped, 2)
 
-	save("c.json", measurement("C-1", "2026-03-03", "p", 1))
+	save("c.json", measurementOf("C-1", "2026-03-03", "p", 1))
 	_, _, err = ReadMeasurements(folder)
 	assert.ErrorContains(t, err, "keep the one that counts")
 	put("c.json", `{"schema":"plumbline/measurement/1","case":"C`)
 	_, _, err = ReadMeasurements(folder)
 	assert.ErrorContains(t, err, "c.json: it is not whole")
-	save("c.json", measurement("C-3", "soon", "p", 1))
+	save("c.json", measurementOf("C-3", "soon", "p", 1))
 	_, _, err = ReadMeasurements(folder)
 	assert.ErrorContains(t, err, "date of surgery")
 	_, _, err = ReadMeasurements(filepath.Join(folder, "none"))

@@ -1,0 +1,296 @@
+// Package dentalarch tells which way is mesial and which is buccal at a planned
+// fixture, and catches a plan that is written in other coordinates than it says.
+//
+// The mesial direction is the case's own where it gives one; else that of the
+// teeth and fixtures beside the site whose number the case tells, and that of
+// the dental arch found in the planning scan, the horseshoe of dense tissue at
+// the level of the platforms. Whatever there is, is checked against the rest,
+// against the side of the tooth number and against the jaw.
+//
+// Conventions: planning frame, patient LPS, mm. The patient's head is taken to
+// lie in the scan as its coordinates say, turned by no more than some 30°. Start
+// with Find.
+//
+// Accuracy (TestAccuracyOnPhantoms): from the scan alone, on 216 synthetic scans of all
+// regions, the 184 directions that promise 5° were off by 1.2° root mean square and 3.8°
+// at most, in fields that show the whole arch as in those of 50 and 45 mm. The other 32
+// were flagged, off by 3.9° root mean square and 12.6° at most: mostly second molars,
+// with nothing behind them, and upper jaws without teeth. No direction was off by more than
+// 2.6 times its own standard uncertainty. Neighbours alone were off by 2.5° on average
+// and 5.6° at most on 24.
+//
+// Limits: the sides can be told apart only where the scan shows both branches of
+// the arch. A tooth that stands outside the row has the direction of the row. In an
+// upper jaw without teeth the palate passes for a part of the ridge and draws its middle
+// inwards.
+package dentalarch
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/deviation"
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/tooth"
+	"plumbline/internal/volume"
+)
+
+// Source says where a mesial direction comes from.
+type Source string
+
+const (
+	Unknown           Source = ""
+	Given             Source = "given"
+	Neighbours        Source = "neighbours"
+	Scan              Source = "scan"
+	NeighboursAndScan Source = "neighbours and scan"
+)
+
+// Finding is what is known of the directions at one fixture.
+type Finding struct {
+	Directions *deviation.Directions // nil where they are not known or the plan is in doubt
+	Source     Source
+	Flags      []measurement.Flag
+}
+
+// Find tells the directions of every fixture of a case, in its order. plan is
+// the case with its coordinates in the planning frame, written the same as its
+// file has it; pre is the planning scan.
+func Find(plan, written *casefile.Case, pre *volume.Volume) []Finding {
+	out := make([]Finding, len(plan.Fixtures))
+	views := map[tooth.Jaw]*view{}
+	for i, f := range plan.Fixtures {
+		jaw := f.Site.Jaw()
+		if views[jaw] == nil {
+			views[jaw] = newView(plan, pre, jaw)
+		}
+		s := site{plan: plan, written: written, pre: pre, view: views[jaw], index: i}
+		out[i] = s.find()
+	}
+	return out
+}
+
+const (
+	// slabFrom and slabTo are the heights between which the scan is looked at,
+	// mm apical of the platforms: the necks of the teeth, the crest of the ridge and
+	// the beginning of the roots. Higher up the front teeth lean out of the row.
+	slabFrom, slabTo = -4.0, 5.0
+	// faint is the least contrast that counts as a ridge: a twentieth of what
+	// lies between air and enamel.
+	faint = 0.05
+	// onLine is how far beside a form the ridge may run and still be its ridge,
+	// mm.
+	onLine = 2.0
+	// counted is how far from the midline the arch is looked at to tell whether
+	// it was found, mm: the middle of the second molar.
+	counted = 50
+	// enough is the share of that stretch that has to have a ridge. In noise the
+	// best form that can be found has one along half of it and some more.
+	enough = 0.65
+)
+
+// view is what the planning scan shows of a jaw.
+type view struct {
+	dense      *occlusal
+	form       *form   // the arch; nil where it was not found as a whole
+	line       []point // its points, from right to left
+	neighbours []neighbour
+}
+
+func newView(plan *casefile.Case, pre *volume.Volume, jaw tooth.Jaw) *view {
+	level, n := 0.0, 0.0
+	for _, f := range plan.Fixtures {
+		if f.Site.Jaw() == jaw {
+			level += f.Planned.Entry.Z
+			n++
+		}
+	}
+	up := -1.0
+	if jaw == tooth.Upper {
+		up = 1
+	}
+	v := &view{dense: look(pre, level/n, up, slabFrom, slabTo), neighbours: numbered(plan, plan.Numbering, jaw)}
+	f := v.dense.find(jaw)
+	if v.dense.followed(f.draw()[:], -counted, counted) >= enough {
+		f = v.dense.polish(f, jaw, nil, closely)
+		v.form, v.line = &f, f.draw()[:]
+	}
+	return v
+}
+
+// around is the arch at a tooth's planned place: the whole one, or, where the
+// scan shows too little of it, the piece there with what ties it to the tooth; nil
+// where no ridge is found.
+func (v *view) around(n tooth.Number, entry geom.Vec) (*form, *anchor) {
+	if v.form != nil {
+		return v.form, nil
+	}
+	a := anchor{at: point{entry.X, entry.Y}, arc: arcOf(n)}
+	f := v.dense.near(a, n.Jaw())
+	const piece = 20 // mm to both sides: two teeth
+	s := int(math.Round(a.arc))
+	if v.dense.followed(f.draw()[:], s-piece, s+piece) < enough {
+		return nil, nil
+	}
+	f = v.dense.polish(f, n.Jaw(), &a, closely)
+	return &f, &a
+}
+
+// place is where a point lies on an arch: how far along it from the midline to
+// the left and how far beside it, mm.
+func place(line []point, p geom.Vec) (arc int, beside float64) {
+	beside = math.Inf(1)
+	at := 0
+	for i, q := range line {
+		if d := math.Hypot(q.x-p.X, q.y-p.Y); d < beside {
+			beside, at = d, i
+		}
+	}
+	return at - formEnd, beside
+}
+
+// site is one fixture with all that can tell of its directions.
+type site struct {
+	plan, written *casefile.Case
+	pre           *volume.Volume
+	view          *view
+	index         int
+}
+
+const (
+	// sure is the angle between two answers under which both are right, degrees:
+	// three times the error of either.
+	sure = 15.0
+	// astray is the angle from which one of them must be wrong, degrees.
+	astray = 45.0
+	// wanted is how near a direction should be, degrees: 5° change a part by less
+	// than a tenth of the other one.
+	wanted = 5.0
+	// coverage makes a standard uncertainty the half width of a 95 % interval.
+	coverage = 1.96
+)
+
+// reading is a mesial direction with its standard uncertainty about the
+// fixture's axis, degrees.
+type reading struct {
+	mesial geom.Vec // unit
+	u      float64
+}
+
+// with is the mean of two readings, weighted by their variances.
+func (r reading) with(q reading) reading {
+	v, w := 1/(r.u*r.u), 1/(q.u*q.u)
+	return reading{r3.Unit(r3.Add(r3.Scale(v, r.mesial), r3.Scale(w, q.mesial))), 1 / math.Sqrt(v+w)}
+}
+
+func (s *site) find() Finding {
+	f := s.plan.Fixtures[s.index]
+	var out Finding
+	if flag := s.misplaced(); flag != nil {
+		out.Flags = append(out.Flags, *flag)
+		if flag.Level == measurement.Doubt {
+			return out
+		}
+	}
+	flag := func(level measurement.Level, code, format string, args ...any) {
+		out.Flags = append(out.Flags, measurement.Flag{Code: code, Level: level, Message: fmt.Sprintf("site %s: ", f.Site) + fmt.Sprintf(format, args...)})
+	}
+	entry := f.Planned.Entry
+	line, tie := s.view.around(f.Site, entry)
+	var scan, beside *reading
+	if line != nil {
+		along, off := s.view.dense.direction(*line, f.Site.Jaw(), tie, point{entry.X, entry.Y})
+		m := mesialOf(along, f.Site)
+		scan = &reading{geom.Vec{X: m.x, Y: m.y}, off}
+		if s.view.line == nil {
+			flag(measurement.Notice, "side-not-checked", "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
+		}
+	}
+	if r, ok := byNeighbours(f.Site, entry, s.view.neighbours); ok {
+		beside = &r
+	}
+
+	// The best answer that does not come from the case's author.
+	var found *reading
+	source := Unknown
+	switch {
+	case scan != nil && beside != nil:
+		switch apart := across(f.Planned, scan.mesial, beside.mesial); {
+		case apart < sure:
+			m := scan.with(*beside)
+			found, source = &m, NeighboursAndScan
+		case apart < astray:
+			// Anything between the two may be right.
+			found, source = &reading{beside.mesial, max(beside.u, apart/math.Sqrt(12))}, Neighbours
+			flag(measurement.Notice, mesialUncertain, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart; the neighbours' is taken", apart)
+		default:
+			flag(measurement.Doubt, "mesial-contradicted", "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+			return out
+		}
+	case beside != nil:
+		found, source = beside, Neighbours
+	case scan != nil:
+		found, source = scan, Scan
+	}
+
+	mesial := found
+	if f.Mesial != nil {
+		mesial, source = &reading{mesial: *f.Mesial}, Given
+		check, of := usualMesial(f.Site), "the usual one of this tooth"
+		if found != nil {
+			check, of = found.mesial, "what neighbours and scan show"
+		}
+		switch apart := across(f.Planned, *f.Mesial, check); {
+		case apart >= astray && apart < 180-astray:
+			flag(measurement.Doubt, "mesial-contradicted", "the given mesial direction is %.0f° from %s; check mesial in the case file", apart, of)
+		case apart >= astray:
+			flag(measurement.Doubt, "mesial-contradicted", "the given mesial direction points to distal, %.0f° from %s; check its sign, and whether it is in the frame of the other coordinates", apart, of)
+		case apart >= sure && found != nil:
+			flag(measurement.Notice, mesialUncertain, "the given mesial direction is %.0f° from %s", apart, of)
+		}
+	} else if found == beside && beside != nil && scan == nil {
+		if apart := across(f.Planned, beside.mesial, usualMesial(f.Site)); apart >= 2*astray {
+			flag(measurement.Doubt, "mesial-contradicted", "the neighbouring teeth put mesial %.0f° from where it usually is, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+			return out
+		}
+	}
+	if mesial == nil {
+		flag(measurement.Notice, "directions-not-known", "neither neighbouring teeth nor the planning scan show the mesial direction, so there are no mesiodistal and buccolingual parts; give mesial in the case file")
+		return out
+	}
+	d, err := deviation.Site(f.Site, f.Planned, mesial.mesial)
+	if err != nil {
+		flag(measurement.Notice, "directions-not-known", "%v; there are no mesiodistal and buccolingual parts", err)
+		return out
+	}
+	if half := coverage * mesial.u; half > wanted && !slices.ContainsFunc(out.Flags, uncertain) {
+		flag(measurement.Notice, mesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
+	}
+	d.Uncertainty = mesial.u
+	out.Directions, out.Source = &d, source
+	return out
+}
+
+const mesialUncertain = "mesial-uncertain"
+
+func uncertain(f measurement.Flag) bool { return f.Code == mesialUncertain }
+
+// across is the angle between two directions seen along a fixture's axis,
+// degrees.
+func across(p geom.Pose, u, v geom.Vec) float64 {
+	a := p.Axis()
+	return deviation.Angle(deviation.Lateral(a, u), deviation.Lateral(a, v))
+}
+
+// usualMesial is the mesial direction of a tooth in a head that lies straight.
+func usualMesial(n tooth.Number) geom.Vec {
+	middle, _ := usual(n.Jaw())
+	line := middle.draw()
+	m := mesialOf(along(line[:], formEnd+int(math.Round(arcOf(n)))), n)
+	return geom.Vec{X: m.x, Y: m.y}
+}

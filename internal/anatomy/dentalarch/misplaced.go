@@ -1,0 +1,120 @@
+package dentalarch
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/tooth"
+)
+
+const (
+	// otherSide is how far on the wrong side of the midline an entry point lies
+	// for certain, mm: the midline is found to a millimetre or two, and central
+	// incisors reach across it where it is not straight.
+	otherSide = 4.0
+	// offRidge is how far beside the arch an entry point lies for certain, mm:
+	// more than half the widest ridge.
+	offRidge = 8.0
+	// misnumbered is how far along the arch from its usual place a tooth lies
+	// for certain, mm: two premolars.
+	misnumbered = 15.0
+)
+
+// fault is what is wrong with where a fixture is planned.
+type fault string
+
+const (
+	noFault     fault = ""
+	wrongJaw    fault = "apex-points-away"
+	wrongSide   fault = "plan-on-other-side"
+	besideRidge fault = "plan-off-ridge"
+	wrongNumber fault = "plan-at-other-tooth"
+)
+
+// check tells what is wrong with a fixture planned at p, with a sentence.
+func (v *view) check(n tooth.Number, p geom.Pose) (fault, string) {
+	if a := p.Axis(); a.Z > 0 != (n.Jaw() == tooth.Upper) {
+		return wrongJaw, fmt.Sprintf("a fixture in the %s jaw has its apex %s its platform, but the planned one points the other way", n.Jaw(), map[tooth.Jaw]string{tooth.Upper: "above", tooth.Lower: "below"}[n.Jaw()])
+	}
+	if v.line == nil {
+		return noFault, ""
+	}
+	at, beside := place(v.line, p.Entry)
+	arc, usual := float64(at), arcOf(n)
+	switch {
+	case beside > offRidge:
+		return besideRidge, fmt.Sprintf("the planned entry point lies %.0f mm beside the dental arch that the planning scan shows", beside)
+	case arc*usual < 0 && math.Abs(arc) > otherSide:
+		side := tooth.Right
+		if arc > 0 {
+			side = tooth.Left
+		}
+		return wrongSide, fmt.Sprintf("tooth %s is on the patient's %s, but the planned entry point lies on the %s side of the arch that the planning scan shows", n, n.Side(), side)
+	case math.Abs(arc-usual) > misnumbered:
+		return wrongNumber, fmt.Sprintf("the planned entry point lies %.0f mm along the arch from where tooth %s usually stands", math.Abs(arc-usual), n)
+	}
+	return noFault, ""
+}
+
+// misplaced tells whether the plan can be meant as it stands, and what to change
+// if not. A tooth far from its usual place on the right side is no more than
+// worth a look.
+func (s *site) misplaced() *measurement.Flag {
+	f := s.plan.Fixtures[s.index]
+	kind, what := s.view.check(f.Site, f.Planned)
+	if kind == noFault {
+		return nil
+	}
+	level := measurement.Doubt
+	if kind == wrongNumber {
+		level = measurement.Notice
+	}
+	return &measurement.Flag{Code: string(kind), Level: level,
+		Message: fmt.Sprintf("site %s: %s; %s", f.Site, what, s.remedy())}
+}
+
+// remedy says which other reading of the case's coordinates puts all its
+// fixtures where their numbers say.
+func (s *site) remedy() string {
+	mirrored := func(p geom.Vec) geom.Vec {
+		p = s.written.Frame.ToLPS(p, s.pre.Grid)
+		p.X = -p.X
+		return p
+	}
+	var fit []string
+	for _, frame := range []casefile.Frame{casefile.LPS, casefile.RAS, casefile.Corner} {
+		if frame != s.written.Frame && s.fits(func(p geom.Vec) geom.Vec { return frame.ToLPS(p, s.pre.Grid) }) {
+			fit = append(fit, fmt.Sprintf("frame = %q", string(frame)))
+		}
+	}
+	if s.fits(mirrored) {
+		fit = append(fit, "the sign of the first coordinates changed (left and right exchanged)")
+	}
+	if len(fit) == 0 {
+		return fmt.Sprintf("check the tooth number, entry and apex, and that frame = %q is what the planning program exports", string(s.written.Frame))
+	}
+	return fmt.Sprintf("with %s it would lie where the tooth number says, so check which coordinates the planning program exports", strings.Join(fit, ", or with "))
+}
+
+// fits tells whether a reading of the coordinates puts every fixture of this jaw
+// where its number says.
+func (s *site) fits(toLPS func(geom.Vec) geom.Vec) bool {
+	jaw := s.plan.Fixtures[s.index].Site.Jaw()
+	for _, f := range s.written.Fixtures {
+		if f.Site.Jaw() != jaw {
+			continue
+		}
+		p := geom.Pose{Entry: toLPS(f.Planned.Entry), Apex: toLPS(f.Planned.Apex)}
+		if !s.pre.Contains(p.Entry) || !s.pre.Contains(p.Apex) {
+			return false
+		}
+		if kind, _ := s.view.check(f.Site, p); kind != noFault {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,315 @@
+package scan
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
+
+	"plumbline/internal/dicom/codec/jpeg"
+	"plumbline/internal/dicom/codec/jpeg2000"
+	"plumbline/internal/dicom/codec/jpegls"
+	"plumbline/internal/dicom/codec/rle"
+)
+
+// decoder decodes one compressed frame into dst, row by row: words of the
+// precision it answers with, negative values in two's complement; whether the
+// stream itself calls them signed, and whether grey values were given up.
+type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, signed, lossy bool, err error)
+
+// unsigned is a decoder for streams that know no sign.
+func unsigned(f func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, error)) decoder {
+	return func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, bool, error) {
+		precision, lossy, err := f(dst, data, columns, rows, bitsAllocated)
+		return precision, false, lossy, err
+	}
+}
+
+// decoders has a decoder for each compressed transfer syntax that can be read.
+var decoders = map[string]decoder{
+	"1.2.840.10008.1.2.4.50": unsigned(jpeg.Decode), // baseline
+	"1.2.840.10008.1.2.4.51": unsigned(jpeg.Decode), // extended, 8 and 12 bits
+	"1.2.840.10008.1.2.4.57": unsigned(jpeg.Decode), // lossless, process 14
+	"1.2.840.10008.1.2.4.70": unsigned(jpeg.Decode), // lossless, process 14, selection value 1
+	"1.2.840.10008.1.2.4.80": unsigned(jpegls.Decode),
+	"1.2.840.10008.1.2.4.81": unsigned(jpegls.Decode), // near-lossless
+	"1.2.840.10008.1.2.4.90": jpeg2000.Decode,
+	jpeg2000Syntax:           jpeg2000.Decode, // lossy, or not
+	"1.2.840.10008.1.2.5":    unsigned(rle.Decode),
+}
+
+// jpeg2000Syntax is JPEG 2000 that may be lossy.
+const jpeg2000Syntax = "1.2.840.10008.1.2.4.91"
+
+// syntaxName is a transfer syntax in words.
+func syntaxName(syntax string) string {
+	info, err := uid.Lookup(syntax)
+	if err != nil {
+		return fmt.Sprintf("transfer syntax %q", shorten(syntax))
+	}
+	return info.Name
+}
+
+// unreadable is the answer to a syntax without a decoder.
+func unreadable(syntax string) error {
+	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); %s", syntaxName(syntax), shorten(syntax), exportAdvice)
+}
+
+// exportAdvice says how to get a scan that can be read.
+const exportAdvice = "export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless"
+
+// fragmentTable finds the fragments of encapsulated pixel data (PS3.5 A.4). r
+// reads from the first byte of the pixel data's value; size is how many bytes
+// there are.
+//
+// Out: the basic offset table, and all fragments in order.
+//
+// Errors: errCutShort when the file ends before the sequence delimiter.
+func fragmentTable(r io.ReaderAt, size int64) (offsets []uint64, fragments []fragment, err error) {
+	at, base := int64(0), int64(0)
+	for first := true; ; first = false {
+		var head [8]byte
+		if size-at < 8 {
+			return nil, nil, fmt.Errorf("%w: its fragments have no end mark", errCutShort)
+		}
+		if _, err := r.ReadAt(head[:], at); err != nil {
+			return nil, nil, cutShort(err)
+		}
+		t := tag.Tag{Group: binary.LittleEndian.Uint16(head[:]), Element: binary.LittleEndian.Uint16(head[2:])}
+		length := int64(binary.LittleEndian.Uint32(head[4:]))
+		if t == sequenceEnd {
+			return offsets, fragments, nil
+		}
+		if t != itemStart {
+			return nil, nil, fmt.Errorf("element %s where a fragment was expected", t)
+		}
+		if length > size-at-8 {
+			return nil, nil, fmt.Errorf("%w: a fragment claims %d bytes, %d are left", errCutShort, length, size-at-8)
+		}
+		switch {
+		case first:
+			if length%4 != 0 || length > 4*maxFrames {
+				return nil, nil, fmt.Errorf("an offset table of %d bytes", length)
+			}
+			table := make([]byte, length)
+			if _, err := r.ReadAt(table, at+8); err != nil && length > 0 {
+				return nil, nil, cutShort(err)
+			}
+			for i := 0; i < len(table); i += 4 {
+				offsets = append(offsets, uint64(binary.LittleEndian.Uint32(table[i:])))
+			}
+			base = at + 8 + length
+		case len(fragments) >= maxFragments:
+			return nil, nil, fmt.Errorf("more than %d fragments", maxFragments)
+		default:
+			fragments = append(fragments, fragment{item: at - base, at: at + 8, length: length})
+		}
+		at += 8 + length
+	}
+}
+
+// maxFragments bounds the fragments of one file.
+const maxFragments = 1 << 20
+
+// fragment is one piece of compressed data.
+type fragment struct {
+	item   int64 // where its item tag is, from the first fragment's, as offset tables count
+	at     int64 // where its bytes are, from the start of the value
+	length int64
+}
+
+// framesOf tells which fragments make up each frame (PS3.5 A.4): one each where
+// the numbers agree; else by the offset table; and without one, by the mark
+// that begins each compressed image.
+func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
+	var filled []fragment
+	for _, f := range fragments {
+		if f.length > 0 {
+			filled = append(filled, f)
+		}
+	}
+	switch {
+	case frames == 1:
+		if len(filled) == 0 {
+			return nil, fmt.Errorf("%w: it has no pixels", errCutShort)
+		}
+		return [][]fragment{filled}, nil
+	case len(filled) == frames:
+		out := make([][]fragment, frames)
+		for i := range filled {
+			out[i] = filled[i : i+1]
+		}
+		return out, nil
+	case len(offsets) > 0:
+		return byOffsets(frames, offsets, fragments)
+	case len(filled) < frames:
+		return nil, fmt.Errorf("%w: it has %s of %d", errCutShort, plural(len(filled), "frame"), frames)
+	}
+	return byMarks(r, frames, filled)
+}
+
+// byOffsets splits the fragments where an offset table says that frames begin.
+func byOffsets(frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
+	if len(offsets) != frames {
+		return nil, fmt.Errorf("its offset table is for %s, expected %d", plural(len(offsets), "frame"), frames)
+	}
+	out := make([][]fragment, frames)
+	at := 0
+	for i, start := range offsets {
+		for at < len(fragments) && uint64(fragments[at].item) < start {
+			if i == 0 {
+				return nil, fmt.Errorf("its offset table leaves out the first fragment")
+			}
+			at++
+		}
+		if at == len(fragments) || uint64(fragments[at].item) != start {
+			return nil, fmt.Errorf("its offset table points to byte %d for frame %d, where no fragment begins", start, i+1)
+		}
+		end := at
+		for end < len(fragments) && (i+1 == frames || uint64(fragments[end].item) < offsets[i+1]) {
+			end++
+		}
+		for _, f := range fragments[at:end] {
+			if f.length > 0 {
+				out[i] = append(out[i], f)
+			}
+		}
+		if len(out[i]) == 0 {
+			return nil, fmt.Errorf("%w: frame %d has no bytes", errCutShort, i+1)
+		}
+	}
+	return out, nil
+}
+
+// imageMarks begin a compressed image: JPEG and JPEG-LS, JPEG 2000.
+var imageMarks = [][]byte{{0xFF, 0xD8, 0xFF}, {0xFF, 0x4F, 0xFF, 0x51}}
+
+// byMarks splits the fragments at those that begin with an image's mark.
+func byMarks(r io.ReaderAt, frames int, fragments []fragment) ([][]fragment, error) {
+	var out [][]fragment
+	for _, f := range fragments {
+		var head [4]byte
+		if _, err := r.ReadAt(head[:min(4, f.length)], f.at); err != nil && err != io.EOF {
+			return nil, cutShort(err)
+		}
+		begins := false
+		for _, m := range imageMarks {
+			begins = begins || bytes.HasPrefix(head[:], m)
+		}
+		if begins {
+			out = append(out, nil)
+		}
+		if len(out) == 0 {
+			break
+		}
+		out[len(out)-1] = append(out[len(out)-1], f)
+	}
+	if len(out) != frames {
+		return nil, fmt.Errorf("it has %s for %s and no table that says which belong together", plural(len(fragments), "fragment"), plural(frames, "frame"))
+	}
+	return out, nil
+}
+
+// readExtendedTable reads the extended offset table, which may replace the
+// basic one (PS3.3 C.7.6.3.1.8).
+func (g *image) readExtendedTable(d dataset) error {
+	e := d[tag.ExtendedOffsetTable]
+	if len(e.value) == 0 {
+		return nil
+	}
+	if len(e.value) != 8*len(g.frames) {
+		return fmt.Errorf("%s has %d bytes, expected 8 for each of %s", name(tag.ExtendedOffsetTable), len(e.value), plural(len(g.frames), "frame"))
+	}
+	for i := 0; i < len(e.value); i += 8 {
+		g.extended = append(g.extended, e.order.Uint64(e.value[i:]))
+	}
+	return nil
+}
+
+// decodeFrame decodes one frame into the words that are kept.
+func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
+	l := g.layout
+	precision, signed, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
+	if u := (interface{ Unsupported() bool })(nil); errors.As(err, &u) && u.Unsupported() {
+		return lossy, fmt.Errorf("%w; %s", err, exportAdvice)
+	}
+	if err != nil {
+		return lossy, fmt.Errorf("%w; the file is damaged, export it again", err)
+	}
+	if err := l.agree(words, precision, signed); err != nil {
+		return lossy, err
+	}
+	// The decoder cannot see that blocks were left out whole.
+	if lossy || g.syntax == jpeg2000Syntax {
+		if err := l.hold(words, precision, signed, g.padding); err != nil {
+			return lossy, err
+		}
+	}
+	if l.stored < 16 || l.signed {
+		l.settle(words, g.padding)
+	}
+	return lossy, nil
+}
+
+// agree makes words of fewer bits than the header says words of its layout, where
+// the stream leaves no doubt what they mean: both are unsigned, or both signed.
+// Otherwise the words are values only while none has the stream's top bit, which
+// may or may not be a sign. Where the stream has all bits, the header decides.
+func (l layout) agree(words []uint16, precision int, signed bool) error {
+	if precision >= l.high+1 {
+		return nil
+	}
+	if l.high == l.stored-1 {
+		if signed && l.signed {
+			up := 16 - precision
+			for i, w := range words {
+				words[i] = uint16(int16(w<<up) >> up)
+			}
+			return nil
+		}
+		top := uint16(0)
+		for _, w := range words {
+			top |= w
+		}
+		if !signed && !l.signed || top>>(precision-1) == 0 {
+			return nil
+		}
+	}
+	kind := map[bool]string{false: "unsigned", true: "signed"}
+	return fmt.Errorf("its compressed pixels are %s numbers of %d bits, the header says %s ones of %d with high bit %d, so what they mean is in doubt; %s",
+		kind[signed], precision, kind[l.signed], l.stored, l.high, exportAdvice)
+}
+
+// hold keeps the words of a lossy stream within the bits stored. Where a stream
+// has more bits than those, as encoders write it, values beyond both ends of the
+// range come out, and the bits in use alone would be the other end's: metal would
+// turn into air.
+func (l layout) hold(words []uint16, precision int, signed bool, pad *rawPadding) error {
+	if precision <= l.stored || l.high != l.stored-1 {
+		return nil
+	}
+	size, low, up := 1<<l.stored, 0, 16-precision
+	if l.signed {
+		low = -size / 2
+	}
+	flip := l.flip()
+	for i, w := range words {
+		v := int(w)
+		if l.signed || signed {
+			v = int(int16(w<<up) >> up)
+		}
+		if v >= low && v < low+size || pad != nil && pad.has(w, flip) {
+			continue
+		}
+		// Coding blurs by a part of the range; more is something else's bits.
+		if v < low-size || v >= low+2*size {
+			return fmt.Errorf("its compressed pixels hold %d, far beyond the %d bits stored that the header says; %s", v, l.stored, exportAdvice)
+		}
+		words[i] = uint16(min(max(v, low), low+size-1))
+	}
+	return nil
+}

@@ -1,0 +1,279 @@
+// Package scan reads a computed tomography scan, such as a cone-beam machine
+// exports it, from a folder, a file or a zip archive into one volume.
+//
+// Conventions: voxel (0, 0, 0) is the first voxel of the lowest slice along the
+// normal row direction × column direction (PS3.3 C.7.6.2.1.1), so the grid is
+// right-handed with perpendicular steps, whatever the files are called and in
+// whichever order they lie. Coordinates are patient LPS, mm. Grey values are
+// what the scan says after its own rescale; those of a cone-beam machine are
+// not calibrated. Start with Open and Describe.
+//
+// Nothing is trusted: lengths, counts and sizes are checked before memory is
+// taken, bytes, frames and slices are counted, and a panic in any decoder
+// becomes an error. Where the volume cannot be had rightly there is an error
+// that says what is wrong, in which file, and what to do; where it can, but
+// something was odd, there is a flag. Messages carry file names and technical
+// attributes, never a person's.
+//
+// Limits: leaning stacks (gantry tilt), uneven slices, colour and voxels of
+// more than 16 bits are refused, not resampled or converted.
+package scan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/volume"
+)
+
+// Options says how to read.
+type Options struct {
+	SeriesUID    string  // which series, where there are several
+	SeriesOption string  // what the option for SeriesUID is called in messages; "" = --series
+	SliceSpacing float64 // mm, for multi-frame files that do not say it; negative where frames run against the normal
+	MemoryBudget int64   // bytes of voxels; 0 = DefaultBudget
+}
+
+// DefaultBudget is the largest volume that is read unless asked, bytes: two
+// such volumes fit into a laptop of 8 GB. 1000 × 1000 × 1000 voxels are 2e9.
+const DefaultBudget = 2 << 30
+
+func (o Options) budget() int64 {
+	if o.MemoryBudget > 0 {
+		return o.MemoryBudget
+	}
+	return DefaultBudget
+}
+
+func (o Options) check() error {
+	if s := math.Abs(o.SliceSpacing); s != 0 && !(s >= minSpacing && s <= maxSpacing) {
+		return fmt.Errorf("--slice-spacing is %g mm, expected %g to %g, or negative where the frames run against the normal", o.SliceSpacing, minSpacing, float64(maxSpacing))
+	}
+	return nil
+}
+
+// Scan is one volume with what is known of it.
+type Scan struct {
+	volume.Volume
+	SeriesUID, FrameOfReferenceUID string
+	StudyDate                      string // ISO, or ""
+
+	// Ceiling is the highest grey value of the scan where it looks clipped
+	// there, with a plateau of voxels at the very top; else NaN.
+	Ceiling float64
+
+	Flags []measurement.Flag
+
+	Low, High float64  // range of grey values, padding left out
+	Modality  string   // as the scan says, such as CT
+	Syntax    string   // transfer syntax in words
+	Files     []string // the files that hold the slices, in the order of the slices
+
+	digest func() string
+}
+
+// SHA256 is a digest of the grid, the rescale and the stored voxels, hex: the same
+// for one volume however its files are named, ordered or encoded. It is taken when
+// first asked for, which takes half as long as to read the scan.
+func (s *Scan) SHA256() string { return s.digest() }
+
+// Open reads the one volume at path, which is a folder, a file or a zip
+// archive.
+//
+// Errors: when there is none; when there are several, with a list of them and
+// how to choose; when it cannot be read rightly.
+func Open(path string, o Options) (*Scan, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	found, err := look(path)
+	if err != nil {
+		return nil, err
+	}
+	defer found.source.close()
+	s, err := found.choose(o)
+	if err != nil {
+		return nil, err
+	}
+	return s.open(path, o)
+}
+
+// open arranges and reads a stack that was found at path.
+func (s *stack) open(path string, o Options) (*Scan, error) {
+	grid, err := s.arrange(o)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return s.load(grid, o)
+}
+
+// load reads the voxels of an arranged stack.
+func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
+	first := s.slices[0]
+	size := 2 * int64(grid.Size[0]) * int64(grid.Size[1]) * int64(grid.Size[2])
+	if size > o.budget() {
+		return nil, fmt.Errorf("%s: the volume of %d × %d × %d voxels needs %s, more than the %s that are allowed; crop the scan to the jaw and export it again", first.file.name,
+			grid.Size[0], grid.Size[1], grid.Size[2], bytesText(size), bytesText(o.budget()))
+	}
+	pad, err := s.padding()
+	if err != nil {
+		return nil, err
+	}
+	if err := s.checkReadable(); err != nil {
+		return nil, err
+	}
+	v := volume.Volume{
+		Grid: grid, Padding: pad,
+		Stored:    s.memory(int(size / 2)),
+		Slope:     make([]float64, grid.Size[2]),
+		Intercept: make([]float64, grid.Size[2]),
+	}
+	for k, sl := range s.slices {
+		v.Slope[k] = sl.slope
+		v.Intercept[k] = sl.intercept - sl.slope*float64(sl.layout.flip())
+	}
+	facts, err := s.read(&v)
+	if err != nil {
+		return nil, err
+	}
+	out := &Scan{
+		Volume: v, SeriesUID: first.series, FrameOfReferenceUID: first.reference, StudyDate: first.date,
+		Modality: first.what, Syntax: syntaxName(first.syntax),
+	}
+	out.digest = sync.OnceValue(func() string { return digest(&out.Volume) })
+	out.Low, out.High = greyRange(&v, facts)
+	out.Ceiling = ceiling(&v, facts, out.Low, out.High)
+	for i, sl := range s.slices {
+		if i == 0 || sl.file != s.slices[i-1].file {
+			out.Files = append(out.Files, sl.file.name)
+		}
+	}
+	s.remark(out, facts)
+	out.Flags = s.flags
+	return out, nil
+}
+
+// bytesText is a size for a person.
+func bytesText(n int64) string {
+	if n < 1<<20 {
+		return fmt.Sprintf("%d bytes", n)
+	}
+	return fmt.Sprintf("%d MB", n>>20)
+}
+
+// padding is the range of kept words that mean "outside"; slices that name
+// none share that of the others.
+func (s *stack) padding() (*volume.Range, error) {
+	var pad *volume.Range
+	var from slice
+	for _, sl := range s.slices {
+		p := sl.image.padding.kept(sl.layout)
+		switch {
+		case p == nil:
+		case pad == nil:
+			pad, from = p, sl
+		case *p != *pad:
+			return nil, fmt.Errorf("%s and %s name different padding values (PixelPaddingValue (0028,0120)); export the whole series again", from.where(), sl.where())
+		}
+	}
+	return pad, nil
+}
+
+// memory is for n words of the volume. Native voxels fill it or fail; a decoder may
+// leave a block out, which then has to be empty.
+func (s *stack) memory(n int) []uint16 {
+	if slices.ContainsFunc(s.slices, func(sl slice) bool { return !nativeSyntax[sl.syntax] }) {
+		return make([]uint16, n)
+	}
+	return unwritten(n)
+}
+
+// checkReadable tells whether there is a decoder for every slice.
+func (s *stack) checkReadable() error {
+	for _, sl := range s.slices {
+		if !nativeSyntax[sl.syntax] && decoders[sl.syntax] == nil {
+			return fmt.Errorf("%s: %w", sl.where(), unreadable(sl.syntax))
+		}
+	}
+	return nil
+}
+
+// remark adds what was odd about a volume that could be read.
+func (s *stack) remark(out *Scan, facts []sliceFacts) {
+	lossy, bare, extra, inverted := 0, 0, 0, 0
+	var odd []string
+	seen := map[string]bool{}
+	for k, sl := range s.slices {
+		count := func(n *int, is bool) {
+			if is {
+				*n++
+			}
+		}
+		count(&lossy, sl.lossy || facts[k].lossy)
+		count(&bare, sl.noRescale)
+		count(&extra, sl.extraBytes > 0)
+		count(&inverted, sl.inverted)
+		for _, n := range sl.notes {
+			if !seen[n.about] {
+				seen[n.about] = true
+				odd = append(odd, fmt.Sprintf("%s, first in %s", n.text, sl.file.name))
+			}
+		}
+	}
+	first := s.slices[0].file.name
+	if lossy > 0 {
+		s.flag(measurement.Notice, "lossy-compression", "%s of the scan went through lossy compression (%s), which blurs or displaces fine edges; an uncompressed export is better", plural(lossy, "slice"), out.Syntax)
+	}
+	if bare > 0 {
+		s.flag(measurement.Notice, "rescale-missing", "%s without a complete rescale, such as %s: slope 1 and intercept 0 were taken for what is missing", plural(bare, "slice"), first)
+	}
+	if extra > 0 {
+		s.flag(measurement.Notice, "surplus-bytes", "%s more bytes of pixels than voxels, such as %s: those after the last voxel were left out", have(extra), first)
+	}
+	for _, n := range odd {
+		s.flag(measurement.Notice, "odd-number", "%s", n)
+	}
+	if out.Modality != "CT" {
+		s.flag(measurement.Notice, "not-marked-ct", "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
+	}
+	if inverted > 0 {
+		s.remarkInverted(out, facts)
+	}
+	if out.Low == out.High || math.IsNaN(out.Low) {
+		s.flag(measurement.Doubt, "no-contrast", "all voxels have the same grey value")
+	}
+	padded := 0
+	for _, f := range facts {
+		padded += f.padded
+	}
+	if p := out.Padding; p != nil && padded > 0 && topIsPadding(out, facts) {
+		s.flag(measurement.Doubt, "padding-at-top", "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it")
+	}
+}
+
+func have(n int) string {
+	if n == 1 {
+		return "1 slice has"
+	}
+	return fmt.Sprintf("%d slices have", n)
+}
+
+// topIsPadding tells whether padded voxels lie above all others.
+func topIsPadding(out *Scan, facts []sliceFacts) bool {
+	for k, f := range facts {
+		if f.padded == 0 {
+			continue
+		}
+		p := out.Padding.High
+		if out.Slope[k] < 0 {
+			p = out.Padding.Low
+		}
+		if out.Slope[k]*float64(p)+out.Intercept[k] > out.High {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,475 @@
+package scan
+
+import (
+	"bufio"
+	"cmp"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"sync/atomic"
+
+	"github.com/suyashkumar/dicom/pkg/tag"
+
+	"plumbline/internal/measurement"
+)
+
+// survey is what was found at a path, before any voxel is read.
+type survey struct {
+	path   string
+	source *source
+	images []*image // files with pixels, or that should have some, by name
+	groups []*series
+
+	others   []string // files that are not DICOM
+	archives []string // zip archives that were not looked into
+	reports  []string // DICOM files without an image
+	indexes  []*index // DICOMDIRs
+	damaged  []*image // files that cannot be read and name no series
+	problems []string // what an index names and is not there, and the like
+}
+
+// series is the images under one Series Instance UID.
+type series struct {
+	uid    string
+	images []*image
+	stacks []*stack // largest first
+	fault  *image   // first one that should belong to the volume and cannot be used
+}
+
+// index is a DICOMDIR's list of files, as paths of name parts.
+type index struct {
+	file  *file
+	parts [][]string
+}
+
+// mediaDirectory is the SOP class of a DICOMDIR (PS3.4 I.4).
+const mediaDirectory = "1.2.840.10008.1.3.10"
+
+// look reads the headers of all files at path.
+func look(path string) (*survey, error) {
+	src, err := openSource(path)
+	if err != nil {
+		return nil, err
+	}
+	return lookInto(path, src)
+}
+
+// lookInto reads the headers of all files of a source, which it closes when it
+// fails.
+func lookInto(path string, src *source) (s *survey, err error) {
+	s = &survey{path: path, source: src}
+	defer func() {
+		if err != nil {
+			src.close()
+		}
+	}()
+	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
+	all := make([]reading, len(src.files))
+	var total, streamed atomic.Int64
+	err = parallel(len(all), func(i int) error {
+		all[i] = read(src.files[i])
+		if total.Add(all[i].parts()) > maxParts {
+			return fmt.Errorf("%s holds more than %d slices; give the folder of the scan itself", path, maxParts)
+		}
+		if streamed.Add(all[i].streamed) > maxStreamed {
+			return fmt.Errorf("%s holds more than %s before the pixels of its files; unpack it and give the folder of the scan itself", path, bytesText(maxStreamed))
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if src.single && all[0].index != nil {
+		return look(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
+	}
+	var archives []*file
+	for i, r := range all {
+		f := src.files[i]
+		switch {
+		case r.index != nil:
+			s.indexes = append(s.indexes, r.index)
+		case errors.Is(r.err, errArchive):
+			archives = append(archives, f)
+		case errors.Is(r.err, errNotDICOM):
+			if why := meantAsSlice(f); why != nil {
+				s.damaged = append(s.damaged, &image{file: f, fault: why})
+			} else {
+				s.others = append(s.others, f.name)
+			}
+		case r.image == nil:
+			s.reports = append(s.reports, f.name)
+		case r.image.series == "" && r.err != nil:
+			s.damaged = append(s.damaged, r.image)
+		default:
+			s.images = append(s.images, r.image)
+		}
+	}
+	if len(archives) == 1 && len(s.images)+len(s.damaged) == 0 && archives[0].random != nil {
+		inner, err := openZip(archives[0])
+		if err != nil {
+			return nil, err
+		}
+		inner.close = closeBoth(inner, src)
+		return lookInto(archives[0].name, inner)
+	}
+	for _, f := range archives {
+		src.skip("%s is an archive", f.name)
+		s.archives = append(s.archives, f.name)
+	}
+	s.checkIndexes()
+	return s, s.group()
+}
+
+// closeBoth closes a source that was found in another one, and that one.
+func closeBoth(inner, outer *source) func() error {
+	first, second := inner.close, outer.close
+	return func() error { return errors.Join(first(), second()) }
+}
+
+// maxParts bounds the frames and index entries of all files together.
+const maxParts = 200_000
+
+// meantAsSlice tells why a file without DICOM in it is missed all the same: it
+// is called like a slice. It is nil for other files.
+func meantAsSlice(f *file) error {
+	ext := strings.ToLower(filepath.Ext(f.name))
+	named := ext == ".dcm" || ext == ".dic" || ext == ".ima"
+	switch {
+	case f.size == 0 && (named || ext == ""):
+		return errEmpty
+	case named:
+		return errNotDICOM
+	}
+	return nil
+}
+
+var errEmpty = errors.New("the file is empty")
+
+// reading is what one file turned out to be.
+type reading struct {
+	image    *image // nil when it holds none
+	index    *index
+	err      error
+	streamed int64 // bytes that were unpacked for it
+}
+
+// parts counts what is kept of a file.
+func (r reading) parts() int64 {
+	switch {
+	case r.index != nil:
+		return int64(len(r.index.parts))
+	case r.image != nil:
+		return int64(len(r.image.frames))
+	}
+	return 0
+}
+
+// read reads one file's header.
+func read(f *file) (r reading) {
+	var h *header
+	r.err = guard(func() error {
+		in, err := f.stream()
+		if err != nil {
+			return err
+		}
+		defer in.Close()
+		h, err = readHeader(in, f.size)
+		if err != nil {
+			return err
+		}
+		if h.data.text(tag.MediaStorageSOPClassUID) == mediaDirectory {
+			r.index = newIndex(f, h.data)
+			return nil
+		}
+		r.image = newImage(f, h)
+		return nil
+	})
+	if r.err != nil && !errors.Is(r.err, errNotDICOM) && !errors.Is(r.err, errArchive) {
+		r.image = &image{file: f, fault: r.err}
+		if h != nil {
+			r.image.series = h.data.identifier(tag.SeriesInstanceUID)
+		}
+	}
+	if h != nil {
+		r.streamed = h.streamed
+	}
+	return r
+}
+
+// group sorts the images into series and each series into stacks.
+func (s *survey) group() error {
+	byUID := map[string]*series{}
+	for _, g := range s.images {
+		if byUID[g.series] == nil {
+			byUID[g.series] = &series{uid: g.series}
+			s.groups = append(s.groups, byUID[g.series])
+		}
+		byUID[g.series].images = append(byUID[g.series].images, g)
+	}
+	for _, group := range s.groups {
+		if err := group.dropCopies(); err != nil {
+			return err
+		}
+		group.stacks = split(group.images)
+		group.findFault()
+	}
+	return nil
+}
+
+// findFault finds the first image that may be a slice of the series' volume and
+// cannot be used as one: it is of the size of the others, or of an unknown size.
+func (s *series) findFault() {
+	for _, g := range s.images {
+		if m := s.main(); m != nil && g.aside == "" {
+			first := m.slices[0]
+			if g.layout.rows != 0 && g.layout.cols != 0 && (g.layout.rows != first.layout.rows || g.layout.cols != first.layout.cols) {
+				continue
+			}
+			if g.fault == nil && first.placed && first.oriented && !(g.frames[0].placed && g.frames[0].oriented) {
+				g.fault = errNoPlace
+			}
+		}
+		if g.fault != nil && g.aside == "" {
+			s.fault = g
+			return
+		}
+	}
+}
+
+var errNoPlace = errors.New("it does not say where it lies in the patient (ImagePositionPatient (0020,0032) and ImageOrientationPatient (0020,0037))")
+
+// dropCopies puts aside files that are byte for byte copies of another one with
+// the same SOP Instance UID, such as a disc's files beside their DICOMDIR copy.
+func (s *series) dropCopies() error {
+	first := map[string]*image{}
+	for _, g := range s.images {
+		if g.sop == "" || g.fault != nil {
+			continue
+		}
+		other := first[g.sop]
+		if other == nil {
+			first[g.sop] = g
+			continue
+		}
+		if g.file.size != other.file.size {
+			continue
+		}
+		a, err := wholeDigest(g.file)
+		if err != nil {
+			return fmt.Errorf("%s: %w", g.file.name, err)
+		}
+		b, err := wholeDigest(other.file)
+		if err != nil {
+			return fmt.Errorf("%s: %w", other.file.name, err)
+		}
+		if a == b {
+			g.aside = "is a copy of " + other.file.name
+		}
+	}
+	return nil
+}
+
+func wholeDigest(f *file) (sum [sha256.Size]byte, err error) {
+	in, err := f.stream()
+	if err != nil {
+		return sum, err
+	}
+	defer in.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, bufio.NewReaderSize(io.LimitReader(in, f.size), 1<<18)); err != nil {
+		return sum, err
+	}
+	h.Sum(sum[:0])
+	return sum, nil
+}
+
+// main is the series' largest stack; nil when it has none.
+func (s *series) main() *stack {
+	if len(s.stacks) == 0 {
+		return nil
+	}
+	return s.stacks[0]
+}
+
+// volume tells whether a series is meant as a volume: ten or more slices with a
+// place in space, or frames that have one together.
+func (s *series) volume(o Options) bool {
+	m := s.main()
+	if m == nil || len(m.slices) < minSlices {
+		return false
+	}
+	first := m.slices[0]
+	return first.placed && first.oriented && !first.inTime || first.plain && o.SliceSpacing != 0
+}
+
+// describe is one line about a series, for a person who must choose.
+func (s *series) describe() string {
+	uid := s.uid
+	if uid == "" {
+		uid = "(no series UID)"
+	}
+	m := s.main()
+	if m == nil {
+		return fmt.Sprintf("%s: %s, none usable (first %s)", uid, plural(len(s.images), "file"), s.images[0].file.name)
+	}
+	first := m.slices[0]
+	text := fmt.Sprintf("%s: %s of %d × %d voxels", uid, plural(len(m.slices), "slice"), first.layout.cols, first.layout.rows)
+	if first.colSpacing > 0 {
+		text += fmt.Sprintf(" of %.4g × %.4g mm", first.colSpacing, first.rowSpacing)
+	}
+	if first.what != "" {
+		text += ", " + shorten(first.what)
+	}
+	if first.date != "" {
+		text += ", " + first.date
+	}
+	return text + fmt.Sprintf(" (first %s)", first.file.name)
+}
+
+// choose finds the one stack that is the volume.
+func (s *survey) choose(o Options) (*stack, error) {
+	group, err := s.chooseSeries(o)
+	if err != nil {
+		return nil, err
+	}
+	if g := group.fault; g != nil {
+		return nil, fmt.Errorf("%s: %w; export the scan again, as a CT series", g.file.name, g.fault)
+	}
+	st := group.main()
+	if st == nil {
+		g := group.images[0]
+		return nil, fmt.Errorf("%s %s; choose the CT series", g.file.name, g.aside)
+	}
+	if len(group.stacks) > 1 && len(group.stacks[1].slices) >= minSlices {
+		other := group.stacks[1]
+		return nil, fmt.Errorf("series %s holds two stacks of different size, place or orientation: %s like %s and %s like %s; leave only the files of one of them in the folder",
+			group.uid, plural(len(st.slices), "slice"), st.slices[0].where(), plural(len(other.slices), "slice"), other.slices[0].where())
+	}
+	for _, sl := range st.slices {
+		if sl.person != st.slices[0].person {
+			return nil, fmt.Errorf("%s and %s carry one series UID but belong to different patients; leave only the files of one patient in the folder", st.slices[0].where(), sl.where())
+		}
+	}
+	s.tellLeftOut(group, st)
+	st.alone = s.source.single
+	return st, nil
+}
+
+// chooseSeries finds the series that is asked for, or the only one that is a
+// volume.
+func (s *survey) chooseSeries(o Options) (*series, error) {
+	if o.SeriesUID != "" {
+		for _, g := range s.groups {
+			if g.uid == o.SeriesUID {
+				return g, nil
+			}
+		}
+		return nil, fmt.Errorf("%s has no series %s; it has:\n%s", s.path, o.SeriesUID, s.list(s.groups))
+	}
+	var volumes, usable []*series
+	for _, g := range s.groups {
+		if g.volume(o) {
+			volumes = append(volumes, g)
+		}
+		if g.main() != nil || g.fault != nil {
+			usable = append(usable, g)
+		}
+	}
+	switch {
+	case len(volumes) == 1:
+		return volumes[0], nil
+	case len(volumes) == 0 && len(usable) == 1:
+		return usable[0], nil
+	case len(usable) == 0:
+		return nil, s.nothing()
+	case len(volumes) == 0:
+		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.list(usable))
+	}
+	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s UID:\n%s", s.path, len(volumes), cmp.Or(o.SeriesOption, "--series"), s.list(volumes))
+}
+
+// maxListed bounds a list in a message.
+const maxListed = 20
+
+func (s *survey) list(groups []*series) string {
+	var lines []string
+	for i, g := range groups {
+		if i == maxListed {
+			lines = append(lines, fmt.Sprintf("  and %d more", len(groups)-i))
+			break
+		}
+		lines = append(lines, "  "+g.describe())
+	}
+	return strings.Join(lines, "\n")
+}
+
+// nothing is the error for a path without any usable image.
+func (s *survey) nothing() error {
+	switch {
+	case len(s.damaged) > 0:
+		return fmt.Errorf("%s: %w; export the scan again", s.damaged[0].file.name, s.damaged[0].fault)
+	case len(s.images) > 0:
+		g := s.images[0]
+		return fmt.Errorf("%s has no volume: %s %s; give the folder of the CT series", s.path, g.file.name, g.aside)
+	case len(s.reports) > 0:
+		return fmt.Errorf("%s has no images: %s in DICOM form, such as %s", s.path, plural(len(s.reports), "report or other file"), s.reports[0])
+	case len(s.indexes) > 0:
+		return fmt.Errorf("%s has only an index (%s), none of the files it names; give the folder or disc that holds them", s.path, s.indexes[0].file.name)
+	case len(s.archives) > 0:
+		return fmt.Errorf("%s has %s and no DICOM files beside them, such as %s; give the one with the scan, or unpack it", s.path, plural(len(s.archives), "zip archive"), s.archives[0])
+	case len(s.source.files) == 0 && len(s.source.skipped) > 0:
+		return fmt.Errorf("%s holds nothing that can be looked into: %s; give the folder that holds the scan itself", s.path, s.source.skipped[0])
+	case s.source.single:
+		return fmt.Errorf("%s is not a DICOM file; give the folder of the scan", s.path)
+	case len(s.others) > 0:
+		return fmt.Errorf("%s has no DICOM files among its %s", s.path, plural(len(s.others), "file"))
+	}
+	return fmt.Errorf("%s is empty; export the scan into it, or name the folder that holds it", s.path)
+}
+
+// tellLeftOut adds what is at the path and was not used.
+func (s *survey) tellLeftOut(group *series, st *stack) {
+	var out []string
+	for _, g := range group.images {
+		if g.aside != "" {
+			out = append(out, g.file.name+" "+g.aside)
+		} else if g.fault != nil {
+			out = append(out, g.file.name+" cannot be used")
+		}
+	}
+	for _, other := range group.stacks {
+		if other == st {
+			continue
+		}
+		out = append(out, fmt.Sprintf("%s of another size, place or orientation, such as %s", plural(len(other.slices), "slice"), other.slices[0].where()))
+	}
+	for _, g := range s.groups {
+		if g != group {
+			out = append(out, "series "+g.describe())
+		}
+	}
+	say := func(code, what string, list []string) {
+		if len(list) == 0 {
+			return
+		}
+		sort.Strings(list)
+		more := ""
+		if n := len(list) - 3; n > 0 {
+			list, more = list[:3], fmt.Sprintf("; and %d more", n)
+		}
+		st.flag(measurement.Notice, code, "%s: %s%s", what, strings.Join(list, "; "), more)
+	}
+	say("left-out", "not part of the volume", out)
+	var bad []string
+	for _, g := range s.damaged {
+		bad = append(bad, fmt.Sprintf("%s: %v", g.file.name, g.fault))
+	}
+	say("unreadable-file", "files that cannot be read and were left out", bad)
+	say("not-looked-into", "not looked into", slices.Clone(s.source.skipped))
+	say("index-mismatch", "the disc's index (DICOMDIR) does not fit its files", slices.Clone(s.problems))
+}

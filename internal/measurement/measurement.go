@@ -1,0 +1,233 @@
+// Package measurement is the measurement of one case as it is printed, stored and
+// read again: plain data with the names and units of the stored JSON. It has no
+// logic beyond asking what is there.
+//
+// Conventions: lengths are mm, angles degrees, coordinates patient LPS of the
+// planning scan. A figure that could not be had is nil, never zero.
+package measurement
+
+import (
+	"bytes"
+	"encoding/json"
+	"reflect"
+	"slices"
+)
+
+// Schema names the stored form; a reader refuses another one.
+const Schema = "plumbline/measurement/1"
+
+// Level says what a flag does to trust in the figures.
+type Level string
+
+const (
+	// Doubt means that the figures are not to be relied on; exit status 3.
+	Doubt Level = "doubt"
+	// Notice tells how a figure came about and leaves it trusted.
+	Notice Level = "notice"
+)
+
+// Flag is a remark with a stable code and a reason in plain words.
+type Flag struct {
+	Code    string `json:"code"`
+	Message string `json:"message"`
+	Level   Level  `json:"level"`
+}
+
+// Flags are remarks; none are an empty list in the stored form, never null.
+type Flags []Flag
+
+// MarshalJSON writes a list, also where there is none.
+func (f Flags) MarshalJSON() ([]byte, error) {
+	if f == nil {
+		return []byte("[]"), nil
+	}
+	// Whether < and > are escaped is left to the encoder around this one.
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode([]Flag(f))
+	return b.Bytes(), err
+}
+
+// UnmarshalJSON reads what MarshalJSON writes; an empty list is nil.
+func (f *Flags) UnmarshalJSON(data []byte) error {
+	var list []Flag
+	err := json.Unmarshal(data, &list)
+	if len(list) == 0 {
+		list = nil
+	}
+	*f = list
+	return err
+}
+
+// Case is the measurement of one surgery.
+type Case struct {
+	Schema    string    `json:"schema"`
+	Case      string    `json:"case"`
+	Placed    string    `json:"placed"` // ISO date
+	Clinician string    `json:"clinician"`
+	Program   Program   `json:"program"`
+	Inputs    Inputs    `json:"inputs"`
+	Alignment Alignment `json:"alignment"`
+	Fixtures  []Fixture `json:"fixtures"`
+	Flags     Flags     `json:"flags"`
+}
+
+// Program says what measured.
+type Program struct {
+	Version string `json:"version"`
+	Seed    uint64 `json:"seed"` // of every random number drawn for this case
+}
+
+// Inputs says what was measured. Hashes are SHA-256, hex.
+type Inputs struct {
+	PlanSHA256 string `json:"plan_sha256"`
+	PreSeries  string `json:"pre_series"`  // Series Instance UID
+	PostSeries string `json:"post_series"` // Series Instance UID
+	PreSHA256  string `json:"pre_sha256"`  // of the voxels and their geometry
+	PostSHA256 string `json:"post_sha256"`
+	Files      []File `json:"files,omitempty"` // that the case file names besides the scans
+}
+
+// Same tells whether the same was measured.
+func (in Inputs) Same(other Inputs) bool {
+	files := slices.EqualFunc(in.Files, other.Files, func(a, b File) bool {
+		return a.Name == b.Name && a.SHA256 == b.SHA256 && a.Site == b.Site
+	})
+	in.Files, other.Files = nil, nil
+	return files && reflect.DeepEqual(in, other)
+}
+
+// File is a file that went into a measurement.
+type File struct {
+	Name       string   `json:"name"`
+	SHA256     string   `json:"sha256"`
+	Site       string   `json:"site,omitempty"`            // of the fixture that is planned in it
+	ResidualMM *float64 `json:"fit_residual_mm,omitempty"` // of that fixture's fit, root mean square
+}
+
+// Alignment is how the follow-up scan was brought to the planning scan.
+type Alignment struct {
+	Method    string             `json:"method"`
+	PostToPre [16]float64        `json:"post_to_pre"`       // row major
+	Quality   map[string]float64 `json:"quality,omitempty"` // each name ends in its unit
+	Flags     Flags              `json:"flags"`
+}
+
+// Fixture is one planned and achieved fixture.
+type Fixture struct {
+	Site        string       `json:"site"`
+	Guidance    string       `json:"guidance,omitempty"`
+	Planned     Placement    `json:"planned"`
+	Achieved    *Placement   `json:"achieved,omitempty"`
+	Deviation   *Deviation   `json:"deviation,omitempty"`
+	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
+	Clearance   []Clearance  `json:"clearance,omitempty"`
+	Flags       Flags        `json:"flags"`
+}
+
+// Placement is a fixture's place and size.
+type Placement struct {
+	Entry    [3]float64 `json:"entry"`
+	Apex     [3]float64 `json:"apex"`
+	Diameter float64    `json:"diameter"`
+	Length   float64    `json:"length"`
+}
+
+// Deviation has the figures of one fixture, achieved against planned.
+type Deviation struct {
+	Entry        float64  `json:"entry_mm"`
+	EntryLateral float64  `json:"entry_lateral_mm"`
+	EntryDepth   float64  `json:"entry_depth_mm"` // + = deeper than planned
+	Apex         float64  `json:"apex_mm"`
+	ApexLateral  float64  `json:"apex_lateral_mm"`
+	ApexDepth    float64  `json:"apex_depth_mm"`
+	Angle        float64  `json:"angle_deg"`
+	EntryMesial  *float64 `json:"entry_mesial_mm,omitempty"` // + = mesial
+	EntryBuccal  *float64 `json:"entry_buccal_mm,omitempty"` // + = buccal
+	ApexMesial   *float64 `json:"apex_mesial_mm,omitempty"`
+	ApexBuccal   *float64 `json:"apex_buccal_mm,omitempty"`
+	TiltMesial   *float64 `json:"tilt_mesial_deg,omitempty"` // + = the apex tips mesially
+	TiltBuccal   *float64 `json:"tilt_buccal_deg,omitempty"`
+}
+
+// Interval is a figure's standard uncertainty and its 95 % coverage interval.
+type Interval struct {
+	U    float64 `json:"u"`
+	Low  float64 `json:"low95"`
+	High float64 `json:"high95"`
+}
+
+// Floor is what a perfectly placed fixture would show at the 95th percentile.
+type Floor struct {
+	Entry float64 `json:"entry_mm"`
+	Apex  float64 `json:"apex_mm"`
+	Angle float64 `json:"angle_deg"`
+}
+
+// Uncertainty has an interval for each figure of Deviation.
+type Uncertainty struct {
+	Entry        Interval  `json:"entry_mm"`
+	EntryLateral Interval  `json:"entry_lateral_mm"`
+	EntryDepth   Interval  `json:"entry_depth_mm"`
+	Apex         Interval  `json:"apex_mm"`
+	ApexLateral  Interval  `json:"apex_lateral_mm"`
+	ApexDepth    Interval  `json:"apex_depth_mm"`
+	Angle        Interval  `json:"angle_deg"`
+	EntryMesial  *Interval `json:"entry_mesial_mm,omitempty"`
+	EntryBuccal  *Interval `json:"entry_buccal_mm,omitempty"`
+	ApexMesial   *Interval `json:"apex_mesial_mm,omitempty"`
+	ApexBuccal   *Interval `json:"apex_buccal_mm,omitempty"`
+	TiltMesial   *Interval `json:"tilt_mesial_deg,omitempty"`
+	TiltBuccal   *Interval `json:"tilt_buccal_deg,omitempty"`
+	Floor        Floor     `json:"floor95"`
+	Budget       []Source  `json:"budget"`
+}
+
+// Source is one contribution to the uncertainty of a fixture's pose: standard
+// uncertainties at entry and apex along and across the axis, and of the angle.
+type Source struct {
+	Name        string  `json:"name"`
+	EntryAlong  float64 `json:"entry_along_mm"`
+	EntryAcross float64 `json:"entry_across_mm"` // per direction
+	ApexAlong   float64 `json:"apex_along_mm"`
+	ApexAcross  float64 `json:"apex_across_mm"` // per direction
+	Angle       float64 `json:"angle_deg"`      // per direction
+}
+
+// Clearance is the distance from a fixture to one structure.
+type Clearance struct {
+	Structure string   `json:"structure"`
+	Kind      string   `json:"kind"`
+	Planned   float64  `json:"planned_mm"`
+	Achieved  *float64 `json:"achieved_mm,omitempty"`
+	Low       *float64 `json:"low95_mm,omitempty"`
+	High      *float64 `json:"high95_mm,omitempty"`
+	Margin    *float64 `json:"margin_mm,omitempty"`
+	// MarginSource says who asks for the margin, and Breached is the probability
+	// that it is not kept.
+	MarginSource string   `json:"margin_source,omitempty"`
+	Breached     *float64 `json:"breach_probability,omitempty"`
+}
+
+// InDoubt tells whether any flag of the case says that figures are not to be
+// relied on.
+func (c *Case) InDoubt() bool {
+	doubt := func(flags Flags) bool {
+		for _, f := range flags {
+			if f.Level == Doubt {
+				return true
+			}
+		}
+		return false
+	}
+	if doubt(c.Flags) || doubt(c.Alignment.Flags) {
+		return true
+	}
+	for _, f := range c.Fixtures {
+		if doubt(f.Flags) {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,316 @@
+// Package casefile reads case.toml, the plan of one surgery.
+//
+// Conventions: lengths are mm. Read gives the coordinates as the file writes
+// them, in its own Frame; Case.Locate turns them into patient coordinates (LPS)
+// of the planning scan and checks that they lie inside the scans. The fields
+// are strict: an unknown one, a wrong type or a value that cannot be meant is an
+// *Error with file, line and field. Start with Read.
+//
+// A fixture's mesh takes the place of its entry and apex; both together are
+// refused, so that there is one plan and not two. A length or a diameter beside a
+// mesh is the catalogue's and is checked against it.
+//
+// Limits: surfaces of structures are named, not read, and stay in the file's own
+// frame (see Frame.ToLPS).
+package casefile
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"unicode/utf8"
+
+	toml "github.com/pelletier/go-toml/v2"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/tooth"
+)
+
+// FileName is the case file's name inside a case folder.
+const FileName = "case.toml"
+
+// maxFileSize bounds what is read: a plan is a few kilobytes, and 4 MiB holds a
+// centre line of a hundred thousand points.
+const maxFileSize = 4 << 20
+
+// Guidance is how the drill or the fixture was guided.
+type Guidance string
+
+const (
+	FullGuide  Guidance = "full-guide"
+	PilotGuide Guidance = "pilot-guide"
+	Freehand   Guidance = "freehand"
+	Navigated  Guidance = "navigated"
+)
+
+// Kind is what a structure is.
+type Kind string
+
+const (
+	Nerve          Kind = "nerve"
+	Sinus          Kind = "sinus"
+	Root           Kind = "root"
+	FixtureBody    Kind = "fixture"
+	Cortex         Kind = "cortex"
+	OtherStructure Kind = "other"
+)
+
+// Method is how the follow-up scan is brought to the planning scan.
+type Method string
+
+const (
+	FromScans     Method = "scans"
+	FromLandmarks Method = "landmarks"
+	FromMatrix    Method = "matrix"
+	SameFrame     Method = "same-frame"
+)
+
+// Case is a case file. Coordinates are in Frame.
+type Case struct {
+	File       string // the case file's own path
+	PlanSHA256 string // of the file's bytes, and of its meshes where it has some, hex
+	Name       string // pseudonym
+	Placed     string // date of surgery, as in 2026-03-14
+	Clinician  string // pseudonym
+	Frame      Frame
+	Numbering  tooth.System // of the file; Fixture.Site is ISO 3950
+	Pre, Post  string       // paths of the planning and the follow-up scan
+	Fixtures   []Fixture    // one or more
+	Structures []Structure
+	Alignment  Alignment
+
+	lines lines
+	flags []measurement.Flag // of the meshes
+}
+
+// Fixture is a planned fixture and what is known of the placed one.
+type Fixture struct {
+	Site     tooth.Number
+	Planned  geom.Pose
+	Diameter float64  // outer, mm
+	Length   float64  // mm; the distance of entry and apex where the file gives none
+	Guidance Guidance // empty where the file gives none
+	Mesial   *geom.Vec
+	Mesh     *Mesh // where the plan is a mesh; else nil
+
+	// The size of the placed fixture; the planned one's where the file gives
+	// none.
+	PlacedDiameter, PlacedLength float64
+}
+
+// Mesh is the surface that a planned fixture was fitted to.
+type Mesh struct {
+	File     string    // path of an STL file, coordinates in the case's frame
+	SHA256   string    // of its bytes, hex
+	Residual float64   // of the fit, root mean square, mm
+	ApexHint *geom.Vec // a point nearer to the apex than to the platform
+}
+
+// Structure is a body to keep clear of: either a centre line with a radius at
+// each point, or a surface file.
+type Structure struct {
+	Name    string
+	Kind    Kind
+	Path    []geom.Vec
+	Radius  []float64 // mm, one for each point of Path, linear between points
+	Surface string    // path of an STL file
+	Margin  *float64  // mm; nil asks for the usual margin of its kind
+}
+
+// Alignment is what the file says about bringing the scans together. Landmarks,
+// PostToPre and File are set for their own method only; with FromMatrix it is
+// either PostToPre or File.
+type Alignment struct {
+	Method    Method
+	PostToPre *geom.Rigid // always between patient coordinates (LPS) of the two scans
+	File      string      // path of a DICOM Spatial Registration object
+	Landmarks []Landmark
+	Refine    bool // start from the matrix or the landmarks and refine on the scans
+}
+
+// Landmark is one point seen in both scans. With Corner each is counted from the
+// corner of the scan that it was seen in.
+type Landmark struct{ Pre, Post geom.Vec }
+
+// Error is a fault in a case file: where it is, what is wrong and what to do.
+type Error struct {
+	File    string
+	Line    int    // from 1; 0 where the fault has no line
+	Field   string // in words, as in "fixture 2, entry"
+	Message string
+}
+
+func (e *Error) Error() string {
+	var b strings.Builder
+	b.WriteString(e.File)
+	if e.Line > 0 {
+		fmt.Fprintf(&b, ":%d", e.Line)
+	}
+	b.WriteString(": ")
+	if e.Field != "" {
+		b.WriteString(e.Field + ": ")
+	}
+	b.WriteString(e.Message)
+	return b.String()
+}
+
+// Read reads the case file of a folder, or the case file itself. The scans and
+// surfaces it names must exist; they are not opened.
+//
+// Errors: *Error for everything that the file's author can mend; else what the
+// file system said.
+func Read(path string) (*Case, error) {
+	c, err := ReadPlan(path)
+	if err != nil {
+		return nil, err
+	}
+	return c, c.checkFiles()
+}
+
+// ReadPlan is Read for a plan by itself, as it is before surgery: what the file
+// names need not be there yet, but for the meshes of its fixtures, which are the
+// plan.
+func ReadPlan(path string) (*Case, error) {
+	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, &Error{File: path, Message: "there is no such file or folder; give a case folder or its " + FileName}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read case: %w", err)
+	}
+	file := path
+	if info.IsDir() {
+		file = filepath.Join(path, FileName)
+	}
+	data, err := readBounded(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, &Error{File: path, Message: "the folder has no " + FileName + "; write one beside the two scans"}
+	}
+	if err != nil {
+		return nil, err
+	}
+	c, err := parse(file, data)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.fitMeshes(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+func readBounded(file string) ([]byte, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, fmt.Errorf("read case: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxFileSize+1))
+	if err != nil {
+		return nil, fmt.Errorf("read case: %w", err)
+	}
+	if len(data) > maxFileSize {
+		return nil, &Error{File: file, Message: fmt.Sprintf("the file is larger than %d MiB; a case file is text of a few kilobytes", maxFileSize>>20)}
+	}
+	return data, nil
+}
+
+// parse reads a case file's bytes; file is its path, for messages and for the
+// paths in it.
+func parse(file string, data []byte) (*Case, error) {
+	sum := sha256.Sum256(data)
+	text := bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	if bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff")) {
+		return nil, &Error{File: file, Line: 1, Message: "the file is saved as UTF-16; save it as UTF-8 text"}
+	}
+	if line := firstBadUTF8(text); line > 0 {
+		return nil, &Error{File: file, Line: line, Message: "a character is not UTF-8; save the file as UTF-8 text"}
+	}
+	var root map[string]any
+	if err := toml.Unmarshal(text, &root); err != nil {
+		return nil, syntaxError(file, err)
+	}
+	d := &document{file: file, lines: findLines(text)}
+	c := d.read(root)
+	if d.err != nil {
+		return nil, d.err
+	}
+	c.PlanSHA256 = hex.EncodeToString(sum[:])
+	return c, nil
+}
+
+func firstBadUTF8(text []byte) int {
+	line := 1
+	for len(text) > 0 {
+		r, n := utf8.DecodeRune(text)
+		if r == utf8.RuneError && n <= 1 {
+			return line
+		}
+		if r == '\n' {
+			line++
+		}
+		text = text[n:]
+	}
+	return 0
+}
+
+func syntaxError(file string, err error) error {
+	message := strings.TrimPrefix(err.Error(), "toml: ")
+	line := 0
+	var at *toml.DecodeError
+	if errors.As(err, &at) {
+		line, _ = at.Position()
+	}
+	return &Error{File: file, Line: line, Message: "not valid TOML: " + message +
+		`; text stands in straight quotes ("36"), numbers have a decimal point, dates are written 2026-03-14`}
+}
+
+// checkFiles makes sure that what the file names is there.
+func (c *Case) checkFiles() error {
+	missing := func(key, field, path string) error {
+		_, err := os.Stat(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			return c.errorAt(key, field, "%q is not in the case folder; paths are relative to %s", filepath.Base(path), FileName)
+		}
+		if err != nil {
+			return fmt.Errorf("read case: %w", err)
+		}
+		return nil
+	}
+	if err := missing("pre", "pre", c.Pre); err != nil {
+		return err
+	}
+	if err := missing("post", "post", c.Post); err != nil {
+		return err
+	}
+	if c.Alignment.File != "" {
+		if err := missing("alignment.file", "alignment, file", c.Alignment.File); err != nil {
+			return err
+		}
+	}
+	for i, s := range c.Structures {
+		if s.Surface == "" {
+			continue
+		}
+		key := fmt.Sprintf("structure[%d].surface", i)
+		if err := missing(key, structureField(i)+", surface", s.Surface); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Case) errorAt(key, field, format string, args ...any) *Error {
+	return &Error{File: c.File, Line: c.lines.of(key), Field: field, Message: fmt.Sprintf(format, args...)}
+}
+
+func fixtureField(i int) string   { return fmt.Sprintf("fixture %d", i+1) }
+func structureField(i int) string { return fmt.Sprintf("structure %d", i+1) }

@@ -1,0 +1,159 @@
+// Package scanpair finds the two scans of a case in its folder and tells the one
+// from before the surgery from the one after, by their dates and by the metal in
+// them.
+//
+// Conventions: volumes of metal are mm³. Start with Look and Order.
+//
+// Limits: how bright metal is differs from machine to machine, so a volume of
+// metal is good for comparing two scans and for nothing else.
+package scanpair
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"plumbline/internal/dicom/scan"
+	"plumbline/internal/volume"
+)
+
+// Found is a scan in a case folder.
+type Found struct {
+	Name  string // inside the folder
+	Date  string // of the study, ISO; "" where the scan does not say
+	Metal float64
+	Grid  volume.Grid
+}
+
+// mostEntries bounds what is looked at; a case folder has a handful.
+const mostEntries = 200
+
+// ErrNotTwo says that a folder does not hold two scans.
+var ErrNotTwo = errors.New("the folder does not hold two scans")
+
+// Look finds the scans in a folder: a folder, a zip archive or a multi-frame file
+// each. The order is that of their names.
+//
+// Errors: ErrNotTwo, with what was found; or what the file system said.
+func Look(folder string) ([2]Found, error) {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return [2]Found{}, fmt.Errorf("look into %s: %w", folder, err)
+	}
+	if len(entries) > mostEntries {
+		return [2]Found{}, fmt.Errorf("%w but %d files; put each scan into a folder of its own", ErrNotTwo, len(entries))
+	}
+	var found []Found
+	var why []string
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() && !mayBeScan(e.Name()) {
+			continue
+		}
+		s, err := scan.Open(filepath.Join(folder, e.Name()), scan.Options{})
+		if err != nil {
+			why = append(why, err.Error())
+			continue
+		}
+		found = append(found, Found{Name: e.Name(), Date: s.StudyDate, Metal: metal(&s.Volume), Grid: s.Grid})
+		if len(found) > 2 {
+			break
+		}
+	}
+	if len(found) != 2 {
+		names := "none was found"
+		if len(found) > 0 {
+			list := make([]string, len(found))
+			for i, f := range found {
+				list[i] = f.Name
+			}
+			names = strings.Join(list, ", ") + " can be read as one"
+		}
+		if len(found) > 2 {
+			names = "there are more than two"
+		}
+		if len(why) > 0 {
+			names += "; " + why[0]
+		}
+		return [2]Found{}, fmt.Errorf("%w: %s", ErrNotTwo, names)
+	}
+	return [2]Found(found), nil
+}
+
+// mayBeScan tells by a file's name whether it is worth looking into.
+func mayBeScan(name string) bool {
+	switch strings.ToLower(filepath.Ext(name)) {
+	case ".zip", ".dcm", ".dic", ".ima", "":
+		return true
+	}
+	return false
+}
+
+const (
+	// brighter is how many times as far from the scan's median grey as its
+	// brightest hundredth metal lies at least. Enamel reaches twice.
+	brighter = 2.5
+	// sampled is how many voxels the greys are told from.
+	sampled = 200_000
+	// metalMore is how much more metal the follow-up scan must show, mm³. The
+	// smallest fixture sold, 3 mm by 6 mm, has 40.
+	metalMore = 20.0
+)
+
+// metal is the volume of what is as bright as metal.
+func metal(v *volume.Volume) float64 {
+	total := v.Size[0] * v.Size[1] * v.Size[2]
+	greys := make([]float64, 0, sampled+1)
+	step := max(1, total/sampled) | 1 // odd, so that it does not walk down a column
+	plane := v.Size[0] * v.Size[1]
+	for i := 0; i < total; i += step {
+		k := i / plane
+		if w := v.Stored[i]; v.Padding == nil || w < v.Padding.Low || w > v.Padding.High {
+			greys = append(greys, v.Slope[k]*float64(w)+v.Intercept[k])
+		}
+	}
+	if len(greys) == 0 {
+		return 0
+	}
+	slices.Sort(greys)
+	middle, bright := greys[len(greys)/2], greys[len(greys)*99/100]
+	limit := middle + brighter*(bright-middle)
+	first, _ := slices.BinarySearch(greys, limit)
+	s := v.Spacing()
+	return float64(len(greys)-first) * float64(step) * s[0] * s[1] * s[2]
+}
+
+// Order tells which of two scans is the planning scan, with the reason in words.
+// ok is false where neither dates nor metal tell, or where they contradict each
+// other; the scans then stay in their order.
+func Order(a, b Found) (pre, post Found, why string, ok bool) {
+	byDate, byMetal := 0, 0
+	if a.Date != "" && b.Date != "" {
+		byDate = strings.Compare(b.Date, a.Date)
+	}
+	switch {
+	case b.Metal-a.Metal > metalMore:
+		byMetal = 1
+	case a.Metal-b.Metal > metalMore:
+		byMetal = -1
+	}
+	pre, post = a, b
+	if byDate < 0 || byDate == 0 && byMetal < 0 {
+		pre, post = b, a
+	}
+	amounts := fmt.Sprintf("%s shows some %.0f mm³ of metal, %s %.0f mm³", pre.Name, pre.Metal, post.Name, post.Metal)
+	dates := fmt.Sprintf("%s is of %s, %s of %s", pre.Name, pre.Date, post.Name, post.Date)
+	switch {
+	case byDate == 0 && byMetal == 0:
+		return a, b, "neither the dates nor the metal in them tell which scan is which", false
+	case byDate != 0 && byMetal == -byDate:
+		return pre, post, "by their dates " + dates + ", but " + amounts, false
+	case byDate == 0:
+		return pre, post, amounts, true
+	case byMetal == 0:
+		return pre, post, dates, true
+	}
+	return pre, post, dates + ", and " + amounts, true
+}

@@ -1,0 +1,216 @@
+package intensity
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
+	"pgregory.net/rapid"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/volume"
+)
+
+// oblique is a turned grid of unequal spacings.
+func oblique(size [3]int) volume.Grid {
+	turn := geom.Rotation(geom.Vec{X: 0.3, Y: -0.2, Z: 0.5})
+	return volume.Grid{
+		Size:   size,
+		Origin: geom.Vec{X: -3, Y: 5, Z: 7},
+		Step:   [3]geom.Vec{turn.Rotate(geom.Vec{X: 0.4}), turn.Rotate(geom.Vec{Y: 0.3}), turn.Rotate(geom.Vec{Z: 0.5})},
+	}
+}
+
+func grainy(size [3]int) *volume.Field {
+	r := rand.New(rand.NewPCG(1, 2))
+	f := &volume.Field{Grid: oblique(size)}
+	for range f.Len() {
+		f.Grey = append(f.Grey, float32(100*r.NormFloat64()))
+	}
+	return f
+}
+
+// A cubic B-spline whose coefficients lie on a plane is that plane.
+func TestReaderReproducesAPlane(t *testing.T) {
+	f := &volume.Field{Grid: oblique([3]int{9, 10, 11})}
+	slope := geom.Vec{X: 3, Y: -2, Z: 0.5}
+	for k := range f.Size[2] {
+		for j := range f.Size[1] {
+			for i := range f.Size[0] {
+				f.Grey = append(f.Grey, float32(40+r3.Dot(slope, f.Patient(float64(i), float64(j), float64(k)))))
+			}
+		}
+	}
+	turn := geom.Rotation(geom.Vec{Z: 0.7})
+	turn.T = geom.Vec{X: 0.1, Y: 0.2}
+	rd := newReader(f, motion{Rigid: turn})
+	rapid.Check(t, func(t *rapid.T) {
+		inside := func(n int) float64 { return rapid.Float64Range(1.001, float64(n)-2.001).Draw(t, "index") }
+		q := f.Patient(inside(f.Size[0]), inside(f.Size[1]), inside(f.Size[2]))
+		p := turn.Inverse().Apply(q)
+		want := 40 + r3.Dot(slope, q)
+		v, g := rd.at(p)
+		// Single precision over greys of 50: 5e-6 each, some dozens of them.
+		if math.Abs(v-want) > 1e-3 || math.Abs(rd.value(p)-want) > 1e-3 {
+			t.Fatalf("value %g and %g, expected %g", v, rd.value(p), want)
+		}
+		if d := r3.Norm(r3.Sub(turn.Rotate(g), slope)); d > 1e-3 {
+			t.Fatalf("gradient off by %g", d)
+		}
+	})
+}
+
+func TestReaderGradientAgainstDifferences(t *testing.T) {
+	f := grainy([3]int{8, 8, 8})
+	mo := motion{
+		Rigid: geom.Rotation(geom.Vec{X: 0.2, Z: -0.1}), stretch: [3]float64{0.02, -0.01, 0.03},
+		axes: [3]geom.Vec{{X: 1}, {Y: 1}, {Z: 1}}, centre: geom.Vec{X: 1, Y: 2, Z: 3},
+	}
+	rd := newReader(f, mo)
+	m, shift := mo.affine()
+	// A point that the motion takes to the middle of the field.
+	c, p := f.Centre(), geom.Vec{}
+	for range 50 {
+		q := geom.Vec{
+			X: m[0][0]*p.X + m[0][1]*p.Y + m[0][2]*p.Z + shift.X,
+			Y: m[1][0]*p.X + m[1][1]*p.Y + m[1][2]*p.Z + shift.Y,
+			Z: m[2][0]*p.X + m[2][1]*p.Y + m[2][2]*p.Z + shift.Z,
+		}
+		p = r3.Add(p, mo.Inverse().Rotate(r3.Sub(c, q)))
+	}
+	_, g := rd.at(p)
+	const h = 0.01
+	for a, e := range [3]geom.Vec{{X: h}, {Y: h}, {Z: h}} {
+		want := (rd.value(r3.Add(p, e)) - rd.value(r3.Sub(p, e))) / (2 * h)
+		assert.InDelta(t, want, [3]float64{g.X, g.Y, g.Z}[a], 1, "of a slope of some hundred")
+	}
+}
+
+func TestReaderOutside(t *testing.T) {
+	f := grainy([3]int{6, 6, 6})
+	rd := newReader(f, motion{Rigid: geom.Identity()})
+	for _, c := range [][3]float64{{0.9, 2, 2}, {2, 4, 2}, {2, 2, -5}, {math.NaN(), 2, 2}} {
+		p := f.Patient(c[0], c[1], c[2])
+		v, _ := rd.at(p)
+		assert.True(t, math.IsNaN(v) && math.IsNaN(rd.value(p)), "index %v", c)
+	}
+	assert.False(t, math.IsNaN(rd.value(f.Patient(2.5, 2.5, 2.5))))
+}
+
+func TestConvolveAgainstTextbook(t *testing.T) {
+	kernel := gaussian(1.1)
+	total := kernel[0]
+	for _, w := range kernel[1:] {
+		total += 2 * w
+	}
+	require.InDelta(t, 1, total, 1e-6)
+	for axis := range 3 {
+		f := grainy([3]int{7, 6, 5})
+		in := append([]float32(nil), f.Grey...)
+		convolve(f, axis, kernel)
+		at := func(i [3]int) float64 { return float64(in[(i[2]*6+i[1])*7+i[0]]) }
+		for k := range 5 {
+			for j := range 6 {
+				for i := range 7 {
+					want := 0.0
+					for s := -len(kernel) + 1; s < len(kernel); s++ {
+						x := [3]int{i, j, k}
+						x[axis] = min(max(x[axis]+s, 0), f.Size[axis]-1)
+						want += float64(kernel[max(s, -s)]) * at(x)
+					}
+					require.InDelta(t, want, f.At(i, j, k), 1e-3, "axis %d", axis)
+				}
+			}
+		}
+	}
+}
+
+// What a scanner writes outside its cylinder is told from air in the head.
+func TestOutsideOfTheCylinder(t *testing.T) {
+	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{60, 60, 12}, Step: [3]geom.Vec{{X: 0.5}, {Y: 0.5}, {Z: 0.5}}}}
+	r := rand.New(rand.NewPCG(3, 4))
+	for range v.Size[2] {
+		v.Slope, v.Intercept = append(v.Slope, 1), append(v.Intercept, -1000)
+		for j := range v.Size[1] {
+			for i := range v.Size[0] {
+				x, y := float64(i)-29.5, float64(j)-29.5
+				g := uint16(1000 + 40*r.NormFloat64())
+				switch {
+				case math.Hypot(x, y) > 29:
+					g = 7
+				case math.Hypot(x, y) < 6: // an air space with the same greys
+					g = 7
+				}
+				v.Stored = append(v.Stored, g)
+			}
+		}
+	}
+	stored, known := outsideValue(v)
+	require.True(t, known)
+	require.Equal(t, uint16(7), stored)
+	s := newScan(v)
+	f := s.local(0, 0.1, 40, []geom.Vec{v.Centre()})
+	nan := func(i, j int) bool { return math.IsNaN(float64(f.At(i, j, 6))) }
+	assert.True(t, nan(1, 1), "corner")
+	assert.False(t, nan(30, 30), "air space in the middle")
+	assert.False(t, nan(30, 15), "tissue")
+
+	for i := range v.Stored {
+		v.Stored[i] = uint16(1000 + 40*r.NormFloat64())
+	}
+	_, known = outsideValue(v)
+	assert.False(t, known, "noise is no outside value")
+}
+
+func TestMetalIsLeftOut(t *testing.T) {
+	p := smallPair()
+	s := newScan(p.Post)
+	f := p.Truth.Fixtures[0].AchievedPost
+	mid := r3.Scale(0.5, r3.Add(f.Entry, f.Apex))
+	field := s.local(0, 0.5, 6, []geom.Vec{mid})
+	assert.True(t, math.IsNaN(newFieldReader(field, mid)))
+	e1, _ := geom.Perpendicular(f.Axis())
+	assert.False(t, math.IsNaN(newFieldReader(field, r3.Add(mid, r3.Scale(5, e1)))))
+}
+
+func newFieldReader(f *volume.Field, p geom.Vec) float64 {
+	rd := newReader(f, motion{Rigid: geom.Identity()})
+	return rd.value(p)
+}
+
+// The top is found among slices' own scales, odd lengths and padding as one word after
+// the other tells it.
+func TestSaturationAgainstCounting(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for n := range 200 {
+		v := &volume.Volume{Grid: volume.Grid{Size: [3]int{7, 5, 6}}}
+		for range v.Size[2] {
+			v.Slope, v.Intercept = append(v.Slope, []float64{1, 2, -1}[r.IntN(3)]), append(v.Intercept, float64(r.IntN(3)))
+		}
+		for range v.Len() {
+			v.Stored = append(v.Stored, uint16(r.IntN(2+n%5)))
+		}
+		if n%2 == 1 {
+			v.Padding = &volume.Range{Low: uint16(n % 3), High: uint16(n%3 + n%4)}
+		}
+		want, count := math.Inf(-1), 0
+		for k := range v.Size[2] {
+			for j := range v.Size[1] {
+				for i := range v.Size[0] {
+					switch g := v.Grey(i, j, k); {
+					case g > want:
+						want, count = g, 1
+					case g == want:
+						count++
+					}
+				}
+			}
+		}
+		top, ok := saturation(v)
+		require.Equal(t, want, top)
+		require.Equal(t, count >= 50, ok)
+	}
+}

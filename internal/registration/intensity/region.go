@@ -1,0 +1,107 @@
+package intensity
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+)
+
+// region is the part of the planning scan that moves with the fixtures' jaw
+// and was there before them.
+type region struct {
+	targets []Target
+	centre  geom.Vec // middle of the fixtures
+	apical  geom.Vec // unit, from the occlusal plane into the jaw
+	radius  float64  // mm about the fixtures' middles
+}
+
+const (
+	// regionRadius, mm: half an arch. Farther bone steadies the turn little and
+	// brings in more of what else moves.
+	regionRadius = 25.0
+	// openingSlope: how far the region's coronal border sinks per mm away from
+	// the fixture. The apical direction is known to some 12° (see newRegion),
+	// whose tangent this is.
+	openingSlope = 0.2
+	// coronalReach, mm coronal of the platform that surely is still this jaw:
+	// the opposing teeth stand at least a crown's height away.
+	coronalReach = 2.0
+	// changed, mm beyond the planned fixture's surface, that surgery, another
+	// place than planned, or a healing socket may have changed.
+	changed = 1.0
+)
+
+// newRegion places the region. The apical direction is half way between the
+// fixtures' axes, which may be tilted on purpose, and the patient's vertical,
+// from which the head may be turned; so either error counts half.
+func newRegion(targets []Target, jaw Jaw) *region {
+	r := &region{targets: targets, radius: regionRadius}
+	axis := geom.Vec{}
+	for _, t := range targets {
+		mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
+		r.centre = r3.Add(r.centre, r3.Scale(1/float64(len(targets)), mid))
+		axis = r3.Add(axis, t.Planned.Axis())
+	}
+	down := geom.Vec{Z: -1}
+	if jaw == Upper {
+		down.Z = 1
+	}
+	r.apical = r3.Unit(r3.Add(r3.Unit(axis), down))
+	return r
+}
+
+// grain, mm, is the distance between the points that stand for the region where
+// a box around it is asked for.
+const grain = 2.0
+
+// spread are points all over the region, grain apart.
+func (r *region) spread() []geom.Vec {
+	var out []geom.Vec
+	for n, t := range r.targets {
+		mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
+		steps := int(math.Ceil(r.radius / grain))
+		for z := -steps; z <= steps; z++ {
+			for y := -steps; y <= steps; y++ {
+				for x := -steps; x <= steps; x++ {
+					p := r3.Add(mid, r3.Scale(grain, geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}))
+					if r.near(n, p) {
+						out = append(out, p)
+					}
+				}
+			}
+		}
+	}
+	return out
+}
+
+// near tells whether p is near fixture n and on its jaw's side.
+func (r *region) near(n int, p geom.Vec) bool {
+	t := &r.targets[n]
+	mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
+	if r3.Norm2(r3.Sub(p, mid)) > r.radius*r.radius {
+		return false
+	}
+	d := r3.Sub(p, t.Planned.Entry)
+	depth := r3.Dot(d, r.apical)
+	lateral := math.Sqrt(max(0, r3.Norm2(d)-depth*depth))
+	return depth >= openingSlope*lateral-coronalReach
+}
+
+// contains tells whether p is near a fixture, on its jaw's side, and outside
+// of every planned fixture.
+func (r *region) contains(p geom.Vec) bool {
+	near := false
+	for n, t := range r.targets {
+		near = near || r.near(n, p)
+		d := r3.Sub(p, t.Planned.Entry)
+		axis := t.Planned.Axis()
+		along := r3.Dot(d, axis)
+		across := math.Sqrt(max(0, r3.Norm2(d)-along*along))
+		if across < t.Diameter/2+changed && along > -5 && along < t.Planned.Length()+changed {
+			return false
+		}
+	}
+	return near
+}

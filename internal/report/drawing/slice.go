@@ -1,0 +1,89 @@
+package drawing
+
+import (
+	"bytes"
+	"image"
+	"image/png"
+	"math"
+	"slices"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/volume"
+)
+
+// source gives grey values at points of the planning frame.
+type source struct {
+	field     *volume.Field
+	preToPost geom.Rigid
+}
+
+// around prepares the part of the follow-up scan within reach mm of points of
+// the planning frame.
+func around(post *volume.Volume, preToPost geom.Rigid, reach float64, points ...geom.Vec) source {
+	moved := make([]geom.Vec, len(points))
+	for i, p := range points {
+		moved[i] = preToPost.Apply(p)
+	}
+	return source{post.Region(post.Box(reach, moved...)), preToPost}
+}
+
+// cut samples a plane, row by row from the top left, at the middles of w × h
+// pixels of the given size, mm, about the plane's centre. NaN is outside the
+// scan.
+func (s source) cut(p Plane, w, h int, pixel float64) []float64 {
+	out := make([]float64, w*h)
+	parallel.For(h, func(row int) {
+		y := (float64(h)/2 - 0.5 - float64(row)) * pixel
+		for col := range w {
+			x := (float64(col) + 0.5 - float64(w)/2) * pixel
+			out[row*w+col] = s.field.Sample(s.preToPost.Apply(p.At(x, y)))
+		}
+	})
+	return out
+}
+
+// window maps grey values to brightness: black at low, white at high, and by the
+// square root between them, so that bone is not lost beside metal. The half way
+// value, where the edge of the metal lies, is at 71 % of the brightness.
+type window struct{ low, high float64 }
+
+// The shares of a cut along the fixture that are drawn quite black and quite
+// white. Metal is a tenth to a fifth of such a cut, so that only its plateau is white.
+const (
+	darkest   = 0.01
+	brightest = 0.98
+)
+
+func windowOf(values []float64) window {
+	v := slices.DeleteFunc(slices.Clone(values), math.IsNaN)
+	if len(v) == 0 {
+		return window{0, 1}
+	}
+	slices.Sort(v)
+	w := window{v[int(darkest*float64(len(v)-1))], v[int(brightest*float64(len(v)-1))]}
+	if w.high <= w.low {
+		w.high = w.low + 1
+	}
+	return w
+}
+
+// picture is a cut's values as an 8-bit grey PNG. Outside the scan is black.
+func (w window) picture(values []float64, width int) []byte {
+	img := image.NewGray(image.Rect(0, 0, width, len(values)/width))
+	for i, v := range values {
+		if g := (v - w.low) / (w.high - w.low); !math.IsNaN(g) {
+			img.Pix[i] = uint8(math.Round(255 * math.Sqrt(min(max(g, 0), 1))))
+		}
+	}
+	return encode(img)
+}
+
+// encode writes a picture as PNG. Into memory that cannot fail.
+func encode(img image.Image) []byte {
+	var b bytes.Buffer
+	if err := png.Encode(&b, img); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}

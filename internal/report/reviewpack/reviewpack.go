@@ -1,0 +1,356 @@
+// Package reviewpack puts what a peer reviewer needs into one zip archive: reports,
+// measurements, the tidy table, the series file with its chain of hashes, a
+// manifest with the hash of every file, and a README in plain words. Check is
+// the receiver's look at such an archive.
+//
+// Conventions: the same series gives the same bytes. Nothing but pseudonyms
+// names a person. With relative dates every ISO date becomes the number of days
+// since the first surgery, and what cannot be told without dates, the series
+// file itself, is left out. Start with Make, Write and Check.
+//
+// Limits: remarks and reasons are packed as they were written; a date or a name
+// that somebody typed into them in another form stays.
+package reviewpack
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/report"
+	"plumbline/internal/series"
+	"plumbline/internal/series/analysis"
+	"plumbline/internal/tooth"
+)
+
+// Schema names the form of the manifest.
+const Schema = "plumbline/pack/1"
+
+// Options says how a pack is made.
+type Options struct {
+	RelativeDates bool
+	Today         string // ISO; tells surgeries to come from missed ones
+	Version       string // of the program
+	Numbering     tooth.System
+	Paper         report.Paper
+}
+
+// File is one file of a pack.
+type File struct {
+	Name string // with slashes
+	Data []byte
+}
+
+// Manifest lists a pack's files with their hashes.
+type Manifest struct {
+	Schema        string  `json:"schema"`
+	Program       string  `json:"program"`
+	RelativeDates bool    `json:"relative_dates"`
+	Today         string  `json:"today"`
+	Records       int     `json:"records"` // of the series file
+	Receipt       string  `json:"receipt"` // of the series file
+	Files         []Entry `json:"files"`   // sorted by name; all but the manifest and SHA256SUMS
+}
+
+// Entry is one file of a manifest.
+type Entry struct {
+	Name   string `json:"name"`
+	Bytes  int    `json:"bytes"`
+	SHA256 string `json:"sha256"`
+}
+
+// Names of the files that are always there.
+const (
+	manifestName = "manifest.json"
+	sumsName     = "SHA256SUMS"
+	readmeName   = "README.txt"
+	tableName    = "series/cases.csv"
+	columnsName  = "series/columns.csv"
+	chainName    = "series/chain.txt"
+	seriesName   = "series/series.jsonl"
+)
+
+// Make makes the files of a pack from a series file, sorted by name.
+//
+// Errors: a file that cannot be read, or whose chain is broken, since a pack
+// would give it a look of soundness; a series without a measured case.
+func Make(seriesPath string, o Options) ([]File, error) {
+	text, err := os.ReadFile(seriesPath)
+	if err != nil {
+		return nil, err
+	}
+	f, err := series.Parse(bytes.NewReader(text))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", seriesPath, err)
+	}
+	f.Path = seriesPath
+	if err := f.Sound(); err != nil {
+		return nil, err
+	}
+	s := series.Summarise(f.Records, o.Today)
+	p := &packer{options: o, date: func(s string) string { return s }}
+	if o.RelativeDates {
+		if p.date, err = relative(&s); err != nil {
+			return nil, fmt.Errorf("%s: %w", seriesPath, err)
+		}
+	}
+	if err := p.reports(f, s); err != nil {
+		return nil, fmt.Errorf("%s: %w", seriesPath, err)
+	}
+	if err := p.cases(s); err != nil {
+		return nil, err
+	}
+	if err := p.table(s); err != nil {
+		return nil, err
+	}
+	p.chain(f)
+	if !o.RelativeDates {
+		p.add(seriesName, text)
+	}
+	p.add(readmeName, []byte(readme(o)))
+	return p.finish(f)
+}
+
+type packer struct {
+	options Options
+	date    func(string) string // as dates stand in the pack
+	files   []File
+}
+
+func (p *packer) add(name string, data []byte) { p.files = append(p.files, File{name, data}) }
+
+// isoDate is a date, with its time of day if there is one.
+var isoDate = regexp.MustCompile(`\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?:T\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[+-]\d\d:\d\d)| \d\d:\d\d UTC)?\b`)
+
+// relative gives the function that turns the dates in a text into days since
+// the first surgery.
+func relative(s *series.Summary) (func(string) string, error) {
+	first := ""
+	for _, c := range s.Cases {
+		if c.Placed != "" && (first == "" || c.Placed < first) {
+			first = c.Placed
+		}
+	}
+	start, err := time.Parse(time.DateOnly, first)
+	if err != nil {
+		return nil, errors.New("no case has a date of surgery, so days cannot be counted from the first")
+	}
+	return func(text string) string {
+		return isoDate.ReplaceAllStringFunc(text, func(d string) string {
+			t, err := time.Parse(time.DateOnly, d[:len(time.DateOnly)])
+			if err != nil {
+				return "day ?"
+			}
+			return fmt.Sprintf("day %d", int(t.Sub(start).Hours()/24))
+		})
+	}, nil
+}
+
+// reports adds the report of each clinician's series.
+func (p *packer) reports(f *series.File, s series.Summary) error {
+	rows := s.Rows()
+	who := analysis.Clinicians(rows)
+	made := 0
+	for i, name := range who {
+		options := analysis.Defaults()
+		options.Clinician = name
+		a, err := analysis.Analyse(rows, options)
+		if errors.Is(err, analysis.ErrNoCases) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		d := report.Series{File: f, Summary: s, Analysis: a, Today: p.options.Today, Version: p.options.Version}.Document(report.Options{Numbering: p.options.Numbering})
+		d.Replace(p.date)
+		pdf, err := d.PDF(p.options.Paper)
+		if err != nil {
+			return err
+		}
+		stem := "series/report"
+		if len(who) > 1 {
+			stem += fmt.Sprintf("-%d-%s", i+1, safe(name))
+		}
+		p.add(stem+".html", d.HTML())
+		p.add(stem+".pdf", pdf)
+		made++
+	}
+	if made == 0 {
+		return errors.New("the series has no measured case yet; there is nothing to review")
+	}
+	return nil
+}
+
+// cases adds each measurement and its report.
+func (p *packer) cases(s series.Summary) error {
+	for i, c := range measured(s) {
+		stem := caseName(i, c)
+		data, err := p.measurement(c)
+		if err != nil {
+			return fmt.Errorf("case %s: %w", c.Case, err)
+		}
+		p.add(stem+".json", data)
+		shown := *c
+		if p.options.RelativeDates {
+			shown.Inputs.PreSeries, shown.Inputs.PostSeries = "", ""
+		}
+		d := report.Stored(&shown, report.Options{Numbering: p.options.Numbering})
+		d.Replace(p.date)
+		p.add(stem+".html", d.HTML())
+	}
+	return nil
+}
+
+// measured are the measurements that count, in the order of surgery.
+func measured(s series.Summary) (out []*measurement.Case) {
+	for i := range s.Cases {
+		if c := s.Cases[i].Result(); c != nil {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// caseName is the name of the files of the i-th measured case without their
+// endings: the number keeps names apart on every system.
+func caseName(i int, c *measurement.Case) string {
+	return fmt.Sprintf("cases/%03d-%s", i+1, safe(c.Case))
+}
+
+// measurement is the JSON of a case as it is packed. Identifiers of scans may
+// hold a date, so with relative dates they are left out.
+func (p *packer) measurement(c *measurement.Case) ([]byte, error) {
+	packed := *c
+	if p.options.RelativeDates {
+		packed.Inputs.PreSeries, packed.Inputs.PostSeries = "", ""
+	}
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetIndent("", "  ")
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(packed); err != nil {
+		return nil, err
+	}
+	return []byte(p.date(b.String())), nil
+}
+
+// table adds the tidy table and what its columns mean.
+func (p *packer) table(s series.Summary) error {
+	rows := s.Table()
+	for i := range rows {
+		rows[i].Placed = p.date(rows[i].Placed)
+		rows[i].Reason = p.date(rows[i].Reason)
+	}
+	var b bytes.Buffer
+	if err := series.WriteCSV(&b, rows); err != nil {
+		return err
+	}
+	p.add(tableName, b.Bytes())
+	var c strings.Builder
+	c.WriteString("column,meaning\n")
+	for _, column := range series.Columns() {
+		fmt.Fprintf(&c, "%s,\"%s\"\n", column.Name, strings.ReplaceAll(column.Meaning, `"`, `""`))
+	}
+	p.add(columnsName, []byte(c.String()))
+	return nil
+}
+
+// chain adds what the program found of the file's chain.
+func (p *packer) chain(f *series.File) {
+	var b strings.Builder
+	fmt.Fprintf(&b, "The series file holds %d records, and its chain of hashes is unbroken.\nReceipt: %s\n\n", len(f.Records), f.Receipt())
+	b.WriteString("Each record as number, kind, case, SHA-256 of the record before it, its own SHA-256:\n\n")
+	for _, r := range f.Records {
+		// Kinds are known words and pseudonyms have no line breaks.
+		fmt.Fprintf(&b, "%d\t%s\t%s\t%s\t%s\n", r.Number, r.Kind, r.Case, r.Before, r.Hash)
+	}
+	b.WriteString("\n" + series.CannotProve + "\n")
+	p.add(chainName, []byte(b.String()))
+}
+
+// finish sorts the files and adds the manifest and the list of hashes.
+func (p *packer) finish(f *series.File) ([]File, error) {
+	slices.SortFunc(p.files, func(a, b File) int { return strings.Compare(a.Name, b.Name) })
+	m := Manifest{Schema: Schema, Program: p.options.Version, RelativeDates: p.options.RelativeDates, Today: p.date(p.options.Today), Records: len(f.Records), Receipt: f.Receipt()}
+	for _, x := range p.files {
+		m.Files = append(m.Files, Entry{x.Name, len(x.Data), sum(x.Data)})
+	}
+	data, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return nil, err
+	}
+	p.add(manifestName, append(data, '\n'))
+	var sums strings.Builder
+	for _, x := range p.files {
+		fmt.Fprintf(&sums, "%s  %s\n", sum(x.Data), x.Name)
+	}
+	p.add(sumsName, []byte(sums.String()))
+	return p.files, nil
+}
+
+func sum(data []byte) string {
+	h := sha256.Sum256(data)
+	return hex.EncodeToString(h[:])
+}
+
+// Digest is the hash of a pack's manifest: handed over by another way, it shows
+// that the pack is the one that was sent.
+func Digest(files []File) string {
+	for _, f := range files {
+		if f.Name == manifestName {
+			return sum(f.Data)
+		}
+	}
+	return ""
+}
+
+// Write writes the archive. Its times are fixed.
+func Write(w io.Writer, files []File) error {
+	z := zip.NewWriter(w)
+	for _, f := range files {
+		header := &zip.FileHeader{Name: f.Name, Method: zip.Deflate}
+		// A zip cannot say "no time"; this is its earliest.
+		header.Modified = time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC)
+		header.SetMode(0o644)
+		out, err := z.CreateHeader(header)
+		if err != nil {
+			return err
+		}
+		if _, err := out.Write(f.Data); err != nil {
+			return err
+		}
+	}
+	return z.Close()
+}
+
+// safe makes a pseudonym fit for a file name on every system.
+func safe(name string) string {
+	out := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_':
+			return r
+		}
+		return '_'
+	}, name)
+	if len(out) > 60 {
+		out = out[:60]
+	}
+	return out
+}
+
+// clean tells a name that cannot leave the folder it is unpacked in.
+func clean(name string) bool {
+	return name != "" && name == path.Clean(name) && !path.IsAbs(name) && !strings.HasPrefix(name, "..") && !strings.ContainsAny(name, "\\:\x00")
+}

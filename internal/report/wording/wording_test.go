@@ -1,0 +1,122 @@
+package wording
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/tooth"
+)
+
+func TestFiguresAreSaidInWords(t *testing.T) {
+	for said, want := range map[string]string{
+		Depth(0.516):            "0.52 mm deeper",
+		Depth(-1.2):             "1.20 mm shallower",
+		Depth(0):                "0.00 mm",
+		Depth(-0.004):           "0.00 mm",
+		Depth(0.0051):           "0.01 mm deeper",
+		Depth(10):               "10.00 mm deeper",
+		Mesial(0.5):             "0.50 mm mesial",
+		Mesial(-0.5):            "0.50 mm distal",
+		Buccal(0.5, 36):         "0.50 mm buccal",
+		Buccal(-0.5, 36):        "0.50 mm lingual",
+		Buccal(-0.5, 26):        "0.50 mm palatal",
+		Buccal(0.5, 11):         "0.50 mm labial",
+		TiltMesial(2.345):       "2.35 ° mesial",
+		TiltMesial(-2.3):        "2.30 ° distal",
+		TiltBuccal(2.3, 43):     "2.30 ° labial",
+		TiltBuccal(-2.3, 13):    "2.30 ° palatal",
+		Clearance(1.984):        "1.98 mm",
+		Clearance(-0.3):         "reaches in by 0.30 mm",
+		Clearance(-0.001):       "0.00 mm, touching",
+		Guidance("pilot-guide"): "pilot guide",
+		Guidance(""):            "guidance not stated",
+	} {
+		assert.Equal(t, want, said)
+	}
+}
+
+func TestCheekSidesOfEveryTooth(t *testing.T) {
+	for _, site := range tooth.All() {
+		out, in := Cheek(site)
+		front := site%10 <= 3
+		assert.Equal(t, map[bool]string{true: "labial", false: "buccal"}[front], out, site)
+		assert.Equal(t, map[bool]string{true: "palatal", false: "lingual"}[site < 30], in, site)
+	}
+}
+
+func TestIntervals(t *testing.T) {
+	i := func(low, high float64) measurement.Interval { return measurement.Interval{Low: low, High: high} }
+	for said, want := range map[string]string{
+		Interval(i(0.1, 0.4), "mm"):          "0.10 to 0.40 mm",
+		Interval(i(0, 2.5), "°"):             "0.00 to 2.50 °",
+		DepthInterval(i(0.34, 0.7)):          "0.34 to 0.70 mm deeper",
+		DepthInterval(i(-0.7, -0.34)):        "0.34 to 0.70 mm shallower",
+		DepthInterval(i(-0.1, 0.4)):          "0.10 mm shallower to 0.40 mm deeper",
+		DepthInterval(i(-0.001, 0.4)):        "0.00 to 0.40 mm deeper",
+		DepthInterval(i(-0.4, 0.001)):        "0.00 to 0.40 mm shallower",
+		DepthInterval(i(-0.001, 0.001)):      "0.00 to 0.00 mm",
+		MesialInterval(i(-0.4, 0.1)):         "0.40 mm distal to 0.10 mm mesial",
+		BuccalInterval(i(-0.4, -0.1), 26):    "0.10 to 0.40 mm palatal",
+		TiltMesialInterval(i(1, 2)):          "1.00 to 2.00 ° mesial",
+		TiltBuccalInterval(i(-0.2, 0.3), 31): "0.20 ° lingual to 0.30 ° labial",
+	} {
+		assert.Equal(t, want, said)
+	}
+}
+
+// What is said must be the figure: half a printed unit off at most, on the side
+// of its sign, and no bare minus.
+func TestWordsKeepSizeAndSign(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.Float64Range(-30, 30).Draw(t, "v")
+		said := Depth(v)
+		fields := strings.Fields(said)
+		size, err := strconv.ParseFloat(fields[0], 64)
+		require.NoError(t, err)
+		require.InDelta(t, math.Abs(v), size, 0.005+1e-12)
+		switch {
+		case size == 0:
+			require.Len(t, fields, 2)
+		case v > 0:
+			require.Equal(t, "deeper", fields[2])
+		default:
+			require.Equal(t, "shallower", fields[2])
+		}
+		w := rapid.Float64Range(-30, 30).Draw(t, "w")
+		interval := DepthInterval(measurement.Interval{Low: min(v, w), High: max(v, w)})
+		require.NotContains(t, interval, "-")
+		require.Equal(t, min(v, w) <= -0.005-1e-12, strings.Contains(interval, "shallower"), interval)
+		require.Equal(t, max(v, w) >= 0.005, strings.Contains(interval, "deeper"), interval)
+	})
+}
+
+func TestMargins(t *testing.T) {
+	n := func(v float64) *float64 { return &v }
+	for want, c := range map[string]measurement.Clearance{
+		"not known":            {Margin: n(2)},
+		"penetrated":           {Achieved: n(-0.1)},
+		"no margin asked for":  {Achieved: n(1)},
+		"margin not kept":      {Achieved: n(1.9), Margin: n(2)},
+		"kept, but not surely": {Achieved: n(2.1), Low: n(1.8), Margin: n(2)},
+		"kept":                 {Achieved: n(2), Low: n(2), Margin: n(2)},
+	} {
+		assert.Equal(t, want, Margin(c))
+	}
+	assert.Equal(t, "penetrated", Margin(measurement.Clearance{Achieved: n(-0.1), Margin: n(2)}))
+	assert.Equal(t, "kept", Margin(measurement.Clearance{Achieved: n(2.1), Margin: n(2)}), "without an interval")
+}
+
+func TestCautionsSayWhatItIsNot(t *testing.T) {
+	require.NotEmpty(t, Cautions)
+	assert.Contains(t, Cautions[0], "not a device")
+	for _, c := range Cautions {
+		assert.True(t, strings.HasSuffix(c, "."), c)
+	}
+}

@@ -1,0 +1,524 @@
+package analysis
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/series"
+	"plumbline/internal/stats/learningcurve"
+	"plumbline/internal/stats/tolerance"
+)
+
+func number(x float64) *float64 { return &x }
+
+// hand is a simulated clinician: normal errors about a habit, with a spread that
+// may fall from case to case, measured with an uncertainty.
+type hand struct {
+	mesial, buccal, deep float64
+	spread               func(n int) float64
+	u                    float64
+}
+
+func steady(s float64) func(int) float64 { return func(int) float64 { return s } }
+
+var sites = []string{"36", "46", "11", "25", "35", "21", "14", "47"}
+
+// cases are rows of one fixture each, in the planned fixture's own directions.
+func (h hand) cases(n int, seed uint64) []series.Row {
+	rng := rand.New(rand.NewPCG(seed, 9))
+	var out []series.Row
+	for i := range n {
+		s := h.spread(i + 1)
+		draw := func(mean float64) float64 { return mean + s*rng.NormFloat64() + h.u*rng.NormFloat64() }
+		em, eb, ed := draw(h.mesial), draw(h.buccal), draw(h.deep)
+		am, ab := em+draw(0)/2, eb+draw(0)/2
+		angle := math.Hypot(am-em, ab-eb) / 10 * 180 / math.Pi
+		r := series.Row{
+			Case: fmt.Sprintf("C-%03d", i+1), Clinician: "clinician-a", Site: sites[i%len(sites)], Guidance: "full-guide",
+			Placed: time.Date(2025, 1, 1+3*i, 0, 0, 0, 0, time.UTC).Format(time.DateOnly),
+		}
+		set := func(f series.Figure, v, u float64) { r.Deviation[f], r.U[f] = &v, &u }
+		set(series.EntryMesial, em, h.u)
+		set(series.EntryBuccal, eb, h.u)
+		set(series.EntryDepth, ed, h.u)
+		set(series.EntryLateral, math.Hypot(em, eb), h.u)
+		set(series.Entry, math.Hypot(math.Hypot(em, eb), ed), h.u)
+		set(series.ApexMesial, am, h.u)
+		set(series.ApexBuccal, ab, h.u)
+		set(series.ApexDepth, ed, h.u)
+		set(series.ApexLateral, math.Hypot(am, ab), h.u)
+		set(series.Apex, math.Hypot(math.Hypot(am, ab), ed), h.u)
+		set(series.Angle, angle, 10*h.u)
+		set(series.TiltMesial, (am-em)/10*180/math.Pi, 10*h.u)
+		set(series.TiltBuccal, (ab-eb)/10*180/math.Pi, 10*h.u)
+		if r.Jaw() == "lower" {
+			r.Clearance = []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: number(3 - ed), Margin: number(2)}}
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func analyse(t *testing.T, rows []series.Row, o Options) Analysis {
+	t.Helper()
+	a, err := Analyse(rows, o)
+	require.NoError(t, err)
+	return a
+}
+
+func (a Analysis) figure(t *testing.T, name string) Figure {
+	t.Helper()
+	for _, f := range a.Figures {
+		if f.Figure == name {
+			return f
+		}
+	}
+	require.Fail(t, "no figure "+name)
+	return Figure{}
+}
+
+// Mean, spread and interval of ten figures; t(.975; 9) = 2.2622 as in any table.
+func TestSummaryByHand(t *testing.T) {
+	s := summarise([]float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10})
+	assert.Equal(t, 5.5, s.Mean)
+	assert.Equal(t, 5.5, s.Median)
+	sd := math.Sqrt(82.5 / 9)
+	assert.InDelta(t, sd, *s.SD, 1e-12)
+	assert.InDelta(t, 5.5-2.26216*sd/math.Sqrt(10), *s.Low, 1e-4)
+	assert.InDelta(t, 5.5+2.26216*sd/math.Sqrt(10), *s.High, 1e-4)
+	one := summarise([]float64{3})
+	assert.Nil(t, one.SD)
+	assert.Equal(t, 3.0, one.Median)
+}
+
+// Mean and spread (n − 1) of a published table of 23 fixtures: the global
+// deviations of P. Onclin, doctoral thesis, Groningen, table 3.1, printed with a
+// mean of 1.1; recomputed 1.070 and 0.546.
+func TestSummaryOfAPublishedTable(t *testing.T) {
+	s := summarise([]float64{1, 1.2, 1, .9, .4, .4, 1.1, .9, 2.6, 1.9, .4, .5, 1.1, 1.3, .9, 1.2, 1.2, 1.5, .4, 1, 2, 1, .7})
+	assert.InDelta(t, 1.070, s.Mean, 5e-4)
+	assert.InDelta(t, .546, *s.SD, 5e-4)
+}
+
+func TestSteadyClinicianWithAHabit(t *testing.T) {
+	h := hand{mesial: -.5, deep: .3, spread: steady(.4), u: .1}
+	a := analyse(t, h.cases(50, 1), Defaults())
+	require.Len(t, a.Cases, 50)
+	require.Len(t, a.Figures, 7)
+	entry := a.figure(t, "entry_mm")
+	assert.Equal(t, learningcurve.NotDetected, entry.Learning.Verdict)
+	assert.Equal(t, 1, entry.FromCase)
+	assert.Len(t, entry.Chart.Sums, 50)
+	assert.Zero(t, entry.Chart.Worse+entry.Chart.Better, "a steady hand")
+	// The tool's own .1 out of a spread in quadrature.
+	depth := a.figure(t, "entry_depth_mm")
+	assert.InDelta(t, .1, depth.Noise.U, 1e-12)
+	assert.InDelta(t, math.Sqrt(*depth.SD**depth.SD-.01), *depth.Noise.Without, 1e-12)
+	require.Len(t, a.Habits, 3)
+	at := a.Habits[0]
+	assert.Less(t, at.P, .001)
+	assert.InDelta(t, -.5, at.Mean[0].Mean, .2)
+	assert.InDelta(t, .3, at.Mean[2].Mean, .2)
+	assert.Contains(t, at.Words, "distal")
+	assert.Contains(t, at.Words, "deep")
+	assert.Contains(t, at.Words, "unlikely to be chance")
+	assert.Greater(t, a.Habits[2].P, .05, "no habit of tilt")
+	assert.Contains(t, a.Habits[2].Words, "no habit beyond chance")
+	assert.InDelta(t, at.Mean[0].Mean, at.MeanEllipse.Centre[0], 1e-12)
+	assert.Greater(t, at.NextEllipse.Major, at.MeanEllipse.Major)
+}
+
+func TestLearningClinician(t *testing.T) {
+	h := hand{spread: func(n int) float64 { return .4 + 2*math.Exp(-float64(n-1)/4) }, u: .05}
+	a := analyse(t, h.cases(50, 2), Defaults())
+	entry := a.figure(t, "entry_mm")
+	require.Equal(t, learningcurve.Learning, entry.Learning.Verdict)
+	reach := int(math.Ceil(*entry.Learning.CasesToPlateau.Value))
+	assert.Equal(t, reach, entry.FromCase, "what is learning does not bound the next case")
+	assert.Equal(t, 50-reach+1, entry.Bound.N)
+	assert.Contains(t, entry.Chart.Against, fmt.Sprintf("from case %d on", reach))
+	assert.Equal(t, reach, entry.Chart.FromCase, "the first cases lie above the plateau and are no signal")
+	assert.Len(t, entry.Chart.Sums, 50-reach+1)
+	assert.Zero(t, entry.Chart.Worse)
+	assert.Contains(t, entry.Words[2], "Learning (p ≤ 0.001): it falls from")
+	// The bound of the figure by package tolerance itself.
+	var x []float64
+	for _, c := range a.Cases[reach-1:] {
+		x = append(x, *c.Mean[series.Entry])
+	}
+	want, err := tolerance.UpperLength(x, .95, .95, 1)
+	require.NoError(t, err)
+	assert.Equal(t, want, *entry.Bound)
+}
+
+func TestMarginAtAStructure(t *testing.T) {
+	h := hand{deep: .6, spread: steady(.8), u: .05}
+	a := analyse(t, h.cases(50, 3), Defaults())
+	var nerve *Margin
+	for i := range a.Margins {
+		if a.Margins[i].Kind == "nerve" {
+			nerve = &a.Margins[i]
+		}
+	}
+	require.NotNil(t, nerve)
+	require.Equal(t, tolerance.NormalTheory, nerve.Bound.Method)
+	// mean + k·s with the one-sided factor for as many fixtures.
+	k, err := tolerance.OneSidedFactor(nerve.Lost.N, .95, .95)
+	require.NoError(t, err)
+	upper := nerve.Lost.Mean + k**nerve.Lost.SD
+	assert.InDelta(t, upper, *nerve.Bound.Upper, 1e-9)
+	assert.Equal(t, 2.0, *nerve.Asked)
+	require.False(t, *nerve.Enough)
+	assert.Contains(t, nerve.Words, fmt.Sprintf("You asked for 2.0 mm; your record supports %.1f mm.", math.Ceil(10*upper)/10))
+	var general []string
+	for _, m := range a.Margins {
+		if m.Kind == "" {
+			general = append(general, m.Towards)
+		}
+	}
+	assert.Equal(t, []string{"towards the apex", "sideways at the apex", "sideways at the entry"}, general)
+
+	tight := analyse(t, hand{spread: steady(.2), u: .05}.cases(50, 3), Defaults())
+	for _, m := range tight.Margins {
+		if m.Kind == "nerve" {
+			assert.True(t, *m.Enough)
+			assert.Contains(t, m.Words, "which your record bears out")
+		}
+	}
+}
+
+func TestSuccessAndCompetence(t *testing.T) {
+	a := analyse(t, hand{spread: steady(.4), u: .05}.cases(50, 4), Defaults())
+	require.NotNil(t, a.Success)
+	within := 0
+	for _, c := range a.Cases {
+		if *c.Mean[series.Entry] <= 2 && *c.Mean[series.Apex] <= 2 && *c.Mean[series.Angle] <= 8 {
+			within++
+		}
+	}
+	assert.Equal(t, within, a.Success.Within)
+	assert.Equal(t, 50, a.Success.Of)
+	c := a.Competence
+	require.NotNil(t, c)
+	assert.LessOrEqual(t, c.Design.ErrorRate, .05)
+	assert.Equal(t, 50, c.Design.Cases)
+	require.Greater(t, c.Path.Signal, 0)
+	assert.Contains(t, c.Words, fmt.Sprintf("declares competence at fixture %d", c.Path.Signal))
+	if c.Watched != nil {
+		assert.Len(t, c.Watched.Score, 50-c.Path.Signal)
+	}
+	bad := analyse(t, hand{spread: steady(1.5), u: .05}.cases(50, 4), Defaults())
+	assert.Zero(t, bad.Competence.Path.Signal)
+	assert.Contains(t, bad.Competence.Words, "no proof of the contrary")
+	assert.Less(t, bad.Success.High, .9)
+}
+
+func TestWhatIsLeftAside(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .1}.cases(20, 5)
+	rows[3].Doubt = true
+	rows[7].Deviation = series.Values{}
+	rows[9].Case = rows[8].Case // two fixtures of one case
+	o := Defaults()
+	o.Cases = 15
+	a := analyse(t, rows, o)
+	assert.Equal(t, []string{"C-004"}, a.Doubtful)
+	assert.Equal(t, []string{"C-008"}, a.NoFigures)
+	assert.Equal(t, 4, a.Later)
+	require.Len(t, a.Cases, 13)
+	assert.Equal(t, 14, a.Fixtures)
+	pair := a.Cases[6]
+	assert.Equal(t, "C-009", pair.Case)
+	assert.Len(t, pair.Sites, 2)
+	assert.InDelta(t, (*rows[8].Deviation[series.Apex]+*rows[9].Deviation[series.Apex])/2, *pair.Mean[series.Apex], 1e-12)
+	assert.InDelta(t, .1, *pair.U[series.Apex], 1e-12)
+	notes := strings.Join(a.Notes, "\n")
+	for _, says := range []string{"not to be relied on are left aside: C-004", "without a figure are left aside: C-008", "4 later ones", "14 fixtures in 13 cases"} {
+		assert.Contains(t, notes, says)
+	}
+}
+
+func TestFewCases(t *testing.T) {
+	h := hand{spread: steady(.4), u: .1}
+	for n, c := range map[int]struct {
+		figures int
+		says    string
+	}{1: {0, "too few for any statistics"}, 4: {0, "too few for any statistics"}, 5: {7, "a mean and little more"}, 9: {7, "a mean and little more"}, 10: {7, "still wide"}, 30: {7, ""}} {
+		a := analyse(t, h.cases(n, 6), Defaults())
+		assert.Len(t, a.Figures, c.figures, n)
+		assert.Len(t, a.Cases, n)
+		assert.Contains(t, strings.Join(a.Notes, "\n")+"still wide", c.says, n)
+		for _, f := range a.Figures {
+			assert.Equal(t, n < 10, f.Chart == nil, "%d cases, %s", n, f.Figure)
+			assert.Equal(t, n < 10, f.Learning.Verdict == learningcurve.TooFew)
+			assert.Equal(t, n < tolerance.MinFigures, f.Bound.Upper == nil && f.Bound.Method == tolerance.NoBound && strings.Contains(f.Bound.Reason, "that one needs"))
+		}
+		assert.Equal(t, n < 10, a.Competence == nil, n)
+	}
+	_, err := Analyse(nil, Defaults())
+	assert.ErrorIs(t, err, ErrNoCases)
+}
+
+// Figures without mesial parts and without uncertainties, as a table from
+// elsewhere has them.
+func TestBareTable(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .1}.cases(20, 7)
+	for i := range rows {
+		entry := rows[i].Deviation[series.Entry]
+		rows[i].Deviation, rows[i].U, rows[i].Clearance = series.Values{}, series.Values{}, nil
+		rows[i].Deviation[series.Entry] = entry
+	}
+	a := analyse(t, rows, Defaults())
+	require.Len(t, a.Figures, 1)
+	assert.Nil(t, a.Figures[0].Noise)
+	assert.Nil(t, a.Success)
+	assert.Empty(t, a.Margins)
+	for _, h := range a.Habits {
+		assert.Nil(t, h.Habit)
+		assert.Contains(t, h.Words, "a habit cannot be looked for")
+	}
+	notes := strings.Join(a.Notes, "\n")
+	assert.Contains(t, notes, "no success rate")
+	assert.Contains(t, notes, "without an uncertainty")
+}
+
+func TestAllFiguresTheSame(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .1}.cases(20, 7)
+	for i := range rows {
+		for f := range rows[i].Deviation {
+			rows[i].Deviation[f] = number(1)
+		}
+		rows[i].Clearance = []measurement.Clearance{{Kind: "nerve", Planned: 3, Achieved: number(2), Margin: number(2)}}
+	}
+	a := analyse(t, rows, Defaults())
+	for _, f := range a.Figures {
+		assert.Nil(t, f.Learning)
+		assert.Nil(t, f.Bound)
+		assert.Nil(t, f.Chart)
+	}
+	require.Len(t, a.Margins, 1)
+	assert.Contains(t, a.Margins[0].Words, "all the same")
+	assert.Contains(t, a.Habits[0].Words, "do not spread")
+}
+
+func TestStatedTarget(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .05}.cases(50, 8)
+	o := Defaults()
+	o.Target = map[string]float64{"entry_mm": .2}
+	a := analyse(t, rows, o)
+	c := a.figure(t, "entry_mm").Chart
+	assert.Equal(t, "the stated target", c.Against)
+	assert.Equal(t, .2, c.Target)
+	assert.Greater(t, c.Worse, 0)
+	assert.Less(t, c.Worse, 15)
+	own := analyse(t, rows, Defaults()).figure(t, "entry_mm").Chart
+	assert.InDelta(t, own.CUSUM.Target*math.Sqrt(.2/own.Target), c.CUSUM.Target, 1e-12)
+}
+
+func TestGroups(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .05}.cases(48, 9)
+	for i := range rows[:9] {
+		rows[i].Guidance = "freehand"
+	}
+	a := analyse(t, rows, Defaults())
+	got := map[string]Group{}
+	for _, g := range a.Groups {
+		got[g.By+" "+g.Name] = g
+	}
+	assert.Len(t, got, 6)
+	assert.Contains(t, got["guidance freehand"].Note, "9 fixtures, too few")
+	assert.Nil(t, got["guidance freehand"].Apex)
+	// Of each eight sites three are upper anterior or lower posterior, and so on.
+	assert.Equal(t, 24, got["jaw lower"].Fixtures)
+	assert.Equal(t, 12, got["region anterior"].Fixtures)
+	assert.Equal(t, 36, got["region posterior"].Success.Of)
+	assert.Equal(t, 36, got["region posterior"].Apex.N)
+}
+
+// The published figures: their intervals hold their means, as one misprinted in
+// public does not; and they stand beside cases of the same guidance only.
+func TestPublishedFigures(t *testing.T) {
+	assert.Len(t, References(), 10)
+	for _, r := range References() {
+		assert.NotEmpty(t, r.Source)
+		assert.True(t, (r.Low == nil) == (r.High == nil) && (r.Low != nil || r.SD != nil))
+		if r.Low != nil {
+			assert.True(t, *r.Low <= r.Mean && r.Mean <= *r.High, r.Figure)
+		}
+	}
+	own := &Summary{Mean: 2, Low: number(1.8), High: number(2.2)}
+	static := compare("apex_mm", "full-guide", own)
+	require.Len(t, static, 2)
+	assert.Equal(t, 1.4, static[0].Mean)
+	assert.Equal(t, Above, static[0].Place)
+	own = &Summary{Mean: 1.3, Low: number(1.2), High: number(1.4)}
+	assert.Equal(t, []Place{Within, Below}, []Place{compare("apex_mm", "full-guide", own)[0].Place, compare("apex_mm", "full-guide", own)[1].Place})
+	assert.Len(t, compare("apex_mm", "", own), 3)
+	assert.Empty(t, compare("apex_mm", "freehand", own))
+	assert.Empty(t, compare("entry_mm", "freehand", own)[0].Place, "a single study without an interval")
+}
+
+func TestSeveralClinicians(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .05}.cases(20, 10)
+	second := hand{spread: steady(.8), u: .05}.cases(20, 11)
+	for i := range second {
+		second[i].Clinician = "clinician-b"
+	}
+	third := hand{spread: steady(.8), u: .05}.cases(1, 12)
+	third[0].Clinician, third[0].Doubt = "clinician-c", true
+	all := append(append(rows, second...), third...)
+	_, err := Analyse(all, Defaults())
+	assert.ErrorContains(t, err, "choose one of clinician-a, clinician-b, clinician-c")
+	o := Defaults()
+	o.Clinician = "clinician-x"
+	_, err = Analyse(all, o)
+	assert.ErrorContains(t, err, `no case of clinician "clinician-x"`)
+	g, err := AnalyseTogether(all, Defaults())
+	require.NoError(t, err)
+	require.Len(t, g.Clinicians, 2)
+	assert.Equal(t, []string{"clinician-c"}, g.Skipped)
+	require.Len(t, g.Group, 7)
+	first := g.Clinicians[0].figure(t, "entry_mm").Mean
+	assert.Equal(t, 2, g.Group[0].N)
+	assert.Equal(t, first, g.Group[0].Least)
+	assert.InDelta(t, (g.Group[0].Least+g.Group[0].Most)/2, g.Group[0].Median, 1e-12)
+	// Alone or in company a clinician's figures are the same.
+	o.Clinician = "clinician-a"
+	assert.Equal(t, analyse(t, all, o), g.Clinicians[0])
+}
+
+// A hall of clinicians gets means and success in one go; each alone gets all.
+func TestManyClinicians(t *testing.T) {
+	var rows []series.Row
+	for i := range MostInFull + 1 {
+		of := hand{spread: steady(.4), u: .05}.cases(12, uint64(i))
+		for j := range of {
+			of[j].Clinician = fmt.Sprintf("clinician-%02d", i)
+		}
+		rows = append(rows, of...)
+	}
+	g, err := AnalyseTogether(rows, Defaults())
+	require.NoError(t, err)
+	assert.True(t, g.Brief)
+	require.Len(t, g.Clinicians, MostInFull+1)
+	a := g.Clinicians[3]
+	assert.Nil(t, a.figure(t, "entry_mm").Learning)
+	assert.Empty(t, a.Margins)
+	require.NotNil(t, a.Success)
+	o := Defaults()
+	o.Clinician = "clinician-03"
+	full := analyse(t, rows, o)
+	assert.Equal(t, full.figure(t, "entry_mm").Summary, a.figure(t, "entry_mm").Summary)
+	assert.Equal(t, full.Success, a.Success)
+	assert.Equal(t, MostInFull+1, g.Group[0].N)
+}
+
+// A learning-curve chart that could not signal is left out with its reason, and
+// all else stays.
+func TestTooFewForCompetence(t *testing.T) {
+	o := Defaults()
+	o.Cases = 12
+	a := analyse(t, hand{spread: steady(.4), u: .05}.cases(50, 3), o)
+	assert.Nil(t, a.Competence)
+	assert.Contains(t, strings.Join(a.Notes, "\n"), "There is no learning-curve chart")
+	assert.NotNil(t, a.Success)
+}
+
+// Against a stated target a chart begins at the first case, learning or not, with
+// the spread of neighbouring cases.
+func TestStatedTargetWhileLearning(t *testing.T) {
+	o := Defaults()
+	o.Target = map[string]float64{"apex_mm": .8}
+	a := analyse(t, hand{spread: func(n int) float64 { return .4 + 1.4*math.Exp(-float64(n-1)/6) }, u: .1}.cases(50, 14), o)
+	f := a.figure(t, "apex_mm")
+	require.Equal(t, learningcurve.Learning, f.Learning.Verdict)
+	require.NotNil(t, f.Chart)
+	assert.Equal(t, 1, f.Chart.FromCase)
+	assert.Len(t, f.Chart.Sums, 50)
+	assert.Greater(t, f.Chart.Worse, 0)
+	assert.InDelta(t, 2/1.128, movingRange([]float64{1, 3, 1, 3}), 1e-12)
+}
+
+func TestBadOptions(t *testing.T) {
+	rows := hand{spread: steady(.4), u: .05}.cases(20, 10)
+	for says, change := range map[string]func(*Options){
+		"0 cases":         func(o *Options) { o.Cases = 0 },
+		"limits":          func(o *Options) { o.Limits.Angle = 0 },
+		"coverage":        func(o *Options) { o.Coverage = 1 },
+		"entri_mm":        func(o *Options) { o.Target = map[string]float64{"entri_mm": 1} },
+		"failure rates":   func(o *Options) { o.Acceptable = .5 },
+		"5000 cases: exp": func(o *Options) { o.Cases = 5000 },
+	} {
+		o := Defaults()
+		change(&o)
+		_, err := Analyse(rows, o)
+		assert.ErrorContains(t, err, says)
+	}
+}
+
+// The whole structure of one series, as other packages see it.
+func TestGolden(t *testing.T) {
+	h := hand{mesial: -.3, deep: .2, spread: func(n int) float64 { return .4 + 1.4*math.Exp(-float64(n-1)/6) }, u: .1}
+	a := analyse(t, h.cases(50, 14), Defaults())
+	b := analyse(t, h.cases(50, 14), Defaults())
+	text, err := json.MarshalIndent(a, "", " ")
+	require.NoError(t, err)
+	again, err := json.MarshalIndent(b, "", " ")
+	require.NoError(t, err)
+	require.Equal(t, string(text), string(again), "the same cases give the same bytes")
+	var words []string
+	for _, f := range a.Figures {
+		words = append(words, f.Words...)
+	}
+	for _, x := range a.Habits {
+		words = append(words, x.Words)
+	}
+	words = append(words, a.Success.Words, a.Competence.Words)
+	for _, m := range a.Margins {
+		words = append(words, m.Words)
+	}
+	words = append(words, a.Notes...)
+	got := strings.Join(words, "\n") + "\n"
+	golden := "testdata/words.txt"
+	if os.Getenv("UPDATE_GOLDEN") != "" {
+		require.NoError(t, os.WriteFile(golden, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(golden)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), got)
+}
+
+func BenchmarkFiftyCases(b *testing.B) {
+	rows := hand{spread: func(n int) float64 { return .4 + 1.4*math.Exp(-float64(n-1)/6) }, u: .1}.cases(50, 14)
+	for b.Loop() {
+		if _, err := Analyse(rows, Defaults()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// A change for the worse after 30 steady cases is told at once and dated.
+func TestChangeForTheWorse(t *testing.T) {
+	h := hand{spread: func(n int) float64 {
+		if n > 30 {
+			return 1.2
+		}
+		return .4
+	}, u: .05}
+	a := analyse(t, h.cases(50, 16), Defaults())
+	f := a.figure(t, "apex_mm")
+	assert.Equal(t, learningcurve.Rising, f.Learning.Verdict)
+	assert.Greater(t, f.Chart.Worse, 30)
+	assert.InDelta(t, 31, f.Chart.WorseSince, 3)
+	assert.Contains(t, strings.Join(f.Words, " "), "a change for the worse")
+	assert.Contains(t, strings.Join(f.Words, " "), "rises")
+}

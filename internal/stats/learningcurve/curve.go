@@ -1,0 +1,200 @@
+package learningcurve
+
+import (
+	"math"
+
+	"plumbline/internal/stats/leastsquares"
+)
+
+// Shape is the form of a learning curve.
+type Shape string
+
+// The shapes. Level is the mean deviation at case x, counted from 1.
+const (
+	Flat        Shape = "no learning" // level = plateau
+	Exponential Shape = "exponential" // plateau + (start − plateau)·exp(−(x−1)/rate), rate in cases
+	Power       Shape = "power law"   // plateau + (start − plateau)·x^(−rate)
+)
+
+// Curve is a fitted curve. A flat one has Start = Plateau.
+type Curve struct {
+	Shape   Shape   `json:"shape"`
+	Start   float64 `json:"start"`
+	Plateau float64 `json:"plateau"`
+	Rate    float64 `json:"rate,omitempty"`
+}
+
+// Level is the curve at a case.
+func (c Curve) Level(x float64) float64 {
+	return c.Plateau + (c.Start-c.Plateau)*c.Shape.descent(x, c.Rate)
+}
+
+// descent falls from 1 at case 1 towards 0.
+func (s Shape) descent(x, rate float64) float64 {
+	switch s {
+	case Exponential:
+		return math.Exp(-(x - 1) / rate)
+	case Power:
+		return math.Pow(x, -rate)
+	}
+	return 0
+}
+
+// descend is descent for the cases in order.
+func (s Shape) descend(out, logX []float64, rate float64) {
+	if s == Power {
+		for i, l := range logX {
+			out[i] = math.Exp(-rate * l)
+		}
+		return
+	}
+	// From case to case the factor is the same.
+	g, step := 1.0, math.Exp(-1/rate)
+	for i := range out {
+		out[i] = g
+		g *= step
+	}
+}
+
+// nearPlateau is the share of the plateau within which a curve counts as
+// arrived.
+const nearPlateau = 0.1
+
+// CasesToPlateau is the case from which the level is within 10 % of the plateau,
+// 1 if it is so from the start, +Inf for a plateau of 0.
+func (c Curve) CasesToPlateau() float64 {
+	above := (c.Start - c.Plateau) / (nearPlateau * c.Plateau)
+	switch {
+	case c.Plateau <= 0:
+		return math.Inf(1)
+	case above <= 1:
+		return 1
+	case c.Shape == Exponential:
+		return 1 + c.Rate*math.Log(above)
+	}
+	return math.Pow(above, 1/c.Rate)
+}
+
+// The rates that are looked at. A plateau is not to be had from a curve that is
+// slower than the record is long (an exponential with rate n has 37 % of its
+// descent before it at the end; a power law of 0.3 has 31 % after 50 cases), nor
+// a start from one that has ended by the second case.
+const (
+	fastestExponential = 0.7
+	slowestPower       = 0.5
+	fastestPower       = 3.0
+	rateSteps          = 20
+)
+
+// family holds a shape's descents for the cases at each rate of a grid, evenly
+// spaced in the logarithm.
+type family struct {
+	shape   Shape
+	x, logX []float64
+	rates   []float64
+	descent [][]float64
+	trial   []float64
+}
+
+func newFamily(s Shape, x []float64) *family {
+	f := &family{shape: s, x: x, trial: make([]float64, len(x))}
+	for _, v := range x {
+		f.logX = append(f.logX, math.Log(v))
+	}
+	low, high := slowestPower, fastestPower
+	if s == Exponential {
+		low, high = fastestExponential, x[len(x)-1]/2
+	}
+	for i := range rateSteps {
+		rate := low * math.Pow(high/low, float64(i)/(rateSteps-1))
+		f.rates = append(f.rates, rate)
+		g := make([]float64, len(x))
+		s.descend(g, f.logX, rate)
+		f.descent = append(f.descent, g)
+	}
+	return f
+}
+
+// line is the weighted least-squares plateau and fall for a given descent, both
+// held to be not negative, and the sum of squares left.
+func line(g, y, w []float64) (plateau, fall, left float64) {
+	var sw, sg, sy, sgg, sgy, syy float64
+	for i, v := range w {
+		a := v * g[i]
+		b := v * y[i]
+		sw += v
+		sg += a
+		sy += b
+		sgg += a * g[i]
+		sgy += a * y[i]
+		syy += b * y[i]
+	}
+	det := sw*sgg - sg*sg
+	if det > 1e-12*sw*sgg {
+		fall = (sw*sgy - sg*sy) / det
+	}
+	plateau = (sy - fall*sg) / sw
+	switch {
+	case fall <= 0:
+		plateau, fall = math.Max(0, sy/sw), 0
+	case plateau < 0:
+		plateau, fall = 0, math.Max(0, sgy/sgg)
+	}
+	left = syy - 2*plateau*sy - 2*fall*sgy + plateau*plateau*sw + 2*plateau*fall*sg + fall*fall*sgg
+	return plateau, fall, math.Max(0, left)
+}
+
+// fit is the curve of the family with the least weighted sum of squares: the
+// best rate of the grid and its neighbours give a parabola, whose lowest point
+// is tried. Plateau and fall are linear, so only the rate is searched for
+// (variable projection; Golub and Pereyra, SIAM J Numer Anal 10:413, 1973).
+func (f *family) fit(y, w []float64) Curve {
+	var left [rateSteps]float64
+	best := 0
+	for i, g := range f.descent {
+		_, _, left[i] = line(g, y, w)
+		if left[i] < left[best] {
+			best = i
+		}
+	}
+	g, rate := f.descent[best], f.rates[best]
+	if best > 0 && best < rateSteps-1 {
+		a, b, c := left[best-1], left[best], left[best+1]
+		step := math.Log(f.rates[1] / f.rates[0])
+		try := rate * math.Exp(step*(a-c)/(2*(a-2*b+c)))
+		f.shape.descend(f.trial, f.logX, try)
+		if _, _, l := line(f.trial, y, w); l < b {
+			g, rate = f.trial, try
+		}
+	}
+	plateau, fall, _ := line(g, y, w)
+	return Curve{f.shape, plateau + fall, plateau, rate}
+}
+
+// polish takes the curve to the minimum by nonlinear least squares; a curve that
+// is held at an end of its range stays as it is.
+func (f *family) polish(c Curve, y, w []float64) Curve {
+	low, high := f.rates[0], f.rates[rateSteps-1]
+	if c.Plateau <= 0 || c.Start <= c.Plateau {
+		return c
+	}
+	fit, err := leastsquares.Solve(f.shape.model(), leastsquares.Data{X: f.x, Y: y, W: w}, []float64{c.Plateau, c.Start - c.Plateau, c.Rate})
+	if err != nil || fit.B[0] < 0 || fit.B[1] < 0 || fit.B[2] < low || fit.B[2] > high {
+		return c
+	}
+	return Curve{f.shape, fit.B[0] + fit.B[1], fit.B[0], fit.B[2]}
+}
+
+// model has the parameters plateau, fall and rate.
+func (s Shape) model() leastsquares.Model {
+	return func(x float64, b, grad []float64) float64 {
+		g := s.descent(x, b[2])
+		grad[0], grad[1] = 1, g
+		if s == Exponential {
+			grad[2] = b[1] * g * (x - 1) / (b[2] * b[2])
+		} else {
+			grad[2] = -b[1] * g * math.Log(x)
+		}
+		return b[0] + b[1]*g
+	}
+}
