@@ -85,7 +85,7 @@ func writePNG(path string, img image.Image) error {
 
 // scanFlags declares the options that every command with two scans has.
 func scanFlags(f *pflag.FlagSet) *measure.Options {
-	o := &measure.Options{}
+	o := &measure.Options{Names: measure.Names{PreSeries: "--pre-series", PostSeries: "--post-series", SliceSpacing: "--slice-spacing"}}
 	f.StringVar(&o.PreSeries, "pre-series", "", "Series Instance `UID` of the planning scan, where there are several")
 	f.StringVar(&o.PostSeries, "post-series", "", "Series Instance `UID` of the follow-up scan, where there are several")
 	f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")

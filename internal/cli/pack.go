@@ -61,7 +61,7 @@ archive and says whether it is as it was packed; exit status 3 says that it is n
 				if err != nil {
 					return err
 				}
-				files, err := reviewpack.Make(args[0], reviewpack.Options{RelativeDates: *relative, Today: day, Version: env.Version, Numbering: system, Paper: paper})
+				files, err := reviewpack.Make(args[0], reviewpack.Options{RelativeDates: *relative, Today: day, Version: env.Version, Numbering: system, Paper: paper, CheckLine: checkLine})
 				if err != nil {
 					return badInput(err)
 				}
@@ -74,6 +74,9 @@ archive and says whether it is as it was packed; exit status 3 says that it is n
 		},
 	}
 }
+
+// checkLine is the command line that checks a pack, as its README has it.
+const checkLine = "plumbline pack --check FILE.zip"
 
 // dayOf reads a date, or takes the clock's.
 func dayOf(text string, env Env) (string, error) {

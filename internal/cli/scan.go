@@ -17,7 +17,7 @@ anything odd about it. Nothing of the patient is shown but what file names say.`
 		examples: []string{"plumbline scan demo/C-101/post", "plumbline scan --json demo/C-101/pre"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			asJSON := f.Bool("json", false, "print JSON instead of text, with the digest that results and reports name")
-			var o scan.Options
+			o := scan.Options{Names: scan.Names{SeriesUID: "--series", SliceSpacing: "--slice-spacing"}}
 			f.StringVar(&o.SeriesUID, "series", "", "Series Instance `UID` to take, where there are several")
 			f.Float64Var(&o.SliceSpacing, "slice-spacing", 0, "`MM` between slices, for a multi-frame file that does not say it")
 			return func(_ context.Context, env Env, args []string) error {

@@ -39,9 +39,16 @@ type Options struct {
 	SameFrame             bool    // take same-frame cases without a shared Frame of Reference UID
 	Version               string  // of the program, for the record
 	Seed                  uint64  // of the Monte Carlo draws
+	Names                 Names
 	// Progress, when given, is called with what is being done and the share of
 	// the whole that is done.
 	Progress func(step string, fraction float64)
+}
+
+// Names are what the caller's users know three of the Options as. An error that
+// asks for one names it so, or says in words what is needed.
+type Names struct {
+	PreSeries, PostSeries, SliceSpacing string
 }
 
 func (o Options) progress(step string, fraction float64) {
@@ -83,12 +90,12 @@ func Open(path string, o Options) (*Inputs, error) {
 		return nil, err
 	}
 	o.progress("reading the planning scan", 0.02)
-	pre, err := scan.Open(c.Pre, scan.Options{SeriesUID: o.PreSeries, SeriesOption: "--pre-series", SliceSpacing: o.SliceSpacing})
+	pre, err := scan.Open(c.Pre, scan.Options{SeriesUID: o.PreSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PreSeries, SliceSpacing: o.Names.SliceSpacing}})
 	if err != nil {
 		return nil, fmt.Errorf("planning scan: %w", err)
 	}
 	o.progress("reading the follow-up scan", 0.08)
-	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SeriesOption: "--post-series", SliceSpacing: o.SliceSpacing})
+	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PostSeries, SliceSpacing: o.Names.SliceSpacing}})
 	if err != nil {
 		return nil, fmt.Errorf("follow-up scan: %w", err)
 	}

@@ -219,13 +219,13 @@ func faults() []fault {
 			own[4].Delete(tag.PlanePositionSequence)
 		}), want: "DIR/IM0001.dcm: only some of its frames have a position (PlanePositionSequence (0020,9113)), frame 5 and frame 1 differ; export the scan again, as a CT series"},
 		{name: "distance of frames absurd", layout: multi, o: Options{SliceSpacing: 1000},
-			want: "--slice-spacing is 1000 mm, expected 0.001 to 50, or negative where the frames run against the normal"},
+			want: "slice spacing is 1000 mm, expected 0.001 to 50, or negative where the frames run against the normal"},
 		{name: "distance of frames not a number", layout: multi, o: Options{SliceSpacing: math.NaN()},
-			want: "--slice-spacing is NaN mm, expected 0.001 to 50, or negative where the frames run against the normal"},
+			want: "slice spacing is NaN mm, expected 0.001 to 50, or negative where the frames run against the normal"},
 		{name: "multi-frame without a distance", layout: multi, change: remove(tag.SpacingBetweenSlices, tag.SliceThickness),
-			want: "DIR: DIR/IM0001.dcm does not say how far apart its frames lie; say it with --slice-spacing MM (negative where the frames run against the normal), or export one file a slice"},
+			want: "DIR: DIR/IM0001.dcm does not say how far apart its frames lie; say it with a slice spacing in mm (negative where the frames run against the normal), or export one file a slice"},
 		{name: "multi-frame without a position", layout: multi, change: remove(tag.ImagePositionPatient),
-			want: "DIR: DIR/IM0001.dcm does not say where it lies in the patient; give the distance between its frames with --slice-spacing MM to place it at the origin, or export one file a slice"},
+			want: "DIR: DIR/IM0001.dcm does not say where it lies in the patient; give the distance between its frames with a slice spacing in mm to place it at the origin, or export one file a slice"},
 		{name: "multi-frame in time", layout: multi, change: every(func(d *encode.Dataset) {
 			d.Delete(tag.SpacingBetweenSlices)
 			d.Set(tag.FrameIncrementPointer, []uint16{tag.FrameTime.Group, tag.FrameTime.Element})
@@ -313,7 +313,7 @@ func folders() []folder {
 		{name: "two series", make: func(t *testing.T, dir string) {
 			write(t, filepath.Join(dir, "a"), encode.Options{SeriesUID: "1.2.3", StudyDate: "2025-01-02"})
 			write(t, filepath.Join(dir, "b"), encode.Options{SeriesUID: "1.2.4", StudyDate: "2025-06-07"})
-		}, want: "DIR holds 2 series that may be the scan; choose one with --series UID:\n" +
+		}, want: "DIR holds 2 series that may be the scan; choose one with its Series Instance UID:\n" +
 			"  1.2.3: 12 slices of 6 × 5 voxels of 0.5 × 0.5 mm, CT, 2025-01-02 (first DIR/a/IM0001.dcm)\n" +
 			"  1.2.4: 12 slices of 6 × 5 voxels of 0.5 × 0.5 mm, CT, 2025-06-07 (first DIR/b/IM0001.dcm)"},
 		{name: "only short series", make: func(t *testing.T, dir string) {
@@ -398,13 +398,13 @@ func TestOddities(t *testing.T) {
 		{name: "not marked CT", change: set(tag.Modality, "OT"), level: measurement.Notice, code: "not-marked-ct",
 			want: `the scan is marked "OT", not CT; it was read as computed tomography`},
 		{name: "distance of frames stated", layout: multi, level: measurement.Doubt, code: "slice-direction-assumed",
-			want: "DIR/IM0001.dcm has one position for all its frames: their distance was taken from SpacingBetweenSlices (0018,0088) and their direction was assumed; compare left and right, up and down with another viewer, then give --slice-spacing MM"},
+			want: "DIR/IM0001.dcm has one position for all its frames: their distance was taken from SpacingBetweenSlices (0018,0088) and their direction was assumed; compare left and right, up and down with another viewer, then give that distance in mm"},
 		{name: "distance of frames from thickness", layout: multi, change: remove(tag.SpacingBetweenSlices), level: measurement.Doubt, code: "slice-direction-assumed",
-			want: "DIR/IM0001.dcm has one position for all its frames: their distance was taken from SliceThickness (0018,0050), which may differ from the distance between slices and their direction was assumed; compare left and right, up and down with another viewer, then give --slice-spacing MM"},
+			want: "DIR/IM0001.dcm has one position for all its frames: their distance was taken from SliceThickness (0018,0050), which may differ from the distance between slices and their direction was assumed; compare left and right, up and down with another viewer, then give that distance in mm"},
 		{name: "distance of frames given", layout: multi, o: Options{SliceSpacing: 0.5}, level: measurement.Notice, code: "slice-spacing-given",
 			want: "DIR/IM0001.dcm does not say where its frames lie: they were placed 0.5 mm apart, as asked"},
 		{name: "distance of frames given in vain", o: Options{SliceSpacing: 0.7}, level: measurement.Notice, code: "slice-spacing-unused",
-			want: "the distance between slices was not taken from --slice-spacing: the files say where each slice lies"},
+			want: "the distance between slices was not taken as asked: the files say where each slice lies"},
 		{name: "the series twice, exported anew", after: func(t *testing.T, dir string) {
 			require.NoError(t, encode.Write(filepath.Join(dir, "again"), axial(12), encode.Options{SeriesUID: "1.2.840.99", Syntax: "1.2.840.10008.1.2.1.99",
 				Change: set(tag.WindowCenter, "5")}))

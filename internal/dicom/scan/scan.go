@@ -20,6 +20,7 @@
 package scan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -32,9 +33,29 @@ import (
 // Options says how to read.
 type Options struct {
 	SeriesUID    string  // which series, where there are several
-	SeriesOption string  // what the option for SeriesUID is called in messages; "" = --series
 	SliceSpacing float64 // mm, for multi-frame files that do not say it; negative where frames run against the normal
 	MemoryBudget int64   // bytes of voxels; 0 = DefaultBudget
+	Names        Names
+}
+
+// Names are what the caller's users know two of the Options as. An error that
+// asks for one names it so, or says in words what is needed.
+type Names struct {
+	SeriesUID, SliceSpacing string
+}
+
+func (n Names) askSeries() string {
+	if n.SeriesUID == "" {
+		return "its Series Instance UID"
+	}
+	return n.SeriesUID + " UID"
+}
+
+func (n Names) askSpacing() string {
+	if n.SliceSpacing == "" {
+		return "a slice spacing in mm"
+	}
+	return n.SliceSpacing + " MM"
 }
 
 // DefaultBudget is the largest volume that is read unless asked, bytes: two
@@ -50,7 +71,7 @@ func (o Options) budget() int64 {
 
 func (o Options) check() error {
 	if s := math.Abs(o.SliceSpacing); s != 0 && !(s >= minSpacing && s <= maxSpacing) {
-		return fmt.Errorf("--slice-spacing is %g mm, expected %g to %g, or negative where the frames run against the normal", o.SliceSpacing, minSpacing, float64(maxSpacing))
+		return fmt.Errorf("%s is %g mm, expected %g to %g, or negative where the frames run against the normal", cmp.Or(o.Names.SliceSpacing, "slice spacing"), o.SliceSpacing, minSpacing, float64(maxSpacing))
 	}
 	return nil
 }

@@ -140,7 +140,7 @@ func (s *stack) arrange(o Options) (volume.Grid, error) {
 			return volume.Grid{}, err
 		}
 	} else if o.SliceSpacing != 0 {
-		s.flag(measurement.Notice, "slice-spacing-unused", "the distance between slices was not taken from --slice-spacing: the files say where each slice lies")
+		s.flag(measurement.Notice, "slice-spacing-unused", "the distance between slices was not taken as asked: the files say where each slice lies")
 	}
 	if !s.slices[0].oriented || !s.slices[0].placed {
 		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.where(), errNoPlace)
@@ -378,7 +378,7 @@ func (s *stack) placePlain(o Options) error {
 			steps[i] = float64(i) * mm
 		}
 	}
-	ask := "say it with --slice-spacing MM (negative where the frames run against the normal), or export one file a slice"
+	ask := "say it with " + o.Names.askSpacing() + " (negative where the frames run against the normal), or export one file a slice"
 	switch {
 	case o.SliceSpacing != 0: // Open has checked it
 		even(o.SliceSpacing)
@@ -402,7 +402,7 @@ func (s *stack) placePlain(o Options) error {
 	f := s.slices[0].frame
 	if !f.oriented || !f.placed {
 		if o.SliceSpacing == 0 {
-			return fmt.Errorf("%s does not say where it lies in the patient; give the distance between its frames with --slice-spacing MM to place it at the origin, or export one file a slice", g.file.name)
+			return fmt.Errorf("%s does not say where it lies in the patient; give the distance between its frames with %s to place it at the origin, or export one file a slice", g.file.name, o.Names.askSpacing())
 		}
 		if !f.oriented {
 			f.row, f.col = geom.Vec{X: 1}, geom.Vec{Y: 1}
@@ -420,5 +420,5 @@ func (s *stack) placePlain(o Options) error {
 
 func (s *stack) doubtPlaces(source string) {
 	s.flag(measurement.Doubt, "slice-direction-assumed",
-		"%s has one position for all its frames: their distance was taken from %s and their direction was assumed; compare left and right, up and down with another viewer, then give --slice-spacing MM", s.slices[0].file.name, source)
+		"%s has one position for all its frames: their distance was taken from %s and their direction was assumed; compare left and right, up and down with another viewer, then give that distance in mm", s.slices[0].file.name, source)
 }

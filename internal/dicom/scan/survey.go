@@ -2,7 +2,6 @@ package scan
 
 import (
 	"bufio"
-	"cmp"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -390,7 +389,7 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 	case len(volumes) == 0:
 		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.list(usable))
 	}
-	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s UID:\n%s", s.path, len(volumes), cmp.Or(o.SeriesOption, "--series"), s.list(volumes))
+	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s:\n%s", s.path, len(volumes), o.Names.askSeries(), s.list(volumes))
 }
 
 // maxListed bounds a list in a message.

@@ -44,7 +44,7 @@ Persons
   as their authors wrote them. There are no scans in this pack.
 
 How to check it
-  plumbline pack --check FILE.zip
+  ` + o.CheckLine + `
       says whether every file is as it was packed`)
 	if !o.RelativeDates {
 		b.WriteString(`, whether the chain of the series

@@ -45,6 +45,7 @@ type Options struct {
 	Version       string // of the program
 	Numbering     tooth.System
 	Paper         report.Paper
+	CheckLine     string // the command line that checks a pack
 }
 
 // File is one file of a pack.

@@ -154,7 +154,7 @@ func listed[T any](x []T) string {
 }
 
 // NoLevel says why a figure that still falls has no control chart.
-const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place: --target."
+const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place."
 
 func chartWords(c *Chart, f *Figure, signed bool) string {
 	worse, better := "worse", "better"
