@@ -5,14 +5,10 @@ import (
 	"fmt"
 	"path/filepath"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
-	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
 	"plumbline/internal/registration/intensity"
-	"plumbline/internal/tooth"
 )
 
 // Align brings the two scans of a case into one frame by the case file's own
@@ -77,10 +73,6 @@ func Align(in *Inputs, o Options) (*registration.Result, error) {
 
 // fromScans finds the transform from the voxels, from start where there is one.
 func fromScans(in *Inputs, start *registration.Result, o Options) (*registration.Result, error) {
-	jaw := intensity.Lower
-	if in.Plan.Fixtures[0].Site.Jaw() == tooth.Upper {
-		jaw = intensity.Upper
-	}
 	targets := make([]intensity.Target, len(in.Plan.Fixtures))
 	for i, f := range in.Plan.Fixtures {
 		targets[i] = intensity.Target{Planned: f.Planned, Diameter: f.Diameter}
@@ -89,7 +81,7 @@ func fromScans(in *Inputs, start *registration.Result, o Options) (*registration
 	if start != nil {
 		opts.Start = &start.PostToPre
 	}
-	r, err := intensity.Align(&in.Pre.Volume, &in.Post.Volume, jaw, targets, opts)
+	r, err := intensity.Align(&in.Pre.Volume, &in.Post.Volume, in.Plan.Fixtures[0].Site.Jaw(), targets, opts)
 	if errors.Is(err, intensity.ErrNoMatch) {
 		return nil, fmt.Errorf("%s: %w; check that pre and post are of the same patient and jaw and both show the site, or give landmarks in [alignment]", in.Plan.File, err)
 	}
@@ -97,16 +89,8 @@ func fromScans(in *Inputs, start *registration.Result, o Options) (*registration
 		return nil, fmt.Errorf("%s: %w", in.Plan.File, err)
 	}
 	if start != nil {
-		moved := 0.0
-		back := start.PostToPre.Inverse()
-		for _, f := range in.Plan.Fixtures {
-			for _, p := range []geom.Vec{f.Planned.Entry, f.Planned.Apex} {
-				moved = max(moved, r3.Norm(r3.Sub(r.PostToPre.Apply(back.Apply(p)), p)))
-			}
-		}
-		r.Quality["refinement_moved_mm"] = moved
 		r.Flags = append(r.Flags, measurement.Flag{Code: "alignment-refined", Level: measurement.Notice,
-			Message: fmt.Sprintf("the %s start was refined on the scans and moved the planned fixture by up to %.2f mm", start.Method, moved)})
+			Message: fmt.Sprintf("the %s start was refined on the scans and moved the planned fixture by up to %.2f mm", start.Method, r.Quality[intensity.RefinementMoved])})
 		r.Method = start.Method + ", refined on the scans"
 	}
 	return r, nil

@@ -26,7 +26,7 @@ func (s *Study) contributions(written casefile.Fixture, found fixture.Found, ach
 		out = append(out, uncertainty.Contribution{Name: c.Name, Cov: rotated(c.Cov, s.Alignment.PostToPre)})
 	}
 	if s.Alignment.Cov != nil {
-		out = append(out, uncertainty.Contribution{Name: alignmentSource, Cov: s.aligned(achieved)})
+		out = append(out, uncertainty.Contribution{Name: alignmentSource, Cov: s.Alignment.PoseCovariance(achieved)})
 	}
 	out = append(out, uncertainty.Contribution{Name: "voxel size", Cov: stretched(achieved, s.still())})
 	return append(out, uncertainty.Contribution{Name: "digits of the plan", Cov: digits(written.Planned)})
@@ -42,38 +42,7 @@ func rotated(cov *mat.SymDense, postToPre geom.Rigid) *mat.SymDense {
 			turn.Set(3+i, 3+j, postToPre.R[i][j])
 		}
 	}
-	return congruent(turn, cov)
-}
-
-// aligned is the alignment's covariance at both ends, which move together:
-// J·Cov·Jᵀ with J = [−[p − Centre]ₓ, I] for each end p.
-func (s *Study) aligned(p geom.Pose) *mat.SymDense {
-	j := mat.NewDense(6, 6, nil)
-	for end, at := range []geom.Vec{p.Entry, p.Apex} {
-		r := r3.Sub(at, s.Alignment.Centre)
-		skew := [3][3]float64{{0, r.Z, -r.Y}, {-r.Z, 0, r.X}, {r.Y, -r.X, 0}}
-		for i := range 3 {
-			for k := range 3 {
-				j.Set(3*end+i, k, skew[i][k])
-			}
-			j.Set(3*end+i, 3+i, 1)
-		}
-	}
-	return congruent(j, s.Alignment.Cov)
-}
-
-func congruent(j *mat.Dense, cov *mat.SymDense) *mat.SymDense {
-	var half, full mat.Dense
-	half.Mul(j, cov)
-	full.Mul(&half, j.T())
-	n, _ := full.Dims()
-	out := mat.NewSymDense(n, nil)
-	for i := range n {
-		for k := i; k < n; k++ {
-			out.SetSym(i, k, (full.At(i, k)+full.At(k, i))/2)
-		}
-	}
-	return out
+	return geom.Propagate(turn, cov)
 }
 
 // rulerTolerance is the relative standard uncertainty of a scan's voxel size:

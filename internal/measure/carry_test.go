@@ -109,10 +109,10 @@ func TestAlignmentErrorAtBothEndsAgainstMonteCarlo(t *testing.T) {
 		move := func(p geom.Vec) geom.Vec { return r3.Add(m.Rotate(r3.Sub(p, s.Alignment.Centre)), shift) }
 		return geom.Pose{Entry: move(somePose.Entry), Apex: move(somePose.Apex)}
 	})
-	requireLikeSample(t, s.aligned(somePose), sample, n)
+	requireLikeSample(t, s.Alignment.PoseCovariance(somePose), sample, n)
 
 	// Each end alone is what package alignment says of a point.
-	cov := s.aligned(somePose)
+	cov := s.Alignment.PoseCovariance(somePose)
 	for end, p := range []geom.Vec{somePose.Entry, somePose.Apex} {
 		at := s.Alignment.PointCovariance(p)
 		for i := range 3 {
@@ -262,7 +262,7 @@ func TestContributions(t *testing.T) {
 
 	s.Alignment.Cov = someCovariance()
 	assert.Equal(t, []string{"noise", "blur", "alignment", "voxel size", "digits of the plan"}, names())
-	assert.True(t, mat.Equal(s.aligned(somePose), s.contributions(written, found, somePose)[2].Cov))
+	assert.True(t, mat.Equal(s.Alignment.PoseCovariance(somePose), s.contributions(written, found, somePose)[2].Cov))
 }
 
 // A fixture of another length than planned is looked for with its platform at

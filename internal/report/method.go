@@ -57,7 +57,6 @@ var qualityNames = map[string]string{
 	"fle_rms_mm":          "error of marking one landmark, root mean square, estimated from it",
 	"largest_residual_mm": "largest distance left between a landmark pair",
 	"refinement_moved_mm": "how far the refinement moved a planned fixture",
-	"refined_by_mm":       "how far the refinement moved a planned fixture",
 	"refined_by_deg":      "how far the refinement turned the scan",
 }
 

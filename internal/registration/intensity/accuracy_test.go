@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/phantom"
 	"plumbline/internal/registration"
+	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
 
@@ -121,7 +122,7 @@ func codes(r *registration.Result, err error) string {
 }
 
 // judgeOne measures one pair and adds it.
-func (s *score) judgeOne(p *phantom.Pair, jaw Jaw) (line string) {
+func (s *score) judgeOne(p *phantom.Pair, jaw tooth.Jaw) (line string) {
 	targets := targetsOf(p.Truth)
 	start := time.Now()
 	r, err := Align(p.Pre, p.Post, jaw, targets, Options{})
@@ -234,7 +235,7 @@ func TestAlignmentAccuracy(t *testing.T) {
 
 // swapOne compares the alignment of the follow-up scan to the planning scan
 // with the opposite one.
-func (s *score) swapOne(p *phantom.Pair, jaw Jaw) {
+func (s *score) swapOne(p *phantom.Pair, jaw tooth.Jaw) {
 	targets := targetsOf(p.Truth)
 	there, err := Align(p.Pre, p.Post, jaw, targets, Options{})
 	if err != nil {
@@ -258,7 +259,7 @@ func (s *score) swapOne(p *phantom.Pair, jaw Jaw) {
 }
 
 // rulerOne stretches one axis by two percent.
-func (s *score) rulerOne(p *phantom.Pair, jaw Jaw, i int) {
+func (s *score) rulerOne(p *phantom.Pair, jaw tooth.Jaw, i int) {
 	s.rulers++
 	r, err := Align(p.Pre, stretched(p.Post, i%3, 0.02), jaw, targetsOf(p.Truth), Options{})
 	if err == nil && !flagged(r, scaleMismatch) && !inDoubt(r) {
@@ -267,7 +268,7 @@ func (s *score) rulerOne(p *phantom.Pair, jaw Jaw, i int) {
 }
 
 // slipOne starts off by one tooth to either side.
-func (s *score) slipOne(p *phantom.Pair, jaw Jaw) {
+func (s *score) slipOne(p *phantom.Pair, jaw tooth.Jaw) {
 	for _, by := range []float64{-7, 7} {
 		s.slips++
 		start := slipped(p.Truth, by)
@@ -279,7 +280,7 @@ func (s *score) slipOne(p *phantom.Pair, jaw Jaw) {
 }
 
 // strangerOne asks for the alignment of a scan that must be refused.
-func (s *score) strangerOne(p *phantom.Pair, jaw Jaw, other *volume.Volume) {
+func (s *score) strangerOne(p *phantom.Pair, jaw tooth.Jaw, other *volume.Volume) {
 	s.strangers++
 	r, err := Align(p.Pre, other, jaw, targetsOf(p.Truth), Options{})
 	if errors.Is(err, ErrNoMatch) {
@@ -295,7 +296,7 @@ func (s *score) strangerOne(p *phantom.Pair, jaw Jaw, other *volume.Volume) {
 func elsewhere(p *phantom.Pair) *volume.Volume {
 	const reach = 16.0
 	toPost := p.Truth.PostToPre.Inverse()
-	reg := newRegion(targetsOf(p.Truth), Lower)
+	reg := newRegion(targetsOf(p.Truth), tooth.Lower)
 	var far geom.Vec
 	most := 0.0
 	for _, l := range p.Truth.Landmarks {
@@ -309,9 +310,9 @@ func elsewhere(p *phantom.Pair) *volume.Volume {
 	return crop(p.Post, reach, far)
 }
 
-func jawOf(s phantom.Spec) Jaw {
+func jawOf(s phantom.Spec) tooth.Jaw {
 	if s.Upper() {
-		return Upper
+		return tooth.Upper
 	}
-	return Lower
+	return tooth.Lower
 }

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
+	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
 
@@ -81,7 +82,7 @@ func BenchmarkAlign(b *testing.B) {
 			targets := targetsOf(p.Truth)
 			b.ReportAllocs()
 			for b.Loop() {
-				r, err := Align(c.pre, c.post, Lower, targets, Options{})
+				r, err := Align(c.pre, c.post, tooth.Lower, targets, Options{})
 				if err != nil {
 					b.Fatal(err)
 				}
@@ -94,7 +95,7 @@ func BenchmarkAlign(b *testing.B) {
 // BenchmarkEvaluate compares the scans once at the true transform, at the middle level.
 func BenchmarkEvaluate(b *testing.B) {
 	p := wide(60, 60)()
-	reg := newRegion(targetsOf(p.Truth), Lower)
+	reg := newRegion(targetsOf(p.Truth), tooth.Lower)
 	f := newFit(newScan(p.Pre), newScan(p.Post), reg)
 	truth := p.Truth.PostToPre.Inverse()
 	l := middleLevel

@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
+	"plumbline/internal/tooth"
 )
 
 // The right side of the normal equations is the downhill slope of the robust
@@ -19,7 +20,7 @@ import (
 func TestStepLeadsBack(t *testing.T) {
 	p := smallPair()
 	targets := targetsOf(p.Truth)
-	reg := newRegion(targets, Lower)
+	reg := newRegion(targets, tooth.Lower)
 	f := newFit(newScan(p.Pre), newScan(p.Post), reg)
 	s := f.samples(fineLevel)
 	truth := p.Truth.PostToPre.Inverse()
@@ -48,7 +49,7 @@ func TestStepLeadsBack(t *testing.T) {
 // scan's slopes it contains the noise, so it is larger.
 func TestCurvatureWithoutNoise(t *testing.T) {
 	p := smallPair()
-	f := newFit(newScan(p.Pre), newScan(p.Post), newRegion(targetsOf(p.Truth), Lower))
+	f := newFit(newScan(p.Pre), newScan(p.Post), newRegion(targetsOf(p.Truth), tooth.Lower))
 	s := f.samples(fineLevel)
 	truth := p.Truth.PostToPre.Inverse()
 	ev := s.evaluate(f.field(f.moving, fineLevel, truth), motion{Rigid: truth}, newWorkspace(s, parallel.For), rigidParameters, full)
@@ -85,9 +86,9 @@ func TestTellingBlocks(t *testing.T) {
 func TestRegionKeepsToItsJaw(t *testing.T) {
 	target := Target{Planned: geom.Pose{Entry: geom.Vec{}, Apex: geom.Vec{Z: -10}}, Diameter: 4}
 	for _, c := range []struct {
-		jaw  Jaw
+		jaw  tooth.Jaw
 		flip float64
-	}{{Lower, 1}, {Upper, -1}} {
+	}{{tooth.Lower, 1}, {tooth.Upper, -1}} {
 		tg := target
 		tg.Planned.Apex.Z *= c.flip
 		r := newRegion([]Target{tg}, c.jaw)

@@ -4,7 +4,7 @@
 // Conventions: the planning scan (pre) is fixed, the follow-up scan (post) is
 // moving; all points are in the planning frame unless a name says otherwise.
 // Inside, transforms run from planning to follow-up scan (preToPost), the way
-// samples travel; what comes out is alignment.Result with PostToPre.
+// samples travel; what comes out is registration.Result with PostToPre.
 //
 // Start with Align. It searches every turn up to 40° and every place of the
 // fixtures in the follow-up scan on coarse cells, refines the best candidates
@@ -27,16 +27,8 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
 	"plumbline/internal/registration"
+	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
-)
-
-// Jaw is the jaw that carries the fixtures.
-type Jaw int
-
-// The two jaws.
-const (
-	Lower Jaw = iota
-	Upper
 )
 
 // Target is a planned fixture in the planning frame; Diameter in mm.
@@ -51,6 +43,10 @@ type Options struct {
 	Start    *geom.Rigid
 	Progress func(fraction float64)
 }
+
+// RefinementMoved names the quality of a refined start: the largest distance, mm,
+// by which the refinement moved an end of a planned fixture.
+const RefinementMoved = "refinement_moved_mm"
 
 // ErrNoMatch says that no transform brings the two scans together: they show
 // different people or regions, or too little of the same region.
@@ -99,7 +95,7 @@ var (
 // Errors: ErrNoMatch (wrapped, with the figures that say so) when the scans
 // cannot be brought together; other errors for targets outside the planning
 // scan.
-func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*registration.Result, error) {
+func Align(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target, o Options) (*registration.Result, error) {
 	progress := o.Progress
 	if progress == nil {
 		progress = func(float64) {}
@@ -143,15 +139,15 @@ func Align(pre, post *volume.Volume, jaw Jaw, targets []Target, o Options) (*reg
 		return nil, err
 	}
 	if o.Start != nil {
-		moved := o.Start.After(out.PostToPre.Inverse())
+		back := o.Start.Inverse()
 		most := 0.0
 		for _, t := range targets {
 			for _, p := range []geom.Vec{t.Planned.Entry, t.Planned.Apex} {
-				most = max(most, r3.Norm(r3.Sub(moved.Apply(p), p)))
+				most = max(most, r3.Norm(r3.Sub(out.PostToPre.Apply(back.Apply(p)), p)))
 			}
 		}
-		out.Quality["refined_by_mm"] = most
-		out.Quality["refined_by_deg"] = geom.Degrees(moved.Angle())
+		out.Quality[RefinementMoved] = most
+		out.Quality["refined_by_deg"] = geom.Degrees(o.Start.After(out.PostToPre.Inverse()).Angle())
 	}
 	return out, nil
 }

@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/phantom"
 	"plumbline/internal/registration"
+	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
 
@@ -57,7 +58,7 @@ func displaced(v *volume.Volume, by geom.Rigid) *volume.Volume {
 
 func alignSmall(t *testing.T, pre, post *volume.Volume, start *geom.Rigid) *registration.Result {
 	t.Helper()
-	r, err := Align(pre, post, Lower, targetsOf(smallPair().Truth), Options{Start: start})
+	r, err := Align(pre, post, tooth.Lower, targetsOf(smallPair().Truth), Options{Start: start})
 	require.NoError(t, err)
 	return r
 }
@@ -66,7 +67,7 @@ func alignSmall(t *testing.T, pre, post *volume.Volume, start *geom.Rigid) *regi
 var plain = sync.OnceValues(func() (*registration.Result, error) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(2))
 	p := smallPair()
-	return Align(p.Pre, p.Post, Lower, targetsOf(p.Truth), Options{})
+	return Align(p.Pre, p.Post, tooth.Lower, targetsOf(p.Truth), Options{})
 })
 
 func plainly(t *testing.T) *registration.Result {
@@ -136,7 +137,7 @@ func TestSwappedScansGiveTheInverse(t *testing.T) {
 	for _, f := range targets {
 		moved = append(moved, Target{Planned: p.Truth.PostToPre.Inverse().ApplyPose(f.Planned), Diameter: f.Diameter})
 	}
-	back, err := Align(p.Post, p.Pre, Lower, moved, Options{})
+	back, err := Align(p.Post, p.Pre, tooth.Lower, moved, Options{})
 	require.NoError(t, err)
 	assert.Less(t, errorAt(there.PostToPre.After(back.PostToPre), geom.Identity(), targets), 0.06)
 }
@@ -173,7 +174,7 @@ func TestRefusesAnotherHead(t *testing.T) {
 	p := smallPair()
 	stranger, _, err := phantom.RenderPost(smallSpec(2), 16)
 	require.NoError(t, err)
-	_, err = Align(p.Pre, stranger, Lower, targetsOf(p.Truth), Options{})
+	_, err = Align(p.Pre, stranger, tooth.Lower, targetsOf(p.Truth), Options{})
 	require.ErrorIs(t, err, ErrNoMatch)
 	assert.ErrorContains(t, err, "check that both scans are of this patient")
 	assert.ErrorContains(t, err, "landmark pairs")
@@ -191,7 +192,7 @@ func TestRefusesARegionApart(t *testing.T) {
 			far, most = q, d
 		}
 	}
-	_, err := Align(p.Pre, crop(p.Post, 14, far), Lower, targetsOf(p.Truth), Options{})
+	_, err := Align(p.Pre, crop(p.Post, 14, far), tooth.Lower, targetsOf(p.Truth), Options{})
 	assert.ErrorIs(t, err, ErrNoMatch)
 }
 
@@ -199,7 +200,7 @@ func TestRefusesAScanOfNothing(t *testing.T) {
 	p := smallPair()
 	blank := *p.Post
 	blank.Stored = make([]uint16, len(p.Post.Stored))
-	_, err := Align(p.Pre, &blank, Lower, targetsOf(p.Truth), Options{})
+	_, err := Align(p.Pre, &blank, tooth.Lower, targetsOf(p.Truth), Options{})
 	assert.ErrorIs(t, err, ErrNoMatch)
 }
 
@@ -209,10 +210,10 @@ func TestRefusesASliverOfAScan(t *testing.T) {
 	mid := r3.Scale(0.5, r3.Add(site.Planned.Entry, site.Planned.Apex))
 	start := p.Truth.PostToPre
 	for _, o := range []Options{{}, {Start: &start}} {
-		_, err := Align(p.Pre, crop(p.Post, 0.6, site.AchievedPost.Entry), Lower, targetsOf(p.Truth), o)
+		_, err := Align(p.Pre, crop(p.Post, 0.6, site.AchievedPost.Entry), tooth.Lower, targetsOf(p.Truth), o)
 		assert.ErrorIs(t, err, ErrNoMatch)
 		short := Target{Planned: geom.Pose{Entry: mid, Apex: r3.Add(mid, geom.Vec{X: 0.5})}, Diameter: 4}
-		_, err = Align(crop(p.Pre, 0.6, mid), p.Post, Lower, []Target{short}, o)
+		_, err = Align(crop(p.Pre, 0.6, mid), p.Post, tooth.Lower, []Target{short}, o)
 		assert.ErrorIs(t, err, ErrNoMatch)
 	}
 }
@@ -224,7 +225,7 @@ func TestSlipByATooth(t *testing.T) {
 	for _, by := range []float64{-7, 7} {
 		start := slipped(p.Truth, by)
 		require.Greater(t, errorAt(start, p.Truth.PostToPre, targets), 5.0)
-		r, err := Align(p.Pre, p.Post, Lower, targets, Options{Start: &start})
+		r, err := Align(p.Pre, p.Post, tooth.Lower, targets, Options{Start: &start})
 		if err != nil {
 			assert.ErrorIs(t, err, ErrNoMatch)
 			continue
@@ -240,14 +241,14 @@ func TestRefinesAStart(t *testing.T) {
 	targets := targetsOf(p.Truth)
 	start := move(targets[0].Planned.Entry, geom.Vec{X: geom.Radians(2)}, geom.Vec{Y: 0.8}).After(p.Truth.PostToPre)
 	last := 0.0
-	r, err := Align(p.Pre, p.Post, Lower, targets, Options{Start: &start, Progress: func(share float64) {
+	r, err := Align(p.Pre, p.Post, tooth.Lower, targets, Options{Start: &start, Progress: func(share float64) {
 		assert.GreaterOrEqual(t, share, last)
 		last = share
 	}})
 	require.NoError(t, err)
 	assert.Equal(t, 1.0, last)
 	assert.Less(t, errorAt(r.PostToPre, p.Truth.PostToPre, targets), tolerance)
-	assert.InDelta(t, errorAt(start, p.Truth.PostToPre, targets), r.Quality["refined_by_mm"], tolerance)
+	assert.InDelta(t, errorAt(start, p.Truth.PostToPre, targets), r.Quality[RefinementMoved], tolerance)
 	assert.InDelta(t, 2, r.Quality["refined_by_deg"], 0.3)
 }
 
@@ -281,7 +282,7 @@ func TestTargetsAreChecked(t *testing.T) {
 		{[]Target{away}, "lies outside the planning scan; check the plan's frame of coordinates"},
 		{[]Target{lost}, "lies outside the planning scan"},
 	} {
-		r, err := Align(p.Pre, p.Post, Lower, c.targets, Options{})
+		r, err := Align(p.Pre, p.Post, tooth.Lower, c.targets, Options{})
 		assert.ErrorContains(t, err, c.says)
 		assert.False(t, errors.Is(err, ErrNoMatch))
 		assert.Nil(t, r)

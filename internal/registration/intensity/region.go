@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/tooth"
 )
 
 // region is the part of the planning scan that moves with the fixtures' jaw
@@ -36,7 +37,7 @@ const (
 // newRegion places the region. The apical direction is half way between the
 // fixtures' axes, which may be tilted on purpose, and the patient's vertical,
 // from which the head may be turned; so either error counts half.
-func newRegion(targets []Target, jaw Jaw) *region {
+func newRegion(targets []Target, jaw tooth.Jaw) *region {
 	r := &region{targets: targets, radius: regionRadius}
 	axis := geom.Vec{}
 	for _, t := range targets {
@@ -45,7 +46,7 @@ func newRegion(targets []Target, jaw Jaw) *region {
 		axis = r3.Add(axis, t.Planned.Axis())
 	}
 	down := geom.Vec{Z: -1}
-	if jaw == Upper {
+	if jaw == tooth.Upper {
 		down.Z = 1
 	}
 	r.apical = r3.Unit(r3.Add(r3.Unit(axis), down))

@@ -1,0 +1,68 @@
+// Package registration is the rigid transform from the follow-up scan to the
+// planning scan and what is known of its error: from a given matrix, from
+// landmark pairs, or because both scans share one frame of reference. Package
+// intensity finds the same from the scans' voxels.
+//
+// Conventions: PostToPre maps follow-up patient coordinates to planning patient
+// coordinates, LPS, mm. Start with Result.
+package registration
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+)
+
+// Result is a registration with what is known of its error.
+type Result struct {
+	Method    string
+	PostToPre geom.Rigid
+
+	// The error of PostToPre as a small motion in the planning frame, applied
+	// after it: p ↦ p + τ + ω × (p − Centre). Cov is the 6×6 covariance of
+	// (ω, τ), rad and mm; nil means that the transform was given as exact.
+	Centre geom.Vec
+	Cov    *mat.SymDense
+
+	Quality map[string]float64 // names end in their unit; goes to the JSON as is
+	Flags   []measurement.Flag
+}
+
+// PointCovariance is the 3×3 covariance, mm², of where PostToPre puts a point
+// that lies at p in the planning frame. It is zero when the transform was given
+// as exact.
+func (r Result) PointCovariance(p geom.Vec) *mat.SymDense { return r.covariance(p) }
+
+// PoseCovariance is the 6×6 covariance, mm², of (entry, apex), whose errors are
+// correlated: one motion moves both. It is zero when the transform was given as
+// exact.
+func (r Result) PoseCovariance(p geom.Pose) *mat.SymDense { return r.covariance(p.Entry, p.Apex) }
+
+// covariance propagates Cov to points of the planning frame, with the Jacobian
+// [−[p − Centre]ₓ, I] for each.
+func (r Result) covariance(points ...geom.Vec) *mat.SymDense {
+	if r.Cov == nil {
+		return mat.NewSymDense(3*len(points), nil)
+	}
+	jacobian := mat.NewDense(3*len(points), 6, nil)
+	for n, p := range points {
+		d := r3.Sub(p, r.Centre)
+		jacobian.Slice(3*n, 3*n+3, 0, 6).(*mat.Dense).Copy(mat.NewDense(3, 6, []float64{
+			0, d.Z, -d.Y, 1, 0, 0,
+			-d.Z, 0, d.X, 0, 1, 0,
+			d.Y, -d.X, 0, 0, 0, 1,
+		}))
+	}
+	return geom.Propagate(jacobian, r.Cov)
+}
+
+// ExpectedTRE is the expected target registration error at p in the planning
+// frame, mm: the root mean square of the distance by which PostToPre is off
+// there. It is zero when the transform was given as exact.
+func (r Result) ExpectedTRE(p geom.Vec) float64 {
+	return math.Sqrt(mat.Trace(r.PointCovariance(p)))
+}
