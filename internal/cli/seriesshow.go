@@ -94,7 +94,7 @@ type seriesView struct {
 }
 
 // viewSchema names the form of seriesView.
-const viewSchema = "plumbline/series-view/1"
+const viewSchema = "plumbline/series-view/2"
 
 func showSeries(env Env, o *seriesOptions, args []string) error {
 	system, err := numberingOf(o.show.numbering)
@@ -336,11 +336,9 @@ func writeAnalysis(out *bytes.Buffer, a *analysis.Analysis) {
 	fmt.Fprintln(out, "\nLearning and change")
 	var without []string
 	for _, f := range a.Figures {
-		// The first sentence is the line of the table above.
-		if len(f.Words) < 2 {
-			continue
+		if about := f.Words.About(); about != "" {
+			writeWrapped(out, "  ", figureTitles[f.Figure]+": "+about)
 		}
-		writeWrapped(out, "  ", figureTitles[f.Figure]+": "+strings.Join(f.Words[1:], " "))
 		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learningcurve.Learning {
 			without = append(without, strings.ToLower(figureTitles[f.Figure]))
 		}

@@ -138,7 +138,7 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	var said []string
 	for _, x := range chief {
 		if f := find(a, x.name); f != nil && f.Learning != nil {
-			said = append(said, x.title+". "+learningSentence(f))
+			said = append(said, x.title+". "+f.Words.Learning)
 		}
 	}
 	if a.Success != nil {
@@ -163,25 +163,6 @@ func outsideAll(list []string) []string {
 	return out
 }
 
-// split parts the words of a figure into those about level and learning and
-// those about its charts, which come last.
-func split(f *analysis.Figure) (level []string, chart string) {
-	level = f.Words
-	if n := len(level); f.Chart != nil && n > 0 {
-		return level[:n-1], level[n-1]
-	}
-	return level, ""
-}
-
-// learningSentence is the sentence about learning: the last one about the level.
-func learningSentence(f *analysis.Figure) string {
-	level, _ := split(f)
-	if f.Learning == nil || len(level) == 0 {
-		return ""
-	}
-	return level[len(level)-1]
-}
-
 func (d *Document) learning(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 1
@@ -190,7 +171,6 @@ func (d *Document) learning(a *analysis.Analysis) {
 		if f == nil {
 			continue
 		}
-		level, _ := split(f)
 		c := drawing.CurveChart{Name: strings.ToLower(x.title), Unit: x.unit, Last: len(a.Cases)}
 		for i, number := range f.At {
 			p := drawing.CasePoint{Case: number}
@@ -225,7 +205,7 @@ func (d *Document) learning(a *analysis.Analysis) {
 				break
 			}
 		}
-		text := strings.Join(level, " ")
+		text := f.Words.Caption()
 		c.Alt = "Chart of the " + strings.ToLower(x.title) + " case by case. " + text
 		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 56), Caption: outside(text)})
 	}
@@ -254,8 +234,7 @@ func (d *Document) charts(a *analysis.Analysis) {
 			continue
 		}
 		c := f.Chart
-		_, text := split(f)
-		text = x.title + ". " + text
+		text := x.title + ". " + f.Words.Chart
 		sums := drawing.SumChart{Name: x.title, First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
 		spread := c.EWMA.Sigma
 		if spread <= 0 {

@@ -29,7 +29,16 @@ type Figure struct {
 	Bound     *tolerance.Bound        `json:"bound,omitempty"` // by fixture, from FromCase on
 	FromCase  int                     `json:"from_case"`
 	Published []Comparison            `json:"published,omitempty"`
-	Words     []string                `json:"words"`
+	Words     FigureWords             `json:"words"`
+}
+
+// FigureWords say in a sentence each what the cases show of a deviation; "" where
+// there is nothing to say.
+type FigureWords struct {
+	Level    string `json:"level"`              // mean, its interval, least and largest
+	Spread   string `json:"spread,omitempty"`   // beside the measurement's own uncertainty
+	Learning string `json:"learning,omitempty"` // whether the cases fall, and to where
+	Chart    string `json:"chart,omitempty"`    // what the control charts signal
 }
 
 // Noise parts the spread into the tool's own uncertainty and the rest, in

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"plumbline/internal/plan/casefile"
@@ -39,22 +40,21 @@ var plainNames = map[string]string{
 	"apex_mm": "apex deviation", "apex_lateral_mm": "lateral deviation at the apex", "apex_depth_mm": "depth at the apex", "angle_deg": "angular deviation",
 }
 
-func figureWords(f *Figure, of series.Figure) []string {
-	name := title(plainNames[f.Figure])
-	out := []string{fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", name, amount(f.Mean, f.Unit),
+func figureWords(f *Figure, of series.Figure) FigureWords {
+	out := FigureWords{Level: fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", f.Title(), amount(f.Mean, f.Unit),
 		span(*f.Low, *f.High, f.Unit), counted(f.N, "case"), amount(f.Least, f.Unit), amount(f.Largest, f.Unit))}
 	if n := f.Noise; n != nil {
 		if n.Without == nil {
-			out = append(out, fmt.Sprintf("The cases spread by %s, no more than the measurement's own uncertainty of %s: they cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit)))
+			out.Spread = fmt.Sprintf("The cases spread by %s, no more than the measurement's own uncertainty of %s: they cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit))
 		} else {
-			out = append(out, fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit)))
+			out.Spread = fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit))
 		}
 	}
 	if f.Learning != nil {
-		out = append(out, learningWords(f.Learning, f.At, f.Unit, of.Signed()))
+		out.Learning = learningWords(f.Learning, f.At, f.Unit, of.Signed())
 	}
 	if c := f.Chart; c != nil {
-		out = append(out, chartWords(c, f, of.Signed()))
+		out.Chart = chartWords(c, f, of.Signed())
 	}
 	return out
 }
@@ -152,6 +152,20 @@ func listed[T any](x []T) string {
 	}
 	return strings.Join(out, ", ")
 }
+
+// About joins what is said beside the level: spread, learning and charts.
+func (w FigureWords) About() string { return join(w.Spread, w.Learning, w.Chart) }
+
+// Caption joins what stands under a chart of the cases: level, spread, learning.
+func (w FigureWords) Caption() string { return join(w.Level, w.Spread, w.Learning) }
+
+// join joins the sentences that are there.
+func join(sentences ...string) string {
+	return strings.Join(slices.DeleteFunc(sentences, func(s string) bool { return s == "" }), " ")
+}
+
+// Title is the figure's name as a heading.
+func (f *Figure) Title() string { return title(plainNames[f.Figure]) }
 
 // NoLevel says why a figure that still falls has no control chart.
 const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place."
