@@ -123,8 +123,8 @@ matrix = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]
 // rampCase writes a case folder with two ramps and the plan, with replacements.
 func rampCase(t testing.TB, dir string, replace ...string) {
 	t.Helper()
-	require.NoError(t, encode.Write(filepath.Join(dir, "pre"), ramp(1000), encode.Options{StudyDate: "2026-02-01"}))
-	require.NoError(t, encode.Write(filepath.Join(dir, "post"), ramp(1100), encode.Options{StudyDate: "2026-03-15"}))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "pre"), ramp(1000), encode.Options{StudyDate: "2026-02-01"}))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "post"), ramp(1100), encode.Options{StudyDate: "2026-03-15"}))
 	writePlan(t, dir, replace...)
 }
 
@@ -254,7 +254,7 @@ func TestBadInput(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, os.Truncate(at("cut-short/post/IM0003.dcm"), info.Size()-100))
 	writeOther("two-series")
-	require.NoError(t, encode.Write(at("two-series/post"), ramp(2000), encode.Options{Name: func(k int) string { return fmt.Sprintf("B%d", k) }}))
+	require.NoError(t, encode.Volume(at("two-series/post"), ramp(2000), encode.Options{Name: func(k int) string { return fmt.Sprintf("B%d", k) }}))
 
 	screen(t, dir, "bad-input.txt", [][]string{
 		{"measure", "nowhere"},
@@ -316,12 +316,12 @@ func TestMessagesAreSentences(t *testing.T) {
 func TestScan(t *testing.T) {
 	dir := t.TempDir()
 	o := encode.Options{StudyDate: "2026-02-01", SeriesUID: "2.25.11", StudyUID: "2.25.12", FrameOfReferenceUID: "2.25.13"}
-	require.NoError(t, encode.Write(filepath.Join(dir, "slices"), ramp(1000), o))
-	require.NoError(t, encode.Write(filepath.Join(dir, "two"), ramp(1000), o))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "slices"), ramp(1000), o))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "two"), ramp(1000), o))
 	o.Layout = encode.EnhancedCT
-	require.NoError(t, encode.Write(filepath.Join(dir, "frames"), ramp(1000), o))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "frames"), ramp(1000), o))
 	o.SeriesUID, o.Name = "2.25.21", func(int) string { return "other.dcm" }
-	require.NoError(t, encode.Write(filepath.Join(dir, "two"), ramp(1200), o))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "two"), ramp(1200), o))
 	screen(t, dir, "scan.txt", [][]string{
 		{"scan", "slices"},
 		{"scan", "--json", "slices"},

@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/suyashkumar/dicom/pkg/tag"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/volume"
@@ -36,7 +37,7 @@ const (
 var marks = []string{markFamily, markGiven, markID, markBorn, "1907-08-09", markOther}
 
 // nameThem puts the person into a file's attributes.
-func nameThem(d *encode.Dataset) {
+func nameThem(d *element.Dataset) {
 	d.Set(tag.PatientName, markFamily+"^"+markGiven)
 	d.Set(tag.PatientID, markID)
 	d.Set(tag.PatientBirthDate, markBorn)
@@ -47,15 +48,15 @@ func nameThem(d *encode.Dataset) {
 }
 
 // nameAll writes a volume with the person in every file, and one file changed.
-func nameAll(t *testing.T, to string, v *volume.Volume, o encode.Options, change func(d *encode.Dataset)) {
+func nameAll(t *testing.T, to string, v *volume.Volume, o encode.Options, change func(d *element.Dataset)) {
 	t.Helper()
-	o.Change = func(k int, d *encode.Dataset) {
+	o.Change = func(k int, d *element.Dataset) {
 		nameThem(d)
 		if change != nil && k == 4 {
 			change(d)
 		}
 	}
-	require.NoError(t, encode.Write(to, v, o))
+	require.NoError(t, encode.Volume(to, v, o))
 }
 
 var (
@@ -177,15 +178,15 @@ func TestDamageNamesNobody(t *testing.T) {
 		"cut short in the names":  func(dir string) { shorten(t, filepath.Join(dir, "IM0005.dcm"), 0.4) },
 	}
 	post := encode.Options{StudyDate: "2026-03-15"}
-	for name, change := range map[string]func(d *encode.Dataset){
-		"another person's": func(d *encode.Dataset) { d.Set(tag.PatientName, markOther+"^"+markGiven) },
-		"no place":         func(d *encode.Dataset) { d.Set(tag.ImagePositionPatient, markFamily+`\1\2`) },
-		"no spacing":       func(d *encode.Dataset) { d.Set(tag.PixelSpacing, markFamily) },
-		"no series":        func(d *encode.Dataset) { d.Set(tag.SeriesInstanceUID, markID) },
-		"no date":          func(d *encode.Dataset) { d.Set(tag.StudyDate, markBorn) },
-		"no modality":      func(d *encode.Dataset) { d.Set(tag.Modality, markGiven) },
-		"no rescale":       func(d *encode.Dataset) { d.Set(tag.RescaleSlope, markFamily) },
-		"no pixels":        func(d *encode.Dataset) { d.Delete(tag.PixelData) },
+	for name, change := range map[string]func(d *element.Dataset){
+		"another person's": func(d *element.Dataset) { d.Set(tag.PatientName, markOther+"^"+markGiven) },
+		"no place":         func(d *element.Dataset) { d.Set(tag.ImagePositionPatient, markFamily+`\1\2`) },
+		"no spacing":       func(d *element.Dataset) { d.Set(tag.PixelSpacing, markFamily) },
+		"no series":        func(d *element.Dataset) { d.Set(tag.SeriesInstanceUID, markID) },
+		"no date":          func(d *element.Dataset) { d.Set(tag.StudyDate, markBorn) },
+		"no modality":      func(d *element.Dataset) { d.Set(tag.Modality, markGiven) },
+		"no rescale":       func(d *element.Dataset) { d.Set(tag.RescaleSlope, markFamily) },
+		"no pixels":        func(d *element.Dataset) { delete(*d, tag.PixelData) },
 	} {
 		damage[name] = func(dir string) { nameAll(t, dir, ramp(1100), post, change) }
 	}

@@ -138,7 +138,7 @@ func writeCase(b *testing.B, dir string, spec phantom.Spec, size [3]int) geom.Ve
 		require.NoError(b, err)
 		require.NoError(b, os.RemoveAll(folder))
 		v := resampled(&s.Volume, size, uint64(i))
-		require.NoError(b, encode.Write(folder, v, encode.Options{StudyDate: s.StudyDate}))
+		require.NoError(b, encode.Volume(folder, v, encode.Options{StudyDate: s.StudyDate}))
 	}
 	truth, err := phantom.ReadRecord(dir)
 	require.NoError(b, err)

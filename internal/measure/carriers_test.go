@@ -14,7 +14,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"plumbline/internal/dicom/encode"
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
 )
@@ -23,21 +23,21 @@ import (
 // reference into another.
 func registrationFile(t *testing.T, from, into string, m geom.Rigid) []byte {
 	t.Helper()
-	set := func(values map[tag.Tag]any) encode.Dataset {
-		d := encode.Dataset{}
+	set := func(values map[tag.Tag]any) element.Dataset {
+		d := element.Dataset{}
 		for k, v := range values {
 			d.Set(k, v)
 		}
 		return d
 	}
 	a := m.Matrix()
-	matrix := set(map[tag.Tag]any{tag.FrameOfReferenceTransformationMatrix: encode.Decimals(a[:]...), tag.FrameOfReferenceTransformationMatrixType: "RIGID"})
-	data, err := encode.Encode(uid.ExplicitVRLittleEndian, set(map[tag.Tag]any{
+	matrix := set(map[tag.Tag]any{tag.FrameOfReferenceTransformationMatrix: element.FormatDecimals(a[:]...), tag.FrameOfReferenceTransformationMatrixType: "RIGID"})
+	data, err := element.Encode(uid.ExplicitVRLittleEndian, set(map[tag.Tag]any{
 		tag.SOPClassUID: "1.2.840.10008.5.1.4.1.1.66.1", tag.SOPInstanceUID: "1.2.3", tag.FrameOfReferenceUID: into,
-		tag.RegistrationSequence: []encode.Dataset{set(map[tag.Tag]any{
+		tag.RegistrationSequence: []element.Dataset{set(map[tag.Tag]any{
 			tag.FrameOfReferenceUID: from,
-			tag.MatrixRegistrationSequence: []encode.Dataset{set(map[tag.Tag]any{
-				tag.MatrixSequence: []encode.Dataset{matrix},
+			tag.MatrixRegistrationSequence: []element.Dataset{set(map[tag.Tag]any{
+				tag.MatrixSequence: []element.Dataset{matrix},
 			})},
 		})},
 	}))

@@ -76,8 +76,8 @@ func smallCase(t testing.TB) (*phantom.Pair, folder) {
 func (f folder) write(t testing.TB) string {
 	t.Helper()
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(filepath.Join(dir, "pre"), f.pre, f.preOptions))
-	require.NoError(t, encode.Write(filepath.Join(dir, "post"), f.post, f.postOptions))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "pre"), f.pre, f.preOptions))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "post"), f.post, f.postOptions))
 	f.writePlan(t, dir)
 	return dir
 }

@@ -112,7 +112,7 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 		if scan.c.Clip12 {
 			o.BitsStored = 12
 		}
-		if err := encode.Write(filepath.Join(dir, scan.name), scan.v, o); err != nil {
+		if err := encode.Volume(filepath.Join(dir, scan.name), scan.v, o); err != nil {
 			return nil, fmt.Errorf("write %s: %w", scan.name, err)
 		}
 		names = append(names, scan.name)

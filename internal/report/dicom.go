@@ -7,7 +7,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 
-	"plumbline/internal/dicom/encode"
+	"plumbline/internal/dicom/element"
 )
 
 // Archive says under whom a report is filed in a practice's archive. All of it
@@ -41,14 +41,14 @@ func (d *Document) DICOM(paper Paper, a Archive) ([]byte, error) {
 	title := []rune(plain(d.Title))
 	study := a.StudyUID
 	if study == "" {
-		study = encode.UID("report", "study", string(pdf))
+		study = element.UID("report", "study", string(pdf))
 	}
-	var set encode.Dataset
+	var set element.Dataset
 	set.Set(tag.SpecificCharacterSet, "ISO_IR 192")
 	set.Set(tag.SOPClassUID, encapsulatedPDF)
-	set.Set(tag.SOPInstanceUID, encode.UID("report", "instance", study, a.PatientID, a.PatientName, string(pdf)))
+	set.Set(tag.SOPInstanceUID, element.UID("report", "instance", study, a.PatientID, a.PatientName, string(pdf)))
 	set.Set(tag.StudyInstanceUID, study)
-	set.Set(tag.SeriesInstanceUID, encode.UID("report", "series", study, string(pdf)))
+	set.Set(tag.SeriesInstanceUID, element.UID("report", "series", study, string(pdf)))
 	set.Set(tag.PatientName, a.PatientName)
 	set.Set(tag.PatientID, a.PatientID)
 	for _, empty := range []tag.Tag{tag.PatientBirthDate, tag.PatientSex, tag.StudyTime, tag.ReferringPhysicianName, tag.StudyID,
@@ -65,14 +65,14 @@ func (d *Document) DICOM(paper Paper, a Archive) ([]byte, error) {
 	// The pages themselves never name a patient; the value says so.
 	set.Set(tag.BurnedInAnnotation, "NO")
 	set.Set(tag.DocumentTitle, string(title[:min(len(title), 1024)]))
-	set.Set(tag.ConceptNameCodeSequence, []encode.Dataset{})
+	set.Set(tag.ConceptNameCodeSequence, []element.Dataset{})
 	set.Set(tag.MIMETypeOfEncapsulatedDocument, "application/pdf")
 	set.Set(tag.EncapsulatedDocumentLength, []uint32{uint32(len(pdf))})
 	if len(pdf)%2 == 1 {
 		pdf = append(pdf, 0)
 	}
 	set.SetVR(tag.EncapsulatedDocument, "OB", pdf)
-	return encode.Encode(uid.ExplicitVRLittleEndian, set)
+	return element.Encode(uid.ExplicitVRLittleEndian, set)
 }
 
 func (a Archive) check() error {

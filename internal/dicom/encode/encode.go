@@ -4,8 +4,8 @@
 //
 // Conventions: the written files carry no person's name, number or dates but
 // the study date that is asked for; UIDs are derived from what is written, so
-// that the same volume gives the same bytes. Start with Write; Dataset and
-// Encode write anything else, such as the damaged files of a test.
+// that the same volume gives the same bytes. Start with Volume;
+// element.Encode writes any other dataset.
 //
 // Limits: 8 or 16 bits a voxel, no compression. The attributes are those that a
 // viewer needs, not all that the standard asks of a modality.
@@ -15,7 +15,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
-	"math/big"
+	"maps"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -24,6 +24,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/volume"
 )
 
@@ -57,7 +58,7 @@ type Options struct {
 	Name func(k int) string
 	// Change may alter each file's attributes before they are written; k is the
 	// slice, 0 for a multi-frame file.
-	Change func(k int, d *Dataset)
+	Change func(k int, d *element.Dataset)
 }
 
 // SOP classes (PS3.4 B.5).
@@ -66,11 +67,7 @@ const (
 	enhancedCT = "1.2.840.10008.5.1.4.1.1.2.1"
 )
 
-// implementation is our Implementation Class UID, derived from a UUID (PS3.5
-// B.2).
-const implementation = "2.25.206418271853960271954823710562984417263"
-
-// Write writes v into the folder dir, which is made when it is not there.
+// Volume writes v into the folder dir, which is made when it is not there.
 //
 // The files are neither synced nor renamed into place: a caller who needs that
 // writes into a folder of a temporary name.
@@ -78,7 +75,7 @@ const implementation = "2.25.206418271853960271954823710562984417263"
 // Errors: a stored value that does not fit the bits; a rescale that changes
 // from slice to slice where the layout has one for all; options that contradict
 // each other.
-func Write(dir string, v *volume.Volume, o Options) error {
+func Volume(dir string, v *volume.Volume, o Options) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
@@ -98,7 +95,7 @@ func Write(dir string, v *volume.Volume, o Options) error {
 		if o.Change != nil {
 			o.Change(k, &d)
 		}
-		b, err := Encode(w.Syntax, d)
+		b, err := element.Encode(w.Syntax, d)
 		if err != nil {
 			return err
 		}
@@ -148,7 +145,7 @@ func newWriter(v *volume.Volume, o Options) (*writer, error) {
 	base := string(seed.Sum(nil))
 	for what, to := range map[string]*string{"series": &o.SeriesUID, "study": &o.StudyUID, "frame": &o.FrameOfReferenceUID} {
 		if *to == "" {
-			*to = UID(base, what)
+			*to = element.UID(base, what)
 		}
 	}
 	if l := 8 * o.Bytes; o.BitsStored < 1 || o.HighBit >= l || o.HighBit < o.BitsStored-1 {
@@ -172,19 +169,13 @@ func newWriter(v *volume.Volume, o Options) (*writer, error) {
 	return &writer{v, o}, nil
 }
 
-// UID derives a UID from the given words (PS3.5 B.2).
-func UID(words ...string) string {
-	sum := sha256.Sum256([]byte(fmt.Sprintf("%q", words)))
-	return "2.25." + new(big.Int).SetBytes(sum[:16]).String()
-}
-
 // dataset is the attributes of file k.
-func (w *writer) dataset(k int) (Dataset, error) {
+func (w *writer) dataset(k int) (element.Dataset, error) {
 	frames := 1
 	if w.Layout != SingleFrame {
 		frames = w.Size[2]
 	}
-	var d Dataset
+	var d element.Dataset
 	class := ctImage
 	if w.Layout == EnhancedCT {
 		class = enhancedCT
@@ -192,7 +183,7 @@ func (w *writer) dataset(k int) (Dataset, error) {
 	d.Set(tag.SpecificCharacterSet, "ISO_IR 192")
 	d.Set(tag.ImageType, `DERIVED\PRIMARY\AXIAL`)
 	d.Set(tag.SOPClassUID, class)
-	d.Set(tag.SOPInstanceUID, UID(w.SeriesUID, "instance", strconv.Itoa(k)))
+	d.Set(tag.SOPInstanceUID, element.UID(w.SeriesUID, "instance", strconv.Itoa(k)))
 	d.Set(tag.StudyDate, digits(w.StudyDate))
 	d.Set(tag.Modality, "CT")
 	for _, empty := range []tag.Tag{tag.StudyTime, tag.AccessionNumber, tag.Manufacturer, tag.ReferringPhysicianName,
@@ -232,7 +223,9 @@ func (w *writer) dataset(k int) (Dataset, error) {
 	if w.Layout == EnhancedCT {
 		w.functionalGroups(&d)
 	} else {
-		merge(&d, w.position(k), w.orientation(), w.measures(), w.rescale(k))
+		for _, part := range []element.Dataset{w.position(k), w.orientation(), w.measures(), w.rescale(k)} {
+			maps.Copy(d, part)
+		}
 	}
 	if w.Layout == PlainMultiFrame {
 		d.Set(tag.FrameIncrementPointer, []uint16{tag.SliceThickness.Group, tag.SliceThickness.Element})
@@ -256,68 +249,60 @@ func digits(isoDate string) string {
 	return isoDate[:4] + isoDate[5:7] + isoDate[8:]
 }
 
-func merge(d *Dataset, parts ...Dataset) {
-	for _, p := range parts {
-		for _, e := range p {
-			d.SetVR(e.Tag, e.VR, e.Value)
-		}
-	}
-}
-
-func (w *writer) position(k int) (d Dataset) {
+func (w *writer) position(k int) (d element.Dataset) {
 	p := w.Patient(0, 0, float64(k))
-	d.Set(tag.ImagePositionPatient, Decimals(p.X, p.Y, p.Z))
+	d.Set(tag.ImagePositionPatient, element.FormatDecimals(p.X, p.Y, p.Z))
 	return d
 }
 
-func (w *writer) orientation() (d Dataset) {
+func (w *writer) orientation() (d element.Dataset) {
 	x, y := r3.Unit(w.Step[0]), r3.Unit(w.Step[1])
-	d.Set(tag.ImageOrientationPatient, Decimals(x.X, x.Y, x.Z, y.X, y.Y, y.Z))
+	d.Set(tag.ImageOrientationPatient, element.FormatDecimals(x.X, x.Y, x.Z, y.X, y.Y, y.Z))
 	return d
 }
 
 // measures has the row spacing, which is the distance between rows, first
 // (PS3.3 10.7.1.3).
-func (w *writer) measures() (d Dataset) {
+func (w *writer) measures() (d element.Dataset) {
 	sp := w.Spacing()
-	d.Set(tag.PixelSpacing, Decimals(sp[1], sp[0]))
-	d.Set(tag.SliceThickness, Decimals(sp[2]))
-	d.Set(tag.SpacingBetweenSlices, Decimals(sp[2]))
+	d.Set(tag.PixelSpacing, element.FormatDecimals(sp[1], sp[0]))
+	d.Set(tag.SliceThickness, element.FormatDecimals(sp[2]))
+	d.Set(tag.SpacingBetweenSlices, element.FormatDecimals(sp[2]))
 	return d
 }
 
-func (w *writer) rescale(k int) (d Dataset) {
+func (w *writer) rescale(k int) (d element.Dataset) {
 	intercept := w.Intercept[k]
 	if w.Signed {
 		intercept += 32768 * w.Slope[k]
 	}
-	d.Set(tag.RescaleIntercept, Decimals(intercept))
-	d.Set(tag.RescaleSlope, Decimals(w.Slope[k]))
+	d.Set(tag.RescaleIntercept, element.FormatDecimals(intercept))
+	d.Set(tag.RescaleSlope, element.FormatDecimals(w.Slope[k]))
 	d.Set(tag.RescaleType, "US")
 	return d
 }
 
 // functionalGroups writes what all frames share and what each has of its own
 // (PS3.3 C.7.6.16).
-func (w *writer) functionalGroups(d *Dataset) {
-	shared := Dataset{}
-	shared.Set(tag.PixelMeasuresSequence, []Dataset{w.measures()})
-	shared.Set(tag.PlaneOrientationSequence, []Dataset{w.orientation()})
+func (w *writer) functionalGroups(d *element.Dataset) {
+	shared := element.Dataset{}
+	shared.Set(tag.PixelMeasuresSequence, []element.Dataset{w.measures()})
+	shared.Set(tag.PlaneOrientationSequence, []element.Dataset{w.orientation()})
 	uniform := true
 	for k := range w.Size[2] {
 		uniform = uniform && w.Slope[k] == w.Slope[0] && w.Intercept[k] == w.Intercept[0]
 	}
 	if uniform {
-		shared.Set(tag.PixelValueTransformationSequence, []Dataset{w.rescale(0)})
+		shared.Set(tag.PixelValueTransformationSequence, []element.Dataset{w.rescale(0)})
 	}
-	own := make([]Dataset, w.Size[2])
+	own := make([]element.Dataset, w.Size[2])
 	for i, k := range w.Order {
-		own[i].Set(tag.PlanePositionSequence, []Dataset{w.position(k)})
+		own[i].Set(tag.PlanePositionSequence, []element.Dataset{w.position(k)})
 		if !uniform {
-			own[i].Set(tag.PixelValueTransformationSequence, []Dataset{w.rescale(k)})
+			own[i].Set(tag.PixelValueTransformationSequence, []element.Dataset{w.rescale(k)})
 		}
 	}
-	d.Set(tag.SharedFunctionalGroupsSequence, []Dataset{shared})
+	d.Set(tag.SharedFunctionalGroupsSequence, []element.Dataset{shared})
 	d.Set(tag.PerFrameFunctionalGroupsSequence, own)
 }
 

@@ -7,11 +7,9 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -20,8 +18,8 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
-	"pgregory.net/rapid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
 	"plumbline/internal/volume"
 )
@@ -113,7 +111,7 @@ func TestVerdict(t *testing.T) {
 		if *filesTo != "" {
 			dir = filepath.Join(*filesTo, c.name)
 		}
-		require.NoError(t, Write(dir, v, c.o))
+		require.NoError(t, Volume(dir, v, c.o))
 		if *filesTo != "" {
 			continue
 		}
@@ -184,8 +182,8 @@ func requireRead(t *testing.T, key string, v *volume.Volume, o Options, frames [
 func TestSameBytes(t *testing.T) {
 	v := oblique(16, false)
 	a, b := t.TempDir(), t.TempDir()
-	require.NoError(t, Write(a, v, Options{}))
-	require.NoError(t, Write(b, v, Options{}))
+	require.NoError(t, Volume(a, v, Options{}))
+	require.NoError(t, Volume(b, v, Options{}))
 	for k := range v.Size[2] {
 		name := fmt.Sprintf("IM%04d.dcm", k+1)
 		x, err := os.ReadFile(filepath.Join(a, name))
@@ -202,10 +200,10 @@ func TestUIDs(t *testing.T) {
 	read := func(change func(v *volume.Volume)) (out []string) {
 		v := oblique(16, false)
 		change(v)
-		require.NoError(t, Write(t.TempDir(), v, Options{Change: func(k int, d *Dataset) {
+		require.NoError(t, Volume(t.TempDir(), v, Options{Change: func(k int, d *element.Dataset) {
 			for _, x := range []tag.Tag{tag.SOPInstanceUID, tag.SeriesInstanceUID, tag.StudyInstanceUID, tag.FrameOfReferenceUID} {
-				out = append(out, d.Get(x).(string))
-				require.LessOrEqual(t, len(d.Get(x).(string)), 64)
+				out = append(out, d.Text(x))
+				require.LessOrEqual(t, len(d.Text(x)), 64)
 			}
 		}}))
 		return out
@@ -227,41 +225,6 @@ func TestUIDs(t *testing.T) {
 	}
 }
 
-// TestEncode compares a small file with its bytes, written out by hand from
-// PS3.5 7.1 and PS3.10 7.1.
-func TestEncode(t *testing.T) {
-	var d Dataset
-	d.Set(tag.Rows, []uint16{0x0102})
-	d.Set(tag.Modality, "CT")
-	d.Set(tag.PatientID, "abc")
-	d.SetVR(tag.PixelData, "OW", []uint16{0x0304})
-	d.Set(tag.PlanePositionSequence, []Dataset{{{Tag: tag.SliceThickness, VR: "DS", Value: "1"}}})
-	for _, c := range []struct{ syntax, want string }{
-		{uid.ExplicitVRLittleEndian, "08006000 4353 0200 4354 " + "10002000 4c4f 0400 61626320 " +
-			"20001391 5351 0000 12000000 feff00e0 0a000000 18005000 4453 0200 3120 " + "28001000 5553 0200 0201 " + "e07f1000 4f57 0000 02000000 0403"},
-		{uid.ImplicitVRLittleEndian, "08006000 02000000 4354 " + "10002000 04000000 61626320 " +
-			"20001391 12000000 feff00e0 0a000000 18005000 02000000 3120 " + "28001000 02000000 0201 " + "e07f1000 02000000 0403"},
-		{uid.ExplicitVRBigEndian, "00080060 4353 0002 4354 " + "00100020 4c4f 0004 61626320 " +
-			"00209113 5351 0000 00000012 fffee000 0000000a 00180050 4453 0002 3120 " + "00280010 5553 0002 0102 " + "7fe00010 4f57 0000 00000002 0304"},
-	} {
-		b, err := Encode(c.syntax, d)
-		require.NoError(t, err)
-		require.Equal(t, "DICM", string(b[128:132]))
-		length := int(binary.LittleEndian.Uint32(b[132+8:])) // (0002,0000) UL 4
-		require.Equal(t, strings.ReplaceAll(c.want, " ", ""), hex.EncodeToString(b[132+12+length:]), c.syntax)
-	}
-}
-
-// TestFragments compares compressed pixels with their bytes (PS3.5 A.4).
-func TestFragments(t *testing.T) {
-	var d Dataset
-	d.SetVR(tag.PixelData, "OB", Fragments{Offsets: []uint32{0, 12}, Parts: [][]byte{{1, 2, 3}, {4}}})
-	b, err := Encode("1.2.840.10008.1.2.5", d)
-	require.NoError(t, err)
-	want := "e07f1000 4f42 0000 ffffffff" + "feff00e0 08000000 00000000 0c000000" + "feff00e0 04000000 01020300" + "feff00e0 02000000 0400" + "feffdde0 00000000"
-	assert.True(t, strings.HasSuffix(hex.EncodeToString(b), strings.ReplaceAll(want, " ", "")))
-}
-
 // TestRefusals shows what cannot be written.
 func TestRefusals(t *testing.T) {
 	uneven := oblique(16, false)
@@ -281,36 +244,9 @@ func TestRefusals(t *testing.T) {
 		{uneven, Options{BitsStored: 12, HighBit: 10}, "there is no voxel of 16 bits with 12 stored and high bit 10"},
 		{uneven, Options{Bytes: 1, BitsStored: 12}, "there is no voxel of 8 bits with 12 stored and high bit 11"},
 		{uneven, Options{Order: []int{0, 1, 2, 3}}, "an order of 4 frames for 4 slices, or for a layout other than Enhanced CT"},
-		{uneven, Options{Change: func(_ int, d *Dataset) { d.Set(tag.Rows, 5) }}, "(0028,0010): a value of type int"},
-		{uneven, Options{Change: func(_ int, d *Dataset) { d.Set(tag.PatientID, strings.Repeat("x", 65535)) }}, "(0010,0020): 65536 bytes, at most 65534 fit"},
+		{uneven, Options{Change: func(_ int, d *element.Dataset) { d.Set(tag.Rows, 5) }}, "(0028,0010): a value of type int"},
+		{uneven, Options{Change: func(_ int, d *element.Dataset) { d.Set(tag.PatientID, strings.Repeat("x", 65535)) }}, "(0010,0020): 65536 bytes, at most 65534 fit"},
 	} {
-		assert.EqualError(t, Write(t.TempDir(), c.v, c.o), c.want)
+		assert.EqualError(t, Volume(t.TempDir(), c.v, c.o), c.want)
 	}
-}
-
-// TestDecimals checks that decimal strings are short enough (PS3.5 6.2, DS: 16
-// characters) and as close as that allows: nine digits in the worst case, a
-// negative number with a three-digit exponent.
-func TestDecimals(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		x := rapid.Float64Range(-1e300, 1e300).Draw(t, "x")
-		s := Decimals(x)
-		require.LessOrEqual(t, len(s), 16)
-		got, err := strconv.ParseFloat(s, 64)
-		require.NoError(t, err)
-		require.LessOrEqual(t, math.Abs(got-x), 1e-8*math.Abs(x), s)
-	})
-	assert.Equal(t, `0.25\-1000\0.1`, Decimals(0.25, -1000, 0.1))
-}
-
-// TestDelete takes an attribute away.
-func TestDelete(t *testing.T) {
-	var d Dataset
-	d.Set(tag.Rows, []uint16{1})
-	d.Set(tag.Rows, []uint16{2})
-	assert.Equal(t, []uint16{2}, d.Get(tag.Rows))
-	d.Delete(tag.Columns)
-	d.Delete(tag.Rows)
-	assert.Nil(t, d.Get(tag.Rows))
-	assert.Empty(t, d)
 }

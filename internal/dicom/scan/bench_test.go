@@ -49,7 +49,7 @@ func BenchmarkOpen(b *testing.B) {
 	} {
 		b.Run(c.name, func(b *testing.B) {
 			dir := b.TempDir()
-			require.NoError(b, encode.Write(dir, v, c.o))
+			require.NoError(b, encode.Volume(dir, v, c.o))
 			cat(b, dir) // warm
 			b.ReportAllocs()
 			var floor time.Duration

@@ -19,8 +19,8 @@ import (
 // and a damaged file.
 func TestDescribe(t *testing.T) {
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(dir, axial(12), encode.Options{SeriesUID: "1.2.3", StudyDate: "2025-01-02"}))
-	require.NoError(t, encode.Write(filepath.Join(dir, "scout"), axial(1), encode.Options{SeriesUID: "1.2.4", Change: set(tag.ImageType, `ORIGINAL\PRIMARY\LOCALIZER`)}))
+	require.NoError(t, encode.Volume(dir, axial(12), encode.Options{SeriesUID: "1.2.3", StudyDate: "2025-01-02"}))
+	require.NoError(t, encode.Volume(filepath.Join(dir, "scout"), axial(1), encode.Options{SeriesUID: "1.2.4", Change: set(tag.ImageType, `ORIGINAL\PRIMARY\LOCALIZER`)}))
 	put(t, dir, "stub.dcm", []byte("DICM"))
 	d, err := Describe(dir, Options{})
 	require.NoError(t, err)
@@ -61,7 +61,7 @@ notice (unreadable-file): files that cannot be read and were left out: DIR/stub.
 // TestDescribeNone describes a folder without a volume.
 func TestDescribeNone(t *testing.T) {
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(dir, axial(4), encode.Options{SeriesUID: "1.2.3"}))
+	require.NoError(t, encode.Volume(dir, axial(4), encode.Options{SeriesUID: "1.2.3"}))
 	d, err := Describe(dir, Options{})
 	require.NoError(t, err)
 	var b bytes.Buffer
@@ -121,7 +121,7 @@ func TestCeiling(t *testing.T) {
 			v.Slope[k] = c.slope
 		}
 		dir := t.TempDir()
-		require.NoError(t, encode.Write(dir, v, encode.Options{}))
+		require.NoError(t, encode.Volume(dir, v, encode.Options{}))
 		got, err := Open(dir, Options{})
 		require.NoError(t, err)
 		high := 2000.0

@@ -159,9 +159,6 @@ func printable(s string) string {
 	}, s)
 }
 
-// zipMark begins every zip archive with files in it.
-const zipMark = "PK\x03\x04"
-
 // openZip reads a zip archive on disk. Nothing is unpacked to disk, so names in
 // it can lead nowhere; entries are read as streams, of which no more than the
 // bytes that a scan needs.

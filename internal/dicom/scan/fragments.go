@@ -2,7 +2,6 @@ package scan
 
 import (
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +13,7 @@ import (
 	"plumbline/internal/dicom/codec/jpeg2000"
 	"plumbline/internal/dicom/codec/jpegls"
 	"plumbline/internal/dicom/codec/rle"
+	"plumbline/internal/dicom/element"
 )
 
 // decoder decodes one compressed frame into dst, row by row: words of the
@@ -49,97 +49,37 @@ const jpeg2000Syntax = "1.2.840.10008.1.2.4.91"
 func syntaxName(syntax string) string {
 	info, err := uid.Lookup(syntax)
 	if err != nil {
-		return fmt.Sprintf("transfer syntax %q", shorten(syntax))
+		return fmt.Sprintf("transfer syntax %q", element.Shorten(syntax))
 	}
 	return info.Name
 }
 
 // unreadable is the answer to a syntax without a decoder.
 func unreadable(syntax string) error {
-	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); %s", syntaxName(syntax), shorten(syntax), exportAdvice)
+	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); %s", syntaxName(syntax), element.Shorten(syntax), exportAdvice)
 }
 
 // exportAdvice says how to get a scan that can be read.
 const exportAdvice = "export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless"
 
-// fragmentTable finds the fragments of encapsulated pixel data (PS3.5 A.4). r
-// reads from the first byte of the pixel data's value; size is how many bytes
-// there are.
-//
-// Out: the basic offset table, and all fragments in order.
-//
-// Errors: errCutShort when the file ends before the sequence delimiter.
-func fragmentTable(r io.ReaderAt, size int64) (offsets []uint64, fragments []fragment, err error) {
-	at, base := int64(0), int64(0)
-	for first := true; ; first = false {
-		var head [8]byte
-		if size-at < 8 {
-			return nil, nil, fmt.Errorf("%w: its fragments have no end mark", errCutShort)
-		}
-		if _, err := r.ReadAt(head[:], at); err != nil {
-			return nil, nil, cutShort(err)
-		}
-		t := tag.Tag{Group: binary.LittleEndian.Uint16(head[:]), Element: binary.LittleEndian.Uint16(head[2:])}
-		length := int64(binary.LittleEndian.Uint32(head[4:]))
-		if t == sequenceEnd {
-			return offsets, fragments, nil
-		}
-		if t != itemStart {
-			return nil, nil, fmt.Errorf("element %s where a fragment was expected", t)
-		}
-		if length > size-at-8 {
-			return nil, nil, fmt.Errorf("%w: a fragment claims %d bytes, %d are left", errCutShort, length, size-at-8)
-		}
-		switch {
-		case first:
-			if length%4 != 0 || length > 4*maxFrames {
-				return nil, nil, fmt.Errorf("an offset table of %d bytes", length)
-			}
-			table := make([]byte, length)
-			if _, err := r.ReadAt(table, at+8); err != nil && length > 0 {
-				return nil, nil, cutShort(err)
-			}
-			for i := 0; i < len(table); i += 4 {
-				offsets = append(offsets, uint64(binary.LittleEndian.Uint32(table[i:])))
-			}
-			base = at + 8 + length
-		case len(fragments) >= maxFragments:
-			return nil, nil, fmt.Errorf("more than %d fragments", maxFragments)
-		default:
-			fragments = append(fragments, fragment{item: at - base, at: at + 8, length: length})
-		}
-		at += 8 + length
-	}
-}
-
-// maxFragments bounds the fragments of one file.
-const maxFragments = 1 << 20
-
-// fragment is one piece of compressed data.
-type fragment struct {
-	item   int64 // where its item tag is, from the first fragment's, as offset tables count
-	at     int64 // where its bytes are, from the start of the value
-	length int64
-}
-
 // framesOf tells which fragments make up each frame (PS3.5 A.4): one each where
 // the numbers agree; else by the offset table; and without one, by the mark
 // that begins each compressed image.
-func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
-	var filled []fragment
+func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
+	var filled []element.Fragment
 	for _, f := range fragments {
-		if f.length > 0 {
+		if f.Length > 0 {
 			filled = append(filled, f)
 		}
 	}
 	switch {
 	case frames == 1:
 		if len(filled) == 0 {
-			return nil, fmt.Errorf("%w: it has no pixels", errCutShort)
+			return nil, fmt.Errorf("%w: it has no pixels", element.ErrCutShort)
 		}
-		return [][]fragment{filled}, nil
+		return [][]element.Fragment{filled}, nil
 	case len(filled) == frames:
-		out := make([][]fragment, frames)
+		out := make([][]element.Fragment, frames)
 		for i := range filled {
 			out[i] = filled[i : i+1]
 		}
@@ -147,39 +87,39 @@ func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []fragment)
 	case len(offsets) > 0:
 		return byOffsets(frames, offsets, fragments)
 	case len(filled) < frames:
-		return nil, fmt.Errorf("%w: it has %s of %d", errCutShort, plural(len(filled), "frame"), frames)
+		return nil, fmt.Errorf("%w: it has %s of %d", element.ErrCutShort, plural(len(filled), "frame"), frames)
 	}
 	return byMarks(r, frames, filled)
 }
 
 // byOffsets splits the fragments where an offset table says that frames begin.
-func byOffsets(frames int, offsets []uint64, fragments []fragment) ([][]fragment, error) {
+func byOffsets(frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
 	if len(offsets) != frames {
 		return nil, fmt.Errorf("its offset table is for %s, expected %d", plural(len(offsets), "frame"), frames)
 	}
-	out := make([][]fragment, frames)
+	out := make([][]element.Fragment, frames)
 	at := 0
 	for i, start := range offsets {
-		for at < len(fragments) && uint64(fragments[at].item) < start {
+		for at < len(fragments) && uint64(fragments[at].Item) < start {
 			if i == 0 {
 				return nil, fmt.Errorf("its offset table leaves out the first fragment")
 			}
 			at++
 		}
-		if at == len(fragments) || uint64(fragments[at].item) != start {
+		if at == len(fragments) || uint64(fragments[at].Item) != start {
 			return nil, fmt.Errorf("its offset table points to byte %d for frame %d, where no fragment begins", start, i+1)
 		}
 		end := at
-		for end < len(fragments) && (i+1 == frames || uint64(fragments[end].item) < offsets[i+1]) {
+		for end < len(fragments) && (i+1 == frames || uint64(fragments[end].Item) < offsets[i+1]) {
 			end++
 		}
 		for _, f := range fragments[at:end] {
-			if f.length > 0 {
+			if f.Length > 0 {
 				out[i] = append(out[i], f)
 			}
 		}
 		if len(out[i]) == 0 {
-			return nil, fmt.Errorf("%w: frame %d has no bytes", errCutShort, i+1)
+			return nil, fmt.Errorf("%w: frame %d has no bytes", element.ErrCutShort, i+1)
 		}
 	}
 	return out, nil
@@ -189,12 +129,12 @@ func byOffsets(frames int, offsets []uint64, fragments []fragment) ([][]fragment
 var imageMarks = [][]byte{{0xFF, 0xD8, 0xFF}, {0xFF, 0x4F, 0xFF, 0x51}}
 
 // byMarks splits the fragments at those that begin with an image's mark.
-func byMarks(r io.ReaderAt, frames int, fragments []fragment) ([][]fragment, error) {
-	var out [][]fragment
+func byMarks(r io.ReaderAt, frames int, fragments []element.Fragment) ([][]element.Fragment, error) {
+	var out [][]element.Fragment
 	for _, f := range fragments {
 		var head [4]byte
-		if _, err := r.ReadAt(head[:min(4, f.length)], f.at); err != nil && err != io.EOF {
-			return nil, cutShort(err)
+		if _, err := r.ReadAt(head[:min(4, f.Length)], f.Offset); err != nil && err != io.EOF {
+			return nil, element.ReadError(err)
 		}
 		begins := false
 		for _, m := range imageMarks {
@@ -216,17 +156,15 @@ func byMarks(r io.ReaderAt, frames int, fragments []fragment) ([][]fragment, err
 
 // readExtendedTable reads the extended offset table, which may replace the
 // basic one (PS3.3 C.7.6.3.1.8).
-func (g *image) readExtendedTable(d dataset) error {
-	e := d[tag.ExtendedOffsetTable]
-	if len(e.value) == 0 {
+func (g *image) readExtendedTable(d element.Dataset) error {
+	n := len(d[tag.ExtendedOffsetTable].Value)
+	if n == 0 {
 		return nil
 	}
-	if len(e.value) != 8*len(g.frames) {
-		return fmt.Errorf("%s has %d bytes, expected 8 for each of %s", name(tag.ExtendedOffsetTable), len(e.value), plural(len(g.frames), "frame"))
+	if n != 8*len(g.frames) {
+		return fmt.Errorf("%s has %d bytes, expected 8 for each of %s", element.Name(tag.ExtendedOffsetTable), n, plural(len(g.frames), "frame"))
 	}
-	for i := 0; i < len(e.value); i += 8 {
-		g.extended = append(g.extended, e.order.Uint64(e.value[i:]))
-	}
+	g.extended = d.Uint64s(tag.ExtendedOffsetTable)
 	return nil
 }
 

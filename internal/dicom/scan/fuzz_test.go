@@ -2,13 +2,11 @@ package scan
 
 import (
 	"archive/zip"
-	"bytes"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -99,40 +97,4 @@ func requireVolume(t *testing.T, s *Scan) {
 		}
 	}
 	require.NotContains(t, s.SeriesUID+s.FrameOfReferenceUID+s.StudyDate+s.Modality, "\x1b")
-}
-
-// FuzzHeader walks over any bytes, once with seeking and once as a stream: both
-// find the same.
-func FuzzHeader(f *testing.F) {
-	for _, b := range seeds(f) {
-		f.Add(b)
-	}
-	f.Fuzz(func(t *testing.T, b []byte) {
-		disk, diskErr := readHeader(bytes.NewReader(b), int64(len(b)))
-		stream, streamErr := readHeader(struct{ io.Reader }{bytes.NewReader(b)}, int64(len(b)))
-		require.Equal(t, diskErr == nil, streamErr == nil, "%v, %v", diskErr, streamErr)
-		if diskErr != nil {
-			require.Equal(t, diskErr.Error(), streamErr.Error())
-			return
-		}
-		stream.streamed = disk.streamed
-		require.Equal(t, disk, stream)
-	})
-}
-
-// FuzzDecimal reads any text as a decimal string: what it takes is finite and
-// has no more than digits, signs, one point or comma and an exponent.
-func FuzzDecimal(f *testing.F) {
-	for _, s := range []string{"1", "-0.5", "0,5", "1e3", "0.66,0.66", "NaN", "Inf", "0x10", "1_0", "", " ", "1e999", "+.5", "1.5,"} {
-		f.Add(s)
-	}
-	f.Fuzz(func(t *testing.T, s string) {
-		v, comma, err := decimal(s)
-		if err != nil {
-			return
-		}
-		require.False(t, math.IsNaN(v) || math.IsInf(v, 0))
-		require.Empty(t, strings.Trim(s, "0123456789+-.,eE"))
-		require.Equal(t, comma, strings.Contains(s, ","))
-	})
 }

@@ -23,13 +23,14 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 )
 
 // slicesOf are the files of a small scan, by name.
 func slicesOf(t testing.TB, o encode.Options) map[string][]byte {
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(dir, axial(12), o))
+	require.NoError(t, encode.Volume(dir, axial(12), o))
 	out := map[string][]byte{}
 	names, err := os.ReadDir(dir)
 	require.NoError(t, err)
@@ -69,22 +70,22 @@ func traps() []trap {
 			outside := filepath.Join(t.TempDir(), "secret")
 			require.NoError(t, os.WriteFile(outside, slicesOf(t, encode.Options{})["IM0001.dcm"], 0o644))
 			require.NoError(t, os.Symlink(outside, filepath.Join(dir, "link")))
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{}))
 		}, flag: "not-looked-into: not looked into: DIR/link is a link that leads out of the folder or nowhere"},
 		{name: "folder in a circle", make: func(t *testing.T, dir string) {
-			require.NoError(t, encode.Write(filepath.Join(dir, "a"), axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(filepath.Join(dir, "a"), axial(12), encode.Options{}))
 			require.NoError(t, os.Symlink("..", filepath.Join(dir, "a", "up")))
 			require.NoError(t, os.Symlink("a", filepath.Join(dir, "again")))
 		}, flag: "not-looked-into: not looked into: DIR/a/up is a link to a folder; DIR/again is a link to a folder"},
 		{name: "folders too deep", make: func(t *testing.T, dir string) {
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{}))
-			require.NoError(t, encode.Write(filepath.Join(dir, strings.Repeat("d/", maxLevel+2)), axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(filepath.Join(dir, strings.Repeat("d/", maxLevel+2)), axial(12), encode.Options{}))
 		}, flag: "not-looked-into: not looked into: DIR/" + strings.Repeat("d/", maxLevel) + "d lies more than 32 folders deep"},
 		{name: "archive with names that lead out", make: func(t *testing.T, dir string) {
 			put(t, dir, "scan.zip", archive(t, "../../", slicesOf(t, encode.Options{})))
 		}},
 		{name: "archive beside the scan", make: func(t *testing.T, dir string) {
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{}))
 			put(t, dir, "more.zip", archive(t, "", slicesOf(t, encode.Options{})))
 		}, flag: "not-looked-into: not looked into: DIR/more.zip is an archive"},
 		{name: "archive in an archive", make: func(t *testing.T, dir string) {
@@ -109,9 +110,9 @@ func traps() []trap {
 			put(t, dir, "scan.zip", overlapping(archive(t, "", map[string][]byte{"a": nil}), maxFiles+1))
 		}, want: "DIR/scan.zip holds more than 50000 files; unpack it and give the folder of the scan itself"},
 		{name: "very many slices", make: func(t *testing.T, dir string) {
-			b := slicesOf(t, encode.Options{Layout: encode.PlainMultiFrame, Syntax: "1.2.840.10008.1.2.5", Change: every(func(d *encode.Dataset) {
+			b := slicesOf(t, encode.Options{Layout: encode.PlainMultiFrame, Syntax: "1.2.840.10008.1.2.5", Change: every(func(d *element.Dataset) {
 				d.Set(tag.NumberOfFrames, fmt.Sprint(maxFrames))
-				d.SetVR(tag.PixelData, "OB", encode.Fragments{Parts: [][]byte{make([]byte, 8*maxFrames)}})
+				d.SetVR(tag.PixelData, "OB", element.Fragments{Parts: [][]byte{make([]byte, 8*maxFrames)}})
 			})})["IM0001.dcm"]
 			for i := range maxParts/maxFrames + 1 {
 				put(t, dir, fmt.Sprint("IM", i), b)
@@ -119,21 +120,21 @@ func traps() []trap {
 		}, want: "DIR holds more than 200000 slices; give the folder of the scan itself"},
 		{name: "slices in very many directions", make: func(t *testing.T, dir string) {
 			v := axial(maxStacks + 1)
-			require.NoError(t, encode.Write(dir, v, encode.Options{Layout: encode.EnhancedCT, Change: every(func(d *encode.Dataset) {
-				own := d.Get(tag.PerFrameFunctionalGroupsSequence).([]encode.Dataset)
+			require.NoError(t, encode.Volume(dir, v, encode.Options{Layout: encode.EnhancedCT, Change: every(func(d *element.Dataset) {
+				own := (*d)[tag.PerFrameFunctionalGroupsSequence].Items
 				for i := range own {
 					sin, cos := math.Sincos(float64(i%250) * math.Pi / 125)
-					var turned, measured encode.Dataset
-					turned.Set(tag.ImageOrientationPatient, encode.Decimals(cos, sin, 0, -sin, cos, 0))
-					own[i].Set(tag.PlaneOrientationSequence, []encode.Dataset{turned})
+					var turned, measured element.Dataset
+					turned.Set(tag.ImageOrientationPatient, element.FormatDecimals(cos, sin, 0, -sin, cos, 0))
+					own[i].Set(tag.PlaneOrientationSequence, []element.Dataset{turned})
 					mm := 0.1 + 0.1*float64(i/250)
-					measured.Set(tag.PixelSpacing, encode.Decimals(mm, mm))
-					own[i].Set(tag.PixelMeasuresSequence, []encode.Dataset{measured})
+					measured.Set(tag.PixelSpacing, element.FormatDecimals(mm, mm))
+					own[i].Set(tag.PixelMeasuresSequence, []element.Dataset{measured})
 				}
 			})}))
 		}, want: "DIR/IM0001.dcm: its series lies in more than 1000 directions or places; export the scan again, as a CT series"},
 		{name: "something that is no file", make: func(t *testing.T, dir string) {
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{}))
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{}))
 			t.Chdir(dir) // a socket's path must be short
 			l, err := net.Listen("unix", "s")
 			require.NoError(t, err)
@@ -169,17 +170,17 @@ func overlapping(b []byte, n int) []byte {
 // TestStreamedHeaders unpacks no more before the pixels of an archive's files
 // than is allowed for all of them together.
 func TestStreamedHeaders(t *testing.T) {
-	defer func(n int64) { maxStreamed = n }(maxStreamed)
+	defer func(n int64) { maxUnpacked = n }(maxUnpacked)
 	files := map[string][]byte{}
 	for i := range 4 {
 		files[fmt.Sprint(i)] = append(head(t, uid.ExplicitVRLittleEndian), append(explicit(9, 0x1001, "OB", 1<<20), make([]byte, 1<<20)...)...)
 	}
 	dir := t.TempDir()
 	put(t, dir, "scan.zip", archive(t, "", files))
-	maxStreamed = 3 << 20
+	maxUnpacked = 3 << 20
 	_, err := Open(dir, Options{})
 	assert.EqualError(t, err, filepath.Join(dir, "scan.zip")+" holds more than 3 MB before the pixels of its files; unpack it and give the folder of the scan itself")
-	maxStreamed = 5 << 20
+	maxUnpacked = 5 << 20
 	_, err = Open(dir, Options{})
 	assert.ErrorContains(t, err, "has no images")
 }
@@ -220,7 +221,7 @@ func put(t testing.TB, dir, name string, b []byte) {
 func TestChanged(t *testing.T) {
 	for _, syntax := range []string{uid.ExplicitVRLittleEndian, uid.DeflatedExplicitVRLittleEndian} {
 		dir := t.TempDir()
-		require.NoError(t, encode.Write(dir, axial(12), encode.Options{Syntax: syntax}))
+		require.NoError(t, encode.Volume(dir, axial(12), encode.Options{Syntax: syntax}))
 		found, err := look(dir)
 		require.NoError(t, err)
 		st, err := found.choose(Options{})
@@ -236,8 +237,8 @@ func TestChanged(t *testing.T) {
 // compressed is pixel data of RLE frames, whole or damaged.
 type compressed struct {
 	name   string
-	f      encode.Fragments
-	change func(d *encode.Dataset)
+	f      element.Fragments
+	change func(d *element.Dataset)
 	cut    int
 	want   string
 }
@@ -266,39 +267,39 @@ func compressedPixels() []compressed {
 	}
 	const again = "; export the scan again"
 	return []compressed{
-		{name: "one a frame", f: encode.Fragments{Parts: whole}},
-		{name: "with an offset table", f: encode.Fragments{Offsets: offsets(80, 12), Parts: whole}},
-		{name: "two a frame by the offset table", f: encode.Fragments{Offsets: offsets(88, 12), Parts: halves()}},
-		{name: "two a frame by the extended offset table", f: encode.Fragments{Parts: halves()}, change: func(d *encode.Dataset) {
+		{name: "one a frame", f: element.Fragments{Parts: whole}},
+		{name: "with an offset table", f: element.Fragments{Offsets: offsets(80, 12), Parts: whole}},
+		{name: "two a frame by the offset table", f: element.Fragments{Offsets: offsets(88, 12), Parts: halves()}},
+		{name: "two a frame by the extended offset table", f: element.Fragments{Parts: halves()}, change: func(d *element.Dataset) {
 			var at []uint64
 			for i := range 12 {
 				at = append(at, uint64(88*i))
 			}
 			d.SetVR(tag.ExtendedOffsetTable, "OV", at)
 		}},
-		{name: "empty last fragment", f: encode.Fragments{Parts: append(append([][]byte{}, whole...), nil)}},
-		{name: "two a frame without a table", f: encode.Fragments{Parts: halves()},
+		{name: "empty last fragment", f: element.Fragments{Parts: append(append([][]byte{}, whole...), nil)}},
+		{name: "two a frame without a table", f: element.Fragments{Parts: halves()},
 			want: "it has 24 fragments for 12 frames and no table that says which belong together" + again},
-		{name: "a frame is missing", f: encode.Fragments{Parts: whole[:11]},
+		{name: "a frame is missing", f: element.Fragments{Parts: whole[:11]},
 			want: "the file is cut short: it has 11 frames of 12" + again},
-		{name: "no fragment", f: encode.Fragments{},
+		{name: "no fragment", f: element.Fragments{},
 			want: "the file is cut short: it has 0 frames of 12" + again},
-		{name: "offset table for other frames", f: encode.Fragments{Offsets: offsets(88, 11), Parts: halves()},
+		{name: "offset table for other frames", f: element.Fragments{Offsets: offsets(88, 11), Parts: halves()},
 			want: "its offset table is for 11 frames, expected 12" + again},
-		{name: "offset table points between fragments", f: encode.Fragments{Offsets: offsets(87, 12), Parts: halves()},
+		{name: "offset table points between fragments", f: element.Fragments{Offsets: offsets(87, 12), Parts: halves()},
 			want: "its offset table points to byte 87 for frame 2, where no fragment begins" + again},
-		{name: "offset table of odd length", f: encode.Fragments{Parts: whole}, change: func(d *encode.Dataset) {
+		{name: "offset table of odd length", f: element.Fragments{Parts: whole}, change: func(d *element.Dataset) {
 			b := []byte{0xFE, 0xFF, 0x00, 0xE0, 6, 0, 0, 0, 1, 2, 3, 4, 5, 6}
 			d.SetVR(tag.PixelData, "OB", b)
 		}, want: "the pixels are said to be compressed (RLE Lossless) but are not in fragments; export the scan again, as a CT series"},
-		{name: "extended offset table for other frames", f: encode.Fragments{Parts: halves()}, change: func(d *encode.Dataset) {
+		{name: "extended offset table for other frames", f: element.Fragments{Parts: halves()}, change: func(d *element.Dataset) {
 			d.SetVR(tag.ExtendedOffsetTable, "OV", []uint64{0})
 		}, want: "ExtendedOffsetTable (7fe0,0001) has 8 bytes, expected 8 for each of 12 frames; export the scan again, as a CT series"},
-		{name: "no end mark", f: encode.Fragments{Parts: whole}, cut: 8,
+		{name: "no end mark", f: element.Fragments{Parts: whole}, cut: 8,
 			want: "the file is cut short: its fragments have no end mark" + again},
-		{name: "cut in a frame", f: encode.Fragments{Parts: whole}, cut: 20,
+		{name: "cut in a frame", f: element.Fragments{Parts: whole}, cut: 20,
 			want: "the file is cut short: a fragment claims 72 bytes, 60 are left" + again},
-		{name: "a damaged frame", f: encode.Fragments{Parts: append(append([][]byte{}, whole[:11]...), make([]byte, 72))},
+		{name: "a damaged frame", f: element.Fragments{Parts: append(append([][]byte{}, whole[:11]...), make([]byte, 72))},
 			want: "frame 12: RLE frame: header at byte 0: 0 segments, 1 to 15 expected; the file is damaged, export it again"},
 	}
 }
@@ -308,8 +309,8 @@ func TestFragments(t *testing.T) {
 	for _, c := range compressedPixels() {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{Layout: encode.EnhancedCT, Syntax: "1.2.840.10008.1.2.5",
-				Change: func(_ int, d *encode.Dataset) {
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{Layout: encode.EnhancedCT, Syntax: "1.2.840.10008.1.2.5",
+				Change: func(_ int, d *element.Dataset) {
 					d.SetVR(tag.PixelData, "OB", c.f)
 					if c.change != nil {
 						c.change(d)
@@ -334,7 +335,7 @@ func TestFragments(t *testing.T) {
 
 // head is a file's preamble and file meta information.
 func head(t testing.TB, syntax string) []byte {
-	b, err := encode.Encode(syntax, encode.Dataset{})
+	b, err := element.Encode(syntax, element.Dataset{})
 	require.NoError(t, err)
 	return b[:132+12+binary.LittleEndian.Uint32(b[132+8:])] // up to the end of group 2
 }
@@ -356,7 +357,7 @@ type bomb struct {
 }
 
 func bombs(t testing.TB) []bomb {
-	file := func(change func(d *encode.Dataset)) []byte {
+	file := func(change func(d *element.Dataset)) []byte {
 		return slicesOf(t, encode.Options{Layout: encode.PlainMultiFrame, Change: every(change)})["IM0001.dcm"]
 	}
 	packed := func(b []byte) []byte {
@@ -370,15 +371,15 @@ func bombs(t testing.TB) []bomb {
 	}
 	large := append(explicit(8, 1, "OB", 300<<20), make([]byte, 1<<20)...)
 	return []bomb{
-		{"pixels of 4 GB", append(file(func(d *encode.Dataset) { d.Delete(tag.PixelData) }), explicit(0x7FE0, 0x10, "OW", 0xFFFFFFF0)...),
+		{"pixels of 4 GB", append(file(func(d *element.Dataset) { delete(*d, tag.PixelData) }), explicit(0x7FE0, 0x10, "OW", 0xFFFFFFF0)...),
 			"FILE: the file is cut short: 0 of 4294967280 bytes of pixels are there; export the scan again, as a CT series"},
 		{"an element of 4 GB", append(head(t, uid.ExplicitVRLittleEndian), explicit(0x10, 0x10, "OB", 0xFFFFFFF0)...),
 			"FILE: the file is cut short: element (0010,0010) claims 4294967280 bytes, 0 are left; export the scan again"},
-		{"the largest frames", file(func(d *encode.Dataset) {
+		{"the largest frames", file(func(d *element.Dataset) {
 			d.Set(tag.Rows, []uint16{maxSide})
 			d.Set(tag.Columns, []uint16{maxSide})
 		}), "FILE: the file is cut short: SIZE bytes are too few for 12 frames of 16384 × 16384 voxels; export the scan again, as a CT series"},
-		{"the largest number of frames", file(func(d *encode.Dataset) { d.Set(tag.NumberOfFrames, "16384") }),
+		{"the largest number of frames", file(func(d *element.Dataset) { d.Set(tag.NumberOfFrames, "16384") }),
 			"FILE: the file is cut short: SIZE bytes are too few for 16384 frames of 6 × 5 voxels; export the scan again, as a CT series"},
 		{"nesting", append(head(t, uid.ExplicitVRLittleEndian), bytes.Repeat(append(explicit(8, 0x1140, "SQ", 0xFFFFFFFF), 0xFE, 0xFF, 0x00, 0xE0, 0xFF, 0xFF, 0xFF, 0xFF), 1000)...),
 			"FILE: sequences nested more than 64 deep; export the scan again"},
@@ -416,7 +417,7 @@ func TestBombs(t *testing.T) {
 // TestNoNames writes a person's name and number into a scan and damages it in
 // many ways: neither is ever in a message.
 func TestNoNames(t *testing.T) {
-	named := func(d *encode.Dataset) {
+	named := func(d *element.Dataset) {
 		d.Set(tag.PatientName, "SECRET^NAME")
 		d.Set(tag.PatientID, "SECRET1")
 		d.Set(tag.PatientBirthDate, "19010203")
@@ -435,9 +436,9 @@ func TestNoNames(t *testing.T) {
 		assert.NotContains(t, text, "SECRET")
 		assert.NotContains(t, text, "19010203")
 	}
-	changes := map[string]func(k int, d *encode.Dataset){
-		"whole":        func(int, *encode.Dataset) {},
-		"two patients": at(4, func(d *encode.Dataset) { d.Set(tag.PatientID, "SECRET2") }),
+	changes := map[string]func(k int, d *element.Dataset){
+		"whole":        func(int, *element.Dataset) {},
+		"two patients": at(4, func(d *element.Dataset) { d.Set(tag.PatientID, "SECRET2") }),
 		"bad UID":      set(tag.SeriesInstanceUID, "SECRET^NAME"),
 		"bad modality": set(tag.Modality, "SECRET, the name of a person"),
 		"bad date":     set(tag.StudyDate, "SECRET"),
@@ -454,7 +455,7 @@ func TestNoNames(t *testing.T) {
 	for name, change := range changes {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
-			require.NoError(t, encode.Write(dir, axial(12), encode.Options{Change: func(k int, d *encode.Dataset) {
+			require.NoError(t, encode.Volume(dir, axial(12), encode.Options{Change: func(k int, d *element.Dataset) {
 				named(d)
 				change(k, d)
 			}}))
@@ -472,7 +473,7 @@ func TestNoNames(t *testing.T) {
 // TestStops shows that a file's unreadable neighbours do not stop a scan.
 func TestStops(t *testing.T) {
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(dir, axial(12), encode.Options{}))
+	require.NoError(t, encode.Volume(dir, axial(12), encode.Options{}))
 	put(t, dir, "empty.dcm", nil)
 	put(t, dir, "notes.txt", []byte("text"))
 	put(t, dir, ".hidden", nil)

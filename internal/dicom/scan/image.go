@@ -2,6 +2,7 @@ package scan
 
 import (
 	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"math"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
 )
 
@@ -26,7 +28,7 @@ type image struct {
 
 	layout layout
 	frames []frame
-	pixels *pixelElement
+	pixels *element.Pixels
 	vectors
 	lossy      bool
 	inverted   bool // MONOCHROME1
@@ -96,24 +98,24 @@ const maxRescale = 1e9
 
 // newImage reads the attributes of a file. It returns nil for DICOM files that
 // hold no image at all.
-func newImage(f *file, h *header) *image {
-	d := h.data
-	if !d.has(tag.Rows) && !d.has(tag.Columns) && h.pixels == nil {
+func newImage(f *file, h *element.File) *image {
+	d := h.Data
+	if !d.Has(tag.Rows) && !d.Has(tag.Columns) && h.Pixels == nil {
 		return nil
 	}
 	g := &image{
-		file: f, syntax: h.syntax, pixels: h.pixels,
-		series: d.identifier(tag.SeriesInstanceUID), reference: d.identifier(tag.FrameOfReferenceUID), sop: d.identifier(tag.SOPInstanceUID),
-		date: isoDate(d.text(tag.StudyDate)), what: code(d.text(tag.Modality)),
+		file: f, syntax: h.Syntax, pixels: h.Pixels,
+		series: d.Identifier(tag.SeriesInstanceUID), reference: d.Identifier(tag.FrameOfReferenceUID), sop: d.Identifier(tag.SOPInstanceUID),
+		date: isoDate(d.Text(tag.StudyDate)), what: code(d.Text(tag.Modality)),
 	}
-	g.person = sha256.Sum256([]byte(d.text(tag.PatientID) + "\x00" + d.text(tag.PatientName) + "\x00" + d.text(tag.PatientBirthDate)))
-	g.inverted = d.text(tag.PhotometricInterpretation) == "MONOCHROME1"
-	g.lossy = d.text(tag.LossyImageCompression) == "01"
+	g.person = sha256.Sum256([]byte(d.Text(tag.PatientID) + "\x00" + d.Text(tag.PatientName) + "\x00" + d.Text(tag.PatientBirthDate)))
+	g.inverted = d.Text(tag.PhotometricInterpretation) == "MONOCHROME1"
+	g.lossy = d.Text(tag.LossyImageCompression) == "01"
 	g.aside = g.reasonAside(d)
 	if g.aside != "" {
 		return g
 	}
-	for _, step := range []func(dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding, checkTable} {
+	for _, step := range []func(element.Dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding, checkTable} {
 		if err := step(d); err != nil {
 			g.fault, g.frames = err, nil
 			return g
@@ -142,19 +144,19 @@ var notTomography = map[string]string{
 }
 
 // reasonAside tells why an image is never a slice of a volume.
-func (g *image) reasonAside(d dataset) string {
+func (g *image) reasonAside(d element.Dataset) string {
 	if why, ok := notTomography[g.what]; ok {
 		return "is " + why + ", not computed tomography"
 	}
-	if n, ok, err := d.integer(tag.SamplesPerPixel); err == nil && ok && n != 1 {
+	if n, ok, err := d.Integer(tag.SamplesPerPixel); err == nil && ok && n != 1 {
 		return "is a colour picture"
 	}
-	switch p := d.text(tag.PhotometricInterpretation); p {
+	switch p := d.Text(tag.PhotometricInterpretation); p {
 	case "", "MONOCHROME1", "MONOCHROME2":
 	default:
 		return "is a colour picture"
 	}
-	for _, k := range d.values(tag.ImageType) {
+	for _, k := range d.Values(tag.ImageType) {
 		if strings.EqualFold(k, "LOCALIZER") {
 			return "is a scout image"
 		}
@@ -163,17 +165,17 @@ func (g *image) reasonAside(d dataset) string {
 }
 
 // readLayout reads how voxels are written.
-func (g *image) readLayout(d dataset) error {
+func (g *image) readLayout(d element.Dataset) error {
 	need := func(t tag.Tag, low, high int) (int, error) {
-		n, ok, err := d.integer(t)
+		n, ok, err := d.Integer(t)
 		if err != nil {
 			return 0, err
 		}
 		if !ok {
-			return 0, fmt.Errorf("%s is missing", name(t))
+			return 0, fmt.Errorf("%s is missing", element.Name(t))
 		}
 		if n < low || n > high {
-			return 0, fmt.Errorf("%s is %d, expected %d to %d", name(t), n, low, high)
+			return 0, fmt.Errorf("%s is %d, expected %d to %d", element.Name(t), n, low, high)
 		}
 		return n, nil
 	}
@@ -195,7 +197,7 @@ func (g *image) readLayout(d dataset) error {
 		*a.to = n
 	}
 	l.high = l.stored - 1
-	if d.has(tag.HighBit) {
+	if d.Has(tag.HighBit) {
 		n, err := need(tag.HighBit, 0, 63)
 		if err != nil {
 			return err
@@ -208,7 +210,7 @@ func (g *image) readLayout(d dataset) error {
 	}
 	l.signed = sign == 1
 	if l.allocated != 8 && l.allocated != 16 {
-		return fmt.Errorf("voxels of %d bits are not read, expected %s 8 or 16", l.allocated, name(tag.BitsAllocated))
+		return fmt.Errorf("voxels of %d bits are not read, expected %s 8 or 16", l.allocated, element.Name(tag.BitsAllocated))
 	}
 	if l.stored > l.allocated || l.high >= l.allocated || l.high < l.stored-1 {
 		return fmt.Errorf("a voxel layout that does not exist: %d bits allocated, %d stored, high bit %d", l.allocated, l.stored, l.high)
@@ -218,8 +220,8 @@ func (g *image) readLayout(d dataset) error {
 
 // readFrames reads each frame's place and rescale: from its own functional
 // groups, from the shared ones, or from the top level (PS3.3 C.7.6.16).
-func (g *image) readFrames(d dataset) error {
-	n, ok, err := d.integer(tag.NumberOfFrames)
+func (g *image) readFrames(d element.Dataset) error {
+	n, ok, err := d.Integer(tag.NumberOfFrames)
 	if err != nil {
 		return err
 	}
@@ -227,28 +229,28 @@ func (g *image) readFrames(d dataset) error {
 		n = 1
 	}
 	if n < 1 || n > maxFrames {
-		return fmt.Errorf("%s is %d, expected 1 to %d", name(tag.NumberOfFrames), n, maxFrames)
+		return fmt.Errorf("%s is %d, expected 1 to %d", element.Name(tag.NumberOfFrames), n, maxFrames)
 	}
 	if err := g.checkSize(n); err != nil {
 		return err
 	}
-	var shared dataset
-	if items := d[tag.SharedFunctionalGroupsSequence].items; len(items) > 0 {
+	var shared element.Dataset
+	if items := d[tag.SharedFunctionalGroupsSequence].Items; len(items) > 0 {
 		shared = items[0]
 	}
-	own := d[tag.PerFrameFunctionalGroupsSequence].items
+	own := d[tag.PerFrameFunctionalGroupsSequence].Items
 	if len(own) > 0 && len(own) != n {
-		return fmt.Errorf("%s is %d, but there are functional groups for %s", name(tag.NumberOfFrames), n, plural(len(own), "frame"))
+		return fmt.Errorf("%s is %d, but there are functional groups for %s", element.Name(tag.NumberOfFrames), n, plural(len(own), "frame"))
 	}
 	g.plain = n > 1
 	for i, group := range own {
-		placed := group.has(tag.PlanePositionSequence)
+		placed := group.Has(tag.PlanePositionSequence)
 		g.plain = g.plain && !placed
-		if n > 1 && placed != own[0].has(tag.PlanePositionSequence) {
-			return fmt.Errorf("only some of its frames have a position (%s), frame %d and frame 1 differ", name(tag.PlanePositionSequence), i+1)
+		if n > 1 && placed != own[0].Has(tag.PlanePositionSequence) {
+			return fmt.Errorf("only some of its frames have a position (%s), frame %d and frame 1 differ", element.Name(tag.PlanePositionSequence), i+1)
 		}
 	}
-	top, err := g.readFrame(frame{}, []dataset{shared, d}, d)
+	top, err := g.readFrame(frame{}, []element.Dataset{shared, d}, d)
 	if err != nil {
 		return err
 	}
@@ -257,7 +259,7 @@ func (g *image) readFrames(d dataset) error {
 		g.frames[i] = top
 		if len(own) > 0 {
 			g.checkConflict(shared, own[i])
-			if g.frames[i], err = g.readFrame(top, []dataset{own[i]}, nil); err != nil {
+			if g.frames[i], err = g.readFrame(top, []element.Dataset{own[i]}, nil); err != nil {
 				return fmt.Errorf("frame %d: %w", i+1, err)
 			}
 		}
@@ -279,25 +281,25 @@ func (g *image) checkSize(frames int) error {
 		}
 	}
 	if want := each * int64(frames); frames > 1 && want > most {
-		return fmt.Errorf("%w: %d bytes are too few for %s of %d × %d voxels", errCutShort, g.file.size, plural(frames, "frame"), g.layout.cols, g.layout.rows)
+		return fmt.Errorf("%w: %d bytes are too few for %s of %d × %d voxels", element.ErrCutShort, g.file.size, plural(frames, "frame"), g.layout.cols, g.layout.rows)
 	}
 	return nil
 }
 
 // checkConflict notes functional groups that are shared and a frame's own at
 // once; then its own is used.
-func (g *image) checkConflict(shared, own dataset) {
+func (g *image) checkConflict(shared, own element.Dataset) {
 	for _, t := range []tag.Tag{tag.PlanePositionSequence, tag.PlaneOrientationSequence, tag.PixelMeasuresSequence, tag.PixelValueTransformationSequence} {
-		if shared.has(t) && own.has(t) {
-			g.note(t, "%s stands both for all frames and for each; each frame's own was used", name(t))
+		if shared.Has(t) && own.Has(t) {
+			g.note(t, "%s stands both for all frames and for each; each frame's own was used", element.Name(t))
 		}
 	}
 }
 
 // checkTable refuses grey values that go through a table instead of a rescale.
-func checkTable(d dataset) error {
-	if d.has(tag.ModalityLUTSequence) && !d.has(tag.RescaleSlope) {
-		return fmt.Errorf("its grey values go through a table (%s), which is not read", name(tag.ModalityLUTSequence))
+func checkTable(d element.Dataset) error {
+	if d.Has(tag.ModalityLUTSequence) && !d.Has(tag.RescaleSlope) {
+		return fmt.Errorf("its grey values go through a table (%s), which is not read", element.Name(tag.ModalityLUTSequence))
 	}
 	return nil
 }
@@ -305,23 +307,23 @@ func checkTable(d dataset) error {
 // readFrame reads a frame's attributes from the first of the groups that has
 // them; what none has stays as in base. plain is the dataset whose attributes
 // stand at the top level, not in functional groups.
-func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, error) {
+func (g *image) readFrame(base frame, groups []element.Dataset, plain element.Dataset) (frame, error) {
 	f := base
-	first := func(sequence, t tag.Tag) dataset {
+	first := func(sequence, t tag.Tag) element.Dataset {
 		for _, group := range groups {
-			if items := group[sequence].items; len(items) > 0 && items[0].has(t) {
+			if items := group[sequence].Items; len(items) > 0 && items[0].Has(t) {
 				return items[0]
 			}
 		}
-		if plain.has(t) {
+		if plain.Has(t) {
 			return plain
 		}
 		return nil
 	}
 	read := func(sequence, t tag.Tag, n int) ([]float64, bool, error) {
-		x, comma, ok, err := first(sequence, t).decimals(t, n)
+		x, comma, ok, err := first(sequence, t).Decimals(t, n)
 		if comma {
-			g.note(t, "%s is written with decimal commas and was read as %v", name(t), x)
+			g.note(t, "%s is written with decimal commas and was read as %v", element.Name(t), x)
 		}
 		return x, ok, err
 	}
@@ -333,7 +335,7 @@ func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, e
 		f.at, f.placed = geom.Vec{X: x[0], Y: x[1], Z: x[2]}, true
 		for _, c := range x {
 			if math.Abs(c) > maxAway {
-				return f, fmt.Errorf("%s is %v mm, expected no more than %g from the origin", name(tag.ImagePositionPatient), x, float64(maxAway))
+				return f, fmt.Errorf("%s is %v mm, expected no more than %g from the origin", element.Name(tag.ImagePositionPatient), x, float64(maxAway))
 			}
 		}
 	}
@@ -343,7 +345,7 @@ func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, e
 	if ok {
 		f.row, f.col, err = orthonormal(geom.Vec{X: x[0], Y: x[1], Z: x[2]}, geom.Vec{X: x[3], Y: x[4], Z: x[5]})
 		if err != nil {
-			return f, fmt.Errorf("%s %v: %w", name(tag.ImageOrientationPatient), x, err)
+			return f, fmt.Errorf("%s %v: %w", element.Name(tag.ImageOrientationPatient), x, err)
 		}
 		f.oriented = true
 	}
@@ -354,7 +356,7 @@ func (g *image) readFrame(base frame, groups []dataset, plain dataset) (frame, e
 		f.rowSpacing, f.colSpacing = x[0], x[1] // PS3.3 10.7.1.3: first between rows
 		for _, s := range x {
 			if !(s >= minSpacing && s <= maxSpacing) {
-				return f, fmt.Errorf("%s is %v mm, expected %g to %g", name(tag.PixelSpacing), x, minSpacing, float64(maxSpacing))
+				return f, fmt.Errorf("%s is %v mm, expected %g to %g", element.Name(tag.PixelSpacing), x, minSpacing, float64(maxSpacing))
 			}
 		}
 	}
@@ -378,16 +380,16 @@ func (g *image) readRescale(f *frame, base frame, read func(sequence, t tag.Tag,
 	if hasIntercept {
 		f.intercept = intercept[0]
 		if math.Abs(f.intercept) > maxRescale {
-			return fmt.Errorf("%s is %g, expected no more than %g", name(tag.RescaleIntercept), f.intercept, float64(maxRescale))
+			return fmt.Errorf("%s is %g, expected no more than %g", element.Name(tag.RescaleIntercept), f.intercept, float64(maxRescale))
 		}
 	}
 	if hasSlope {
 		f.slope = slope[0]
 		if f.slope == 0 {
-			return fmt.Errorf("%s is 0, so all grey values are lost", name(tag.RescaleSlope))
+			return fmt.Errorf("%s is 0, so all grey values are lost", element.Name(tag.RescaleSlope))
 		}
 		if s := math.Abs(f.slope); s > maxRescale || s < 1/maxRescale {
-			return fmt.Errorf("%s is %g, expected %g to %g", name(tag.RescaleSlope), f.slope, 1/maxRescale, float64(maxRescale))
+			return fmt.Errorf("%s is %g, expected %g to %g", element.Name(tag.RescaleSlope), f.slope, 1/maxRescale, float64(maxRescale))
 		}
 	}
 	return nil
@@ -413,24 +415,23 @@ func orthonormal(row, col geom.Vec) (geom.Vec, geom.Vec, error) {
 
 // readVectors reads what a multi-frame file without functional groups says of
 // the distance between its frames.
-func (g *image) readVectors(shared, d dataset, n int) error {
+func (g *image) readVectors(shared, d element.Dataset, n int) error {
 	measures := d
-	if items := shared[tag.PixelMeasuresSequence].items; len(items) > 0 {
+	if items := shared[tag.PixelMeasuresSequence].Items; len(items) > 0 {
 		measures = items[0]
 	}
 	one := func(t tag.Tag) float64 {
-		if x, _, ok, err := measures.decimals(t, 1); err == nil && ok {
+		if x, _, ok, err := measures.Decimals(t, 1); err == nil && ok {
 			return x[0]
 		}
 		return math.NaN()
 	}
 	g.between, g.thickness = one(tag.SpacingBetweenSlices), one(tag.SliceThickness)
-	if e := d[tag.FrameIncrementPointer]; len(e.value) >= 4 {
-		next := tag.Tag{Group: e.order.Uint16(e.value), Element: e.order.Uint16(e.value[2:])}
+	if next, ok := d.Pointer(tag.FrameIncrementPointer); ok {
 		g.inTime = next == tag.FrameTime || next == tag.FrameTimeVector
 	}
-	if d.has(tag.SliceLocationVector) {
-		x, _, _, err := d.decimals(tag.SliceLocationVector, n)
+	if d.Has(tag.SliceLocationVector) {
+		x, _, _, err := d.Decimals(tag.SliceLocationVector, n)
 		if err != nil {
 			return err
 		}
@@ -441,46 +442,46 @@ func (g *image) readVectors(shared, d dataset, n int) error {
 
 // checkPixels holds the pixels that are there against those that there should
 // be, before any memory is taken for them.
-func (g *image) checkPixels(d dataset) error {
+func (g *image) checkPixels(d element.Dataset) error {
 	p := g.pixels
 	if p == nil {
-		return fmt.Errorf("%w: it has no pixels", errCutShort)
+		return fmt.Errorf("%w: it has no pixels", element.ErrCutShort)
 	}
-	g.layout.bigEndian = p.order.String() == "BigEndian"
-	g.layout.swapped = g.layout.bigEndian && g.layout.allocated == 8 && p.vr == "OW" // PS3.5 8.1.2, A.3
+	g.layout.bigEndian = p.Order == binary.BigEndian
+	g.layout.swapped = g.layout.bigEndian && g.layout.allocated == 8 && p.VR == "OW" // PS3.5 8.1.2, A.3
 	if !nativeSyntax[g.syntax] {
-		if p.length != undefinedLength {
+		if !p.Fragmented {
 			return fmt.Errorf("the pixels are said to be compressed (%s) but are not in fragments", syntaxName(g.syntax))
 		}
 		return g.readExtendedTable(d)
 	}
-	if p.length == undefinedLength {
+	if p.Fragmented {
 		return fmt.Errorf("the pixels are said to be uncompressed (%s) but are in fragments", syntaxName(g.syntax))
 	}
 	if g.layout.swapped && g.layout.rows*g.layout.cols%2 == 1 {
 		return fmt.Errorf("it has an odd number of 8-bit voxels in big-endian words, which is not read")
 	}
 	want := g.layout.frameBytes() * int64(len(g.frames))
-	if p.size != unknownSize && p.length > p.size-p.at {
-		return fmt.Errorf("%w: %d of %d bytes of pixels are there", errCutShort, p.size-p.at, p.length)
+	if p.Size != element.UnknownSize && p.Length > p.Size-p.Offset {
+		return fmt.Errorf("%w: %d of %d bytes of pixels are there", element.ErrCutShort, p.Size-p.Offset, p.Length)
 	}
-	if p.length < want {
-		return fmt.Errorf("it has %d bytes of pixels, expected %d for %d × %d voxels in %s", p.length, want, g.layout.cols, g.layout.rows, plural(len(g.frames), "frame"))
+	if p.Length < want {
+		return fmt.Errorf("it has %d bytes of pixels, expected %d for %d × %d voxels in %s", p.Length, want, g.layout.cols, g.layout.rows, plural(len(g.frames), "frame"))
 	}
-	if g.extraBytes = p.length - want; g.extraBytes == want&1 {
+	if g.extraBytes = p.Length - want; g.extraBytes == want&1 {
 		g.extraBytes = 0 // padded to an even length
 	}
 	return nil
 }
 
 // readPadding reads the words that mean "outside".
-func (g *image) readPadding(d dataset) error {
-	low, ok, err := d.integer(tag.PixelPaddingValue)
+func (g *image) readPadding(d element.Dataset) error {
+	low, ok, err := d.Integer(tag.PixelPaddingValue)
 	if err != nil || !ok {
 		return err
 	}
 	high := low
-	if n, ok, err := d.integer(tag.PixelPaddingRangeLimit); err != nil {
+	if n, ok, err := d.Integer(tag.PixelPaddingRangeLimit); err != nil {
 		return err
 	} else if ok {
 		high = n

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
+
+	"plumbline/internal/dicom/element"
 )
 
 // A DICOMDIR is never followed to find files: its names may differ from those
@@ -13,10 +15,10 @@ import (
 // the index only tells whether some that it names are missing.
 
 // newIndex reads the file names of a DICOMDIR (PS3.3 F.3).
-func newIndex(f *file, d dataset) *index {
+func newIndex(f *file, d element.Dataset) *index {
 	x := &index{file: f}
-	for _, record := range d[tag.DirectoryRecordSequence].items {
-		if parts := record.values(tag.ReferencedFileID); parts != nil {
+	for _, record := range d[tag.DirectoryRecordSequence].Items {
+		if parts := record.Values(tag.ReferencedFileID); parts != nil {
 			x.parts = append(x.parts, parts)
 		}
 	}
@@ -54,7 +56,7 @@ func (s *survey) checkIndexes() {
 			}
 		}
 		if missing > 0 {
-			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), printable(shorten(example))))
+			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), printable(element.Shorten(example))))
 		}
 		if outside > 0 {
 			s.problems = append(s.problems, fmt.Sprintf("%s names %s outside its folder, which %s not followed", x.file.name, plural(outside, "file"), wasWere(outside)))

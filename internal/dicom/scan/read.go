@@ -17,6 +17,7 @@ import (
 
 	"github.com/suyashkumar/dicom/pkg/uid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/volume"
@@ -180,8 +181,8 @@ func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, b
 			continue
 		}
 		err := g.layout.fill(words, g.padding, buffer, func(b []byte) error {
-			_, err := f.ReadAt(b, g.pixels.at+int64(i)*n)
-			return cutShort(err)
+			_, err := f.ReadAt(b, g.pixels.Offset+int64(i)*n)
+			return element.ReadError(err)
 		})
 		if err != nil {
 			return err
@@ -202,13 +203,13 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 		words := target(i)
 		if words == nil {
 			if _, err := io.CopyN(io.Discard, r, g.layout.frameBytes()); err != nil {
-				return cutShort(err)
+				return element.ReadError(err)
 			}
 			continue
 		}
 		err := g.layout.fill(words, g.padding, buffer, func(b []byte) error {
 			_, err := io.ReadFull(r, b)
-			return cutShort(err)
+			return element.ReadError(err)
 		})
 		if err != nil {
 			return err
@@ -220,7 +221,7 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 	}
 	// An archive's checksum is compared when its entry ends.
 	_, err = io.Copy(io.Discard, io.LimitReader(closer, g.file.size))
-	return cutShort(err)
+	return element.ReadError(err)
 }
 
 // value opens a stream at the first byte of the pixels.
@@ -232,15 +233,15 @@ func (g *image) value() (io.Reader, io.ReadCloser, error) {
 	var r io.Reader = c
 	if g.syntax == uid.DeflatedExplicitVRLittleEndian {
 		// The deflated part begins where the header's walk found it.
-		if _, err := io.CopyN(io.Discard, c, g.pixels.deflatedAt); err != nil {
+		if _, err := io.CopyN(io.Discard, c, g.pixels.DeflatedAt); err != nil {
 			c.Close()
-			return nil, nil, cutShort(err)
+			return nil, nil, element.ReadError(err)
 		}
 		r = flate.NewReader(c)
 	}
-	if _, err := io.CopyN(io.Discard, r, g.pixels.at); err != nil {
+	if _, err := io.CopyN(io.Discard, r, g.pixels.Offset); err != nil {
 		c.Close()
-		return nil, nil, cutShort(err)
+		return nil, nil, element.ReadError(err)
 	}
 	return r, c, nil
 }
@@ -254,7 +255,7 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 	if s, ok := r.(section); ok {
 		defer s.Close()
 	}
-	offsets, fragments, err := fragmentTable(r, size)
+	offsets, fragments, err := element.ReadFragments(r, size, maxFrames)
 	if err != nil {
 		return fmt.Errorf("%w; export the scan again", err)
 	}
@@ -290,18 +291,18 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 }
 
 // join puts a frame's fragments together in buffer's memory.
-func join(r io.ReaderAt, parts []fragment, buffer *[]byte) ([]byte, error) {
+func join(r io.ReaderAt, parts []element.Fragment, buffer *[]byte) ([]byte, error) {
 	var n int64
 	for _, p := range parts {
-		n += p.length
+		n += p.Length
 	}
-	data := sized(buffer, n) // no more than the file has: fragmentTable checked
+	data := sized(buffer, n) // no more than the file has: ReadFragments checked
 	at := int64(0)
 	for _, p := range parts {
-		if _, err := r.ReadAt(data[at:at+p.length], p.at); err != nil && err != io.EOF {
-			return nil, cutShort(err)
+		if _, err := r.ReadAt(data[at:at+p.Length], p.Offset); err != nil && err != io.EOF {
+			return nil, element.ReadError(err)
 		}
-		at += p.length
+		at += p.Length
 	}
 	return data, nil
 }
@@ -323,7 +324,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 		if err != nil {
 			return nil, 0, err
 		}
-		return section{f, g.pixels.at}, g.file.size - g.pixels.at, nil
+		return section{f, g.pixels.Offset}, g.file.size - g.pixels.Offset, nil
 	}
 	r, c, err := g.value()
 	if err != nil {
@@ -334,7 +335,7 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 	most := 2*g.layout.frameBytes()*int64(len(g.frames)) + 1<<20
 	b, err := io.ReadAll(io.LimitReader(r, most))
 	if err != nil {
-		return nil, 0, cutShort(err)
+		return nil, 0, element.ReadError(err)
 	}
 	return bytes.NewReader(b), int64(len(b)), nil
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 )
 
@@ -37,27 +38,27 @@ func TestReadAllTheSame(t *testing.T) {
 		name   string
 		syntax string
 		layout encode.Layout
-		change func(int, *encode.Dataset)
+		change func(int, *element.Dataset)
 		bytes  func([]byte) []byte // of a whole file
 	}{
 		{name: "character set of Thai", change: set(tag.SpecificCharacterSet, "ISO_IR 166")},
 		{name: "character set that does not exist", change: set(tag.SpecificCharacterSet, "iso ir 100 ")},
 		{name: "character sets with extensions", change: set(tag.SpecificCharacterSet, `\ISO 2022 IR 149\ISO 2022 IR 87`)},
-		{name: "character set as bytes", change: every(func(d *encode.Dataset) { d.SetVR(tag.SpecificCharacterSet, "UN", []byte("ISO_IR 100")) })},
+		{name: "character set as bytes", change: every(func(d *element.Dataset) { d.SetVR(tag.SpecificCharacterSet, "UN", []byte("ISO_IR 100")) })},
 		{name: "names that are no text", change: set(tag.PatientName, "\xff\xfe=\x1b$B;3ED\x1b(B^\x00")},
-		{name: "rows as bytes", change: every(func(d *encode.Dataset) { d.SetVR(tag.Rows, "UN", []byte{5, 0}) })},
-		{name: "rows as a longer number", change: every(func(d *encode.Dataset) { d.SetVR(tag.Rows, "UL", []uint32{5}) })},
-		{name: "columns as text", change: every(func(d *encode.Dataset) { d.SetVR(tag.Columns, "IS", "6 ") })},
-		{name: "sign as text bits", change: every(func(d *encode.Dataset) { d.SetVR(tag.PixelRepresentation, "SS", []uint16{0}) })},
-		{name: "spacing as long text", change: every(func(d *encode.Dataset) { d.SetVR(tag.PixelSpacing, "UT", ` 0.5 \ 5e-1 `) })},
-		{name: "position as binary numbers", change: func(k int, d *encode.Dataset) {
+		{name: "rows as bytes", change: every(func(d *element.Dataset) { d.SetVR(tag.Rows, "UN", []byte{5, 0}) })},
+		{name: "rows as a longer number", change: every(func(d *element.Dataset) { d.SetVR(tag.Rows, "UL", []uint32{5}) })},
+		{name: "columns as text", change: every(func(d *element.Dataset) { d.SetVR(tag.Columns, "IS", "6 ") })},
+		{name: "sign as text bits", change: every(func(d *element.Dataset) { d.SetVR(tag.PixelRepresentation, "SS", []uint16{0}) })},
+		{name: "spacing as long text", change: every(func(d *element.Dataset) { d.SetVR(tag.PixelSpacing, "UT", ` 0.5 \ 5e-1 `) })},
+		{name: "position as binary numbers", change: func(k int, d *element.Dataset) {
 			d.SetVR(tag.ImagePositionPatient, "FD", []float64{10, 20, 30 + 0.5*float64(k)})
 		}},
 		{name: "number of frames empty", change: set(tag.NumberOfFrames, "")},
 		{name: "slice thickness empty", change: set(tag.SliceThickness, "")},
 		{name: "high bit missing", change: remove(tag.HighBit)},
 		{name: "samples a pixel missing", change: remove(tag.SamplesPerPixel, tag.PhotometricInterpretation)},
-		{name: "numbers of 64 bits", change: every(func(d *encode.Dataset) {
+		{name: "numbers of 64 bits", change: every(func(d *element.Dataset) {
 			for i, vr := range []string{"OV", "SV", "UV"} {
 				d.SetVR(tag.Tag{Group: 9, Element: uint16(0x1001 + i)}, vr, []uint64{1, 2})
 			}
@@ -68,7 +69,7 @@ func TestReadAllTheSame(t *testing.T) {
 		{name: "an element of odd length", bytes: second(short(8, 6, "LO", []byte("odd")))},
 		{name: "elements out of order", bytes: second(short(0x10, 0x20, "LO", []byte("anyone")))},
 		{name: "zeros behind the pixels", bytes: func(b []byte) []byte { return append(b, make([]byte, 64)...) }},
-		{name: "padding behind the pixels", change: every(func(d *encode.Dataset) {
+		{name: "padding behind the pixels", change: every(func(d *element.Dataset) {
 			d.SetVR(tag.Tag{Group: 0xFFFC, Element: 0xFFFC}, "OB", make([]byte, 30))
 		})},
 		{name: "an odd number of bytes", layout: encode.EnhancedCT, bytes: func(b []byte) []byte { return append(b, 0) }},
@@ -87,7 +88,7 @@ func TestReadAllTheSame(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
 			v := axial(12)
-			require.NoError(t, encode.Write(dir, v, encode.Options{Layout: c.layout, Syntax: c.syntax, Change: c.change, SeriesUID: "1.2.3"}))
+			require.NoError(t, encode.Volume(dir, v, encode.Options{Layout: c.layout, Syntax: c.syntax, Change: c.change, SeriesUID: "1.2.3"}))
 			if c.bytes != nil {
 				files, err := filepath.Glob(filepath.Join(dir, "*"))
 				require.NoError(t, err)

@@ -17,6 +17,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"pgregory.net/rapid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
 	"plumbline/internal/volume"
@@ -102,7 +103,7 @@ func TestRoundTrip(t *testing.T) {
 						o.Order = []int{7, 2, 11, 0, 5, 9, 1, 10, 3, 8, 4, 6}
 					}
 					dir := t.TempDir()
-					require.NoError(t, encode.Write(dir, v, o))
+					require.NoError(t, encode.Volume(dir, v, o))
 					got, err := Open(dir, Options{})
 					require.NoError(t, err)
 					requireSame(t, v, got)
@@ -121,9 +122,9 @@ func TestRoundTrip(t *testing.T) {
 func TestOrderAndNames(t *testing.T) {
 	v := oblique(4096)
 	plain, shuffled := t.TempDir(), t.TempDir()
-	require.NoError(t, encode.Write(plain, v, encode.Options{}))
+	require.NoError(t, encode.Volume(plain, v, encode.Options{}))
 	perm := rand.New(rand.NewPCG(3, 4)).Perm(v.Size[2])
-	require.NoError(t, encode.Write(shuffled, v, encode.Options{Name: func(k int) string { return fmt.Sprintf("X%d", perm[k]) }}))
+	require.NoError(t, encode.Volume(shuffled, v, encode.Options{Name: func(k int) string { return fmt.Sprintf("X%d", perm[k]) }}))
 	require.NoError(t, os.WriteFile(filepath.Join(shuffled, "notes.txt"), []byte("not a scan"), 0o644))
 	a, err := Open(plain, Options{})
 	require.NoError(t, err)
@@ -193,7 +194,7 @@ func TestAnyVolume(t *testing.T) {
 		} {
 			dir, err := os.MkdirTemp(t.TempDir(), "")
 			require.NoError(rt, err)
-			require.NoError(rt, encode.Write(dir, w.v, w.o))
+			require.NoError(rt, encode.Volume(dir, w.v, w.o))
 			got, err := Open(dir, Options{})
 			require.NoError(rt, err)
 			require.Equal(rt, v.Size, got.Size)
@@ -276,20 +277,20 @@ func TestRounding(t *testing.T) {
 	v := oblique(4096)
 	for _, c := range []struct {
 		name   string
-		change func(k int, d *encode.Dataset)
+		change func(k int, d *element.Dataset)
 		mm     float64 // the most that a corner may move
 	}{
-		{"positions to 0.01 mm", func(k int, d *encode.Dataset) {
+		{"positions to 0.01 mm", func(k int, d *element.Dataset) {
 			p := v.Patient(0, 0, float64(k))
 			d.Set(tag.ImagePositionPatient, fmt.Sprintf(`%.2f\%.2f\%.2f`, p.X, p.Y, p.Z))
 		}, 0.01},
-		{"directions to three decimals", func(_ int, d *encode.Dataset) {
+		{"directions to three decimals", func(_ int, d *element.Dataset) {
 			x, y := r3.Unit(v.Step[0]), r3.Unit(v.Step[1])
 			d.Set(tag.ImageOrientationPatient, fmt.Sprintf(`%.3f\%.3f\%.3f\%.3f\%.3f\%.3f`, x.X, x.Y, x.Z, y.X, y.Y, y.Z))
 		}, 0.01},
 	} {
 		dir := t.TempDir()
-		require.NoError(t, encode.Write(dir, v, encode.Options{Change: c.change}))
+		require.NoError(t, encode.Volume(dir, v, encode.Options{Change: c.change}))
 		got, err := Open(dir, Options{})
 		require.NoError(t, err, c.name)
 		assert.Empty(t, got.Flags)
@@ -326,7 +327,7 @@ func TestUnknownSequence(t *testing.T) {
 func TestSliceSpacingAgainstTheNormal(t *testing.T) {
 	v := axial(12)
 	dir := t.TempDir()
-	require.NoError(t, encode.Write(dir, v, encode.Options{Layout: encode.PlainMultiFrame}))
+	require.NoError(t, encode.Volume(dir, v, encode.Options{Layout: encode.PlainMultiFrame}))
 	got, err := Open(dir, Options{SliceSpacing: -0.25})
 	require.NoError(t, err)
 	assert.Equal(t, geom.Vec{X: 10, Y: 20, Z: 30}, got.Patient(0, 0, 11))

@@ -20,6 +20,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
 	"plumbline/internal/volume"
@@ -96,14 +97,14 @@ func TestStreams(t *testing.T) {
 				}
 				blank.Slope, blank.Intercept = slices.Repeat([]float64{1}, 12), make([]float64, 12)
 				dir := t.TempDir()
-				require.NoError(t, encode.Write(dir, blank, encode.Options{
+				require.NoError(t, encode.Volume(dir, blank, encode.Options{
 					Layout: layout, Syntax: c.syntax, BitsStored: c.stored, Signed: c.signed,
-					Change: every(func(d *encode.Dataset) {
+					Change: every(func(d *element.Dataset) {
 						parts := pieces
 						if layout == encode.EnhancedCT {
 							parts = slices.Repeat(pieces, 12)
 						}
-						d.SetVR(tag.PixelData, "OB", encode.Fragments{Parts: parts})
+						d.SetVR(tag.PixelData, "OB", element.Fragments{Parts: parts})
 					}),
 				}))
 				got, err := Open(dir, Options{})
@@ -169,12 +170,12 @@ func TestMemory(t *testing.T) {
 		"native":     {},
 		"enhanced":   {Layout: encode.EnhancedCT},
 		"big endian": {Syntax: uid.ExplicitVRBigEndian},
-		"RLE": {Syntax: "1.2.840.10008.1.2.5", Change: func(k int, d *encode.Dataset) {
-			d.SetVR(tag.PixelData, "OB", encode.Fragments{Parts: [][]byte{literalRLE(v.Stored[k<<16 : (k+1)<<16])}})
+		"RLE": {Syntax: "1.2.840.10008.1.2.5", Change: func(k int, d *element.Dataset) {
+			d.SetVR(tag.PixelData, "OB", element.Fragments{Parts: [][]byte{literalRLE(v.Stored[k<<16 : (k+1)<<16])}})
 		}},
 	} {
 		dir := t.TempDir()
-		require.NoError(t, encode.Write(dir, v, o))
+		require.NoError(t, encode.Volume(dir, v, o))
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
 		got, err := Open(dir, Options{})

@@ -14,6 +14,7 @@ import (
 
 	"github.com/suyashkumar/dicom/pkg/tag"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/measurement"
 )
 
@@ -69,14 +70,14 @@ func lookInto(path string, src *source) (s *survey, err error) {
 	}()
 	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
 	all := make([]reading, len(src.files))
-	var total, streamed atomic.Int64
+	var total, unpacked atomic.Int64
 	err = parallel(len(all), func(i int) error {
 		all[i] = read(src.files[i])
 		if total.Add(all[i].parts()) > maxParts {
 			return fmt.Errorf("%s holds more than %d slices; give the folder of the scan itself", path, maxParts)
 		}
-		if streamed.Add(all[i].streamed) > maxStreamed {
-			return fmt.Errorf("%s holds more than %s before the pixels of its files; unpack it and give the folder of the scan itself", path, bytesText(maxStreamed))
+		if unpacked.Add(all[i].unpacked) > maxUnpacked {
+			return fmt.Errorf("%s holds more than %s before the pixels of its files; unpack it and give the folder of the scan itself", path, bytesText(maxUnpacked))
 		}
 		return nil
 	})
@@ -92,9 +93,9 @@ func lookInto(path string, src *source) (s *survey, err error) {
 		switch {
 		case r.index != nil:
 			s.indexes = append(s.indexes, r.index)
-		case errors.Is(r.err, errArchive):
+		case errors.Is(r.err, element.ErrArchive):
 			archives = append(archives, f)
-		case errors.Is(r.err, errNotDICOM):
+		case errors.Is(r.err, element.ErrNotDICOM):
 			if why := meantAsSlice(f); why != nil {
 				s.damaged = append(s.damaged, &image{file: f, fault: why})
 			} else {
@@ -130,6 +131,11 @@ func closeBoth(inner, outer *source) func() error {
 	return func() error { return errors.Join(first(), second()) }
 }
 
+// maxUnpacked bounds what comes before the pixels in all zipped and deflated files
+// together, bytes: some seconds of unpacking. Headers of scans are a few thousand
+// bytes each.
+var maxUnpacked int64 = 2 << 30
+
 // maxParts bounds the frames and index entries of all files together.
 const maxParts = 200_000
 
@@ -142,7 +148,7 @@ func meantAsSlice(f *file) error {
 	case f.size == 0 && (named || ext == ""):
 		return errEmpty
 	case named:
-		return errNotDICOM
+		return element.ErrNotDICOM
 	}
 	return nil
 }
@@ -154,7 +160,7 @@ type reading struct {
 	image    *image // nil when it holds none
 	index    *index
 	err      error
-	streamed int64 // bytes that were unpacked for it
+	unpacked int64 // bytes that were unpacked for it
 }
 
 // parts counts what is kept of a file.
@@ -170,32 +176,32 @@ func (r reading) parts() int64 {
 
 // read reads one file's header.
 func read(f *file) (r reading) {
-	var h *header
+	var h *element.File
 	r.err = guard(func() error {
 		in, err := f.stream()
 		if err != nil {
 			return err
 		}
 		defer in.Close()
-		h, err = readHeader(in, f.size)
+		h, err = element.Read(in, f.size, scanAttributes)
 		if err != nil {
 			return err
 		}
-		if h.data.text(tag.MediaStorageSOPClassUID) == mediaDirectory {
-			r.index = newIndex(f, h.data)
+		if h.Data.Text(tag.MediaStorageSOPClassUID) == mediaDirectory {
+			r.index = newIndex(f, h.Data)
 			return nil
 		}
 		r.image = newImage(f, h)
 		return nil
 	})
-	if r.err != nil && !errors.Is(r.err, errNotDICOM) && !errors.Is(r.err, errArchive) {
+	if r.err != nil && !errors.Is(r.err, element.ErrNotDICOM) && !errors.Is(r.err, element.ErrArchive) {
 		r.image = &image{file: f, fault: r.err}
 		if h != nil {
-			r.image.series = h.data.identifier(tag.SeriesInstanceUID)
+			r.image.series = h.Data.Identifier(tag.SeriesInstanceUID)
 		}
 	}
 	if h != nil {
-		r.streamed = h.streamed
+		r.unpacked = h.Unpacked
 	}
 	return r
 }
@@ -322,7 +328,7 @@ func (s *series) describe() string {
 		text += fmt.Sprintf(" of %.4g × %.4g mm", first.colSpacing, first.rowSpacing)
 	}
 	if first.what != "" {
-		text += ", " + shorten(first.what)
+		text += ", " + element.Shorten(first.what)
 	}
 	if first.date != "" {
 		text += ", " + first.date

@@ -11,6 +11,7 @@
 package spatialreg
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -19,11 +20,15 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
+	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
 )
 
@@ -73,28 +78,50 @@ func Read(path string) (*Object, error) {
 	return o, nil
 }
 
+// attributes are those of the object that are read.
+var attributes = element.Selection{
+	Longest: map[tag.Tag]int64{
+		tag.SOPClassUID: maxText, tag.FrameOfReferenceUID: maxText,
+		tag.RegistrationSequence: element.Items, tag.MatrixRegistrationSequence: element.Items, tag.MatrixSequence: element.Items,
+		tag.FrameOfReferenceTransformationMatrixType: maxText, tag.FrameOfReferenceTransformationMatrix: maxText,
+	},
+	MaxItems: 10_000, // an object has an item or two for each of a handful of scans
+}
+
+// maxText bounds one value, bytes: a matrix has 16 numbers of 16 characters.
+const maxText = 1 << 12
+
+// syntaxes are the transfer syntaxes that are read.
+var syntaxes = []string{uid.ImplicitVRLittleEndian, uid.ExplicitVRLittleEndian, uid.ExplicitVRBigEndian, uid.DeflatedExplicitVRLittleEndian}
+
 func decode(data []byte) (*Object, error) {
 	if len(data) > maxFile {
 		return nil, fmt.Errorf("it is larger than %d MiB, which no registration is", maxFile>>20)
 	}
-	d, err := parse(data)
-	if err != nil {
+	file, err := element.Read(bytes.NewReader(data), int64(len(data)), attributes)
+	switch {
+	case errors.Is(err, element.ErrNotDICOM) || errors.Is(err, element.ErrArchive):
+		return nil, errors.New("it is no DICOM file")
+	case err != nil:
 		return nil, err
+	case !slices.Contains(syntaxes, file.Syntax):
+		return nil, fmt.Errorf("its transfer syntax %q is not read here; export it as Explicit VR Little Endian", file.Syntax)
 	}
-	if class := d.text(tagSOPClass); class != storage {
+	d := file.Data
+	if class := d.Text(tag.SOPClassUID); class != storage {
 		return nil, fmt.Errorf("it is no Spatial Registration object (its SOP class is %q)", class)
 	}
 	sum := sha256.Sum256(data)
-	o := &Object{SHA256: hex.EncodeToString(sum[:]), Registered: d.text(tagFrame)}
+	o := &Object{SHA256: hex.EncodeToString(sum[:]), Registered: d.Text(tag.FrameOfReferenceUID)}
 	if o.Registered == "" {
 		return nil, errors.New("it does not name its frame of reference (FrameOfReferenceUID (0020,0052))")
 	}
-	for i, item := range d[tagRegistrations].items {
+	for i, item := range d[tag.RegistrationSequence].Items {
 		m, err := toRegistered(item)
 		if err != nil {
 			return nil, fmt.Errorf("item %d of RegistrationSequence (0070,0308): %w", i+1, err)
 		}
-		o.Items = append(o.Items, Item{Frame: item.text(tagFrame), ToRegistered: m})
+		o.Items = append(o.Items, Item{Frame: item.Text(tag.FrameOfReferenceUID), ToRegistered: m})
 	}
 	if len(o.Items) == 0 {
 		return nil, errors.New("it has no RegistrationSequence (0070,0308)")
@@ -103,11 +130,11 @@ func decode(data []byte) (*Object, error) {
 }
 
 // toRegistered joins an item's matrices, which apply in their order.
-func toRegistered(item dataset) (geom.Rigid, error) {
+func toRegistered(item element.Dataset) (geom.Rigid, error) {
 	m := geom.Identity()
 	count := 0
-	for _, r := range item[tagMatrixRegistration].items {
-		for _, s := range r[tagMatrices].items {
+	for _, r := range item[tag.MatrixRegistrationSequence].Items {
+		for _, s := range r[tag.MatrixSequence].Items {
 			one, err := matrix(s)
 			if err != nil {
 				return m, err
@@ -122,11 +149,11 @@ func toRegistered(item dataset) (geom.Rigid, error) {
 	return m, nil
 }
 
-func matrix(s dataset) (geom.Rigid, error) {
-	if kind := s.text(tagMatrixType); kind != "" && kind != "RIGID" {
+func matrix(s element.Dataset) (geom.Rigid, error) {
+	if kind := s.Text(tag.FrameOfReferenceTransformationMatrixType); kind != "" && kind != "RIGID" {
 		return geom.Rigid{}, fmt.Errorf("its matrix is marked %q; only RIGID ones keep lengths", kind)
 	}
-	parts := strings.Split(s.text(tagMatrix), `\`)
+	parts := strings.Split(s.Text(tag.FrameOfReferenceTransformationMatrix), `\`)
 	if len(parts) != 16 {
 		return geom.Rigid{}, fmt.Errorf("its matrix (3006,00C6) has %d numbers, expected 16", len(parts))
 	}

@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"encoding/binary"
 	"encoding/csv"
+	"math"
 	"os"
 	"path/filepath"
 	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
@@ -114,14 +116,14 @@ func TestFilesThatAreNoRegistration(t *testing.T) {
 // Sequences within sequences without end are refused, not followed.
 func TestDeepNesting(t *testing.T) {
 	data := append(make([]byte, 128), "DICM"...)
-	for _, b := range [][]byte{{2, 0, 0x10, 0}, []byte("UI"), {18, 0}, []byte(implicitLittle + "\x00")} {
+	for _, b := range [][]byte{{2, 0, 0x10, 0}, []byte("UI"), {18, 0}, []byte(uid.ImplicitVRLittleEndian + "\x00")} {
 		data = append(data, b...)
 	}
 	for range 100_000 {
 		data = binary.LittleEndian.AppendUint32(data, 0x03080070)
-		data = binary.LittleEndian.AppendUint32(data, undefined)
+		data = binary.LittleEndian.AppendUint32(data, math.MaxUint32)
 		data = binary.LittleEndian.AppendUint32(data, 0xE000FFFE)
-		data = binary.LittleEndian.AppendUint32(data, undefined)
+		data = binary.LittleEndian.AppendUint32(data, math.MaxUint32)
 	}
 	_, err := decode(data)
 	require.ErrorContains(t, err, "nested")

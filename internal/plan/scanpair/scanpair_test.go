@@ -36,7 +36,7 @@ func jaw(rod bool) *volume.Volume {
 }
 
 func put(t *testing.T, dir string, v *volume.Volume, date string) {
-	require.NoError(t, encode.Write(dir, v, encode.Options{StudyDate: date}))
+	require.NoError(t, encode.Volume(dir, v, encode.Options{StudyDate: date}))
 }
 
 func TestTwoScansInAFolder(t *testing.T) {
