@@ -68,7 +68,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				}
 				if *picture != "" {
 					fx := in.Plan.Fixtures[0]
-					img := intensity.Picture(&in.Pre.Volume, &in.Post.Volume, al.PostToPre, intensity.Target{Planned: fx.Planned, Diameter: fx.Diameter})
+					img := intensity.Picture(in.View(), in.Observed.View(*al), fx.Planned)
 					if err := writePNG(*picture, img); err != nil {
 						return err
 					}

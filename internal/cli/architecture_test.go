@@ -21,7 +21,9 @@ import (
 var order = [][]string{
 	// what everything is said in
 	{"geom", "measurement", "tooth", "atomicfile", "parallel"},
+	{"geom/geomtest"},
 	{"volume", "plan/stl"},
+	{"evidence"},
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/hotelling",
 		"dicom/element", "dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
@@ -33,6 +35,7 @@ var order = [][]string{
 	{"registration"},
 	{"registration/intensity"},
 	{"fixture"},
+	{"evidence/conebeam"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
 	{"measure"},

@@ -326,7 +326,7 @@ func TestProgress(t *testing.T) {
 	now := env.Now()
 	env.Now = func() time.Time { now = now.Add(400 * time.Millisecond); return now }
 	require.Equal(t, InDoubt, Run(context.Background(), []string{"measure", "case"}, env))
-	assert.Equal(t, "    8 %  reading the follow-up scan\n   15 %  aligning the scans\n   70 %  finding the fixtures\n   90 %  carrying the uncertainty\n", stderr.String())
+	assert.Equal(t, "    8 %  reading the follow-up scan\n   15 %  aligning the scans\n   70 %  finding the fixtures\n   90 %  propagating the uncertainty\n", stderr.String())
 
 	stderr.Reset()
 	require.Equal(t, InDoubt, Run(context.Background(), []string{"measure", "case", "case"}, env))

@@ -13,14 +13,14 @@ import (
 // draws is how many places of a fixture the interval of a clearance comes from.
 const draws = 2000
 
-// body is a fixture as planned and as placed, with the places that its
-// uncertainty allows.
+// body is a fixture as planned and as placed, with poses drawn from its
+// uncertainty.
 type body struct {
 	planned clearance.Envelope
 	shape   clearance.Shape     // as placed
 	placed  *clearance.Envelope // nil when no fixture was found
 	places  []geom.Pose
-	apart   []geom.Pose // without the alignment's part
+	apart   []geom.Pose // without the sources that all fixtures share
 }
 
 // clearances measures every fixture's distance to the case's structures and to
@@ -28,14 +28,13 @@ type body struct {
 func (s *Study) clearances(in *Inputs, seed uint64) error {
 	bodies := make([]body, len(s.Sites))
 	for i, site := range s.Sites {
-		f := in.Plan.Fixtures[i]
 		var err error
-		if bodies[i], err = newBody(f, site, seed+uint64(i)); err != nil {
-			return fmt.Errorf("site %s: %w", f.Site, err)
+		if bodies[i], err = newBody(site, seed+uint64(i)); err != nil {
+			return fmt.Errorf("site %s: %w", site.Plan.Site, err)
 		}
 	}
 	for i := range bodies {
-		out := &s.Result.Fixtures[i]
+		out := s.Sites[i].Figures
 		for j, st := range in.Plan.Structures {
 			c, err := bodies[i].toStructure(st, in.structures[j])
 			if err != nil {
@@ -47,7 +46,7 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 			if j == i {
 				continue
 			}
-			c, err := bodies[i].toFixture(s.Result.Fixtures[j].Site, bodies[j])
+			c, err := bodies[i].toFixture(s.Sites[j].Figures.Site, bodies[j])
 			if err != nil {
 				return fmt.Errorf("site %s: %w", out.Site, err)
 			}
@@ -62,21 +61,22 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 	return nil
 }
 
-func newBody(f casefile.Fixture, site Site, seed uint64) (body, error) {
-	b := body{shape: clearance.Nominal(f.PlacedDiameter)}
+func newBody(site Site, seed uint64) (body, error) {
+	plan, achieved := site.Plan, site.Achieved
+	b := body{shape: clearance.Nominal(achieved.Diameter)}
 	var err error
-	if b.planned, err = clearance.Nominal(f.Diameter).Place(f.Planned); err != nil || site.Achieved == nil {
+	if b.planned, err = clearance.Nominal(plan.Diameter).Place(plan.Planned); err != nil || achieved.Pose == nil {
 		return b, err
 	}
-	placed, err := b.shape.Place(*site.Achieved)
+	placed, err := b.shape.Place(*achieved.Pose)
 	if err != nil {
 		return b, err
 	}
 	b.placed = &placed
-	if b.places, err = uncertainty.Poses(*site.Achieved, site.Ends, draws, seed); err != nil {
+	if b.places, err = uncertainty.Poses(*achieved.Pose, achieved.Budget.Cov(), draws, seed); err != nil {
 		return b, err
 	}
-	b.apart, err = uncertainty.Poses(*site.Achieved, site.Own, draws, seed)
+	b.apart, err = uncertainty.Poses(*achieved.Pose, achieved.Budget.Unshared(), draws, seed)
 	return b, err
 }
 
@@ -94,8 +94,8 @@ func (b body) toStructure(st casefile.Structure, other clearance.Structure) (mea
 	return out, spread(&out, d, many, margin)
 }
 
-// toFixture is the clearance to another fixture. An error of the alignment moves
-// both alike and does not count.
+// toFixture is the clearance to another fixture. A shared error, such as that of
+// the registration, moves both alike and does not count.
 func (b body) toFixture(site string, other body) (measurement.Clearance, error) {
 	out := measurement.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
 	margin := asked(&out, clearance.MarginOf(casefile.FixtureBody, nil))

@@ -90,7 +90,7 @@ type steps struct{ read, align, fit, figures, report time.Duration }
 func measured(b *testing.B, dir string, spent *steps) geom.Vec {
 	to := map[string]*time.Duration{
 		"reading the plan": &spent.read, "reading the planning scan": &spent.read, "reading the follow-up scan": &spent.read,
-		"aligning the scans": &spent.align, "finding the fixtures": &spent.fit, "carrying the uncertainty": &spent.figures,
+		"aligning the scans": &spent.align, "finding the fixtures": &spent.fit, "propagating the uncertainty": &spent.figures,
 	}
 	at, now := time.Now(), &spent.read
 	next := func(d *time.Duration) {
@@ -112,9 +112,9 @@ func measured(b *testing.B, dir string, spent *steps) geom.Vec {
 	_, err = d.PDF(report.A4)
 	require.NoError(b, err)
 	next(&spent.report)
-	require.NotNil(b, s.Sites[0].Achieved)
+	require.NotNil(b, s.Sites[0].Achieved.Pose)
 	runtime.KeepAlive(s) // a report's scans stay until it is written
-	return s.Sites[0].Achieved.Entry
+	return s.Sites[0].Achieved.Pose.Entry
 }
 
 // coarse is a lower molar in a field of the given size, at voxels large enough to

@@ -49,8 +49,8 @@ func TestNoMetalIsADoubtWithoutFigures(t *testing.T) {
 	assert.Greater(t, r.Clearance[0].Planned, 4.0, "as planned it is known")
 	assert.Nil(t, r.Clearance[0].Achieved)
 	assert.Nil(t, r.Clearance[0].Low)
-	assert.Nil(t, s.Sites[0].Achieved)
-	assert.Nil(t, s.Sites[0].Ends)
+	assert.Nil(t, s.Sites[0].Achieved.Pose)
+	assert.Empty(t, s.Sites[0].Achieved.Budget)
 	assert.NotNil(t, s.Sites[0].Directions)
 }
 
@@ -196,9 +196,9 @@ func TestSameFrame(t *testing.T) {
 	f := tiny(t)
 	f.alignment = `method = "same-frame"`
 	dir := f.write(t)
-	in, err := Open(dir, Options{})
+	in, err := Open(dir, Options{SameFrame: true})
 	require.NoError(t, err)
-	al, err := Align(in, Options{SameFrame: true})
+	al, err := Align(in, Options{})
 	require.NoError(t, err)
 	assert.Equal(t, geom.Identity(), al.PostToPre)
 	assert.Equal(t, measurement.Doubt, flagged(t, al.Flags, "same-frame-forced").Level)
@@ -223,7 +223,7 @@ func TestScansInTheWrongOrderAreADoubt(t *testing.T) {
 
 // What a scan is flagged for says which scan it was.
 func TestFlagsNameTheirScan(t *testing.T) {
-	flags := named("planning scan", []measurement.Flag{{Code: "a", Message: "slices doubled", Level: measurement.Notice}})
+	flags := measurement.Prefixed("planning scan", []measurement.Flag{{Code: "a", Message: "slices doubled", Level: measurement.Notice}})
 	assert.Equal(t, []measurement.Flag{{Code: "a", Message: "planning scan: slices doubled", Level: measurement.Notice}}, flags)
 }
 

@@ -1,10 +1,11 @@
 // Package measure takes one case from its folder to its figures: it reads the
-// plan and both scans, brings the scans into one frame, finds the fixtures and
-// states their deviations, clearances and uncertainty.
+// plan, the planning scan and what shows the placed fixtures, and states their
+// deviations, clearances and uncertainty.
 //
-// Conventions: everything in a Study is in the planning frame, patient LPS, mm,
-// unless a name says post. Start with Open for the inputs alone, or Case for
-// the whole measurement.
+// Conventions: everything in a Study is in the planning frame, patient LPS, mm.
+// Start with Open for the inputs alone, or Case for the whole measurement. What
+// shows the placed fixtures is an Observation; observe is the one place that
+// knows its kinds.
 package measure
 
 import (
@@ -14,17 +15,15 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-
-	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/spatial/r3"
+	"slices"
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
 	"plumbline/internal/deviation"
 	"plumbline/internal/deviation/uncertainty"
 	"plumbline/internal/dicom/scan"
-	"plumbline/internal/dicom/spatialreg"
-	"plumbline/internal/fixture"
+	"plumbline/internal/evidence"
+	"plumbline/internal/evidence/conebeam"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -59,27 +58,66 @@ func (o Options) progress(step string, fraction float64) {
 
 // Study is a measured case with all that its reports are drawn from.
 type Study struct {
-	Result    measurement.Case
-	Plan      *casefile.Case // coordinates in the planning frame
-	Pre, Post *scan.Scan
-	Alignment registration.Result
-	Found     []fixture.Found // in the follow-up frame, in the order of Plan.Fixtures
-	Sites     []Site          // the same order
+	Result   measurement.Case
+	Sites    []Site        // in the order of the plan
+	Planning evidence.View // the planning scan
+	Observed evidence.View // what the placed fixtures were observed in
 }
 
-// Inputs are a case's plan and scans, read and checked against each other.
+// Site is one fixture as planned and as placed.
+type Site struct {
+	Plan casefile.Fixture
+	// Achieved is where the fixture lies. Its budget has the rounding of the
+	// plan besides, which every figure against the plan has a share of.
+	Achieved   evidence.Achieved
+	Directions *deviation.Directions // nil when they are not known
+	Figures    *measurement.Fixture  // in Study.Result
+}
+
+// Inputs are a case's plan, its planning scan and what shows the placed
+// fixtures, read and checked against each other.
 type Inputs struct {
-	Plan      *casefile.Case // coordinates in the planning frame
-	written   *casefile.Case // as the file has it
-	Pre, Post *scan.Scan
-	Flags     []measurement.Flag
+	Plan     *casefile.Case // coordinates in the planning frame
+	Pre      *scan.Scan
+	Observed Observation
+	Flags    []measurement.Flag
 
-	structures   []clearance.Structure // in the order of Plan.Structures
-	registration *spatialreg.Object    // nil where the case names none
-	files        []measurement.File
+	written    *casefile.Case        // as the file has it
+	structures []clearance.Structure // in the order of Plan.Structures
+	files      []measurement.File    // that the plan names
 }
 
-// Open reads a case: its plan and both scans.
+// Observation is a record that shows the placed fixtures, opened beside the
+// planning scan and not yet evaluated.
+type Observation interface {
+	// Identify adds the record to what is measured, by hash.
+	Identify(*measurement.Inputs)
+	// Register finds how the record lies to the planning scan; progress is called
+	// with the share done.
+	//
+	// Errors: why it cannot be told, and what to do.
+	Register(progress func(fraction float64)) (*registration.Result, error)
+	// Observe states where the fixtures of the plan lie.
+	Observe(registration.Result) evidence.Set
+	// View is the registered record for pictures.
+	View(registration.Result) evidence.View
+}
+
+// observe opens what shows the placed fixtures of a case, and gives the case in
+// the planning frame.
+func observe(c *casefile.Case, pre *scan.Scan, o Options) (Observation, *casefile.Case, []measurement.Flag, error) {
+	o.progress("reading the follow-up scan", 0.08)
+	s, err := conebeam.Open(c, pre, conebeam.Options{
+		Options:   scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PostSeries, SliceSpacing: o.Names.SliceSpacing}},
+		SameFrame: o.SameFrame,
+	})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	return s, s.Plan, s.Flags, nil
+}
+
+// Open reads a case: its plan, the planning scan and what shows the fixtures.
 //
 // Errors: what is wrong with the case file or a scan, in a sentence that names
 // the file.
@@ -94,19 +132,12 @@ func Open(path string, o Options) (*Inputs, error) {
 	if err != nil {
 		return nil, fmt.Errorf("planning scan: %w", err)
 	}
-	o.progress("reading the follow-up scan", 0.08)
-	post, err := scan.Open(c.Post, scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PostSeries, SliceSpacing: o.Names.SliceSpacing}})
-	if err != nil {
-		return nil, fmt.Errorf("follow-up scan: %w", err)
-	}
-	located, flags, err := c.Locate(pre.Grid, post.Grid)
+	observed, located, flags, err := observe(c, pre, o)
 	if err != nil {
 		return nil, err
 	}
-	in := &Inputs{Plan: located, written: c, Pre: pre, Post: post}
-	in.Flags = append(in.Flags, named("planning scan", pre.Flags)...)
-	in.Flags = append(in.Flags, named("follow-up scan", post.Flags)...)
-	in.Flags = append(in.Flags, flags...)
+	in := &Inputs{Plan: located, Pre: pre, Observed: observed, written: c}
+	in.Flags = append(measurement.Prefixed("planning scan", pre.Flags), flags...)
 	for _, st := range located.Structures {
 		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre.Grid) })
 		if err != nil {
@@ -114,36 +145,30 @@ func Open(path string, o Options) (*Inputs, error) {
 		}
 		in.structures = append(in.structures, body)
 	}
-	if c.Alignment.File != "" {
-		if in.registration, err = spatialreg.Read(c.Alignment.File); err != nil {
-			return nil, fmt.Errorf("%s: %w", c.File, err)
-		}
-	}
-	if in.files, err = in.otherFiles(); err != nil {
+	if in.files, err = in.planFiles(); err != nil {
 		return nil, err
-	}
-	if pre.Grid == post.Grid && pre.SHA256() == post.SHA256() {
-		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
-	}
-	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
-		in.Flags = append(in.Flags, measurement.Flag{Code: "scans-out-of-order", Level: measurement.Doubt,
-			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.StudyDate, pre.StudyDate)})
 	}
 	return in, nil
 }
 
 // Identity says what would be measured, by hash.
 func (in *Inputs) Identity() measurement.Inputs {
-	return measurement.Inputs{
+	out := measurement.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
-		PreSeries:  in.Pre.SeriesUID, PostSeries: in.Post.SeriesUID,
-		PreSHA256: in.Pre.SHA256(), PostSHA256: in.Post.SHA256(),
-		Files: in.files,
+		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(),
+		Files: slices.Clone(in.files),
 	}
+	in.Observed.Identify(&out)
+	return out
 }
 
-// otherFiles lists the files that the case names besides the scans.
-func (in *Inputs) otherFiles() ([]measurement.File, error) {
+// View is the planning scan for pictures.
+func (in *Inputs) View() evidence.View {
+	return evidence.Scan{Volume: &in.Pre.Volume, ToScan: geom.Identity()}
+}
+
+// planFiles lists the files that the plan names besides the planning scan.
+func (in *Inputs) planFiles() ([]measurement.File, error) {
 	var out []measurement.File
 	for _, f := range in.Plan.Fixtures {
 		if f.Mesh != nil {
@@ -161,19 +186,21 @@ func (in *Inputs) otherFiles() ([]measurement.File, error) {
 		sum := sha256.Sum256(data)
 		out = append(out, measurement.File{Name: filepath.Base(st.Surface), SHA256: hex.EncodeToString(sum[:])})
 	}
-	if in.registration != nil {
-		out = append(out, measurement.File{Name: filepath.Base(in.registration.File), SHA256: in.registration.SHA256})
-	}
 	return out, nil
 }
 
-func named(scan string, flags []measurement.Flag) []measurement.Flag {
-	out := make([]measurement.Flag, len(flags))
-	for i, f := range flags {
-		f.Message = scan + ": " + f.Message
-		out[i] = f
+// Align finds how what shows the placed fixtures lies to the planning scan, by
+// the case file's own method.
+//
+// Errors: fixtures in both jaws; those of the Observation's Register.
+func Align(in *Inputs, o Options) (*registration.Result, error) {
+	o.progress("aligning the scans", 0.15)
+	for _, f := range in.Plan.Fixtures {
+		if f.Site.Jaw() != in.Plan.Fixtures[0].Site.Jaw() {
+			return nil, fmt.Errorf("%s: the case has fixtures in both jaws, and the jaws move against each other; make one case folder for each jaw", in.Plan.File)
+		}
 	}
-	return out
+	return in.Observed.Register(func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) })
 }
 
 // Case measures the case at path, a case folder or its case file.
@@ -197,34 +224,34 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		return nil, err
 	}
 	o.progress("finding the fixtures", 0.7)
-	s := &Study{Plan: in.Plan, Pre: in.Pre, Post: in.Post, Alignment: *al}
+	var observed evidence.Set
+	var directions []dentalarch.Finding
+	parallel.For(2, func(i int) {
+		if i == 0 {
+			observed = in.Observed.Observe(*al)
+		} else {
+			directions = dentalarch.Find(in.Plan, in.written, &in.Pre.Volume)
+		}
+	})
+	n := len(in.Plan.Fixtures)
+	s := &Study{Sites: make([]Site, n), Planning: in.View(), Observed: observed.View}
 	s.Result = measurement.Case{
 		Schema: measurement.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
 		Program:   measurement.Program{Version: o.Version, Seed: o.Seed},
 		Inputs:    in.Identity(),
 		Alignment: measurement.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
-		Flags:     in.Flags,
+		Fixtures:  make([]measurement.Fixture, n),
+		Flags:     slices.Concat(in.Flags, observed.Flags),
 	}
-	plans := plansInPost(in.Plan.Fixtures, al.PostToPre)
-	var sites []dentalarch.Finding
-	parallel.For(2, func(i int) {
-		if i == 0 {
-			s.Found = fixture.Find(&in.Post.Volume, in.Post.Ceiling, plans)
-		} else {
-			sites = dentalarch.Find(in.Plan, in.written, &in.Pre.Volume)
+	o.progress("propagating the uncertainty", 0.9)
+	for i, plan := range in.Plan.Fixtures {
+		achieved := observed.Fixtures[i]
+		if achieved.Pose != nil {
+			achieved.Budget = append(achieved.Budget, evidence.Source{Name: "digits of the plan", Cov: rounding(in.written.Fixtures[i].Planned)})
 		}
-	})
-	for _, b := range fixture.Others(&in.Post.Volume, in.Post.Ceiling, plans, s.Found) {
-		p := al.PostToPre.Apply(b.Centre)
-		s.Result.Flags = append(s.Result.Flags, measurement.Flag{Code: "other-fixture", Level: measurement.Notice,
-			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
-	}
-	s.Result.Fixtures = make([]measurement.Fixture, len(s.Found))
-	s.Sites = make([]Site, len(s.Found))
-	o.progress("carrying the uncertainty", 0.9)
-	for i := range s.Found {
-		if s.Result.Fixtures[i], s.Sites[i], err = s.fixture(in, i, sites[i], o.Seed); err != nil {
-			return nil, err
+		s.Sites[i] = Site{Plan: plan, Achieved: achieved, Directions: directions[i].Directions, Figures: &s.Result.Fixtures[i]}
+		if err := s.Sites[i].figures(directions[i].Flags, o.Seed); err != nil {
+			return nil, fmt.Errorf("site %s: %w", plan.Site, err)
 		}
 	}
 	if err := s.clearances(in, o.Seed); err != nil {
@@ -233,71 +260,40 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	return s, nil
 }
 
-// plansInPost carries the plans to the follow-up frame, with the size of what
-// went in: a fixture of another length is looked for with its platform at the
-// planned place.
-func plansInPost(fixtures []casefile.Fixture, postToPre geom.Rigid) []fixture.Plan {
-	preToPost := postToPre.Inverse()
-	plans := make([]fixture.Plan, len(fixtures))
-	for i, f := range fixtures {
-		p := preToPost.ApplyPose(f.Planned)
-		p.Apex = r3.Add(p.Entry, r3.Scale(f.PlacedLength, p.Axis()))
-		plans[i] = fixture.Plan{Site: f.Site.String(), Pose: p, Diameter: f.PlacedDiameter, Length: f.PlacedLength}
-	}
-	return plans
-}
+// lengthShown is the least difference of two lengths, mm, that shows where they
+// are given to a tenth.
+const lengthShown = 0.05
 
-// Site is one fixture's pose in the planning frame with its uncertainty, and
-// the directions of its site.
-type Site struct {
-	Achieved   *geom.Pose            // nil when no fixture was found
-	Ends       *mat.SymDense         // covariance of (entry, apex), mm²
-	Own        *mat.SymDense         // the same without the alignment, which all fixtures share
-	Directions *deviation.Directions // nil when they are not known
-}
-
-// fixture states the figures of fixture i but its clearances.
-func (s *Study) fixture(in *Inputs, i int, at dentalarch.Finding, seed uint64) (measurement.Fixture, Site, error) {
-	plan, found := in.Plan.Fixtures[i], s.Found[i]
-	out := measurement.Fixture{
+// figures states the figures of a site but its clearances; flags are those of
+// its directions.
+func (s *Site) figures(flags []measurement.Flag, seed uint64) error {
+	plan, achieved := s.Plan, s.Achieved
+	out := s.Figures
+	*out = measurement.Fixture{
 		Site: plan.Site.String(), Guidance: string(plan.Guidance),
 		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
-		Flags:   found.Flags,
+		Flags:   slices.Concat(achieved.Flags, flags),
 	}
-	directions := at.Directions
-	out.Flags = append(out.Flags, at.Flags...)
-	site := Site{Directions: directions}
-	if !found.Present {
-		return out, site, nil
+	if achieved.Pose == nil {
+		return nil
 	}
-	achieved := s.Alignment.PostToPre.ApplyPose(found.Pose)
-	site.Achieved = &achieved
-	placed := placement(achieved, plan.PlacedDiameter, found.Length)
+	placed := placement(*achieved.Pose, achieved.Diameter, achieved.Length)
 	out.Achieved = &placed
-	d, err := deviation.Of(plan.Planned, achieved, directions)
+	d, err := deviation.Of(plan.Planned, *achieved.Pose, s.Directions)
 	if err != nil {
-		return out, site, fmt.Errorf("site %s: %w", plan.Site, err)
+		return err
 	}
 	out.Deviation = &d
-	contributions := s.contributions(in.written.Fixtures[i], found, achieved)
-	site.Ends = mat.NewSymDense(6, nil)
-	site.Own = mat.NewSymDense(6, nil)
-	for _, c := range contributions {
-		site.Ends.AddSym(site.Ends, c.Cov)
-		if c.Name != alignmentSource {
-			site.Own.AddSym(site.Own, c.Cov)
-		}
-	}
-	u, err := uncertainty.Propagate(plan.Planned, achieved, contributions, directions, seed)
+	u, err := uncertainty.Propagate(plan.Planned, *achieved.Pose, achieved.Budget, s.Directions, seed)
 	if err != nil {
-		return out, site, fmt.Errorf("site %s: %w", plan.Site, err)
+		return err
 	}
 	out.Uncertainty = &u
-	if math.Abs(found.Length-plan.Length) > 0.05 {
+	if math.Abs(achieved.Length-plan.Length) > lengthShown {
 		out.Flags = append(out.Flags, measurement.Flag{Code: "other-length", Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: the placed fixture is %.1f mm long, the planned one %.1f mm; the apex deviation compares the two real apex points", plan.Site, found.Length, plan.Length)})
+			Message: fmt.Sprintf("site %s: the placed fixture is %.1f mm long, the planned one %.1f mm; the apex deviation compares the two real apex points", plan.Site, achieved.Length, plan.Length)})
 	}
-	return out, site, nil
+	return nil
 }
 
 func placement(p geom.Pose, diameter, length float64) measurement.Placement {

@@ -169,7 +169,7 @@ func TestSmallPhantomIsMeasuredRightly(t *testing.T) {
 	assert.Less(t, r3.Norm(r3.Sub(got.Entry, truth.Achieved.Entry)), 0.20)
 	assert.Less(t, r3.Norm(r3.Sub(got.Apex, truth.Achieved.Apex)), 0.20)
 	assert.Less(t, geom.Degrees(geom.Angle(got.Axis(), truth.Achieved.Axis())), 0.7)
-	require.Equal(t, got, *s.Sites[0].Achieved)
+	require.Equal(t, got, *s.Sites[0].Achieved.Pose)
 	want := figures(t, truth.Deviation)
 	for name, v := range figures(t, r.Deviation) {
 		limit := 0.20
@@ -404,5 +404,5 @@ func TestProgress(t *testing.T) {
 	}
 	assert.LessOrEqual(t, last, 1.0)
 	assert.Equal(t, []string{"reading the plan", "reading the planning scan", "reading the follow-up scan",
-		"aligning the scans", "finding the fixtures", "carrying the uncertainty"}, names)
+		"aligning the scans", "finding the fixtures", "propagating the uncertainty"}, names)
 }

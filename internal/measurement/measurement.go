@@ -33,6 +33,16 @@ type Flag struct {
 	Level   Level  `json:"level"`
 }
 
+// Prefixed is flags whose messages begin with what they are about.
+func Prefixed(about string, flags []Flag) []Flag {
+	out := make([]Flag, len(flags))
+	for i, f := range flags {
+		f.Message = about + ": " + f.Message
+		out[i] = f
+	}
+	return out
+}
+
 // Flags are remarks; none are an empty list in the stored form, never null.
 type Flags []Flag
 

@@ -55,24 +55,3 @@ func TestSameFrame(t *testing.T) {
 		}
 	}
 }
-
-// A turn about the centre leaves it in place; a point beside it moves across
-// the line to it.
-func TestPointCovariance(t *testing.T) {
-	pairs := withWeights(exact(fiducials))
-	s := solve(pairs)
-	r := Result{Centre: s.centre, Cov: s.unitCovariance(pairs)}
-	at := r.PointCovariance(s.centre)
-	for i := range 3 {
-		for j := range 3 {
-			want := 0.0
-			if i == j {
-				want = 1.0 / 5
-			}
-			assert.InDelta(t, want, at.At(i, j), 1e-12)
-		}
-	}
-	beside := vec(s.centre.X+50, s.centre.Y, s.centre.Z)
-	assert.InDelta(t, 0.2, r.PointCovariance(beside).At(0, 0), 1e-12)
-	assert.Greater(t, r.PointCovariance(beside).At(1, 1), 0.21)
-}

@@ -17,13 +17,11 @@ import (
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/deviation"
 	"plumbline/internal/deviation/uncertainty"
-	"plumbline/internal/dicom/scan"
-	"plumbline/internal/fixture"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
-	"plumbline/internal/registration"
 	"plumbline/internal/volume"
 )
 
@@ -43,18 +41,20 @@ func study(t *testing.T) *measure.Study {
 	for i := range 6 {
 		ends.SetSym(i, i, 0.0025)
 	}
-	u, err := uncertainty.Propagate(planned, achieved, []uncertainty.Contribution{{Name: "noise and misfit of the model", Cov: ends}}, &d, 1)
+	budget := evidence.Budget{{Name: "noise and misfit of the model", Cov: ends}}
+	u, err := uncertainty.Propagate(planned, achieved, budget, &d, 1)
 	require.NoError(t, err)
 	at := func(p geom.Pose) measurement.Placement {
 		return measurement.Placement{Entry: [3]float64{p.Entry.X, p.Entry.Y, p.Entry.Z}, Apex: [3]float64{p.Apex.X, p.Apex.Y, p.Apex.Z}, Diameter: 4.1, Length: 10}
 	}
 	s := &measure.Study{
-		Plan:      &casefile.Case{Fixtures: []casefile.Fixture{{Site: 36, Planned: planned, Diameter: 4.1, Length: 10, PlacedDiameter: 4.1, PlacedLength: 10}}},
-		Pre:       &scan.Scan{Volume: *solid(t, planned)},
-		Post:      &scan.Scan{Volume: *solid(t, achieved)},
-		Alignment: registration.Result{Method: "scans", PostToPre: geom.Identity()},
-		Found:     []fixture.Found{{Present: true}},
-		Sites:     []measure.Site{{Achieved: &achieved, Ends: ends, Directions: &d}},
+		Planning: evidence.Scan{Volume: solid(t, planned), ToScan: geom.Identity()},
+		Observed: evidence.Scan{Volume: solid(t, achieved), ToScan: geom.Identity()},
+		Sites: []measure.Site{{
+			Plan:       casefile.Fixture{Site: 36, Planned: planned, Diameter: 4.1, Length: 10, PlacedDiameter: 4.1, PlacedLength: 10},
+			Achieved:   evidence.Achieved{Pose: &achieved, Diameter: 4.1, Length: 10, Budget: budget},
+			Directions: &d,
+		}},
 	}
 	p := at(achieved)
 	s.Result = measurement.Case{
@@ -74,6 +74,7 @@ func study(t *testing.T) *measure.Study {
 				{Code: "penetration", Level: measurement.Notice, Message: "site 36: the fixture reaches into cortex by 0.2 mm as measured"},
 			}}},
 	}
+	s.Sites[0].Figures = &s.Result.Fixtures[0]
 	return s
 }
 

@@ -15,14 +15,12 @@ const pixel = 0.15
 // Errors: a fixture whose outline cannot be drawn, with its site.
 func Case(s *measure.Study, o Options) (*Document, error) {
 	out := &scenes{fixtures: make([]fixturePictures, len(s.Sites))}
-	preToPost := s.Alignment.PostToPre.Inverse()
 	for i, site := range s.Sites {
-		plan, f := s.Plan.Fixtures[i], s.Result.Fixtures[i]
+		plan := site.Plan
 		scene := drawing.Scene{
-			Post: &s.Post.Volume, PreToPost: preToPost,
-			Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
-			Achieved: site.Achieved, AchievedDiameter: plan.PlacedDiameter,
-			Directions: site.Directions, Ends: site.Ends, Deviation: f.Deviation,
+			Shown: s.Observed,
+			Site:  plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
+			Achieved: site.Achieved, Directions: site.Directions, Deviation: site.Figures.Deviation,
 		}
 		p := &out.fixtures[i]
 		var err error
@@ -30,8 +28,8 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 			return nil, err
 		}
 		p.target = scene.Target()
-		_, label, _ := o.site(f.Site)
-		p.alignment = drawing.Alignment(&s.Pre.Volume, &s.Post.Volume, s.Alignment.PostToPre, plan.Planned, plan.Diameter, label)
+		_, label, _ := o.site(site.Figures.Site)
+		p.alignment = drawing.Alignment(s.Planning, s.Observed, plan.Planned, label)
 	}
 	return caseReport(&s.Result, out, o), nil
 }
@@ -53,8 +51,8 @@ func cuts(s *drawing.Scene) ([]picture, error) {
 		return nil, err
 	}
 	length := s.Planned.Length()
-	if s.Achieved != nil {
-		length = s.Achieved.Length()
+	if s.Achieved.Pose != nil {
+		length = s.Achieved.Pose.Length()
 	}
 	var out []picture
 	for _, v := range s.Views() {

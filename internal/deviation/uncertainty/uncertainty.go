@@ -1,8 +1,8 @@
-// Package uncertainty carries the uncertainty of a fixture's two ends to each
+// Package uncertainty propagates the uncertainty of a fixture's two ends to each
 // deviation, by Monte Carlo (JCGM 101:2008).
 //
 // Conventions: lengths mm, angles in degrees at the border as in package
-// result, poses in the planning frame. Start with Propagate. Draws come from a
+// measurement, poses in the planning frame. Start with Propagate. Draws come from a
 // seeded generator; the same input gives the same output.
 //
 // Limits: the error of the ends is taken as normal with the given covariance.
@@ -18,6 +18,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/deviation"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -27,21 +28,13 @@ import (
 // quantity then stray by about 1.5 % of its standard uncertainty.
 const Draws = 20000
 
-// Contribution is one named source with the 6×6 covariance of (entry, apex) in
-// the planning frame, mm².
-type Contribution struct {
-	Name string
-	Cov  *mat.SymDense
-}
-
-// ErrNoCovariance says that a contribution is not a number.
+// ErrNoCovariance says that a covariance is not a number.
 var ErrNoCovariance = errors.New("the uncertainty of the fixture's ends could not be had")
 
 // Propagate gives standard uncertainty and 95 % interval of every deviation,
 // and the measurement floor.
 //
-// In: planned and achieved pose, contributions taken as independent of each
-// other, directions or nil, seed.
+// In: planned and achieved pose, the budget of the pose, directions or nil, seed.
 // Errors: ErrNoCovariance; deviation.ErrPose.
 //
 // Method: the ends' error is drawn from the sum of the covariances. Signed
@@ -54,22 +47,18 @@ var ErrNoCovariance = errors.New("the uncertainty of the fixture's ends could no
 // large and as small as the estimate each has a chance of 2.5 % or more. Its
 // lower end is 0 when no deviation at all would do. The floor is the 95 % point
 // of the norm of the error alone.
-func Propagate(planned, achieved geom.Pose, contributions []Contribution, d *deviation.Directions, seed uint64) (measurement.Uncertainty, error) {
-	return propagate(planned, achieved, contributions, d, seed, Draws)
+func Propagate(planned, achieved geom.Pose, budget evidence.Budget, d *deviation.Directions, seed uint64) (measurement.Uncertainty, error) {
+	return propagate(planned, achieved, budget, d, seed, Draws)
 }
 
 // propagate is Propagate with another number of draws.
-func propagate(planned, achieved geom.Pose, contributions []Contribution, d *deviation.Directions, seed uint64, draws int) (measurement.Uncertainty, error) {
+func propagate(planned, achieved geom.Pose, budget evidence.Budget, d *deviation.Directions, seed uint64, draws int) (measurement.Uncertainty, error) {
 	for _, p := range []geom.Pose{planned, achieved} {
 		if err := deviation.Check(p); err != nil {
 			return measurement.Uncertainty{}, err
 		}
 	}
-	total := mat.NewSymDense(6, nil)
-	for _, c := range contributions {
-		total.AddSym(total, c.Cov)
-	}
-	sample, err := draw(total, seed, draws)
+	sample, err := draw(budget.Cov(), seed, draws)
 	if err != nil {
 		return measurement.Uncertainty{}, err
 	}
@@ -114,7 +103,7 @@ func propagate(planned, achieved geom.Pose, contributions []Contribution, d *dev
 		func() { u.Floor.Apex = floor(apex) },
 		func() { u.Floor.Angle = geom.Degrees(floor(turn)) },
 	}
-	for _, c := range contributions {
+	for _, c := range budget {
 		u.Budget = append(u.Budget, entryOf(c, achieved))
 	}
 	if d != nil {
@@ -312,8 +301,8 @@ func signed(sample []ends, estimate float64, delta func(i int, e ends) float64) 
 	return measurement.Interval{U: u, Low: estimate - quantile(x, 0.975), High: estimate - quantile(x, 0.025)}
 }
 
-// entryOf states one contribution in a fixture's own directions.
-func entryOf(c Contribution, p geom.Pose) measurement.Source {
+// entryOf states one source in a fixture's own directions.
+func entryOf(c evidence.Source, p geom.Pose) measurement.Source {
 	a := p.Axis()
 	e1, e2 := geom.Perpendicular(a)
 	// variance of v·(weighted ends)

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/deviation"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 )
 
@@ -21,8 +22,8 @@ func diagonal(d ...float64) *mat.SymDense {
 	return s
 }
 
-func isotropic(sigma float64) []Contribution {
-	return []Contribution{{"noise", diagonal(sigma, sigma, sigma, sigma, sigma, sigma)}}
+func isotropic(sigma float64) evidence.Budget {
+	return evidence.Budget{{Name: "noise", Cov: diagonal(sigma, sigma, sigma, sigma, sigma, sigma)}}
 }
 
 var upright = geom.Pose{Entry: geom.Vec{}, Apex: geom.Vec{Z: -10}}
@@ -47,7 +48,7 @@ func TestFloorIsMaxwellAndRayleigh(t *testing.T) {
 // JCGM 101:2008, 9.2.3: four normals of standard uncertainty 1 add up to one of
 // 2.00 with a 95 % interval of ±3.92 (exact ±3.919928).
 func TestAdditiveModel(t *testing.T) {
-	var four []Contribution
+	var four evidence.Budget
 	for range 4 {
 		four = append(four, isotropic(1)...)
 	}
@@ -156,7 +157,7 @@ func TestErrorOfTheDirections(t *testing.T) {
 }
 
 func TestBudgetIsInTheFixturesDirections(t *testing.T) {
-	c := []Contribution{{"along", diagonal(0, 0, 0.3, 0, 0, 0.2)}, {"across", diagonal(0.1, 0.1, 0, 0.1, 0.1, 0)}}
+	c := evidence.Budget{{Name: "along", Cov: diagonal(0, 0, 0.3, 0, 0, 0.2)}, {Name: "across", Cov: diagonal(0.1, 0.1, 0, 0.1, 0.1, 0)}}
 	u, err := Propagate(upright, upright, c, nil, 1)
 	require.NoError(t, err)
 	require.Len(t, u.Budget, 2)

@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
@@ -33,16 +34,16 @@ var (
 
 // Picture shows an alignment to a person: three planes through the middle of
 // the planned fixture, two that hold its axis (entry above) and one across it.
-// The planning scan is grey, and the follow-up scan's edges lie over it as
-// orange lines: where they run along the planning scan's own bone and roots,
+// The planning scan is grey, and the edges of what was aligned to it lie over it
+// as orange lines: where they run along the planning scan's own bone and roots,
 // the alignment is right. The planned axis is a blue line with ticks at entry
 // and apex.
 //
 // The planning greys are stretched between their 2nd and 98th percentile within
 // the picture; what the planning scan does not have is black.
-func Picture(pre, post *volume.Volume, postToPre geom.Rigid, target Target) image.Image {
-	axis := target.Planned.Axis()
-	mid := r3.Scale(0.5, r3.Add(target.Planned.Entry, target.Planned.Apex))
+func Picture(planning, aligned evidence.View, planned geom.Pose) image.Image {
+	axis := planned.Axis()
+	mid := r3.Scale(0.5, r3.Add(planned.Entry, planned.Apex))
 	e1, e2 := geom.Perpendicular(axis)
 	planes := [3][2]geom.Vec{{e1, axis}, {e2, axis}, {e1, e2}}
 
@@ -51,17 +52,14 @@ func Picture(pre, post *volume.Volume, postToPre geom.Rigid, target Target) imag
 	for i := range img.Pix {
 		img.Pix[i] = 255
 	}
-	preToPost := postToPre.Inverse()
 	near := math.Sqrt2*pictureReach + 1
 	at := func(plane, x, y int) geom.Vec {
 		return r3.Add(mid, r3.Add(
 			r3.Scale(offset(x, n), planes[plane][0]),
 			r3.Scale(offset(y, n), planes[plane][1])))
 	}
-	greys := section(pre.Region(pre.Box(near, mid)), n, at)
-	edges := section(post.Region(post.Box(near, preToPost.Apply(mid))), n, func(plane, x, y int) geom.Vec {
-		return preToPost.Apply(at(plane, x, y))
-	})
+	greys := section(planning.Around(near, mid), n, at)
+	edges := section(aligned.Around(near, mid), n, at)
 	// Metal would outshine the bone.
 	top := float32(newHistogram(edges).quantile(0.95))
 	for i, g := range edges {
@@ -89,7 +87,7 @@ func Picture(pre, post *volume.Volume, postToPre geom.Rigid, target Target) imag
 			}
 		}
 	}
-	drawAxis(img, n, target.Planned.Length()/2)
+	drawAxis(img, n, planned.Length()/2)
 	return img
 }
 
@@ -115,11 +113,11 @@ func drawAxis(img *image.RGBA, n int, half float64) {
 }
 
 // section samples the three planes of n × n pixels one after the other.
-func section(f *volume.Field, n int, at func(plane, x, y int) geom.Vec) []float32 {
+func section(grey evidence.Grey, n int, at func(plane, x, y int) geom.Vec) []float32 {
 	out := make([]float32, 3*n*n)
 	parallel.For(3*n, func(row int) {
 		for x := range n {
-			out[row*n+x] = float32(f.Sample(at(row/n, x, row%n)))
+			out[row*n+x] = float32(grey(at(row/n, x, row%n)))
 		}
 	})
 	return out

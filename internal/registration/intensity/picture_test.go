@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 )
 
@@ -35,13 +36,17 @@ func onEdges(img, own image.Image) float64 {
 
 func TestPictureShowsAWrongAlignment(t *testing.T) {
 	p := smallPair()
-	target := targetsOf(p.Truth)[0]
-	own := Picture(p.Pre, p.Pre, geom.Identity(), target)
-	right := onEdges(Picture(p.Pre, p.Post, p.Truth.PostToPre, target), own)
+	planned := targetsOf(p.Truth)[0].Planned
+	pre := evidence.Scan{Volume: p.Pre, ToScan: geom.Identity()}
+	post := func(postToPre geom.Rigid) evidence.Scan {
+		return evidence.Scan{Volume: p.Post, ToScan: postToPre.Inverse()}
+	}
+	own := Picture(pre, pre, planned)
+	right := onEdges(Picture(pre, post(p.Truth.PostToPre), planned), own)
 	off := p.Truth.PostToPre
 	off.T.X += 1
 	off.T.Y += 1
-	wrong := onEdges(Picture(p.Pre, p.Post, off, target), own)
+	wrong := onEdges(Picture(pre, post(off), planned), own)
 	// The fixture, the other jaw and the lips have edges of their own.
 	assert.Greater(t, right, 0.4)
 	assert.Less(t, wrong, 0.7*right)
@@ -49,7 +54,8 @@ func TestPictureShowsAWrongAlignment(t *testing.T) {
 
 func TestPictureMarksThePlan(t *testing.T) {
 	p := smallPair()
-	img := Picture(p.Pre, p.Post, p.Truth.PostToPre, targetsOf(p.Truth)[0])
+	img := Picture(evidence.Scan{Volume: p.Pre, ToScan: geom.Identity()},
+		evidence.Scan{Volume: p.Post, ToScan: p.Truth.PostToPre.Inverse()}, targetsOf(p.Truth)[0].Planned)
 	n := img.Bounds().Dy()
 	assert.InDelta(t, 2*pictureReach, float64(n)*picturePixel, picturePixel)
 	assert.Equal(t, 3*n+2*pictureGap, img.Bounds().Dx())

@@ -4,16 +4,16 @@ import (
 	"image"
 	"image/draw"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
 	"plumbline/internal/registration/intensity"
-	"plumbline/internal/volume"
 )
 
 // Alignment draws the check pictures of an alignment about a planned fixture:
 // two planes along its axis and one across it.
-func Alignment(pre, post *volume.Volume, postToPre geom.Rigid, planned geom.Pose, diameter float64, site string) []Drawing {
-	all := intensity.Picture(pre, post, postToPre, intensity.Target{Planned: planned, Diameter: diameter})
+func Alignment(planning, aligned evidence.View, planned geom.Pose, site string) []Drawing {
+	all := intensity.Picture(planning, aligned, planned)
 	// The planes are squares beside each other.
 	size := all.Bounds().Size()
 	between := (size.X - 3*size.Y) / 2

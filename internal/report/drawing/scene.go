@@ -5,45 +5,41 @@ import (
 	"math"
 	"strings"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/deviation"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
-	"plumbline/internal/volume"
 )
 
 // Scene is one fixture with all that its pictures are drawn from.
 type Scene struct {
-	Post      *volume.Volume // the follow-up scan
-	PreToPost geom.Rigid
+	Shown evidence.View // what is cut, such as the follow-up scan
 
 	Site            tooth.Number
 	Planned         geom.Pose // planning frame, as every pose here
 	PlannedDiameter float64   // mm
 
-	Achieved         *geom.Pose // nil: none was found, and the cuts follow the plan
-	AchievedDiameter float64
+	Achieved evidence.Achieved // without a pose the cuts follow the plan
 
 	Directions *deviation.Directions // nil: not known; the patient's own are used
-	Ends       *mat.SymDense         // covariance of achieved entry and apex, mm²; nil without
 	Deviation  *measurement.Deviation
 }
 
 // pose is the fixture that the cuts follow.
 func (s *Scene) pose() geom.Pose {
-	if s.Achieved != nil {
-		return *s.Achieved
+	if s.Achieved.Pose != nil {
+		return *s.Achieved.Pose
 	}
 	return s.Planned
 }
 
 func (s *Scene) which() string {
-	if s.Achieved != nil {
+	if s.Achieved.Pose != nil {
 		return "achieved"
 	}
 	return "planned"
@@ -177,7 +173,7 @@ func (v View) Place(d float64) string {
 // Cutter draws the cuts of a scene, all with the same brightness.
 type Cutter struct {
 	scene             *Scene
-	from              source
+	grey              evidence.Grey
 	window            window
 	pixel             float64
 	planned, achieved *clearance.Envelope
@@ -191,12 +187,12 @@ func (s *Scene) Cutter(pixel float64) (*Cutter, error) {
 	// As far as a corner of a cut across lies from an end of the axis, and a
 	// voxel more.
 	reach := math.Sqrt(2*halfWidth*halfWidth+beyond*beyond) + 1
-	c := &Cutter{scene: s, from: around(s.Post, s.PreToPost, reach, pose.Entry, pose.Apex), pixel: pixel}
+	c := &Cutter{scene: s, grey: s.Shown.Around(reach, pose.Entry, pose.Apex), pixel: pixel}
 	var both []float64
 	for _, v := range s.Views() {
 		if v.along {
 			w, h := v.pixels(pixel)
-			both = append(both, c.from.cut(v.plane, w, h, pixel)...)
+			both = append(both, sampled(c.grey, v.plane, w, h, pixel)...)
 		}
 	}
 	c.window = windowOf(both)
@@ -205,8 +201,8 @@ func (s *Scene) Cutter(pixel float64) (*Cutter, error) {
 		return nil, fmt.Errorf("planned outline at site %s: %w", s.Site, err)
 	}
 	c.planned = &e
-	if s.Achieved != nil {
-		e, err := clearance.Nominal(s.AchievedDiameter).Place(*s.Achieved)
+	if s.Achieved.Pose != nil {
+		e, err := clearance.Nominal(s.Achieved.Diameter).Place(*s.Achieved.Pose)
 		if err != nil {
 			return nil, fmt.Errorf("achieved outline at site %s: %w", s.Site, err)
 		}
@@ -240,7 +236,7 @@ func (c *Cutter) Draw(v View, d float64) Drawing {
 	paper := func(x, y float64) Point { return Point{cutWidth/2 + x*scale, strip + high/2 - y*scale} }
 	clip := Clip{Min: Point{0, strip}, Width: cutWidth, Height: high}
 	clip.Items = append(clip.Items, Raster{Min: Point{0, strip}, Width: cutWidth, Height: high,
-		PNG: c.window.picture(c.from.cut(plane, w, h, c.pixel), w)})
+		PNG: c.window.picture(sampled(c.grey, plane, w, h, c.pixel), w)})
 	clip.Items = append(clip.Items, c.body(c.planned, v, plane, paper, PlannedLayer)...)
 	if c.achieved != nil {
 		clip.Items = append(clip.Items, c.body(c.achieved, v, plane, paper, AchievedLayer)...)
@@ -350,7 +346,7 @@ func (c *Cutter) alt(v View, d float64) string {
 		fmt.Fprintf(&b, "Cut through the follow-up scan at site %s, across the %s axis, %s.", s.Site, s.which(), v.Place(d))
 	}
 	fmt.Fprintf(&b, " Right is %s, up is %s.", v.right.plus, v.up.plus)
-	if s.Achieved == nil {
+	if s.Achieved.Pose == nil {
 		b.WriteString(" No fixture was found; only the planned outline, dashed, is drawn.")
 		return b.String()
 	}
@@ -366,7 +362,7 @@ func (s *Scene) Caption(v View) string {
 		name += ", along"
 	}
 	name += " the " + s.which() + " axis."
-	if s.Achieved == nil {
+	if s.Achieved.Pose == nil {
 		return name + " No fixture was found."
 	}
 	return name + s.against(v)

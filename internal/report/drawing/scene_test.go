@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/deviation"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
@@ -58,16 +59,17 @@ func scene(t *testing.T) *Scene {
 	// The follow-up scan was taken with the head turned.
 	preToPost := geom.Rotation(geom.Vec{X: 0.1, Y: 0.2, Z: -0.3})
 	preToPost.T = geom.Vec{X: 5, Y: -3, Z: 12}
-	return &Scene{Post: solid(t, preToPost.ApplyPose(achieved), 4.1), PreToPost: preToPost, Site: 36,
-		Planned: planned, PlannedDiameter: 4.1, Achieved: &achieved, AchievedDiameter: 4.1, Directions: &d, Deviation: &dev,
-		Ends: mat.NewSymDense(6, []float64{
-			0.01, 0, 0, 0, 0, 0,
-			0, 0.01, 0, 0, 0, 0,
-			0, 0, 0.01, 0, 0, 0,
-			0, 0, 0, 0.02, 0, 0,
-			0, 0, 0, 0, 0.02, 0,
-			0, 0, 0, 0, 0, 0.02,
-		})}
+	ends := mat.NewSymDense(6, []float64{
+		0.01, 0, 0, 0, 0, 0,
+		0, 0.01, 0, 0, 0, 0,
+		0, 0, 0.01, 0, 0, 0,
+		0, 0, 0, 0.02, 0, 0,
+		0, 0, 0, 0, 0.02, 0,
+		0, 0, 0, 0, 0, 0.02,
+	})
+	return &Scene{Shown: evidence.Scan{Volume: solid(t, preToPost.ApplyPose(achieved), 4.1), ToScan: preToPost}, Site: 36,
+		Planned: planned, PlannedDiameter: 4.1, Directions: &d, Deviation: &dev,
+		Achieved: evidence.Achieved{Pose: &achieved, Diameter: 4.1, Length: 10, Budget: evidence.Budget{{Name: "noise", Cov: ends}}}}
 }
 
 // outlines takes a drawing apart: its grey values, and the outer line of each
@@ -249,14 +251,14 @@ func TestUnknownDirectionsUseThePatients(t *testing.T) {
 
 	// An axis that lies along the patient's left.
 	s.Planned = geom.Pose{Apex: geom.Vec{X: 10}}
-	s.Achieved = nil
+	s.Achieved.Pose = nil
 	assert.Contains(t, s.Views()[0].Name, "head")
 	assert.Nil(t, s.Target())
 }
 
 func TestMissingFixtureIsCutAlongThePlan(t *testing.T) {
 	s := scene(t)
-	s.Achieved, s.Deviation = nil, nil
+	s.Achieved, s.Deviation = evidence.Achieved{}, nil
 	c, err := s.Cutter(0.3)
 	require.NoError(t, err)
 	d := c.Draw(s.Views()[0], 0)
@@ -271,7 +273,9 @@ func TestMissingFixtureIsCutAlongThePlan(t *testing.T) {
 func TestCutsBeyondTheScan(t *testing.T) {
 	for _, off := range []float64{15, 200} {
 		s := scene(t)
-		s.PreToPost.T = r3.Add(s.PreToPost.T, geom.Vec{X: off})
+		shown := s.Shown.(evidence.Scan)
+		shown.ToScan.T = r3.Add(shown.ToScan.T, geom.Vec{X: off})
+		s.Shown = shown
 		c, err := s.Cutter(0.3)
 		require.NoError(t, err)
 		for _, v := range s.Views() {

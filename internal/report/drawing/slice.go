@@ -7,37 +7,20 @@ import (
 	"math"
 	"slices"
 
-	"plumbline/internal/geom"
+	"plumbline/internal/evidence"
 	"plumbline/internal/parallel"
-	"plumbline/internal/volume"
 )
 
-// source gives grey values at points of the planning frame.
-type source struct {
-	field     *volume.Field
-	preToPost geom.Rigid
-}
-
-// around prepares the part of the follow-up scan within reach mm of points of
-// the planning frame.
-func around(post *volume.Volume, preToPost geom.Rigid, reach float64, points ...geom.Vec) source {
-	moved := make([]geom.Vec, len(points))
-	for i, p := range points {
-		moved[i] = preToPost.Apply(p)
-	}
-	return source{post.Region(post.Box(reach, moved...)), preToPost}
-}
-
-// cut samples a plane, row by row from the top left, at the middles of w × h
-// pixels of the given size, mm, about the plane's centre. NaN is outside the
-// scan.
-func (s source) cut(p Plane, w, h int, pixel float64) []float64 {
+// sampled gives the greys of a plane, row by row from the top left, at the middles
+// of w × h pixels of the given size, mm, about the plane's centre. NaN is outside
+// of what is shown.
+func sampled(grey evidence.Grey, p Plane, w, h int, pixel float64) []float64 {
 	out := make([]float64, w*h)
 	parallel.For(h, func(row int) {
 		y := (float64(h)/2 - 0.5 - float64(row)) * pixel
 		for col := range w {
 			x := (float64(col) + 0.5 - float64(w)/2) * pixel
-			out[row*w+col] = s.field.Sample(s.preToPost.Apply(p.At(x, y)))
+			out[row*w+col] = grey(p.At(x, y))
 		}
 	})
 	return out

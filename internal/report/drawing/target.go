@@ -56,7 +56,7 @@ func NewTarget(site tooth.Number, entry, apex Shot) Target {
 
 // Target is the target plot of the scene's fixture; nil when none was found.
 func (s *Scene) Target() *Target {
-	if s.Achieved == nil {
+	if s.Achieved.Pose == nil {
 		return nil
 	}
 	a := s.Planned.Axis()
@@ -64,12 +64,12 @@ func (s *Scene) Target() *Target {
 	shot := func(from, to geom.Vec, end int) Shot {
 		off := r3.Sub(to, from)
 		out := Shot{Mesial: deviation.Part(first.vec, off), Buccal: deviation.Part(second.vec, off)}
-		if s.Ends != nil {
-			out.Cov = projected(s.Ends, end, first.vec, second.vec)
+		if len(s.Achieved.Budget) > 0 {
+			out.Cov = projected(s.Achieved.Budget.Cov(), end, first.vec, second.vec)
 		}
 		return out
 	}
-	entry, apex := shot(s.Planned.Entry, s.Achieved.Entry, 0), shot(s.Planned.Apex, s.Achieved.Apex, 3)
+	entry, apex := shot(s.Planned.Entry, s.Achieved.Pose.Entry, 0), shot(s.Planned.Apex, s.Achieved.Pose.Apex, 3)
 	if s.Directions != nil {
 		t := NewTarget(s.Site, entry, apex)
 		return &t
