@@ -134,10 +134,8 @@ func (p *press) ink(c drawing.Ink) {
 }
 
 func parts(c drawing.Ink) (r, g, b int) {
-	if _, err := fmt.Sscanf(string(c), "#%02x%02x%02x", &r, &g, &b); err != nil {
-		return 0, 0, 0
-	}
-	return r, g, b
+	red, green, blue, _ := c.RGBA() // of 16 bits
+	return int(red >> 8), int(green >> 8), int(blue >> 8)
 }
 
 // newPage opens a page with its plumb line and foot.

@@ -2,171 +2,173 @@ package drawing
 
 import (
 	"fmt"
-	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
 )
 
-// frame is the field of a chart: it maps a case and a value to paper.
-type frame struct {
-	out                 *Drawing
-	left, top, w, h     float64 // mm
-	x0, x1, y0, y1      float64
-	caseStep, valueStep float64
-}
-
-// Layout of a chart on paper, mm.
+// Layout of a chart on paper, mm. Charts of one page line up: their fields begin
+// at one place unless the numbers beside them are very long.
 const (
 	chartLeft   = 12.0
 	chartRight  = 2.0
-	chartBottom = 9.0
-	chartTop    = 8.5 // holds what the marks mean
-	keyType     = 2.5
+	chartBottom = 9.0 // about what axis, numbers and name take
+	chartTop    = 1.0 // over the legend, and beside one that needs the whole width
+	legendRow   = 3.8 // from one row of the legend to the next
+	legendGap   = 3.7 // from the legend to the field
+	legendStep  = 2.4 // between entries of a row
+	legendMark  = 5.6 // width of a mark
+	legendType  = 2.5 // height of type
+	tickType    = 2.5
+	tickWide    = 6.0 // room of a number below the axis: four digits
+	tickHigh    = 4.0 // room of a number beside the axis: its line and half of one
 )
 
 const inOrder = "case, in the order of surgery"
 
-// niceStep is the step of 1, 2 or 5 times a power of ten that parts a range into
-// at most n.
-func niceStep(span float64, n int) float64 {
-	raw := span / float64(n)
-	if !(raw > 0) {
-		return 1
-	}
-	unit := math.Pow(10, math.Floor(math.Log10(raw)))
-	for _, m := range []float64{1, 2, 5, 10} {
-		if m*unit >= raw*(1-1e-9) {
-			return m * unit
+// scale is one axis of a chart.
+type scale struct {
+	name      string
+	low, high float64
+	cases     bool // counts cases
+}
+
+// casesFrom is the scale of cases in a row, with half a case's room at either
+// side for marks.
+func casesFrom(first, last int, name string) scale {
+	return scale{name: name, low: float64(first) - 1, high: float64(last) + 1, cases: true}
+}
+
+// chart is a plot in the making, with its legend in a row above the field.
+type chart struct {
+	*plot.Plot
+	paper  *canvas
+	legend []plot.Legend
+	square bool // values have one scale on both axes, which are equally long
+}
+
+// newChart opens a chart of a size in mm.
+func newChart(width, height float64, x, y scale) *chart {
+	c := &chart{Plot: plot.New(), paper: newCanvas(width, height)}
+	c.BackgroundColor = nil
+	c.TextHandler = c.paper.lettering()
+	set := func(a *plot.Axis, s scale, most float64) {
+		if s.high <= s.low {
+			s.high = s.low + 1
 		}
+		a.Min, a.Max, a.Padding = s.low, s.high, 0
+		a.LineStyle, a.Tick.LineStyle = stroke(Black, 0.25), stroke(Grey, 0.2)
+		a.Tick.Length = millimetres(1)
+		a.Tick.Marker = ticks{most: int(most), cases: s.cases}
+		number := a.Tick.Label
+		a.Tick.Label = c.paper.style(tickType, Grey)
+		a.Tick.Label.XAlign, a.Tick.Label.YAlign = number.XAlign, number.YAlign
+		a.Label.Text, a.Label.Padding = s.name, millimetres(0.3)
+		a.Label.TextStyle = c.paper.style(smallType, Grey)
+		a.Label.TextStyle.XAlign = draw.XCenter
 	}
-	return 10 * unit
+	set(&c.X, x, (width-chartLeft-chartRight)/tickWide)
+	set(&c.Y, y, (height-chartTop-legendRow-legendGap-chartBottom)/tickHigh)
+	return c
 }
 
-// newFrame opens a chart of cases first to last and values from low to high.
-func newFrame(width, height float64, first, last int, low, high float64, xName, yName string) (*Drawing, *frame) {
-	out := &Drawing{Width: width, Height: height}
-	if high <= low {
-		high = low + 1
-	}
-	f := &frame{out: out, left: chartLeft, top: chartTop, w: width - chartLeft - chartRight, h: height - chartTop - chartBottom,
-		x0: float64(first) - 1, x1: float64(last) + 1}
-	f.valueStep = niceStep(high-low, 6)
-	f.y0 = math.Floor(low/f.valueStep+1e-9) * f.valueStep
-	f.y1 = math.Ceil(high/f.valueStep-1e-9) * f.valueStep
-	f.caseStep = max(1, niceStep(float64(last-first+1), 10))
-	for v := f.y0; v <= f.y1+f.valueStep/2; v += f.valueStep {
-		y := f.y(v)
-		out.add(line(f.left, y, f.left+f.w, y, 0.12, Faint))
-		l := label(f.left-1.2, y+0.9, 2.5, End, tidy(v, f.valueStep))
-		l.Ink = Grey
-		out.add(l)
-	}
-	for c := math.Ceil(float64(first)/f.caseStep) * f.caseStep; c <= float64(last); c += f.caseStep {
-		x := f.x(c)
-		out.add(line(x, f.top+f.h, x, f.top+f.h+1, 0.2, Grey))
-		l := label(x, f.top+f.h+3.7, 2.5, Middle, fmt.Sprintf("%.0f", c))
-		l.Ink = Grey
-		out.add(l)
-	}
-	out.add(line(f.left, f.top+f.h, f.left+f.w, f.top+f.h, 0.25, Black))
-	name := label(f.left+f.w, f.top+f.h+7.6, smallType, End, xName)
-	name.Ink = Grey
-	out.add(name)
-	up := label(2.4, f.top+f.h/2, smallType, Middle, yName)
-	up.Turned = true
-	up.Ink = Grey
-	out.add(up)
-	return out, f
+// named adds a plotter with an entry of the legend that shows it, and others
+// over it.
+func (c *chart) named(text string, p interface {
+	plot.Plotter
+	plot.Thumbnailer
+}, over ...plot.Thumbnailer) {
+	c.Add(p)
+	c.explain(text, append([]plot.Thumbnailer{p}, over...)...)
 }
 
-// tidy writes a tick's value with the digits of its step.
-func tidy(v, step float64) string {
-	digits := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
-	s := fmt.Sprintf("%.*f", digits, v)
-	if s[0] == '-' && math.Abs(v) < step/2 {
-		return s[1:]
-	}
-	return s
+// explain adds an entry to the legend.
+func (c *chart) explain(text string, marks ...plot.Thumbnailer) {
+	l := plot.NewLegend()
+	l.Top, l.Left = true, true
+	l.TextStyle = c.paper.style(legendType, Black)
+	l.ThumbnailWidth = millimetres(legendMark)
+	l.Add(text, marks...)
+	c.legend = append(c.legend, l)
 }
 
-func (f *frame) x(c float64) float64 { return f.left + (c-f.x0)/(f.x1-f.x0)*f.w }
-func (f *frame) y(v float64) float64 { return f.top + (f.y1-v)/(f.y1-f.y0)*f.h }
-
-// inside puts items behind the edges of the field.
-func (f *frame) inside(items ...Item) {
-	f.out.add(Clip{Min: Point{f.left, f.top}, Width: f.w, Height: f.h, Items: items})
-}
-
-// hatched fills a band of values with slanted lines, which tell it from a
-// shaded one without colour.
-func (f *frame) hatched(low, high float64) {
-	top, bottom := f.y(min(high, f.y1)), f.y(max(low, f.y0))
-	if bottom <= top {
-		return
-	}
-	var lines []Item
-	for x := f.left - (bottom - top); x < f.left+f.w; x += 1.8 {
-		lines = append(lines, line(x, bottom, x+(bottom-top), top, 0.12, Grey))
-	}
-	f.out.add(Clip{Min: Point{f.left, top}, Width: f.w, Height: bottom - top, Items: lines},
-		line(f.left, top, f.left+f.w, top, 0.12, Grey), line(f.left, bottom, f.left+f.w, bottom, 0.12, Grey))
-}
-
-// key explains marks above the field, from the left.
-type key struct {
-	text string
-	draw func(x, y float64) []Item
-}
-
-func (f *frame) keys(list ...key) {
-	x, y := f.left, 3.6
-	for _, k := range list {
-		f.out.add(k.draw(x, y-0.9)...)
-		f.out.add(label(x+6.6, y, keyType, Start, k.text))
-		// A letter is at most 0.56 of its height wide on average, in the PDF's
-		// type and in those of browsers.
-		x += 6.6 + 0.56*keyType*float64(len([]rune(k.text))) + 2.4
-	}
-}
-
-func lineKey(text string, ink Ink, width float64, dash ...float64) key {
-	return key{text: text, draw: func(x, y float64) []Item { return []Item{line(x, y, x+5.6, y, width, ink, dash...)} }}
-}
-
-func markKey(text string, mark func(Point) []Item) key {
-	return key{text: text, draw: func(x, y float64) []Item { return mark(Point{x + 2.8, y}) }}
-}
-
-func swatchKey(text string, hatch bool) key {
-	return key{text: text, draw: func(x, y float64) []Item {
-		box := rectangle(x, y-1.3, 5.6, 2.6)
-		if !hatch {
-			box.Fill = shade
-			return []Item{box}
+// rows places the legend's entries in rows of a width and gives their number.
+func (c *chart) rows(area draw.Canvas) int {
+	rows, x := 1, vg.Length(0)
+	for i := range c.legend {
+		l := &c.legend[i]
+		width := l.Rectangle(area).Size().X
+		if x > 0 && x+width > area.Size().X {
+			x, rows = 0, rows+1
 		}
-		items := []Item{}
-		for dx := -2.6; dx < 5.6; dx += 1.4 {
-			items = append(items, line(x+dx, y+1.3, x+dx+2.6, y-1.3, 0.12, Grey))
-		}
-		return []Item{Clip{Min: Point{x, y - 1.3}, Width: 5.6, Height: 2.6, Items: items}}
-	}}
+		l.XOffs, l.YOffs = x, -millimetres(legendRow)*vg.Length(rows-1)
+		x += width + millimetres(legendStep)
+	}
+	return rows
 }
 
-// shade is the fill of a band of confidence.
-const shade Ink = "#d5e1ec"
+// placeLegend gives the part of an area that the legend takes, at its top. The
+// legend begins where the field does, or at the edge of the paper where that saves
+// a row.
+func (c *chart) placeLegend(area draw.Canvas) draw.Canvas {
+	over := draw.Crop(area, millimetres(chartLeft), 0, 0, 0)
+	whole := draw.Crop(area, millimetres(chartTop), 0, 0, 0)
+	if c.rows(whole) < c.rows(over) {
+		over = whole
+	}
+	over.Min.Y = over.Max.Y - millimetres(legendRow)*vg.Length(c.rows(over))
+	return over
+}
+
+// draw draws the chart.
+func (c *chart) draw(alt string) Drawing {
+	area := draw.Crop(draw.New(c.paper), 0, -millimetres(chartRight), 0, -millimetres(chartTop))
+	over := c.placeLegend(area)
+	area.Max.Y = over.Min.Y - millimetres(legendGap)
+	area.Min.X += max(0, millimetres(chartLeft)-c.DataCanvas(area).Min.X)
+	if c.square {
+		size := c.DataCanvas(area).Size()
+		area.Max.X -= max(0, size.X-size.Y)
+		area.Max.Y -= max(0, size.Y-size.X)
+	}
+	c.Draw(area)
+	for _, l := range c.legend {
+		l.Draw(over)
+	}
+	c.paper.out.Alt = alt
+	return c.paper.out
+}
 
 // dot is a case.
-func dot(at Point) Path {
-	return Path{Points: circle(at, 0.75), Closed: true, Fill: Achieved}
+func dot(at Point) []Path {
+	return []Path{{Points: circle(at, 0.75), Closed: true, Fill: Achieved}}
 }
 
 // far is a ring about a case that lies far from the others.
-func far(at Point) Path {
-	return Path{Points: circle(at, 1.7), Closed: true, Stroke: Black, Width: 0.25}
+func far(at Point) []Path {
+	return []Path{{Points: circle(at, 1.7), Closed: true, Stroke: Black, Width: 0.25}}
 }
 
 // warning is a triangle that points up, filled.
-func warning(at Point) Path {
-	return Path{Points: []Point{{at.X - 1.3, at.Y + 0.9}, {at.X + 1.3, at.Y + 0.9}, {at.X, at.Y - 1.4}}, Closed: true, Fill: Black}
+func warning(at Point) []Path {
+	return []Path{{Points: []Point{{at.X - 1.3, at.Y + 0.9}, {at.X + 1.3, at.Y + 0.9}, {at.X, at.Y - 1.4}}, Closed: true, Fill: Black}}
 }
+
+// miss is an upright cross turned by an eighth.
+func miss(at Point) []Path {
+	return []Path{line(at.X-0.9, at.Y-0.9, at.X+0.9, at.Y+0.9, 0.35, Black), line(at.X-0.9, at.Y+0.9, at.X+0.9, at.Y-0.9, 0.35, Black)}
+}
+
+// The lines of charts. Each has a pattern of its own, so that none needs colour.
+var (
+	curveStyle  = stroke(Black, 0.5)
+	runStyle    = stroke(Achieved, 0.45)
+	dashedStyle = stroke(Achieved, 0.45, 1.6, 0.9)
+	targetStyle = stroke(Planned, 0.35, 2.4, 1.4)
+	limitStyle  = stroke(Black, 0.3, 0.5, 0.9)
+)
 
 // CasePoint is one case on a chart.
 type CasePoint struct {
@@ -213,54 +215,66 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 	for _, b := range c.Band {
 		high = max(high, min(b[1], 1.5*seen))
 	}
-	out, f := newFrame(width, height, 1, last, 0, high*1.03, inOrder, c.Name+", "+c.Unit)
-	out.Alt = c.Alt
-	keys := []key{markKey("case, bar 95 %", func(p Point) []Item {
-		return []Item{line(p.X, p.Y-1.6, p.X, p.Y+1.6, 0.25, Achieved), dot(p)}
-	})}
+	out := newChart(width, height, casesFrom(1, last, inOrder), scale{name: c.Name + ", " + c.Unit, high: high * 1.03})
+	out.Add(grid{})
+
+	var cases, outliers plotter.XYs
+	var reach bars
+	for _, p := range c.Points {
+		at := plotter.XY{X: float64(p.Case), Y: p.Y}
+		cases = append(cases, at)
+		if p.Far {
+			outliers = append(outliers, at)
+		}
+		if p.U > 0 {
+			reach = append(reach, struct{ x, low, high float64 }{at.X, p.Y - normal95*p.U, p.Y + normal95*p.U})
+		}
+	}
+	dots := marks{cases, dot}
+	out.explain("case, bar 95 %", reach, dots)
 	for _, s := range c.Published {
-		f.hatched(s.Low, s.High)
-		keys = append(keys, swatchKey(s.Name, true))
+		out.named(s.Name, hatching{s.Low, s.High})
 	}
 	if len(c.Curve) > 0 {
-		var curve, band []Point
-		for i, v := range c.Curve {
-			curve = append(curve, Point{f.x(float64(i + 1)), f.y(v)})
-		}
 		if len(c.Band) == len(c.Curve) {
-			for i := range c.Band {
-				band = append(band, Point{f.x(float64(i + 1)), f.y(c.Band[i][1])})
+			n := len(c.Band)
+			ring := make(plotter.XYs, 2*n)
+			for i, b := range c.Band {
+				ring[i], ring[2*n-1-i] = plotter.XY{X: float64(i + 1), Y: b[1]}, plotter.XY{X: float64(i + 1), Y: b[0]}
 			}
-			for i := len(c.Band) - 1; i >= 0; i-- {
-				band = append(band, Point{f.x(float64(i + 1)), f.y(c.Band[i][0])})
-			}
-			f.inside(Path{Points: band, Closed: true, Fill: shade})
-			keys = append(keys, swatchKey("95 % of curve", false))
+			out.named("95 % of curve", &plotter.Polygon{XYs: []plotter.XYs{ring}, Color: shade})
 		}
-		f.inside(Path{Points: curve, Stroke: Black, Width: 0.5})
-		keys = append(keys, lineKey("fitted curve", Black, 0.5))
+		out.named("fitted curve", trace{fromCase(1, c.Curve), curveStyle})
 	}
-	level := func(v *float64, name string) {
-		if v == nil {
-			return
-		}
-		f.inside(line(f.left, f.y(*v), f.left+f.w, f.y(*v), 0.35, Planned, 2.4, 1.4))
-		keys = append(keys, lineKey(fmt.Sprintf("%s %.2f %s", name, *v, c.Unit), Planned, 0.35, 2.4, 1.4))
+	if c.Plateau != nil {
+		out.named(fmt.Sprintf("plateau %.2f %s", *c.Plateau, c.Unit), level{*c.Plateau, targetStyle})
 	}
-	level(c.Plateau, "plateau")
-	level(c.Level, "mean")
-	for _, p := range c.Points {
-		at := Point{f.x(float64(p.Case)), f.y(p.Y)}
-		if p.U > 0 {
-			f.inside(line(at.X, f.y(p.Y-normal95*p.U), at.X, f.y(p.Y+normal95*p.U), 0.25, Achieved))
-		}
-		f.out.add(dot(at))
-		if p.Far {
-			f.out.add(far(at))
-		}
+	if c.Level != nil {
+		out.named(fmt.Sprintf("mean %.2f %s", *c.Level, c.Unit), level{*c.Level, targetStyle})
 	}
-	f.keys(keys...)
-	return *out
+	out.Add(reach, dots, marks{outliers, far})
+	return out.draw(c.Alt)
+}
+
+// shade is the fill of a band of confidence.
+const shade Ink = "#d5e1ec"
+
+// fromCase are values of cases in a row.
+func fromCase(first int, values []float64) plotter.XYs {
+	out := make(plotter.XYs, len(values))
+	for i, v := range values {
+		out[i] = plotter.XY{X: float64(first + i), Y: v}
+	}
+	return out
+}
+
+// sumsFrom are running sums of cases in a row, which begin at zero.
+func sumsFrom(first int, sums []float64, sign float64) plotter.XYs {
+	out := plotter.XYs{{X: float64(first - 1)}}
+	for _, at := range fromCase(first, sums) {
+		out = append(out, plotter.XY{X: at.X, Y: sign * at.Y})
+	}
+	return out
 }
 
 // SumChart is a two-sided CUSUM: the upper sums over zero, the lower ones under
@@ -282,38 +296,28 @@ func (c SumChart) Draw(width, height float64) Drawing {
 		most = max(most, c.Above[i], c.Below[i])
 	}
 	last := c.First + len(c.Above) - 1
-	out, f := newFrame(width, height, c.First, last, -most*1.05, most*1.05, inOrder, "sum, in spreads")
-	out.Alt = c.Alt
-	trace := func(sums []float64, sign float64, dash []float64) {
-		points := []Point{{f.x(float64(c.First) - 1), f.y(0)}}
-		for i, v := range sums {
-			points = append(points, Point{f.x(float64(c.First + i)), f.y(sign * v)})
-		}
-		f.inside(Path{Points: points, Stroke: Achieved, Width: 0.45, Dash: dash})
-	}
-	for _, v := range []float64{-c.Limit, c.Limit} {
-		f.inside(line(f.left, f.y(v), f.left+f.w, f.y(v), 0.3, Black, 0.5, 0.9))
-	}
-	f.inside(line(f.left, f.y(0), f.left+f.w, f.y(0), 0.2, Grey))
-	short := []float64{1.6, 0.9}
-	trace(c.Above, 1, nil)
-	trace(c.Below, -1, short)
-	for _, s := range []struct {
-		at   int
-		sums []float64
-		sign float64
-	}{{c.Worse, c.Above, 1}, {c.Better, c.Below, -1}} {
-		if i := s.at - c.First; s.at > 0 && i >= 0 && i < len(s.sums) {
-			f.out.add(warning(Point{f.x(float64(s.at)), f.y(s.sign * s.sums[i])}))
-		}
-	}
+	out := newChart(width, height, casesFrom(c.First, last, inOrder), scale{name: "sum, in spreads", low: -most * 1.05, high: most * 1.05})
+	out.Add(grid{})
 	up, down := "worse", "better"
 	if c.Signed {
 		up, down = "deeper", "shallower"
 	}
-	f.keys(lineKey(up, Achieved, 0.45), lineKey(down, Achieved, 0.45, short...), lineKey("limit", Black, 0.3, 0.5, 0.9),
-		markKey("signal", func(p Point) []Item { return []Item{warning(p)} }))
-	return *out
+	out.Add(level{-c.Limit, limitStyle}, level{0, stroke(Grey, 0.2)})
+	above, below := sumsFrom(c.First, c.Above, 1), sumsFrom(c.First, c.Below, -1)
+	out.named(up, trace{above, runStyle})
+	out.named(down, trace{below, dashedStyle})
+	out.named("limit", level{c.Limit, limitStyle})
+	signals := marks{sign: warning}
+	for _, s := range []struct {
+		at   int
+		sums plotter.XYs
+	}{{c.Worse, above}, {c.Better, below}} {
+		if i := s.at - c.First + 1; s.at > 0 && i > 0 && i < len(s.sums) {
+			signals.values = append(signals.values, s.sums[i])
+		}
+	}
+	out.named("signal", signals)
+	return out.draw(c.Alt)
 }
 
 // MeanChart is an EWMA chart.
@@ -332,31 +336,27 @@ func (c MeanChart) Draw(width, height float64) Drawing {
 		low, high = min(low, c.Value[i], c.Low[i]), max(high, c.Value[i], c.High[i])
 	}
 	pad := (high - low) * 0.05
-	out, f := newFrame(width, height, c.First, c.First+len(c.Value)-1, low-pad, high+pad, inOrder, "moving mean, "+c.Unit)
-	out.Alt = c.Alt
-	run := func(v []float64) []Point {
-		points := make([]Point, len(v))
-		for i := range v {
-			points[i] = Point{f.x(float64(c.First + i)), f.y(v[i])}
-		}
-		return points
-	}
-	f.inside(Path{Points: run(c.Low), Stroke: Black, Width: 0.3, Dash: []float64{0.5, 0.9}}, Path{Points: run(c.High), Stroke: Black, Width: 0.3, Dash: []float64{0.5, 0.9}},
-		line(f.left, f.y(c.Target), f.left+f.w, f.y(c.Target), 0.35, Planned, 2.4, 1.4),
-		Path{Points: run(c.Value), Stroke: Achieved, Width: 0.45})
-	outside := false
+	last := c.First + len(c.Value) - 1
+	out := newChart(width, height, casesFrom(c.First, last, inOrder), scale{name: "moving mean, " + c.Unit, low: low - pad, high: high + pad})
+	out.Add(grid{})
+	run := fromCase(c.First, c.Value)
+	outside := marks{sign: warning}
 	for i, v := range c.Value {
 		if v < c.Low[i] || v > c.High[i] {
-			outside = true
-			f.out.add(warning(Point{f.x(float64(c.First + i)), f.y(v)}))
+			outside.values = append(outside.values, run[i])
 		}
 	}
-	keys := []key{lineKey("moving mean", Achieved, 0.45), lineKey("target", Planned, 0.35, 2.4, 1.4), lineKey("limits", Black, 0.3, 0.5, 0.9)}
-	if outside {
-		keys = append(keys, markKey("outside", func(p Point) []Item { return []Item{warning(p)} }))
+	out.Add(trace{fromCase(c.First, c.Low), limitStyle})
+	limits := trace{fromCase(c.First, c.High), limitStyle}
+	mean, target := trace{run, runStyle}, level{c.Target, targetStyle}
+	out.Add(limits, target, mean, outside)
+	out.explain("moving mean", mean)
+	out.explain("target", target)
+	out.explain("limits", limits)
+	if len(outside.values) > 0 {
+		out.explain("outside", outside)
 	}
-	f.keys(keys...)
-	return *out
+	return out.draw(c.Alt)
 }
 
 // ScoreChart is a learning-curve CUSUM of outcomes.
@@ -374,26 +374,22 @@ func (c ScoreChart) Draw(width, height float64) Drawing {
 	for _, v := range c.Score {
 		most = max(most, v)
 	}
-	out, f := newFrame(width, height, 1, len(c.Score), 0, most*1.05, "fixture, in the order of surgery", "score")
-	out.Alt = c.Alt
-	points := []Point{{f.x(0), f.y(0)}}
-	for i, v := range c.Score {
-		points = append(points, Point{f.x(float64(i + 1)), f.y(v)})
-	}
-	f.inside(line(f.left, f.y(c.Limit), f.left+f.w, f.y(c.Limit), 0.3, Black, 0.5, 0.9), Path{Points: points, Stroke: Achieved, Width: 0.45})
-	miss := func(p Point) []Item {
-		return []Item{line(p.X-0.9, p.Y-0.9, p.X+0.9, p.Y+0.9, 0.35, Black), line(p.X-0.9, p.Y+0.9, p.X+0.9, p.Y-0.9, 0.35, Black)}
-	}
+	out := newChart(width, height, casesFrom(1, len(c.Score), "fixture, in the order of surgery"), scale{name: "score", high: most * 1.05})
+	out.Add(grid{})
+	run := sumsFrom(1, c.Score, 1)
+	misses := marks{sign: miss}
 	for i, ok := range c.Success {
 		if !ok && i < len(c.Score) {
-			f.out.add(miss(Point{f.x(float64(i + 1)), f.y(c.Score[i])})...)
+			misses.values = append(misses.values, run[i+1])
 		}
 	}
-	keys := []key{lineKey("score", Achieved, 0.45), lineKey("competence", Black, 0.3, 0.5, 0.9), markKey("outside the limits", miss)}
+	score, competence := trace{run, runStyle}, level{c.Limit, limitStyle}
+	out.Add(competence)
+	out.named("score", score)
+	out.explain("competence", competence)
+	out.named("outside the limits", misses)
 	if c.Signal > 0 && c.Signal <= len(c.Score) {
-		f.out.add(warning(Point{f.x(float64(c.Signal)), f.y(c.Score[c.Signal-1])}))
-		keys = append(keys, markKey("declared", func(p Point) []Item { return []Item{warning(p)} }))
+		out.named("declared", marks{run[c.Signal : c.Signal+1], warning})
 	}
-	f.keys(keys...)
-	return *out
+	return out.draw(c.Alt)
 }

@@ -3,24 +3,57 @@ package drawing
 import (
 	"bytes"
 	"math"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/plot/font"
 	"pgregory.net/rapid"
 )
 
-func TestNiceStep(t *testing.T) {
+// Ticks lie at round values and say no more decimals than they need.
+func TestTicks(t *testing.T) {
 	for _, c := range []struct {
-		span float64
-		n    int
-		want float64
-	}{{1, 5, 0.2}, {3, 5, 1}, {8, 5, 2}, {50, 10, 5}, {49, 10, 5}, {0.07, 5, 0.02}, {0, 5, 1}} {
-		assert.InDelta(t, c.want, niceStep(c.span, c.n), 1e-12, "%v by %d", c.span, c.n)
+		low, high float64
+		ticks     ticks
+		want      []string
+	}{
+		{0, 2.6, ticks{most: 8}, []string{"0.0", "0.5", "1.0", "1.5", "2.0", "2.5"}},
+		{0, 2.6, ticks{most: 3}, []string{"0.0", "2.5"}},
+		{-16, 16, ticks{most: 8}, []string{"-15", "0", "15"}},
+		{0.5, 1.3, ticks{most: 8}, []string{"0.50", "0.75", "1.00", "1.25"}},
+		{0, 0.045, ticks{most: 8}, []string{"0.00", "0.01", "0.02", "0.03", "0.04"}},
+		{0, 51, ticks{most: 20, cases: true}, []string{"5", "10", "15", "20", "25", "30", "35", "40", "45", "50"}},
+		{0, 4, ticks{most: 20, cases: true}, []string{"1", "2", "3"}},
+		{0, 2, ticks{most: 20, cases: true}, []string{"1"}},
+	} {
+		var got []string
+		for _, k := range c.ticks.Ticks(c.low, c.high) {
+			if !k.IsMinor() {
+				got = append(got, k.Label)
+			}
+		}
+		assert.Equal(t, c.want, got, "%v to %v", c.low, c.high)
 	}
-	assert.Equal(t, "0.2", tidy(0.2, 0.2))
-	assert.Equal(t, "0.0", tidy(-1e-17, 0.2))
-	assert.Equal(t, "-4", tidy(-4, 2))
+	assert.Equal(t, "0", strconv.FormatFloat(toDecimals(-1e-17, 1), 'g', -1, 64))
+}
+
+// A row of any length has a labelled case, and none that is not a case.
+func TestTicksOfCases(t *testing.T) {
+	for first := 1; first < 60; first += 7 {
+		for n := 1; n < 300; n++ {
+			labels := 0
+			for _, k := range (ticks{most: 9, cases: true}).Ticks(float64(first)-1, float64(first+n)) {
+				require.Equal(t, math.Round(k.Value), k.Value)
+				require.True(t, int(k.Value) >= first && int(k.Value) < first+n, "%v from %d, %d cases", k.Value, first, n)
+				if !k.IsMinor() {
+					labels++
+				}
+			}
+			require.True(t, labels > 0 && labels <= 9, "%d labels from %d, %d cases", labels, first, n)
+		}
+	}
 }
 
 // middles are the middles of the closed areas filled with the ink of what was
@@ -31,14 +64,18 @@ func middles(d Drawing) (out []Point) {
 		if !ok || p.Fill != Achieved {
 			continue
 		}
-		m := Point{}
-		for _, q := range p.Points {
-			m.X += q.X / float64(len(p.Points))
-			m.Y += q.Y / float64(len(p.Points))
-		}
-		out = append(out, m)
+		out = append(out, middle(p.Points))
 	}
 	return out
+}
+
+// middle is the mean of the corners.
+func middle(points []Point) (m Point) {
+	for _, q := range points {
+		m.X += q.X / float64(len(points))
+		m.Y += q.Y / float64(len(points))
+	}
+	return m
 }
 
 // Cases lie on the chart where the axes say: equal steps to the right, and
@@ -52,77 +89,126 @@ func TestCurveChartPlacesCases(t *testing.T) {
 	a, b, z := cases[0], cases[1], cases[2]
 	assert.InDelta(t, 2*(b.X-a.X), z.X-b.X, 1e-9)
 	assert.InDelta(t, 2*(b.Y-a.Y), 2*(z.Y-b.Y), 1e-9)
-	assert.InDelta(t, 50-chartBottom, z.Y, 1e-9, "zero is the axis")
+	assert.InDelta(t, axisTop(t, c.Draw(160, 50)), z.Y, 1e-9, "zero is the axis")
 }
 
-// A chart of any sound figures has finite lines that stay on its paper.
+// axisTop is the upper edge of the axis of cases.
+func axisTop(t *testing.T, d Drawing) float64 {
+	t.Helper()
+	for _, it := range d.Items {
+		if p, ok := it.(Path); ok && p.Stroke == Black && len(p.Points) == 2 && p.Points[0].Y == p.Points[1].Y {
+			return p.Points[0].Y - p.Width/2
+		}
+	}
+	require.Fail(t, "no axis")
+	return 0
+}
+
+// box is what a label takes on paper in the widest face, from its top left.
+func box(l Label) (low, high Point) {
+	wide := widest().Lookup(font.Font{}, font.Length(l.Size)) // a unit stands for a mm
+	w := float64(wide.Width(l.Text))
+	left := map[Anchor]float64{Start: 0, Middle: -w / 2, End: -w}[l.Anchor]
+	up, down := 0.73*l.Size, float64(wide.Extents().Descent) // 0.73: its capitals
+	if l.Turned {
+		return Point{l.At.X - up, l.At.Y - left - w}, Point{l.At.X + down, l.At.Y - left}
+	}
+	return Point{l.At.X + left, l.At.Y - up}, Point{l.At.X + left + w, l.At.Y + down}
+}
+
+// A chart of any sound figures has finite lines and texts that stay on its paper,
+// no text on another, and is the same each time.
 func TestChartsStayOnPaper(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 80).Draw(t, "cases")
+		first := rapid.IntRange(1, 60).Draw(t, "first")
 		scale := math.Pow(10, rapid.Float64Range(-2, 2).Draw(t, "scale"))
 		value := func(name string) float64 { return scale * rapid.Float64Range(0, 1).Draw(t, name) }
-		curve := CurveChart{Name: "figure", Unit: "mm", Last: n}
-		sums := SumChart{First: 1, Limit: 5, Worse: n}
-		means := MeanChart{First: 1, Unit: "mm", Target: scale / 2}
+		curve := CurveChart{Name: "angular deviation", Unit: "mm", Last: n}
+		sums := SumChart{First: first, Limit: 5, Worse: first + n - 1, Signed: true}
+		means := MeanChart{First: first, Unit: "mm", Target: scale / 2}
 		score := ScoreChart{Limit: 2, Signal: n}
+		habit := Scatter{Mean: &Region{Mesial: value("m"), Buccal: value("b"), Long: value("l") / 3, Turn: 30}, Next: &Region{Long: scale, Short: value("s")}}
 		for i := range n {
 			y := value("y")
-			curve.Points = append(curve.Points, CasePoint{Case: i + 1, Y: y, U: value("u") / 10})
+			curve.Points = append(curve.Points, CasePoint{Case: i + 1, Y: y, U: value("u") / 10, Far: i%9 == 4})
 			curve.Curve, curve.Band = append(curve.Curve, y), append(curve.Band, [2]float64{y / 2, y * 2})
 			sums.Above, sums.Below = append(sums.Above, y/scale*9), append(sums.Below, y/scale)
-			means.Value, means.Low, means.High = append(means.Value, y), append(means.Low, 0), append(means.High, scale)
+			means.Value, means.Low, means.High = append(means.Value, y), append(means.Low, 0.1*scale), append(means.High, 0.9*scale)
 			score.Score, score.Success = append(score.Score, y/scale), append(score.Success, y > scale/2)
+			habit.Shots = append(habit.Shots, [2]float64{y, -value("x")})
 		}
 		curve.Plateau = &curve.Points[0].Y
-		curve.Published = []Span{{scale / 3, scale / 2, "published"}}
-		for _, d := range []Drawing{curve.Draw(168, 56), sums.Draw(82, 48), means.Draw(82, 48), score.Draw(168, 48)} {
-			var b bytes.Buffer
+		curve.Published = []Span{{scale / 3, scale / 2, "published 1.04 to 1.44"}}
+		all := func() []Drawing {
+			return []Drawing{curve.Draw(168, 56), sums.Draw(82, 48), means.Draw(82, 48), score.Draw(168, 48), habit.Draw()}
+		}
+		again := all()
+		for i, d := range all() {
+			var b, same bytes.Buffer
 			require.NoError(t, d.SVG(&b))
+			require.NoError(t, again[i].SVG(&same))
+			assert.Equal(t, b.String(), same.String())
 			assert.NotContains(t, b.String(), "NaN")
 			assert.NotContains(t, b.String(), "Inf")
+			on := func(q Point, what any) {
+				assert.True(t, q.X >= 0 && q.Y >= 0 && q.X <= d.Width && q.Y <= d.Height+1e-9, "%v at %v on %v × %v", what, q, d.Width, d.Height)
+			}
+			var labels []Label
 			for _, it := range d.Items {
-				if p, ok := it.(Path); ok {
-					for _, q := range p.Points {
-						assert.True(t, q.X > -2 && q.X < d.Width+2 && q.Y > -2 && q.Y < d.Height+2, "%v on %v × %v", q, d.Width, d.Height)
+				switch v := it.(type) {
+				case Path:
+					for _, q := range v.Points {
+						on(q, "line")
 					}
+				case Label:
+					low, high := box(v)
+					on(low, v.Text)
+					on(high, v.Text)
+					for _, other := range labels {
+						l, h := box(other)
+						assert.False(t, low.X < h.X && l.X < high.X && low.Y < h.Y && l.Y < high.Y, "%q lies on %q", v.Text, other.Text)
+					}
+					labels = append(labels, v)
 				}
 			}
+			assert.Greater(t, len(labels), 5)
 		}
 	})
 }
 
-// A case lies at its mesial and buccal parts, and the regions about their
-// centres.
+// A case lies at its mesial and buccal parts from the plan, and the regions about
+// their centres, on both axes to one scale.
 func TestScatter(t *testing.T) {
 	d := Scatter{Shots: [][2]float64{{1, 0}, {0, 2}}, Mean: &Region{Mesial: 0.5, Buccal: 1, Long: 0.4, Short: 0.2, Turn: 30},
 		Next: &Region{Long: 2.2, Short: 1}}.Draw()
-	c := Point{d.Width / 2, d.Width / 2}
-	scale := targetSide / 2 / 2.5
-	var regions []Point
+	var plan Point
+	var regions [][]Point
 	for _, it := range d.Items {
 		p, ok := it.(Path)
-		if !ok || !p.Closed {
-			continue
-		}
-		m := Point{}
-		for _, q := range p.Points {
-			m.X += q.X / float64(len(p.Points))
-			m.Y += q.Y / float64(len(p.Points))
-		}
-		if p.Stroke != Black {
-			continue
-		}
-		regions = append(regions, m)
-		if len(regions) == 2 {
-			// The long axis points up to the right: mesial and buccal.
-			far := p.Points[0]
-			assert.InDelta(t, 0.4*scale*math.Cos(math.Pi/6), far.X-m.X, 1e-9)
-			assert.InDelta(t, -0.4*scale*math.Sin(math.Pi/6), far.Y-m.Y, 1e-9)
+		switch {
+		case !ok || len(p.Points) < turnChords:
+		case p.Stroke == Planned && plan == Point{}:
+			plan = middle(p.Points)
+		case p.Stroke == Black:
+			regions = append(regions, p.Points[1:]) // the first closes it
 		}
 	}
+	scale := targetSide / 6 // to 3 mm on either side
+	at := func(p Point, mesial, buccal float64) {
+		t.Helper()
+		assert.InDelta(t, plan.X+mesial*scale, p.X, 1e-9)
+		assert.InDelta(t, plan.Y-buccal*scale, p.Y, 1e-9)
+	}
 	marks := middles(d)
-	assert.InDelta(t, c.X+scale, marks[0].X, 1e-9)
-	assert.InDelta(t, c.Y-2*scale, marks[1].Y, 1e-9)
-	assert.InDelta(t, c.X+0.5*scale, regions[1].X, 1e-9)
-	assert.InDelta(t, c.Y-scale, regions[1].Y, 1e-9)
+	scale = marks[0].X - plan.X // exactly
+	assert.InDelta(t, targetSide/6, scale, 0.3)
+	at(marks[0], 1, 0)
+	at(marks[1], 0, 2)
+	require.Len(t, regions, 2)
+	at(middle(regions[0]), 0.5, 1)
+	at(middle(regions[1]), 0, 0)
+	// The long axis points up to the right: mesial and buccal.
+	last := len(regions[0]) - 1
+	at(regions[0][last], 0.5+0.4*math.Cos(math.Pi/6), 1+0.4*math.Sin(math.Pi/6))
 }

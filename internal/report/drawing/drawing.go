@@ -1,7 +1,8 @@
 // Package drawing draws the pictures of a report: cuts through the follow-up scan
 // with the planned and achieved outlines over them, target plots, interval strips
 // and charts. A picture is a Drawing, plain shapes in millimetres of paper that
-// every backend draws alike; SVG is here, the PDF's is with the report.
+// every backend draws alike; SVG is here, the PDF's is with the report. Charts with
+// axes are plots of gonum.org/v1/plot on a canvas that records them as a Drawing.
 //
 // Conventions: paper coordinates are mm, x to the right, y down. Points of the
 // patient are in the planning frame, LPS, mm. Planned is always dashed with open

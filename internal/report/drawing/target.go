@@ -157,7 +157,13 @@ func (t *Target) Draw() Drawing {
 	scale := targetSide / 2 / reach
 	step := ringStep(reach)
 
-	rings(&out, c, reach, step, scale)
+	out.add(line(c.X-targetSide/2, c.Y, c.X+targetSide/2, c.Y, 0.15, Faint), line(c.X, c.Y-targetSide/2, c.X, c.Y+targetSide/2, 0.15, Faint))
+	for r := step; r <= reach+1e-9; r += step {
+		out.add(Path{Points: circle(c, r*scale), Closed: true, Stroke: Faint, Width: 0.15})
+		s := label(c.X+0.7, c.Y+r*scale-0.7, 2.2, Start, fmt.Sprintf("%g", r))
+		s.Ink = Grey
+		out.add(s)
+	}
 	edge := func(x, y float64, a Anchor, text string, turned bool) {
 		l := label(x, y, smallType, a, text)
 		l.Turned = turned
@@ -168,7 +174,9 @@ func (t *Target) Draw() Drawing {
 	edge(targetEdge-1.4, c.Y, Middle, t.Left, true)
 	edge(side-1.6, c.Y, Middle, t.Right, true)
 
-	planMark(&out, c)
+	for _, p := range planMark(c) {
+		out.add(p)
+	}
 	place := func(s Shot) Point {
 		x := s.Mesial
 		if t.mirror {
@@ -196,8 +204,10 @@ func (t *Target) Draw() Drawing {
 	// What the marks mean.
 	y := side + 2.4
 	x := 1.0
-	out.add(Path{Points: circle(Point{x + 1.2, y - 0.9}, 1.1), Closed: true, Stroke: Planned, Width: 0.35, Dash: []float64{0.8, 0.5}},
-		label(x+3.4, y, smallType, Start, "plan"))
+	for _, p := range planSign(Point{x + 1.2, y - 0.9}) {
+		out.add(p)
+	}
+	out.add(label(x+3.4, y, smallType, Start, "plan"))
 	out.add(entryMark(Point{x + 12.0, y - 0.9}), label(x+14.0, y, smallType, Start, "entry"))
 	out.add(apexMark(Point{x + 24.0, y - 0.9}), label(x+26.0, y, smallType, Start, "apex"))
 	if t.Entry.Cov != nil {
@@ -208,6 +218,18 @@ func (t *Target) Draw() Drawing {
 	note.Ink = Grey
 	out.add(note)
 	return out
+}
+
+// planMark is the plan on a target plot: an open circle and a cross, entry and
+// apex in one point.
+func planMark(at Point) []Path {
+	return []Path{{Points: circle(at, 1.5), Closed: true, Stroke: Planned, Width: 0.4, Dash: []float64{0.9, 0.6}},
+		line(at.X-2.6, at.Y, at.X+2.6, at.Y, 0.35, Planned), line(at.X, at.Y-2.6, at.X, at.Y+2.6, 0.35, Planned)}
+}
+
+// planSign stands for the plan in a legend.
+func planSign(at Point) []Path {
+	return []Path{{Points: circle(at, 1.1), Closed: true, Stroke: Planned, Width: 0.35, Dash: []float64{0.8, 0.5}}}
 }
 
 // entryMark is a filled disc, as everywhere for an achieved entry.
