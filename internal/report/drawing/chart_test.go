@@ -154,7 +154,11 @@ func TestChartsStayOnPaper(t *testing.T) {
 			on := func(q Point, what any) {
 				assert.True(t, q.X >= 0 && q.Y >= 0 && q.X <= d.Width && q.Y <= d.Height+1e-9, "%v at %v on %v × %v", what, q, d.Width, d.Height)
 			}
-			var labels []Label
+			type placed struct {
+				text      string
+				low, high Point
+			}
+			var labels []placed
 			for _, it := range d.Items {
 				switch v := it.(type) {
 				case Path:
@@ -166,10 +170,9 @@ func TestChartsStayOnPaper(t *testing.T) {
 					on(low, v.Text)
 					on(high, v.Text)
 					for _, other := range labels {
-						l, h := box(other)
-						assert.False(t, low.X < h.X && l.X < high.X && low.Y < h.Y && l.Y < high.Y, "%q lies on %q", v.Text, other.Text)
+						assert.False(t, low.X < other.high.X && other.low.X < high.X && low.Y < other.high.Y && other.low.Y < high.Y, "%q lies on %q", v.Text, other.text)
 					}
-					labels = append(labels, v)
+					labels = append(labels, placed{v.Text, low, high})
 				}
 			}
 			assert.Greater(t, len(labels), 5)
