@@ -9,6 +9,8 @@ import (
 	"syscall"
 	"time"
 
+	"golang.org/x/term"
+
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/cli"
 )
@@ -28,8 +30,12 @@ func main() {
 	ignoreFileLimit()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	info, err := os.Stderr.Stat()
+	width, _, noTerminal := term.GetSize(int(os.Stdout.Fd()))
+	if noTerminal != nil {
+		width = 0
+	}
 	status := cli.Run(ctx, os.Args[1:], cli.Env{
-		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
+		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version, Width: width,
 		Later:    func(d time.Duration, f func()) func() bool { return time.AfterFunc(d, f).Stop },
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})

@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	"plumbline/internal/registration/intensity"
+	reports "plumbline/internal/report"
 )
 
 func alignCommand() command {
@@ -61,7 +62,10 @@ on unbroken from tile to tile, the alignment is right.`,
 								fx.Site, al.ExpectedTRE(fx.Planned.Entry), al.ExpectedTRE(fx.Planned.Apex))
 						}
 					}
-					writeFlags(env.Stdout, flags)
+					if len(flags) > 0 {
+						fmt.Fprintln(env.Stdout)
+						err = env.print(reports.Flags(flags))
+					}
 				}
 				if err != nil {
 					return err

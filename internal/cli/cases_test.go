@@ -24,6 +24,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
 	"plumbline/internal/phantom"
+	reports "plumbline/internal/report"
 	"plumbline/internal/tooth"
 )
 
@@ -85,8 +86,10 @@ func TestMeasureOneCase(t *testing.T) {
 	require.Equal(t, Done, got.status, got.stderr)
 	assert.Empty(t, got.stderr)
 	c := readMeasurement(t, "out/c.json")
-	assert.Equal(t, text(t, func(b *bytes.Buffer) error { return writeCase(b, c, tooth.Universal) }), got.stdout)
-	assert.Contains(t, got.stdout, "Site 28 (universal, lower right first premolar)")
+	var shown bytes.Buffer
+	require.NoError(t, reports.Figures(&c, reports.Options{Numbering: tooth.Universal}).Text(&shown, 0))
+	assert.Equal(t, shown.String(), got.stdout)
+	assert.Contains(t, got.stdout, "Site 28, lower right first premolar (universal numbering)")
 
 	assert.Equal(t, measurement.Schema, c.Schema)
 	assert.Equal(t, "C-101", c.Case)
@@ -147,9 +150,9 @@ func TestMissingFixture(t *testing.T) {
 	got := run("measure", "--json", "c.json", "case")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Empty(t, got.stderr, "the flags on standard output say why")
-	assert.Contains(t, got.stdout, "no fixture was found; there are no figures")
-	assert.Contains(t, got.stdout, "\nDoubts\n  metal-not-found: ")
-	assert.Contains(t, got.stdout, "not to be relied on")
+	assert.Contains(t, got.stdout, "No fixture was found, so there are no figures.")
+	assert.Contains(t, got.stdout, "\nNot to be relied on\n")
+	assert.Contains(t, got.stdout, "(metal-not-found)")
 	c := readMeasurement(t, "c.json")
 	assert.Nil(t, c.Fixtures[0].Achieved)
 	assert.Nil(t, c.Fixtures[0].Deviation)
@@ -158,7 +161,8 @@ func TestMissingFixture(t *testing.T) {
 	got = run("measure", "case", "case/case.toml")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Contains(t, got.stdout, "none")
-	assert.Contains(t, got.stdout, "no: metal-not-found")
+	assert.Contains(t, got.stdout, "▲ no")
+	assert.Contains(t, got.stdout, "(metal-not-found)")
 }
 
 // One that fails does not stop the others; what was measured is not measured
@@ -268,7 +272,7 @@ func TestMeasureByTheScansThemselves(t *testing.T) {
 	require.Equal(t, Done, makePhantom().status)
 	got := run("measure", "--json", filepath.Join(t.TempDir(), "c.json"), filepath.Join(phantomHome, "C-101"))
 	require.Contains(t, []int{Done, InDoubt}, got.status, got.stderr)
-	assert.Contains(t, got.stdout, "Scans aligned by: scans")
+	assert.Contains(t, got.stdout, "Scans aligned by: the scans' own voxels")
 }
 
 func filesOf(t *testing.T, dir string) map[string]string {

@@ -22,6 +22,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/parallel"
+	reports "plumbline/internal/report"
 )
 
 // Exit statuses.
@@ -37,11 +38,15 @@ const (
 type Env struct {
 	Stdout, Stderr io.Writer
 	Terminal       bool // Stderr is a terminal: progress may redraw its line
+	Width          int  // columns of the terminal that Stdout is; 0 where it is none
 	Now            func() time.Time
 	// Later calls f after d unless it is cancelled before.
 	Later   func(d time.Duration, f func()) (cancel func() bool)
 	Version string
 }
+
+// print writes a document for the terminal.
+func (e Env) print(d *reports.Document) error { return d.Text(e.Stdout, e.Width) }
 
 // command is one command of the program.
 type command struct {

@@ -96,7 +96,7 @@ measurement to a series file, once.`,
 				if err != nil {
 					return err
 				}
-				if err := writeCase(env.Stdout, *c, system); err != nil {
+				if err := env.print(reports.Figures(c, reports.Options{Numbering: system})); err != nil {
 					return err
 				}
 				if file != "" {
@@ -174,7 +174,7 @@ func measureMany(ctx context.Context, env Env, paths []string, out outputs, o me
 		entries = append(entries, e)
 	}
 	p.end()
-	if err := writeCases(env.Stdout, rows, out.system); err != nil {
+	if err := env.print(reports.CaseList(rows, reports.Options{Numbering: out.system})); err != nil {
 		return err
 	}
 	writeEntries(env.Stdout, entries)

@@ -13,8 +13,8 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
+	reports "plumbline/internal/report"
 	"plumbline/internal/series"
-	"plumbline/internal/tooth"
 )
 
 // seriesOptions are the options of all that can be done with a series file.
@@ -135,10 +135,6 @@ func actOn(f *pflag.FlagSet, env Env, o *seriesOptions, args []string) error {
 	return a.run(env, o, given)
 }
 
-// mostFaults is how many faults are listed: one edit makes one or two, and a
-// file that is no series at all has one a line.
-const mostFaults = 20
-
 func checkSeries(env Env, o *seriesOptions, args []string) error {
 	f, err := openSeries(args[0])
 	if err != nil {
@@ -148,48 +144,15 @@ func checkSeries(env Env, o *seriesOptions, args []string) error {
 	if err != nil {
 		return badInput(err)
 	}
-	writeVerdict(env.Stdout, f.Path, v)
-	fmt.Fprintln(env.Stdout)
-	writeWrapped(env.Stdout, "", v.Limits)
+	if err := env.print(reports.Verdict(f.Path, v)); err != nil {
+		return err
+	}
 	// A line without its end is what a stopped program leaves, but a file that has
 	// nothing else shows nothing.
 	if !v.Sound || v.Records == 0 && v.Unfinished != nil {
 		return errInDoubt
 	}
 	return nil
-}
-
-func writeVerdict(out io.Writer, path string, v series.Verdict) {
-	records := counted(v.Records, "record")
-	if len(v.Faults) == 0 {
-		fmt.Fprintf(out, "%s: %s, the chain is unbroken.\n", path, records)
-	} else {
-		fmt.Fprintf(out, "%s: the chain is broken; %s can be read as they were written.\n", path, records)
-		for i, fault := range v.Faults {
-			if i == mostFaults {
-				fmt.Fprintf(out, "  and %d more\n", len(v.Faults)-mostFaults)
-				break
-			}
-			fmt.Fprintf(out, "  %s: %s.\n", fault.Code, fault.Message)
-		}
-		fmt.Fprintln(out, "Go on from an unchanged copy of the file, if there is one.")
-	}
-	if v.Unfinished != nil {
-		fmt.Fprintf(out, "Note: %s.\n", v.Unfinished)
-	}
-	if v.Records == 0 && (len(v.Faults) > 0 || v.Unfinished != nil) {
-		fmt.Fprintln(out, "There is nothing in it that is a record; it may be another kind of file.")
-	}
-	if v.Receipt != "" {
-		fmt.Fprintf(out, "Receipt of the file as it is now: %s\n", v.Receipt)
-	}
-	if h := v.Held; h != nil {
-		answer := "holds"
-		if !h.Same {
-			answer = "does not hold"
-		}
-		fmt.Fprintf(out, "The receipt %s %s: %s.\n", h.Receipt, answer, h.Message)
-	}
 }
 
 func exportSeries(env Env, o *seriesOptions, args []string) error {
@@ -223,7 +186,9 @@ func brokenChain(env Env, f *series.File) error {
 		return err
 	}
 	fmt.Fprintln(env.Stdout)
-	writeVerdict(env.Stdout, f.Path, v)
+	if err := env.print(reports.Chain(f.Path, v)); err != nil {
+		return err
+	}
 	return errInDoubt
 }
 
@@ -395,13 +360,4 @@ func counted(n int, noun string) string {
 		return "1 " + noun
 	}
 	return fmt.Sprintf("%d %ss", n, noun)
-}
-
-// numbered is the site of a fixture in a numbering; empty where none is known.
-func numbered(site string, system tooth.System) string {
-	if site == "" {
-		return ""
-	}
-	_, text := label(site, system)
-	return text
 }

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -210,7 +211,7 @@ func TestSealMeasureShow(t *testing.T) {
 	got = runOn(t, after, "measure", "--series", "s.jsonl", "demo/C-101", "demo/C-102")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Empty(t, got.stderr)
-	assert.Regexp(t, `(?s)C-102 .*no: metal-not-found.*C-101 is in s.jsonl already.*C-102 is record 3 of s.jsonl.\nIts plan was not sealed before surgery.\nReceipt 3-`, got.stdout)
+	assert.Regexp(t, `(?s)C-102 .*▲ no.*metal-not-found.*C-101 is in s.jsonl already.*C-102 is record 3 of s.jsonl.\nIts plan was not sealed before surgery.\nReceipt 3-`, got.stdout)
 
 	require.Equal(t, Done, runOn(t, after, "series", "leave-out", "--case", "C-102", "--reason", "scan of another patient", "s.jsonl").status)
 	require.Equal(t, Done, runOn(t, after, "series", "remark", "--case", "C-101", "--by", "mentor-a", "--text", "seen", "s.jsonl").status)
@@ -218,11 +219,11 @@ func TestSealMeasureShow(t *testing.T) {
 	require.Equal(t, Done, got.status, got.stderr)
 	m := readMeasurement(t, "results/c.json").Fixtures[0]
 	assert.Contains(t, got.stdout, "s.jsonl: 5 records, the chain is unbroken.")
-	assert.Contains(t, got.stdout, "1 case is measured. The cases are not shown to be consecutive: 1 left out with a reason\n(C-102).")
-	assert.Regexp(t, regexp.QuoteMeta(fmt.Sprintf("C-101   %s   44 ", plan.Placed))+` +`+
-		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f   %.2f ± %.2f   %.2f ± %.2f   measured", m.Deviation.Entry, 2*m.Uncertainty.Entry.U, m.Deviation.Apex, 2*m.Uncertainty.Apex.U, m.Deviation.Angle, 2*m.Uncertainty.Angle.U))+` +kept\n`, got.stdout)
-	assert.Contains(t, got.stdout, "C-102: left out (record 4): scan of another patient.\n")
-	assert.Contains(t, got.stdout, "mentor-a on C-101, "+after+"T12:00:00Z (record 5): seen.\n")
+	assert.Contains(t, got.stdout, "1 case is measured. The cases are not shown to be consecutive: 1 left out with\n    a reason (C-102).")
+	assert.Regexp(t, regexp.QuoteMeta(fmt.Sprintf("C-101  %s  44 ", plan.Placed))+` +`+
+		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f  %.2f ± %.2f  %.2f ± %.2f  seal ● kept\n", m.Deviation.Entry, 2*m.Uncertainty.Entry.U, m.Deviation.Apex, 2*m.Uncertainty.Apex.U, m.Deviation.Angle, 2*m.Uncertainty.Angle.U)), got.stdout)
+	assert.Contains(t, got.stdout, "■ left out")
+	assert.Contains(t, got.stdout, "5        "+after+" 12:00 UTC   mentor-a   C-101   seen\n")
 	assert.Contains(t, got.stdout, "too few for any statistics")
 
 	got = runOn(t, after, "series", "show", "--json", "s.jsonl")
@@ -312,7 +313,7 @@ func tamper(t *testing.T, receipt string) {
 	assert.Equal(t, Done, run("series", "check", "s.jsonl").status)
 	got = run("series", "check", "--receipt", last, "s.jsonl")
 	assert.Equal(t, InDoubt, got.status)
-	assert.Contains(t, got.stdout, "does not hold: the receipt was given when the file held 5 records; record 5 is not here")
+	assert.Contains(t, strings.ReplaceAll(got.stdout, "\n", " "), "does not hold: the receipt was given when the file held 5 records; record 5 is not here")
 	write(t, "s.jsonl", whole)
 }
 
@@ -385,8 +386,18 @@ func TestShowHasNoControlCharacters(t *testing.T) {
 	require.NoError(t, err)
 	got := run("series", "show", "other.jsonl")
 	require.Equal(t, Done, got.status, got.stderr)
-	assert.Contains(t, got.stdout, "?[2J")
+	assert.Contains(t, got.stdout, "\ufffd[2J")
 	assert.NotRegexp(t, `[\x00-\x09\x0b-\x1f]`, got.stdout)
+
+	// Nor does it get lines that are wider than the terminal.
+	var stdout, stderr bytes.Buffer
+	env := testEnv(&stdout, &stderr)
+	env.Width = 40
+	require.Equal(t, Done, Run(context.Background(), []string{"series", "show", "other.jsonl"}, env))
+	for _, line := range strings.Split(stdout.String(), "\n") {
+		assert.LessOrEqual(t, utf8.RuneCountInString(line), 40, line)
+	}
+	assert.NotEqual(t, got.stdout, stdout.String())
 }
 
 func TestDemoSeries(t *testing.T) {
@@ -412,13 +423,4 @@ func TestDemoSeries(t *testing.T) {
 	whole := readAll(t, "demo/series.jsonl")
 	require.NoError(t, makeDemoSeries(env, "demo"))
 	assert.Equal(t, whole, readAll(t, "demo/series.jsonl"), "made again in the same folder")
-}
-
-func TestWrapped(t *testing.T) {
-	var b strings.Builder
-	writeWrapped(&b, "  ", strings.Repeat("word ", 16)+"all 90 % in 2.50 mm")
-	assert.Equal(t, "  "+strings.Repeat("word ", 16)+"all\n    90 % in 2.50 mm\n", b.String(), "a unit stays with its number")
-	b.Reset()
-	writeWrapped(&b, "", strings.Repeat("x", 100)+" y")
-	assert.Equal(t, strings.Repeat("x", 100)+"\ny\n", b.String())
 }

@@ -71,15 +71,15 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 			{"Placed", outside(c.Placed)},
 			{"Clinician", outside(c.Clinician)},
 			{plural(len(sites), "Site", "Sites") + ", " + o.numbering(), strings.Join(sites, ", ")},
-			{"Scans aligned by", methodName(c.Alignment.Method)},
+			{alignedBy, methodName(c.Alignment.Method)},
 			{"Measured with", "plumbline " + outside(c.Program.Version)},
 		},
 	})
-	d.doubts(c)
+	d.doubts(allFlags(c)...)
 	many := len(c.Fixtures) > 1
 	if many {
 		d.summary(c, o)
-		d.notes(c)
+		d.notes(allFlags(c)...)
 	}
 	for i, f := range c.Fixtures {
 		var p *fixturePictures
@@ -89,7 +89,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		d.fixture(f, p, o, many)
 	}
 	if !many {
-		d.notes(c)
+		d.notes(allFlags(c)...)
 	}
 	for i, f := range c.Fixtures {
 		if s != nil {
@@ -152,19 +152,25 @@ func allFlags(c *measurement.Case) []measurement.Flags {
 	return lists
 }
 
-func (d *Document) doubts(c *measurement.Case) {
-	doubtful := func(f measurement.Flag) bool { return f.Level == measurement.Doubt }
-	if doubts := flagTexts(doubtful, allFlags(c)...); len(doubts) > 0 {
-		d.add(notice{Title: "Not to be relied on", Doubt: true,
+const (
+	alignedBy       = "Scans aligned by"
+	notToBeReliedOn = "Not to be relied on"
+)
+
+func isDoubt(f measurement.Flag) bool { return f.Level == measurement.Doubt }
+
+func (d *Document) doubts(flags ...measurement.Flags) {
+	if doubts := flagTexts(isDoubt, flags...); len(doubts) > 0 {
+		d.add(notice{Title: notToBeReliedOn, Doubt: true,
 			Items: append([]string{"The figures are given for what they are. Until the points below are settled they prove nothing."}, doubts...)})
 	}
 }
 
-func (d *Document) notes(c *measurement.Case) {
+func (d *Document) notes(flags ...measurement.Flags) {
 	other := func(f measurement.Flag) bool {
 		return f.Level != measurement.Doubt && !slices.Contains(clearanceCodes, f.Code)
 	}
-	if notes := flagTexts(other, allFlags(c)...); len(notes) > 0 {
+	if notes := flagTexts(other, flags...); len(notes) > 0 {
 		d.add(notice{Title: "Notes on the measurement", Items: notes})
 	}
 }
@@ -251,17 +257,8 @@ func tightest(list []measurement.Clearance) string {
 // fixture is the part of a report that answers what was planned, what was
 // achieved and how far off it is.
 func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
-	n, label, name := o.site(f.Site)
-	title := "Site " + label
-	if name != "" {
-		title += ", " + name
-	}
-	d.add(heading{Level: 2, Text: title, Page: many})
-	plan := "Planned: a fixture of " + sized(f.Planned) + ", " + outside(wording.Guidance(f.Guidance)) + "."
-	if a := f.Achieved; a != nil && (a.Diameter != f.Planned.Diameter || sized(*a) != sized(f.Planned)) {
-		plan += " Placed: " + sized(*a) + "."
-	}
-	d.add(paragraph{Text: plan}, paragraph{Lead: true, Text: strings.Join(wording.Summary(f, n), " ")})
+	n, _, _ := o.site(f.Site)
+	d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: many}, paragraph{Text: planText(f)}, paragraph{Lead: true, Text: strings.Join(wording.Summary(f, n), " ")})
 	if near := closeCalls(f); len(near) > 0 && !many {
 		d.add(notice{Title: "Clearance", Items: near})
 	}
@@ -288,6 +285,23 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 	} else {
 		d.add(paragraph{Small: true, Text: "No clearances: the case names no structure, or they could not be had."})
 	}
+}
+
+// siteTitle names a site by number and name.
+func (o Options) siteTitle(site string) string {
+	_, label, name := o.site(site)
+	if name != "" {
+		label += ", " + name
+	}
+	return "Site " + label
+}
+
+func planText(f measurement.Fixture) string {
+	plan := "Planned: a fixture of " + sized(f.Planned) + ", " + outside(wording.Guidance(f.Guidance)) + "."
+	if a := f.Achieved; a != nil && (a.Diameter != f.Planned.Diameter || sized(*a) != sized(f.Planned)) {
+		plan += " Placed: " + sized(*a) + "."
+	}
+	return plan
 }
 
 func gaugesOf(f measurement.Fixture) gauges {

@@ -1,14 +1,16 @@
 // Package report writes what was measured for people to read: the report of one
-// case and of a clinician's series, as one self-contained HTML page or as a PDF.
+// case and of a clinician's series, as one self-contained HTML page, as a PDF or
+// as text for a terminal.
 //
 // A report is made once, as a Document of headings, tables, figures and words;
-// HTML and PDF are two ways to write the same Document, so that they cannot
-// differ. The words and tables come from package words, which the terminal uses
-// too. Start with Case or Stored.
+// HTML, PDF and Text are three ways to write a Document, so that they cannot
+// differ. What a terminal shows is shorter, and made of the same tables and
+// sentences. Start with Case, Stored or Figures.
 //
 // Conventions: lengths mm, angles degrees, ISO dates, a decimal point. The same
 // input gives the same bytes. Text from outside (names, remarks, messages) goes
-// through outside, which makes it harmless and isolates its writing direction.
+// through outside, which makes it harmless and isolates its writing direction;
+// on its way to a terminal all text goes through visible besides.
 package report
 
 import "plumbline/internal/report/drawing"

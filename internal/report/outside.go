@@ -25,16 +25,26 @@ func outside(s string) string {
 		if r >= utf8.RuneSelf {
 			ascii = false
 		}
-		switch {
-		case r == '\n' || r == '\t':
-			return ' '
-		case unicode.IsControl(r), r >= '\u202a' && r <= '\u202e', r >= '\u2066' && r <= '\u2069', r == '\ufeff':
-			return unicode.ReplacementChar
-		}
-		return r
+		return harmless(r)
 	}, strings.ToValidUTF8(s, string(unicode.ReplacementChar)))
 	if ascii {
 		return clean
 	}
 	return string(isolate) + norm.NFC.String(clean) + string(deisolate)
+}
+
+// harmless gives a space for what ends a line, and the replacement character for
+// control characters and for format characters: marks of the writing direction
+// and all that cannot be seen, but for the joiners that some scripts are spelt
+// with.
+func harmless(r rune) rune {
+	switch {
+	case r == '\n' || r == '\t' || unicode.In(r, unicode.Zl, unicode.Zp):
+		return ' '
+	case r == joiner || r == parter:
+		return r
+	case unicode.In(r, unicode.Cc, unicode.Cf):
+		return unicode.ReplacementChar
+	}
+	return r
 }

@@ -78,7 +78,7 @@ func (d *Document) chainDoubt(f *series.File) {
 	for _, x := range f.Faults {
 		items = append(items, sentence(x.Message)+" ("+outside(x.Code)+")")
 	}
-	d.add(notice{Title: "Not to be relied on", Doubt: true, Items: items})
+	d.add(notice{Title: notToBeReliedOn, Doubt: true, Items: items})
 }
 
 // find gives a figure of the analysis by its name.
@@ -100,6 +100,9 @@ var chief = []struct {
 	{series.Apex, "apex_mm", "Apex deviation", "mm"},
 	{series.Angle, "angle_deg", "Angular deviation", "°"},
 }
+
+// whichCases heads what the records say of all cases.
+const whichCases = "Which cases these are"
 
 // seriesAnswers is the first page: how far off, learning, habit, margin, and
 // whether these are all the cases.
@@ -134,7 +137,7 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
 	}
 	items = append(items, outsideAll(a.Notes)...)
-	d.add(notice{Title: "Which cases these are", Items: items})
+	d.add(notice{Title: whichCases, Items: items})
 	var said []string
 	for _, x := range chief {
 		if f := find(a, x.name); f != nil && f.Learning != nil {
@@ -144,9 +147,7 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	if a.Success != nil {
 		said = append(said, a.Success.Words)
 	}
-	for _, h := range a.Habits {
-		said = append(said, h.Words)
-	}
+	said = append(said, habitSentences(a)...)
 	if len(said) > 0 {
 		d.add(list{Items: outsideAll(said)})
 	}
@@ -270,7 +271,7 @@ func (d *Document) charts(a *analysis.Analysis) {
 		why   string
 	}{{unsettled, analysis.NoLevel}, {without, fmt.Sprintf("A chart needs %d cases that spread.", learningcurve.MinCases)}} {
 		if len(w.names) > 0 {
-			d.add(paragraph{Text: "No control chart of " + wording.List(w.names) + ". " + w.why})
+			d.add(paragraph{Text: noChart(w.names, w.why)})
 		}
 	}
 	if c := a.Competence; c != nil {
@@ -278,6 +279,10 @@ func (d *Document) charts(a *analysis.Analysis) {
 			pictures{Across: 1, Items: []picture{{Caption: outside(c.Words),
 				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Learning-curve chart of outcomes. " + c.Words}.Draw(168, 48)}}})
 	}
+}
+
+func noChart(names []string, why string) string {
+	return "No control chart of " + wording.List(names) + ". " + why
 }
 
 // rooted says on which scale a chart is made, and where on it the level lies
@@ -295,9 +300,7 @@ func (d *Document) habits(a *analysis.Analysis) {
 	}
 	var group pictures
 	group.Across = 2
-	var said []string
 	for _, h := range a.Habits {
-		said = append(said, outside(h.Words))
 		if h.Place == "tilt" {
 			continue
 		}
@@ -326,14 +329,22 @@ func (d *Document) habits(a *analysis.Analysis) {
 	if len(group.Items) > 0 {
 		d.add(group)
 	}
-	d.add(list{Items: said})
+	d.add(list{Items: outsideAll(habitSentences(a))})
+}
+
+func habitSentences(a *analysis.Analysis) []string {
+	var out []string
+	for _, h := range a.Habits {
+		out = append(out, h.Words)
+	}
+	return out
 }
 
 // marginTable has a line for each direction and structure, and says what was asked
 // for where anything was.
 func marginTable(a *analysis.Analysis) table {
 	asked := slices.ContainsFunc(a.Margins, func(m analysis.Margin) bool { return m.Asked != nil })
-	t := table{Dense: true, Caption: "The margin that the record supports: what to keep clear of a structure when planning"}
+	t := table{Dense: true, Caption: marginTitle + ": what to keep clear of a structure when planning"}
 	add := func(head string, share float64) { t.Columns = append(t.Columns, column{Head: head, Share: share}) }
 	add("direction", 34)
 	add("fixtures", 13)
@@ -372,36 +383,47 @@ func (d *Document) margins(a *analysis.Analysis) {
 	if len(a.Margins) == 0 {
 		return
 	}
-	d.add(heading{Level: 2, Text: "The margin that the record supports"},
+	d.add(heading{Level: 2, Text: marginTitle},
 		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence and rounded up to a tenth of a millimetre.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
-	var said []string
+	d.add(list{Items: outsideAll(marginSentences(a))})
+}
+
+const marginTitle = "The margin that the record supports"
+
+func marginSentences(a *analysis.Analysis) []string {
+	var out []string
 	for _, m := range a.Margins {
-		said = append(said, outside(m.Words))
+		out = append(out, m.Words)
 	}
-	d.add(list{Items: said})
+	return out
 }
 
 func (d *Document) groups(a *analysis.Analysis) {
-	if len(a.Groups) == 0 {
-		return
+	if t := groupTable(a); len(t.Rows) > 0 {
+		d.add(heading{Level: 2, Text: "Groups"}, t)
 	}
+}
+
+// meanWords is a mean with its interval, where there are cases enough for one.
+func meanWords(s *analysis.Summary) string {
+	switch {
+	case s == nil:
+		return ""
+	case s.Low == nil || s.High == nil:
+		return fmt.Sprintf("%.2f", s.Mean)
+	}
+	return fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, *s.Low, *s.High)
+}
+
+func groupTable(a *analysis.Analysis) table {
 	t := table{Dense: true, Caption: "Mean with its 95 % interval. Groups differ in more than what they are named for; they are not a trial",
 		Columns: []column{{Head: "group", Share: 30}, {Head: "fixtures", Share: 12}, {Head: "entry, mm", Share: 26}, {Head: "apex, mm", Share: 26}, {Head: "angle, °", Share: 26}, {Head: "within limits", Share: 22}}}
-	mean := func(s *analysis.Summary) string {
-		switch {
-		case s == nil:
-			return ""
-		case s.Low == nil || s.High == nil:
-			return fmt.Sprintf("%.2f", s.Mean)
-		}
-		return fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, *s.Low, *s.High)
-	}
 	for _, g := range a.Groups {
 		name := g.Name
 		if g.By == "guidance" {
 			name = wording.Guidance(name)
 		}
-		r := row{Cells: []string{outside(g.By + ": " + name), fmt.Sprint(g.Fixtures), mean(g.Entry), mean(g.Apex), mean(g.Angle), ""}}
+		r := row{Cells: []string{outside(g.By + ": " + name), fmt.Sprint(g.Fixtures), meanWords(g.Entry), meanWords(g.Apex), meanWords(g.Angle), ""}}
 		if g.Success != nil {
 			r.Cells[5] = fmt.Sprintf("%d of %d", g.Success.Within, g.Success.Of)
 		}
@@ -410,39 +432,52 @@ func (d *Document) groups(a *analysis.Analysis) {
 		}
 		t.Rows = append(t.Rows, r)
 	}
-	d.add(heading{Level: 2, Text: "Groups"}, t)
+	return t
 }
+
+const everyFixture = "Every fixture of every case in the order of surgery"
 
 // allCases lists every case that the file knows of.
 func (d *Document) allCases(rows []series.TableRow, o Options) {
-	t := table{Dense: true, Caption: "Every fixture of every case in the order of surgery; ± is twice the standard uncertainty",
+	t := table{Dense: true, Caption: everyFixture + "; " + twiceU,
 		Columns: []column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19},
 			{Head: "entry, mm", Share: 22}, {Head: "apex, mm", Share: 22}, {Head: "angle, °", Share: 22}, {Head: "what became of it", Share: 31}, {Head: "seal", Share: 18}}}
 	for i := range rows {
 		r := &rows[i]
-		label := ""
-		if r.Site != "" {
-			_, label, _ = o.site(r.Site)
-		}
 		guidance := ""
 		if r.Guidance != "" {
 			guidance = outside(wording.Guidance(r.Guidance))
 		}
-		value := func(f series.Figure) string {
-			v, u := r.Deviation[f], r.U[f]
-			switch {
-			case v == nil:
-				return ""
-			case u == nil:
-				return fmt.Sprintf("%.2f", *v)
-			}
-			return fmt.Sprintf("%.2f ± %.2f", *v, 2**u)
-		}
-		status := statusWords(r)
 		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt,
-			Cells: []string{outside(r.Case), outside(r.Placed), label, guidance, value(series.Entry), value(series.Apex), value(series.Angle), status, sealWords(r.Seal)}})
+			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, chiefValues(r)...), statusWords(r), sealWords(r.Seal))})
 	}
 	d.add(heading{Level: 2, Text: "All cases"}, t)
+}
+
+// rowSite is the site of a row in the numbering; "" where none is known.
+func (o Options) rowSite(r *series.TableRow) string {
+	if r.Site == "" {
+		return ""
+	}
+	_, label, _ := o.site(r.Site)
+	return label
+}
+
+// chiefValues are the chief figures of a row, "" for what could not be had.
+func chiefValues(r *series.TableRow) []string {
+	var out []string
+	for _, x := range chief {
+		v, u := r.Deviation[x.figure], r.U[x.figure]
+		switch {
+		case v == nil:
+			out = append(out, "")
+		case u == nil:
+			out = append(out, withU(*v, 0))
+		default:
+			out = append(out, withU(*v, *u))
+		}
+	}
+	return out
 }
 
 func statusWords(r *series.TableRow) string {
@@ -457,7 +492,7 @@ func statusWords(r *series.TableRow) string {
 	case series.StatusMissing:
 		return "▲ sealed, never measured"
 	case series.StatusLeftOut:
-		return "■ left out: " + outside(r.Reason)
+		return fmt.Sprintf("■ left out (record %d): %s", r.Record, outside(r.Reason))
 	}
 	return outside(string(r.Status))
 }
@@ -486,13 +521,9 @@ func (d *Document) chain(s Series) {
 	if s.File != nil {
 		items := []string{}
 		if v, err := s.File.Check(""); err == nil {
-			state := "unbroken: no record was edited, removed or moved"
-			if !v.Sound {
-				state = "broken; the faults stand at the head of this report"
-			}
-			items = append(items, fmt.Sprintf("The file holds %d records. The chain is %s.", v.Records, state))
+			items = append(items, sentence(chainSentence(v)))
 			if v.Receipt != "" {
-				items = append(items, "Receipt of the file as it is now: "+v.Receipt+". Kept by somebody else, it shows later that nothing before it was changed.")
+				items = append(items, receiptSentence(v)+". Kept by somebody else, it shows later that nothing before it was changed.")
 			}
 			if v.Unfinished != nil {
 				items = append(items, sentence(v.Unfinished.String()))
@@ -500,35 +531,49 @@ func (d *Document) chain(s Series) {
 			items = append(items, v.Limits)
 		}
 		if s.Summary.Mended > 0 {
-			items = append(items, fmt.Sprintf("Unfinished lines taken off the file's end: %d.", s.Summary.Mended))
+			items = append(items, mendedSentence(&s.Summary))
 		}
 		d.add(list{Items: items})
 	}
-	flags := table{Dense: true, Caption: "What the records say of single cases", Columns: []column{{Head: "case", Share: 20}, {Head: "remark of the program", Share: 100}}}
-	for _, c := range s.Summary.Cases {
-		for _, f := range c.Flags {
-			flags.Rows = append(flags.Rows, row{Cells: []string{outside(c.Case), sentence(f.Message)}})
+	for _, t := range []table{flagTable(&s.Summary), correctionTable(&s.Summary), remarkTable(&s.Summary)} {
+		if len(t.Rows) > 0 {
+			d.add(t)
 		}
 	}
-	if len(flags.Rows) > 0 {
-		d.add(flags)
-	}
-	if len(s.Summary.Corrections) > 0 {
-		t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 34}, {Head: "corrects", Share: 14}, {Head: "reason", Share: 70}}}
-		for _, n := range s.Summary.Corrections {
-			t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
-		}
-		d.add(t)
-	}
-	if len(s.Summary.Remarks) > 0 {
-		t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "by", Share: 22}, {Head: "time", Share: 42}, {Head: "case", Share: 18}, {Head: "remark", Share: 76}}}
-		for _, n := range s.Summary.Remarks {
-			t.Rows = append(t.Rows, row{Cells: []string{outside(n.Author), timeWords(n.Time), outside(n.Case), outside(n.Text)}})
-		}
-		d.add(t)
-	} else {
+	if len(s.Summary.Remarks) == 0 {
 		d.add(paragraph{Small: true, Text: "No reviewer has remarked on this series in the file."})
 	}
+}
+
+func mendedSentence(s *series.Summary) string {
+	return fmt.Sprintf("Unfinished lines that were taken off the end of the file: %d.", s.Mended)
+}
+
+// flagTable is what the records say of single cases.
+func flagTable(s *series.Summary) table {
+	t := table{Dense: true, Caption: "What the records say of single cases", Columns: []column{{Head: "case", Share: 20}, {Head: "remark of the program", Share: 100}}}
+	for _, c := range s.Cases {
+		for _, f := range c.Flags {
+			t.Rows = append(t.Rows, row{Cells: []string{outside(c.Case), sentence(f.Message)}})
+		}
+	}
+	return t
+}
+
+func correctionTable(s *series.Summary) table {
+	t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 34}, {Head: "corrects", Share: 14}, {Head: "reason", Share: 70}}}
+	for _, n := range s.Corrections {
+		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
+	}
+	return t
+}
+
+func remarkTable(s *series.Summary) table {
+	t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "record", Share: 14}, {Head: "time", Share: 42}, {Head: "by", Share: 22}, {Head: "case", Share: 18}, {Head: "remark", Share: 76}}}
+	for _, n := range s.Remarks {
+		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), outside(n.Author), outside(n.Case), outside(n.Text)}})
+	}
+	return t
 }
 
 // timeWords is a record's time to the minute.
@@ -542,9 +587,26 @@ func timeWords(text string) string {
 
 // references lists the published figures beside the clinician's.
 func (d *Document) references(a *analysis.Analysis) {
-	t := table{Dense: true, Caption: "Published figures of other people's patients. They differ in patients, sites and methods; they are no target",
-		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 32}, {Head: "this series", Share: 32}, {Head: "this series is", Share: 24}, {Head: "what was published", Share: 60}}}
-	var sources []string
+	t, sources := referenceTable(a, true)
+	if len(t.Rows) == 0 {
+		return
+	}
+	d.add(heading{Level: 2, Text: "Published references"}, t)
+	for _, source := range sources {
+		d.add(paragraph{Small: true, Text: source})
+	}
+}
+
+// referenceTable has a line for each published figure, with the clinician's own
+// beside it where that is asked for, and the sources in the order of their numbers.
+func referenceTable(a *analysis.Analysis, beside bool) (t table, sources []string) {
+	t = table{Dense: true, Caption: "Published figures of other people's patients. They differ in patients, sites and methods; they are no target",
+		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 32}}}
+	if beside {
+		t.Columns = append(t.Columns, column{Head: "this series", Share: 32})
+	}
+	t.Columns = append(t.Columns, column{Head: "this series is", Share: 24}, column{Head: "what was published", Share: 60})
+	var known []string
 	for _, x := range chief {
 		f := find(a, x.name)
 		if f == nil {
@@ -562,21 +624,20 @@ func (d *Document) references(a *analysis.Analysis) {
 			case p.SD != nil:
 				published += fmt.Sprintf(", spread %.2f", *p.SD)
 			}
-			at := slices.Index(sources, p.Source)
+			at := slices.Index(known, p.Source)
 			if at < 0 {
-				at = len(sources)
-				sources = append(sources, p.Source)
+				at = len(known)
+				known = append(known, p.Source)
+				sources = append(sources, fmt.Sprintf("[%d] %s.", at+1, strings.TrimRight(p.Source, ".")))
 			}
-			t.Rows = append(t.Rows, row{Cells: []string{strings.ToLower(strings.TrimSuffix(x.title, " deviation")), published, own, placeWords(p.Place), fmt.Sprintf("%s, %s [%d]", p.What, p.N, at+1)}})
+			cells := []string{strings.ToLower(strings.TrimSuffix(x.title, " deviation")), published}
+			if beside {
+				cells = append(cells, own)
+			}
+			t.Rows = append(t.Rows, row{Cells: append(cells, placeWords(p.Place), fmt.Sprintf("%s, %s [%d]", p.What, p.N, at+1))})
 		}
 	}
-	if len(t.Rows) == 0 {
-		return
-	}
-	d.add(heading{Level: 2, Text: "Published references"}, t)
-	for i, source := range sources {
-		d.add(paragraph{Small: true, Text: fmt.Sprintf("[%d] %s.", i+1, strings.TrimRight(source, "."))})
-	}
+	return t, sources
 }
 
 func placeWords(p analysis.Place) string {
@@ -591,6 +652,14 @@ func placeWords(p analysis.Place) string {
 	return "no interval to compare"
 }
 
+// limitsSource says where limits come from; "" where they are the reader's own.
+func limitsSource(l analysis.Limits) string {
+	if l != analysis.Defaults().Limits {
+		return ""
+	}
+	return analysis.LimitsSource
+}
+
 func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 	o := a.Options
 	d.add(heading{Level: 2, Text: "How it was made"},
@@ -598,7 +667,7 @@ func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
 			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals hold what all falling curves of either shape that fit nearly as well would give, with the bound found from resampled residuals; a plateau is given only where the cases come within 10 % of it.",
 			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
-			fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, analysis.LimitsSource),
+			strings.TrimSpace(fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, limitsSource(o.Limits))),
 			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
 			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence, by normal theory where the figures fit it, else free of a distribution or none.", 100*o.Coverage, 100*o.Assurance),
 			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; the first %d cases are looked at.", outside(s.Version), o.Seed, o.Cases),

@@ -109,8 +109,8 @@ func TestSeriesReport(t *testing.T) {
 	}
 	assert.Equal(t, 15, rows)
 	for _, want := range []string{
-		"■ left out: ", "▲ sealed, never measured", "▲ measured, in doubt", "● kept", "mentor-b", "wrong scan",
-		s.File.Receipt(), "The chain is unbroken", "Published references", "doi 10.1111/clr.13346",
+		"■ left out (record 8): =no", "▲ sealed, never measured", "▲ measured, in doubt", "● kept", "mentor-b", "wrong scan",
+		s.File.Receipt(), "37 records, the chain is unbroken.", "Published references", "doi 10.1111/clr.13346",
 	} {
 		assert.Contains(t, page, want)
 		assert.Contains(t, paper, want)

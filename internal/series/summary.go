@@ -3,6 +3,7 @@ package series
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -155,6 +156,24 @@ func inForce(records []Record) []Record {
 		}
 	}
 	return kept
+}
+
+// SummariseOf says what the records of one clinician's cases mean. A case that was
+// left out before anything was known of it may be anybody's, and stays.
+//
+// Errors: no case of that clinician.
+func SummariseOf(clinician string, records []Record, today string) (Summary, error) {
+	known, own := map[string]bool{}, map[string]bool{"": true}
+	for _, c := range Summarise(records, today).Cases {
+		own[c.Case] = c.Clinician == clinician || c.Clinician == ""
+		if c.Clinician != "" {
+			known[c.Clinician] = true
+		}
+	}
+	if !known[clinician] {
+		return Summary{}, fmt.Errorf("there is no case of clinician %q; the series has %s", clinician, strings.Join(slices.Sorted(maps.Keys(known)), ", "))
+	}
+	return Summarise(slices.DeleteFunc(slices.Clone(records), func(r Record) bool { return !own[r.Case] }), today), nil
 }
 
 // Summarise says what the records mean. today (as in 2026-03-14) tells a sealed

@@ -27,13 +27,20 @@ type Spread struct {
 	Most   float64 `json:"most"`
 }
 
+// Title is the figure's name as a heading.
+func (s *Spread) Title() string { return title(plainNames[s.Figure]) }
+
 // MostInFull is for how many clinicians at once learning, charts, habits and
 // bounds are looked at: each takes seconds, and nobody reads more.
 const MostInFull = 12
 
-// AnalyseTogether analyses every clinician in the rows with the same options.
+// AnalyseTogether analyses every clinician in the rows with the same options. A
+// chosen one without a row is skipped.
 func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 	out := Together{Clinicians: []Analysis{}, Group: []Spread{}, Skipped: []string{}}
+	if o.Clinician != "" && len(rows) == 0 {
+		out.Skipped = append(out.Skipped, o.Clinician)
+	}
 	of := map[string][]series.Row{}
 	for _, r := range rows {
 		of[r.Clinician] = append(of[r.Clinician], r)

@@ -1,7 +1,6 @@
-package cli
+package report
 
 import (
-	"bytes"
 	"strings"
 	"testing"
 
@@ -68,55 +67,36 @@ func invented() measurement.Case {
 	}
 }
 
-func text(t *testing.T, print func(b *bytes.Buffer) error) string {
+// onTerminal is a document as a terminal of so many columns shows it.
+func onTerminal(t *testing.T, d *Document, columns int) string {
 	t.Helper()
-	var b bytes.Buffer
-	require.NoError(t, print(&b))
+	var b strings.Builder
+	require.NoError(t, d.Text(&b, columns))
 	return b.String()
 }
 
-func TestTableOfOneCase(t *testing.T) {
-	got := text(t, func(b *bytes.Buffer) error { return writeCase(b, invented(), tooth.ISO3950) })
-	golden(t, ".", "case.txt", got)
+func TestFiguresOfOneCase(t *testing.T) {
+	c := invented()
+	golden(t, "case.txt", onTerminal(t, Figures(&c, Options{}), 0))
 
-	universal := text(t, func(b *bytes.Buffer) error { return writeCase(b, invented(), tooth.Universal) })
-	assert.Contains(t, universal, "Site 19 (universal, lower left first molar)")
-	assert.Contains(t, universal, "Site 20 (universal, lower left second premolar)")
+	universal := onTerminal(t, Figures(&c, Options{Numbering: tooth.Universal}), 0)
+	assert.Contains(t, universal, "Site 19, lower left first molar (universal numbering)")
+	assert.Contains(t, universal, "Site 20, lower left second premolar (universal numbering)")
 	assert.NotContains(t, universal, "ISO 3950")
 
-	trusted := invented()
-	trusted.Fixtures = trusted.Fixtures[:2]
-	assert.NotContains(t, text(t, func(b *bytes.Buffer) error { return writeCase(b, trusted, tooth.ISO3950) }), "not to be relied on")
+	c.Fixtures = c.Fixtures[:2]
+	assert.NotContains(t, onTerminal(t, Figures(&c, Options{}), 0), notToBeReliedOn)
 }
 
-func TestTableOfManyCases(t *testing.T) {
+func TestListOfManyCases(t *testing.T) {
 	second := invented()
 	second.Case = "C-8"
 	second.Fixtures = second.Fixtures[:1]
 	second.Alignment.Flags = measurement.Flags{{Code: "alignment-doubtful", Message: "m", Level: measurement.Doubt}}
 	cases := []measurement.Case{invented(), second}
-	golden(t, ".", "cases.txt", text(t, func(b *bytes.Buffer) error { return writeCases(b, cases, tooth.ISO3950) }))
-	universal := text(t, func(b *bytes.Buffer) error { return writeCases(b, cases, tooth.Universal) })
-	assert.Contains(t, universal, "site (universal)")
-	assert.Contains(t, strings.Join(strings.Fields(universal), " "), "C-7 2026-03-14 19 0.71 ± 0.10")
-	assert.Empty(t, text(t, func(b *bytes.Buffer) error { return writeCases(b, nil, tooth.ISO3950) }))
-}
-
-func TestFileNamesOfCases(t *testing.T) {
-	for name, want := range map[string]string{
-		"C-7":         "C-7",
-		"a/b\\c":      "a_b_c",
-		"../../etc":   "_.._etc",
-		`<>:"|?*`:     "_______",
-		"tab\there":   "tab_here",
-		" spaced . ":  "spaced",
-		"Fälle ж 日":   "Fälle ж 日",
-		"..":          "_",
-		"nul":         "_nul",
-		"Com1.left":   "_Com1.left",
-		"Console":     "Console",
-		"con\x00trol": "con_trol",
-	} {
-		assert.Equal(t, want, fileName(name), name)
-	}
+	golden(t, "cases.txt", onTerminal(t, CaseList(cases, Options{}), 0))
+	universal := onTerminal(t, CaseList(cases, Options{Numbering: tooth.Universal}), 0)
+	assert.Contains(t, universal, "sites in universal numbering")
+	assert.Contains(t, strings.Join(strings.Fields(universal), " "), "C-7 19 0.71 ± 0.10")
+	assert.Empty(t, onTerminal(t, CaseList(nil, Options{}), 0))
 }

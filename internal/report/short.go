@@ -1,0 +1,175 @@
+package report
+
+import (
+	"fmt"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/wording"
+	"plumbline/internal/series"
+)
+
+// Documents without pictures, for the terminal: their tables and sentences are
+// those of the reports.
+
+// Figures is the short form of a case's report: its figures, clearances and flags.
+func Figures(c *measurement.Case, o Options) *Document {
+	d := &Document{}
+	d.add(paragraph{Text: fmt.Sprintf("Case %s, placed %s by %s", outside(c.Case), outside(c.Placed), outside(c.Clinician))},
+		paragraph{Text: alignedBy + ": " + methodName(c.Alignment.Method)})
+	var near []string
+	for _, f := range c.Fixtures {
+		n, _, _ := o.site(f.Site)
+		d.add(heading{Level: 2, Text: o.siteTitle(f.Site) + " (" + o.numbering() + ")"}, paragraph{Text: planText(f)})
+		if f.Deviation == nil {
+			d.add(list{Items: wording.Summary(f, n)})
+			continue
+		}
+		t := figureTable(f, n)
+		for i, line := range wording.Figures(f, n) {
+			if line.Note != "" {
+				t.Rows[i].Cells[2] += "; " + line.Note
+			}
+		}
+		d.add(t)
+		if len(f.Clearance) > 0 {
+			d.add(clearanceTable(f.Clearance))
+		}
+		near = append(near, closeCalls(f)...)
+	}
+	d.doubts(allFlags(c)...)
+	if len(near) > 0 {
+		d.add(notice{Title: "Clearance", Items: near})
+	}
+	d.notes(allFlags(c)...)
+	d.cautions()
+	return d
+}
+
+// Flags is what flags say, doubts first.
+func Flags(flags measurement.Flags) *Document {
+	d := &Document{}
+	d.doubts(flags)
+	d.notes(flags)
+	return d
+}
+
+// CaseList is a table of many cases, a row a fixture, and their doubts.
+func CaseList(cases []measurement.Case, o Options) *Document {
+	d := &Document{}
+	if len(cases) == 0 {
+		return d
+	}
+	t := table{Caption: "Achieved against planned, sites in " + o.numbering() + "; " + twiceU,
+		Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "entry, mm"}, {Head: "apex, mm"}, {Head: "angle, °"}, {Head: "tightest clearance"}, {Head: "to be relied on"}}}
+	var doubts []string
+	for i := range cases {
+		c := &cases[i]
+		for _, f := range c.Fixtures {
+			_, label, _ := o.site(f.Site)
+			r := row{Cells: []string{outside(c.Case), label, "none", "none", "none", tightest(f.Clearance), "yes"}}
+			if v := f.Deviation; v != nil {
+				u := measurement.Uncertainty{}
+				if f.Uncertainty != nil {
+					u = *f.Uncertainty
+				}
+				r.Cells[2], r.Cells[3], r.Cells[4] = withU(v.Entry, u.Entry.U), withU(v.Apex, u.Apex.U), withU(v.Angle, u.Angle.U)
+			}
+			if len(flagTexts(isDoubt, c.Flags, c.Alignment.Flags, f.Flags)) > 0 {
+				r.Cells[6], r.Strong = "▲ no", true
+			}
+			t.Rows = append(t.Rows, r)
+		}
+		for _, text := range flagTexts(isDoubt, allFlags(c)...) {
+			doubts = append(doubts, outside(c.Case)+": "+text)
+		}
+	}
+	d.add(t)
+	if len(doubts) > 0 {
+		d.add(notice{Title: notToBeReliedOn, Doubt: true, Items: doubts})
+	}
+	d.cautions()
+	return d
+}
+
+// twiceU explains figures as withU words them.
+const twiceU = "± is twice the standard uncertainty"
+
+// withU words a figure with twice its standard uncertainty, where that is known.
+func withU(v, u float64) string {
+	if u == 0 {
+		return fmt.Sprintf("%.2f", v)
+	}
+	return fmt.Sprintf("%.2f ± %.2f", v, 2*u)
+}
+
+func (d *Document) cautions() {
+	d.add(notice{Title: "Cautions", Items: wording.Cautions})
+}
+
+// mostFaults is how many faults are listed: one edit makes one or two, and a
+// file that is no series at all has one a line.
+const mostFaults = 20
+
+// Chain says whether the series file of a name is as it was written.
+func Chain(name string, v series.Verdict) *Document {
+	d := &Document{}
+	d.verdict(name, v)
+	return d
+}
+
+// Verdict is Chain with what a chain can and cannot show.
+func Verdict(name string, v series.Verdict) *Document {
+	d := Chain(name, v)
+	d.add(heading{Level: 2, Text: "What it proves, and what not"}, paragraph{Text: v.Limits})
+	return d
+}
+
+func (d *Document) verdict(name string, v series.Verdict) {
+	say := func(text string) { d.add(paragraph{Text: text}) }
+	say(outside(name) + ": " + chainSentence(v))
+	if len(v.Faults) > 0 {
+		var faults list
+		for i, x := range v.Faults {
+			if i == mostFaults {
+				faults.Items = append(faults.Items, fmt.Sprintf("and %d more", len(v.Faults)-mostFaults))
+				break
+			}
+			faults.Items = append(faults.Items, outside(x.Code)+": "+outside(x.Message)+".")
+		}
+		d.add(faults)
+		say("Go on from an unchanged copy of the file, if there is one.")
+	}
+	if v.Unfinished != nil {
+		say("Note: " + outside(v.Unfinished.String()) + ".")
+	}
+	if v.Records == 0 && (len(v.Faults) > 0 || v.Unfinished != nil) {
+		say("There is nothing in it that is a record; it may be another kind of file.")
+	}
+	if v.Receipt != "" {
+		say(receiptSentence(v))
+	}
+	if h := v.Held; h != nil {
+		answer := "holds"
+		if !h.Same {
+			answer = "does not hold"
+		}
+		say(fmt.Sprintf("The receipt %s %s: %s.", outside(h.Receipt), answer, outside(h.Message)))
+	}
+}
+
+func chainSentence(v series.Verdict) string {
+	records := counted(v.Records, "record")
+	if len(v.Faults) > 0 {
+		return "the chain is broken; " + records + " can be read as they were written."
+	}
+	return records + ", the chain is unbroken."
+}
+
+func receiptSentence(v series.Verdict) string {
+	return "Receipt of the file as it is now: " + v.Receipt
+}
+
+// counted is a number of things.
+func counted(n int, noun string) string {
+	return fmt.Sprint(n) + " " + plural(n, noun, noun+"s")
+}
