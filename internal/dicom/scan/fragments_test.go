@@ -1,7 +1,6 @@
 package scan
 
 import (
-	"encoding/binary"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -98,26 +97,5 @@ func TestSettle(t *testing.T) {
 		}
 		l.settle(words, nil)
 		require.Equal(t, want, words)
-	})
-}
-
-// TestBar compares four words at once with one after the other.
-func TestBar(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		bound := rapid.Uint16().Draw(t, "bound")
-		near := rapid.Custom(func(t *rapid.T) uint16 { return bound + uint16(rapid.IntRange(-2, 2).Draw(t, "off")) })
-		words := rapid.SliceOfN(rapid.OneOf(near, rapid.Uint16()), 4, 4).Draw(t, "words")
-		x := binary.NativeEndian.Uint64(raw(words))
-		up, down := make([]uint16, 4), make([]uint16, 4)
-		for i, w := range words {
-			if w >= bound {
-				up[i] = signBit
-			}
-			if w <= bound {
-				down[i] = signBit
-			}
-		}
-		require.Equal(t, binary.NativeEndian.Uint64(raw(up)), reach(bound, false).which(x))
-		require.Equal(t, binary.NativeEndian.Uint64(raw(down)), reach(bound, true).which(x))
 	})
 }

@@ -8,8 +8,6 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
-	"math"
-	"math/bits"
 	"os"
 	"runtime"
 	"sync"
@@ -25,10 +23,9 @@ import (
 
 // sliceFacts is what is counted while a slice is at hand.
 type sliceFacts struct {
-	low, high uint16 // kept words, padding left out
-	padded    int    // voxels of padding
-	voxels    int    // other voxels
-	lossy     bool   // the decoder says so
+	volume.Extremes
+	padded int  // voxels of padding
+	lossy  bool // the decoder says so
 }
 
 // guard runs f and turns a panic into an error: damaged files must not end the
@@ -119,7 +116,7 @@ func (s *stack) read(v *volume.Volume) ([]sliceFacts, error) {
 			return fmt.Errorf("%s: %w", g.file.name, err)
 		}
 		for _, k := range jobs[j] {
-			if facts[k].voxels+facts[k].padded != plane {
+			if facts[k].Voxels+facts[k].padded != plane {
 				return fmt.Errorf("%s: frame %d could not be read; export the scan again", g.file.name, s.slices[k].number+1)
 			}
 		}
@@ -342,20 +339,17 @@ func (g *image) encapsulated() (io.ReaderAt, int64, error) {
 
 // count takes a slice's range.
 func count(words []uint16, pad *volume.Range) sliceFacts {
-	f := sliceFacts{low: math.MaxUint16}
-	if pad == nil {
-		f.low, f.high = extremes(words)
-	} else {
-		for _, w := range words {
-			if w >= pad.Low && w <= pad.High {
-				f.padded++
-				continue
-			}
-			f.low, f.high = min(f.low, w), max(f.high, w)
-		}
+	e := volume.ExtremesOf(words, pad)
+	return sliceFacts{Extremes: e, padded: len(words) - e.Voxels}
+}
+
+// extremes is each slice's range.
+func extremes(facts []sliceFacts) []volume.Extremes {
+	out := make([]volume.Extremes, len(facts))
+	for k, f := range facts {
+		out[k] = f.Extremes
 	}
-	f.voxels = len(words) - f.padded
-	return f
+	return out
 }
 
 // wordsDigest is the SHA-256 of words, the low byte first.
@@ -368,48 +362,6 @@ func wordsDigest(words []uint16) [sha256.Size]byte {
 		turned = binary.LittleEndian.AppendUint16(turned, w)
 	}
 	return sha256.Sum256(turned)
-}
-
-// extremes is the lowest and the highest word.
-//
-// Method: few blocks have a word beyond those before, and whether one has is seen
-// four words at once. With x−low in each 16 bits of d, and d + 2^15−1−(high−low) in
-// each of e, no sum leaves its word while all lie within low to high, and no top bit
-// is set; the first word that does not sets one.
-func extremes(words []uint16) (low, high uint16) {
-	if len(words) == 0 {
-		return math.MaxUint16, 0
-	}
-	low, high = words[0], words[0]
-	for len(words) > 0 {
-		some := words[:min(block, len(words))]
-		words = words[len(some):]
-		if high-low < signBit && len(some) == block && within(raw(some), low, high) {
-			continue
-		}
-		for _, w := range some {
-			low, high = min(low, w), max(high, w)
-		}
-	}
-	return low, high
-}
-
-// block is how many words extremes looks at together.
-const block = 256
-
-// within tells whether words, a multiple of 16, lie within low to high, which are
-// less than 2^15 apart.
-func within(words []byte, low, high uint16) bool {
-	from, room := each*uint64(low), each*uint64(signBit-1-(high-low))
-	beyond := uint64(0)
-	for ; len(words) >= 32; words = words[32:] {
-		a := binary.NativeEndian.Uint64(words) - from
-		b := binary.NativeEndian.Uint64(words[8:]) - from
-		c := binary.NativeEndian.Uint64(words[16:]) - from
-		d := binary.NativeEndian.Uint64(words[24:]) - from
-		beyond |= a | b | c | d | (a + room) | (b + room) | (c + room) | (d + room)
-	}
-	return beyond&topBits == 0
 }
 
 // digest is the SHA-256 of the grid, the rescale and the voxels: of one line of
@@ -432,134 +384,6 @@ func digest(v *volume.Volume) string {
 		fmt.Fprintf(h, "\n%.9g %.9g %x", v.Slope[k], v.Intercept[k], sum)
 	}
 	return hex.EncodeToString(h.Sum(nil))
-}
-
-// greyRange is the range of grey values; NaN where all is padding.
-func greyRange(v *volume.Volume, facts []sliceFacts) (low, high float64) {
-	low, high = math.Inf(1), math.Inf(-1)
-	for k, f := range facts {
-		if f.voxels == 0 {
-			continue
-		}
-		a := v.Slope[k]*float64(f.low) + v.Intercept[k]
-		b := v.Slope[k]*float64(f.high) + v.Intercept[k]
-		low, high = min(low, a, b), max(high, a, b)
-	}
-	if low > high {
-		return math.NaN(), math.NaN()
-	}
-	return low, high
-}
-
-const (
-	// minPlateau is the fewest voxels at the top that make a plateau: a single
-	// fixture clipped over a tenth of its surface has hundreds.
-	minPlateau = 30
-	// belowTop is the part of the grey range below the top, in which a scan
-	// that is not clipped has more voxels than at the top itself.
-	belowTop = 0.01
-)
-
-// ceiling is the highest grey value where it looks clipped: more voxels lie
-// there than in the percent of the grey range below. Method: common practice,
-// no source.
-func ceiling(v *volume.Volume, facts []sliceFacts, low, high float64) float64 {
-	plane := v.Size[0] * v.Size[1]
-	window := belowTop * (high - low)
-	if !(window > 0) {
-		return math.NaN()
-	}
-	tops, belows := make([]int, len(facts)), make([]int, len(facts))
-	_ = parallel(len(facts), func(k int) error { // it cannot fail
-		slope, intercept := v.Slope[k], v.Intercept[k]
-		f := facts[k]
-		if f.voxels == 0 || max(slope*float64(f.low), slope*float64(f.high))+intercept < high-window {
-			return nil
-		}
-		low, most := wordsFrom(high-window, slope, intercept, f)
-		topLow, topMost := wordsFrom(high-1e-9*math.Abs(high), slope, intercept, f)
-		if low > most {
-			return nil
-		}
-		tally := func(words []uint16) {
-			for _, w := range words {
-				x := int(w)
-				if x < low || x > most || v.Padded(w) {
-					continue
-				}
-				if x >= topLow && x <= topMost {
-					tops[k]++
-				} else {
-					belows[k]++
-				}
-			}
-		}
-		words := v.Stored[k*plane : (k+1)*plane]
-		near, atTop := reach(uint16(low), false), reach(uint16(topLow), false)
-		if slope < 0 {
-			near, atTop = reach(uint16(most), true), reach(uint16(topMost), true)
-		}
-		for ; len(words) >= 4; words = words[4:] {
-			x := binary.NativeEndian.Uint64(raw(words))
-			switch m := near.which(x); {
-			case m == 0:
-			case v.Padding != nil:
-				tally(words[:4])
-			case topLow > topMost: // this slice does not reach the scan's top
-				belows[k] += bits.OnesCount64(m)
-			default:
-				top := bits.OnesCount64(atTop.which(x))
-				tops[k] += top
-				belows[k] += bits.OnesCount64(m) - top
-			}
-		}
-		tally(words)
-		return nil
-	})
-	top, below := 0, 0
-	for k := range tops {
-		top, below = top+tops[k], below+belows[k]
-	}
-	if top >= minPlateau && top > below {
-		return high
-	}
-	return math.NaN()
-}
-
-// bar tells quickly which of four words reach a bound; few do.
-type bar struct{ turn, bound, upper uint64 }
-
-const topBits = signBit * each
-
-// reach is the bar of words from a bound up, or down.
-func reach(bound uint16, down bool) (b bar) {
-	if down {
-		b.turn, bound = math.MaxUint64, ^bound
-	}
-	b.bound = each * uint64(bound&^signBit)
-	if bound < signBit {
-		b.upper = topBits
-	}
-	return b
-}
-
-// which has the top bit of each word that reaches the bound. It compares the lower 15
-// bits of the words at once: a difference keeps the top bit, which was set, where
-// they reach the bound's. A word reaches the bound by its own top bit, or by its
-// lower ones: both must be where the bound has the top bit.
-func (b bar) which(x uint64) uint64 {
-	x ^= b.turn
-	lower := (x | topBits) - b.bound
-	return (lower&x | (lower|x)&b.upper) & topBits
-}
-
-// wordsFrom is the range of a slice's kept words whose grey values reach from on.
-func wordsFrom(from, slope, intercept float64, f sliceFacts) (low, high int) {
-	word := (from - intercept) / slope
-	if slope < 0 {
-		return int(f.low), int(math.Floor(min(word, float64(f.high))))
-	}
-	return int(math.Ceil(max(word, float64(f.low)))), int(f.high)
 }
 
 // remarkInverted says what was made of MONOCHROME1, which asks viewers to show

@@ -82,8 +82,8 @@ type Scan struct {
 	SeriesUID, FrameOfReferenceUID string
 	StudyDate                      string // ISO, or ""
 
-	// Ceiling is the highest grey value of the scan where it looks clipped
-	// there, with a plateau of voxels at the very top; else NaN.
+	// Ceiling is the grey value at which the scan is clipped, NaN where it is
+	// not (volume.SaturationLevel).
 	Ceiling float64
 
 	Flags []measurement.Flag
@@ -165,8 +165,9 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 		Modality: first.what, Syntax: syntaxName(first.syntax),
 	}
 	out.digest = sync.OnceValue(func() string { return digest(&out.Volume) })
-	out.Low, out.High = greyRange(&v, facts)
-	out.Ceiling = ceiling(&v, facts, out.Low, out.High)
+	slices := extremes(facts)
+	out.Low, out.High = v.GreyRange(slices)
+	out.Ceiling = v.SaturationLevel(slices)
 	for i, sl := range s.slices {
 		if i == 0 || sl.file != s.slices[i-1].file {
 			out.Files = append(out.Files, sl.file.name)

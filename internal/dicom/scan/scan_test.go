@@ -216,61 +216,6 @@ func TestAnyVolume(t *testing.T) {
 	})
 }
 
-// TestExtremes compares the range of words with that of a plain loop, for every
-// length.
-func TestExtremes(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		from, span := rapid.Uint16().Draw(t, "from"), rapid.SampledFrom([]uint16{3, 3000, 32767, 32768, 65535}).Draw(t, "span")
-		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))
-		words := make([]uint16, rapid.IntRange(1, 3*block+5).Draw(t, "length"))
-		for i := range words {
-			words[i] = from + uint16(rng.IntN(int(span)+1))
-		}
-		low, high := extremes(words)
-		require.Equal(t, slices.Min(words), low)
-		require.Equal(t, slices.Max(words), high)
-	})
-}
-
-// TestCeilingCounts compares the count of voxels near the top with that of a plain
-// loop, with a rescale for each slice and with padding.
-func TestCeilingCounts(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))
-		v := &volume.Volume{Grid: volume.Grid{Size: [3]int{9, 11, 3}}}
-		if rapid.Bool().Draw(t, "padded") {
-			v.Padding = &volume.Range{Low: 7, High: 9}
-		}
-		facts := make([]sliceFacts, 3)
-		for k := range facts {
-			v.Slope = append(v.Slope, rapid.SampledFrom([]float64{-2, -1, 0.5, 1, 3}).Draw(t, "slope"))
-			v.Intercept = append(v.Intercept, rapid.SampledFrom([]float64{-1000, 0, 60_000}).Draw(t, "intercept"))
-			from, span := rapid.SampledFrom([]int{0, 32_000, 65_000}).Draw(t, "from"), rapid.SampledFrom([]int{2, 150, 530}).Draw(t, "span")
-			for range 99 {
-				v.Stored = append(v.Stored, uint16(from+rng.IntN(span)))
-			}
-			facts[k] = count(v.Stored[99*k:], v.Padding)
-		}
-		low, high := greyRange(v, facts)
-		top, below := 0, 0
-		for i, w := range v.Stored {
-			switch g := v.Slope[i/99]*float64(w) + v.Intercept[i/99]; {
-			case v.Padded(w):
-			case g >= high-1e-9*math.Abs(high):
-				top++
-			case g >= high-belowTop*(high-low):
-				below++
-			}
-		}
-		want := math.NaN()
-		if low < high && top >= minPlateau && top > below {
-			want = high
-		}
-		got := ceiling(v, facts, low, high)
-		require.True(t, got == want || math.IsNaN(got) && math.IsNaN(want), "%v, expected %v", got, want)
-	})
-}
-
 // TestRounding reads scans whose positions and directions were printed with few
 // decimals: they are the same volume within what was lost.
 func TestRounding(t *testing.T) {

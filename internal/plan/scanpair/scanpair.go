@@ -92,9 +92,6 @@ func mayBeScan(name string) bool {
 }
 
 const (
-	// brighter is how many times as far from the scan's median grey as its
-	// brightest hundredth metal lies at least. Enamel reaches twice.
-	brighter = 2.5
 	// sampled is how many voxels the greys are told from.
 	sampled = 200_000
 	// metalMore is how much more metal the follow-up scan must show, mm³. The
@@ -102,7 +99,7 @@ const (
 	metalMore = 20.0
 )
 
-// metal is the volume of what is as bright as metal.
+// metal is the volume, mm³, of the voxels at or above the metal threshold.
 func metal(v *volume.Volume) float64 {
 	total := v.Size[0] * v.Size[1] * v.Size[2]
 	greys := make([]float64, 0, sampled+1)
@@ -110,7 +107,7 @@ func metal(v *volume.Volume) float64 {
 	plane := v.Size[0] * v.Size[1]
 	for i := 0; i < total; i += step {
 		k := i / plane
-		if w := v.Stored[i]; v.Padding == nil || w < v.Padding.Low || w > v.Padding.High {
+		if w := v.Stored[i]; !v.Padded(w) {
 			greys = append(greys, v.Slope[k]*float64(w)+v.Intercept[k])
 		}
 	}
@@ -118,8 +115,9 @@ func metal(v *volume.Volume) float64 {
 		return 0
 	}
 	slices.Sort(greys)
-	middle, bright := greys[len(greys)/2], greys[len(greys)*99/100]
-	limit := middle + brighter*(bright-middle)
+	rule := volume.VoxelMetal
+	median, dense := greys[len(greys)/2], greys[len(greys)*rule.DensePercentile/100]
+	limit := rule.Threshold(median, dense)
 	first, _ := slices.BinarySearch(greys, limit)
 	s := v.Spacing()
 	return float64(len(greys)-first) * float64(step) * s[0] * s[1] * s[2]

@@ -2,7 +2,6 @@ package intensity
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -57,8 +56,8 @@ func newScan(v *volume.Volume) *scan {
 			fine.Grey[i] = float32(s.ceiling)
 		}
 	}
-	s.coarse = []*volume.Field{fine, halve(fine)}
-	s.broad = fringe(s.coarse[1])
+	s.coarse = []*volume.Field{fine, fine.Halve()}
+	s.broad = s.coarse[1].Dilate()
 	return s
 }
 
@@ -233,185 +232,14 @@ func (e *edge) outside(size [3]int, i, j, k int) bool {
 	return i >= size[0] || j >= size[1] || k >= size[2] || e.cells[(k*size[1]+j)*size[0]+i]
 }
 
-// greys finds where metal begins and where the coarse levels clip.
-//
-// Cone-beam greys are not calibrated, so both follow from the scan's own
-// distribution of coarse cells: dense bone and teeth are its 97th percentile,
-// and metal lies at least as far again above the median, or at the value where
-// the scan saturates, unless that cuts off bone as well.
+// greys finds where metal begins and where the coarse levels clip: at dense bone
+// and teeth, the 97th percentile of the coarse cells.
 func (s *scan) greys(f *volume.Field) {
-	hist := newHistogram(f.Grey)
-	median, dense := hist.quantile(0.5), hist.quantile(0.97)
+	rule := volume.CellMetal
+	hist := volume.NewHistogram(f.Grey)
+	median, dense := hist.Quantile(0.5), hist.Quantile(float64(rule.DensePercentile)/100)
 	s.ceiling = dense
-	s.metal = median + 2*(dense-median)
-	if top, ok := saturation(s.vol); ok && top > median+1.5*(dense-median) {
-		s.metal = min(s.metal, top)
-	}
-}
-
-// saturation is the grey at which the volume clips: its highest,
-// where at least a few voxels' worth of metal share it.
-func saturation(v *volume.Volume) (float64, bool) {
-	const fewest = 50
-	tops := make([]float64, v.Size[2]) // grey; −Inf where all is padding
-	plane := v.Size[0] * v.Size[1]
-	words := func(k int) []uint16 { return v.Stored[k*plane : (k+1)*plane] }
-	parallel.For(v.Size[2], func(k int) {
-		top, ok := brightest(words(k), v.Padding, v.Slope[k] < 0)
-		tops[k] = math.Inf(-1)
-		if ok {
-			tops[k] = v.Slope[k]*float64(top) + v.Intercept[k]
-		}
-	})
-	top := slices.Max(tops)
-	if math.IsInf(top, -1) {
-		return top, false
-	}
-	n := 0
-	for k := range tops {
-		if tops[k] != top {
-			continue // most slices: few reach the scan's top
-		}
-		most, _ := brightest(words(k), v.Padding, v.Slope[k] < 0)
-		for _, g := range words(k) {
-			if g == most {
-				n++
-			}
-		}
-	}
-	return top, n >= fewest
-}
-
-// brightest is the stored value of the highest grey that is no padding: the largest,
-// or the smallest where greys fall as values rise; ok is false where all is padding.
-func brightest(words []uint16, pad *volume.Range, falling bool) (most uint16, ok bool) {
-	if pad == nil && !falling {
-		// Four at a time, so that they do not wait for each other.
-		var a, b, c, d uint16
-		rest := words
-		for ; len(rest) >= 4; rest = rest[4:] {
-			a, b, c, d = max(a, rest[0]), max(b, rest[1]), max(c, rest[2]), max(d, rest[3])
-		}
-		for _, w := range rest {
-			a = max(a, w)
-		}
-		return max(a, b, c, d), len(words) > 0
-	}
-	for _, w := range words {
-		switch {
-		case pad != nil && w >= pad.Low && w <= pad.High:
-		case !ok:
-			most, ok = w, true
-		case falling:
-			most = min(most, w)
-		default:
-			most = max(most, w)
-		}
-	}
-	return most, ok
-}
-
-// halve bins a field by two along each index; cells with fewer than half of
-// their parts are NaN.
-func halve(f *volume.Field) *volume.Field {
-	h := &volume.Field{}
-	for a := range 3 {
-		h.Size[a] = max(1, f.Size[a]/2)
-		h.Step[a] = r3.Scale(2, f.Step[a])
-	}
-	h.Origin = f.Patient(0.5, 0.5, 0.5)
-	h.Grey = make([]float32, h.Len())
-	parallel.For(h.Size[2], func(k int) {
-		for j := range h.Size[1] {
-			for i := range h.Size[0] {
-				sum, n := float32(0), 0
-				for c := range 8 {
-					x, y, z := 2*i+c&1, 2*j+c>>1&1, 2*k+c>>2
-					if x >= f.Size[0] || y >= f.Size[1] || z >= f.Size[2] {
-						continue
-					}
-					if g := f.At(x, y, z); g == g {
-						sum += g
-						n++
-					}
-				}
-				g := float32(math.NaN())
-				if n >= 4 {
-					g = sum / float32(n)
-				}
-				h.Grey[(k*h.Size[1]+j)*h.Size[0]+i] = g
-			}
-		}
-	})
-	return h
-}
-
-// fringe gives cells without a value that touch cells with one their mean, so
-// that a spline over cells as large as these can be read up to the rim.
-func fringe(f *volume.Field) *volume.Field {
-	out := &volume.Field{Grid: f.Grid, Grey: make([]float32, len(f.Grey))}
-	copy(out.Grey, f.Grey)
-	parallel.For(f.Size[2], func(k int) {
-		for j := range f.Size[1] {
-			for i := range f.Size[0] {
-				if g := f.At(i, j, k); g == g {
-					continue
-				}
-				sum, n := float32(0), float32(0)
-				for z := max(0, k-1); z <= min(f.Size[2]-1, k+1); z++ {
-					for y := max(0, j-1); y <= min(f.Size[1]-1, j+1); y++ {
-						for x := max(0, i-1); x <= min(f.Size[0]-1, i+1); x++ {
-							if g := f.At(x, y, z); g == g {
-								sum += g
-								n++
-							}
-						}
-					}
-				}
-				if n > 0 {
-					out.Grey[(k*f.Size[1]+j)*f.Size[0]+i] = sum / n
-				}
-			}
-		}
-	})
-	return out
-}
-
-// histogram counts finite values between their extremes.
-type histogram struct {
-	low, width float64
-	count      []int
-	total      int
-}
-
-func newHistogram(v []float32) histogram {
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, x := range v {
-		if x == x {
-			low, high = min(low, float64(x)), max(high, float64(x))
-		}
-	}
-	h := histogram{low: low, count: make([]int, 4096)}
-	h.width = max(high-low, 1e-6) / float64(len(h.count))
-	for _, x := range v {
-		if x == x {
-			h.count[min(len(h.count)-1, int((float64(x)-low)/h.width))]++
-			h.total++
-		}
-	}
-	return h
-}
-
-// quantile is NaN when nothing was counted.
-func (h histogram) quantile(q float64) float64 {
-	want, seen := q*float64(h.total), 0
-	for i, n := range h.count {
-		seen += n
-		if n > 0 && float64(seen) >= want {
-			return h.low + (float64(i)+0.5)*h.width
-		}
-	}
-	return math.NaN()
+	s.metal = rule.ClippedThreshold(median, dense, s.vol.SaturationLevel(s.vol.Extremes()))
 }
 
 // local is the part of the scan within reach, mm, of the given points, binned
@@ -493,89 +321,9 @@ func smooth(f *volume.Field, sigma float64) {
 	for a := range 3 {
 		variance := sigma*sigma/(sp[a]*sp[a]) - 1.0/3
 		if variance > 0 {
-			convolve(f, a, gaussian(math.Sqrt(variance)))
+			f.Convolve(a, volume.Gaussian(math.Sqrt(variance)))
 		}
 	}
-}
-
-// gaussian is one side of a normalised kernel, sigma in voxels, cut at 2.5
-// sigma or at least two voxels.
-func gaussian(sigma float64) []float32 {
-	n := max(2, int(math.Ceil(2.5*sigma)))
-	k := make([]float64, n+1)
-	total := 0.0
-	for i := range k {
-		k[i] = math.Exp(-float64(i*i) / (2 * sigma * sigma))
-		total += k[i]
-		if i > 0 {
-			total += k[i]
-		}
-	}
-	out := make([]float32, n+1)
-	for i := range k {
-		out[i] = float32(k[i] / total)
-	}
-	return out
-}
-
-// convolve filters along one index; beyond the ends the field goes on with its
-// outermost values.
-func convolve(f *volume.Field, axis int, kernel []float32) {
-	if axis == 0 {
-		convolveRows(f, kernel)
-		return
-	}
-	// Whole rows at a time: slabs across the other slow index are independent.
-	nx, n := f.Size[0], f.Size[axis]
-	rowStride, slabs, slabStride := nx, f.Size[2], nx*f.Size[1]
-	if axis == 2 {
-		rowStride, slabs, slabStride = slabStride, f.Size[1], nx
-	}
-	r := len(kernel) - 1
-	parallel.For(slabs, func(slab int) {
-		in := make([]float32, n*nx)
-		for j := range n {
-			copy(in[j*nx:][:nx], f.Grey[slab*slabStride+j*rowStride:])
-		}
-		row := func(j int) []float32 { return in[min(max(j, 0), n-1)*nx:][:nx] }
-		for j := range n {
-			out := f.Grey[slab*slabStride+j*rowStride:][:nx]
-			k := kernel[0]
-			for i, x := range row(j) {
-				out[i] = k * x
-			}
-			for t := 1; t <= r; t++ {
-				k, before, after := kernel[t], row(j-t), row(j+t)
-				for i := range out {
-					out[i] += k * (before[i] + after[i])
-				}
-			}
-		}
-	})
-}
-
-func convolveRows(f *volume.Field, kernel []float32) {
-	nx, r := f.Size[0], len(kernel)-1
-	parallel.For(f.Size[2], func(k int) {
-		line := make([]float32, nx+2*r)
-		for j := range f.Size[1] {
-			row := f.Grey[(k*f.Size[1]+j)*nx:][:nx]
-			copy(line[r:], row)
-			for i := range r {
-				line[i], line[r+nx+i] = row[0], row[nx-1]
-			}
-			w := kernel[0]
-			for i := range row {
-				row[i] = w * line[r+i]
-			}
-			for t := 1; t <= r; t++ {
-				w, before, after := kernel[t], line[r-t:][:nx], line[r+t:][:nx]
-				for i := range row {
-					row[i] += w * (before[i] + after[i])
-				}
-			}
-		}
-	})
 }
 
 // reader samples a field at patient points of the other scan: it has the

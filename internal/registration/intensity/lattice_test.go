@@ -100,34 +100,6 @@ func TestReaderOutside(t *testing.T) {
 	assert.False(t, math.IsNaN(rd.value(f.Patient(2.5, 2.5, 2.5))))
 }
 
-func TestConvolveAgainstTextbook(t *testing.T) {
-	kernel := gaussian(1.1)
-	total := kernel[0]
-	for _, w := range kernel[1:] {
-		total += 2 * w
-	}
-	require.InDelta(t, 1, total, 1e-6)
-	for axis := range 3 {
-		f := grainy([3]int{7, 6, 5})
-		in := append([]float32(nil), f.Grey...)
-		convolve(f, axis, kernel)
-		at := func(i [3]int) float64 { return float64(in[(i[2]*6+i[1])*7+i[0]]) }
-		for k := range 5 {
-			for j := range 6 {
-				for i := range 7 {
-					want := 0.0
-					for s := -len(kernel) + 1; s < len(kernel); s++ {
-						x := [3]int{i, j, k}
-						x[axis] = min(max(x[axis]+s, 0), f.Size[axis]-1)
-						want += float64(kernel[max(s, -s)]) * at(x)
-					}
-					require.InDelta(t, want, f.At(i, j, k), 1e-3, "axis %d", axis)
-				}
-			}
-		}
-	}
-}
-
 // What a scanner writes outside its cylinder is told from air in the head.
 func TestOutsideOfTheCylinder(t *testing.T) {
 	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{60, 60, 12}, Step: [3]geom.Vec{{X: 0.5}, {Y: 0.5}, {Z: 0.5}}}}
@@ -179,38 +151,4 @@ func TestMetalIsLeftOut(t *testing.T) {
 func newFieldReader(f *volume.Field, p geom.Vec) float64 {
 	rd := newReader(f, motion{Rigid: geom.Identity()})
 	return rd.value(p)
-}
-
-// The top is found among slices' own scales, odd lengths and padding as one word after
-// the other tells it.
-func TestSaturationAgainstCounting(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
-	for n := range 200 {
-		v := &volume.Volume{Grid: volume.Grid{Size: [3]int{7, 5, 6}}}
-		for range v.Size[2] {
-			v.Slope, v.Intercept = append(v.Slope, []float64{1, 2, -1}[r.IntN(3)]), append(v.Intercept, float64(r.IntN(3)))
-		}
-		for range v.Len() {
-			v.Stored = append(v.Stored, uint16(r.IntN(2+n%5)))
-		}
-		if n%2 == 1 {
-			v.Padding = &volume.Range{Low: uint16(n % 3), High: uint16(n%3 + n%4)}
-		}
-		want, count := math.Inf(-1), 0
-		for k := range v.Size[2] {
-			for j := range v.Size[1] {
-				for i := range v.Size[0] {
-					switch g := v.Grey(i, j, k); {
-					case g > want:
-						want, count = g, 1
-					case g == want:
-						count++
-					}
-				}
-			}
-		}
-		top, ok := saturation(v)
-		require.Equal(t, want, top)
-		require.Equal(t, count >= 50, ok)
-	}
 }

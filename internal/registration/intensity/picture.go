@@ -61,7 +61,7 @@ func Picture(planning, aligned evidence.View, planned geom.Pose) image.Image {
 	greys := section(planning.Around(near, mid), n, at)
 	edges := section(aligned.Around(near, mid), n, at)
 	// Metal would outshine the bone.
-	top := float32(newHistogram(edges).quantile(0.95))
+	top := float32(volume.NewHistogram(edges).Quantile(0.95))
 	for i, g := range edges {
 		if g > top {
 			edges[i] = top
@@ -69,8 +69,8 @@ func Picture(planning, aligned evidence.View, planned geom.Pose) image.Image {
 	}
 	drawn := outlines(edges, n)
 
-	h := newHistogram(greys)
-	low, high := h.quantile(0.02), h.quantile(0.98)
+	h := volume.NewHistogram(greys)
+	low, high := h.Quantile(0.02), h.Quantile(0.98)
 	for plane := range 3 {
 		for y := range n {
 			for x := range n {
@@ -131,9 +131,9 @@ func section(grey evidence.Grey, n int, at func(plane, x, y int) geom.Vec) []flo
 func outlines(greys []float32, n int) []bool {
 	f := &volume.Field{Grey: greys}
 	f.Size = [3]int{n, n, 3}
-	kernel := gaussian(pictureBlur / picturePixel)
-	convolve(f, 0, kernel)
-	convolve(f, 1, kernel)
+	kernel := volume.Gaussian(pictureBlur / picturePixel)
+	f.Convolve(0, kernel)
+	f.Convolve(1, kernel)
 	steep := make([]float32, len(greys))
 	slope := func(i int) (gx, gy float64) {
 		return float64(greys[i+1]-greys[i-1]) / 2, float64(greys[i+n]-greys[i-n]) / 2
@@ -151,7 +151,7 @@ func outlines(greys []float32, n int) []bool {
 		gx, gy := slope(i)
 		steep[i] = float32(math.Sqrt(gx*gx + gy*gy))
 	})
-	least := pictureEdge * float32(newHistogram(steep).quantile(0.5))
+	least := pictureEdge * float32(volume.NewHistogram(steep).Quantile(0.5))
 	out := make([]bool, len(greys))
 	inner(func(i int) {
 		if !(steep[i] >= least) || steep[i] == 0 {
