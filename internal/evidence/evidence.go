@@ -16,6 +16,19 @@ import (
 	"plumbline/internal/volume"
 )
 
+// Kind is what placed fixtures are observed in, named as in a stored
+// measurement.
+type Kind string
+
+// FollowUpScan is a computed tomography scan taken after surgery.
+const FollowUpScan Kind = "scan"
+
+// names are the kinds in words.
+var names = map[Kind]string{FollowUpScan: "follow-up scan"}
+
+// Name is the kind in words.
+func (k Kind) Name() string { return names[k] }
+
 // Set is what one record shows of a case's fixtures.
 type Set struct {
 	Fixtures []Achieved         // in the order of the plan
@@ -25,7 +38,8 @@ type Set struct {
 
 // Achieved is the pose of one placed fixture.
 type Achieved struct {
-	Pose             *geom.Pose // nil when no fixture was found; the rest is then empty but Flags
+	Kind             Kind
+	Pose             *geom.Pose // nil when no fixture was found; the rest is then empty but Kind and Flags
 	Diameter, Length float64    // mm
 	Budget           Budget
 	Flags            []measurement.Flag

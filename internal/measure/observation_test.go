@@ -74,8 +74,8 @@ func statedCase(t *testing.T) *Inputs {
 	s := stated{registration: registration.Result{Method: "stated", PostToPre: geom.Identity(), Flags: []measurement.Flag{{Code: "frame-stated", Level: measurement.Notice}}}}
 	s.set = evidence.Set{
 		Fixtures: []evidence.Achieved{
-			{Pose: &moved, Diameter: 4, Length: 10, Budget: budget, Flags: []measurement.Flag{{Code: "touched", Level: measurement.Notice}}},
-			{Pose: &beside, Diameter: 4, Length: 8, Budget: budget},
+			{Kind: "touch", Pose: &moved, Diameter: 4, Length: 10, Budget: budget, Flags: []measurement.Flag{{Code: "touched", Level: measurement.Notice}}},
+			{Kind: "touch", Pose: &beside, Diameter: 4, Length: 8, Budget: budget},
 		},
 		Flags: []measurement.Flag{{Code: "one-more", Level: measurement.Notice}},
 		View:  s,

@@ -45,8 +45,9 @@ type scenes struct {
 	fixtures []fixturePictures
 }
 
-// fixturePictures are what a scan shows of one fixture.
+// fixturePictures are the pictures of one fixture.
 type fixturePictures struct {
+	shown     string // what is cut, as in "follow-up scan"
 	cuts      []picture
 	target    *drawing.Target
 	alignment []drawing.Drawing
@@ -94,8 +95,8 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	for i, f := range c.Fixtures {
 		if s != nil {
 			_, label, _ := o.site(f.Site)
-			d.add(heading{Level: 2, Text: "Site " + label + " in the follow-up scan", Page: true},
-				paragraph{Text: cutsText(f)},
+			d.add(heading{Level: 2, Text: "Site " + label + " in the " + s.fixtures[i].shown, Page: true},
+				paragraph{Text: cutsText(f, s.fixtures[i].shown)},
 				pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
 		}
 	}
@@ -381,9 +382,9 @@ func targetCaption(stored bool) string {
 	return text
 }
 
-func cutsText(f measurement.Fixture) string {
+func cutsText(f measurement.Fixture, shown string) string {
 	if f.Achieved == nil {
-		return "No fixture was found. The follow-up scan is cut along the planned axis and across it; the planned outline is dashed. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+		return "No fixture was found. The " + shown + " is cut along the planned axis and across it; the planned outline is dashed. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
 	}
-	return "The follow-up scan is cut along the achieved axis and across it. Outlines show where the fixture's envelope, its outer thread diameter, passes the cut: dashed as planned, solid as achieved. Brightness follows the square root of the grey value, so that bone shows beside metal. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+	return "The " + shown + " is cut along the achieved axis and across it. Outlines show where the fixture's envelope, its outer thread diameter, passes the cut: dashed as planned, solid as achieved. Brightness follows the square root of the grey value, so that bone shows beside metal. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
 }

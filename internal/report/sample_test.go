@@ -52,7 +52,7 @@ func study(t *testing.T) *measure.Study {
 		Observed: evidence.Scan{Volume: solid(t, achieved), ToScan: geom.Identity()},
 		Sites: []measure.Site{{
 			Plan:       casefile.Fixture{Site: 36, Planned: planned, Diameter: 4.1, Length: 10, PlacedDiameter: 4.1, PlacedLength: 10},
-			Achieved:   evidence.Achieved{Pose: &achieved, Diameter: 4.1, Length: 10, Budget: budget},
+			Achieved:   evidence.Achieved{Kind: evidence.FollowUpScan, Pose: &achieved, Diameter: 4.1, Length: 10, Budget: budget},
 			Directions: &d,
 		}},
 	}

@@ -23,6 +23,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 			Achieved: site.Achieved, Directions: site.Directions, Deviation: site.Figures.Deviation,
 		}
 		p := &out.fixtures[i]
+		p.shown = site.Achieved.Kind.Name()
 		var err error
 		if p.cuts, err = cuts(&scene); err != nil {
 			return nil, err

@@ -85,7 +85,7 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 	found := fixture.Find(&s.post.Volume, s.post.Ceiling, plans)
 	out := evidence.Set{Fixtures: make([]evidence.Achieved, len(found)), View: s.View(r)}
 	for i, f := range found {
-		out.Fixtures[i].Flags = f.Flags
+		out.Fixtures[i].Kind, out.Fixtures[i].Flags = evidence.FollowUpScan, f.Flags
 		if !f.Present {
 			continue
 		}

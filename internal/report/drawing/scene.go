@@ -18,7 +18,7 @@ import (
 
 // Scene is one fixture with all that its pictures are drawn from.
 type Scene struct {
-	Shown evidence.View // what is cut, such as the follow-up scan
+	Shown evidence.View // what is cut: that which Achieved was observed in
 
 	Site            tooth.Number
 	Planned         geom.Pose // planning frame, as every pose here
@@ -341,9 +341,9 @@ func (c *Cutter) alt(v View, d float64) string {
 	s := c.scene
 	var b strings.Builder
 	if v.along {
-		fmt.Fprintf(&b, "Cut through the follow-up scan at site %s, %s, along the %s axis, %s.", s.Site, v.Name, s.which(), v.Place(d))
+		fmt.Fprintf(&b, "Cut through the %s at site %s, %s, along the %s axis, %s.", s.Achieved.Kind.Name(), s.Site, v.Name, s.which(), v.Place(d))
 	} else {
-		fmt.Fprintf(&b, "Cut through the follow-up scan at site %s, across the %s axis, %s.", s.Site, s.which(), v.Place(d))
+		fmt.Fprintf(&b, "Cut through the %s at site %s, across the %s axis, %s.", s.Achieved.Kind.Name(), s.Site, s.which(), v.Place(d))
 	}
 	fmt.Fprintf(&b, " Right is %s, up is %s.", v.right.plus, v.up.plus)
 	if s.Achieved.Pose == nil {

@@ -69,7 +69,7 @@ func scene(t *testing.T) *Scene {
 	})
 	return &Scene{Shown: evidence.Scan{Volume: solid(t, preToPost.ApplyPose(achieved), 4.1), ToScan: preToPost}, Site: 36,
 		Planned: planned, PlannedDiameter: 4.1, Directions: &d, Deviation: &dev,
-		Achieved: evidence.Achieved{Pose: &achieved, Diameter: 4.1, Length: 10, Budget: evidence.Budget{{Name: "noise", Cov: ends}}}}
+		Achieved: evidence.Achieved{Kind: evidence.FollowUpScan, Pose: &achieved, Diameter: 4.1, Length: 10, Budget: evidence.Budget{{Name: "noise", Cov: ends}}}}
 }
 
 // outlines takes a drawing apart: its grey values, and the outer line of each
@@ -258,7 +258,7 @@ func TestUnknownDirectionsUseThePatients(t *testing.T) {
 
 func TestMissingFixtureIsCutAlongThePlan(t *testing.T) {
 	s := scene(t)
-	s.Achieved, s.Deviation = evidence.Achieved{}, nil
+	s.Achieved, s.Deviation = evidence.Achieved{Kind: evidence.FollowUpScan}, nil
 	c, err := s.Cutter(0.3)
 	require.NoError(t, err)
 	d := c.Draw(s.Views()[0], 0)
