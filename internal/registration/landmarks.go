@@ -32,15 +32,15 @@ type Fit struct {
 var ErrLandmarks = errors.New("landmarks give no transform")
 
 const (
-	// minGap is how far apart two landmarks of one scan must lie, mm. Nearer
-	// ones cannot be told apart with picks that are off by a voxel or two, and
-	// would count one observation twice. Common practice, no source.
+	// minGap is the least distance of two landmarks of one scan, mm. Nearer ones
+	// are within the localisation error of a voxel or two, and would count one
+	// observation twice. Common practice, no source.
 	minGap = 1
 	// minSpread is the least root mean square distance of the landmarks from
-	// the line that fits them best, mm. Picks off by 0.3 mm per axis (a voxel)
-	// leave a turn about that line of 0.3/(√3·3) rad = 3.3° for three landmarks
-	// of this spread: as large as the mean angular deviation of guided
-	// placement (3.5°, Tahmaseb et al. 2018), so nothing could be learnt.
+	// the line that fits them best, mm. A localisation error of 0.3 mm per axis
+	// (a voxel) gives a standard uncertainty of the rotation about that line of
+	// 0.3/(√3·3) rad = 3.3° for three landmarks of this spread: as large as the
+	// mean angular deviation of guided placement (3.5°, Tahmaseb et al. 2018).
 	minSpread = 3
 	// maxFLE is the largest plausible disagreement of a pair, mm: careful picks
 	// of one point in two scans differ by some 0.5 mm (common practice, no
@@ -50,10 +50,9 @@ const (
 	// radians. Heads lie up to some 25° askew about each axis in each scan;
 	// exchanging left and right landmarks turns the fit by about 180°.
 	maxTurn = math.Pi / 2
-	// A pair is out of line when chance gives its distance from the place that
-	// the others assign it with a probability below outlierLevel, over all
-	// pairs together, and the distance is at least minOutlier mm, some two
-	// voxels.
+	// A pair is an outlier when its residual in the fit of the others has a
+	// probability below outlierLevel, Bonferroni-corrected for the number of
+	// pairs, and is at least minOutlier mm, some two voxels.
 	outlierLevel = 0.01
 	minOutlier   = 0.5
 )
@@ -63,8 +62,8 @@ const (
 //
 // In:     three pairs or more, patient coordinates of each scan, mm.
 // Out:    PostToPre, and its covariance from how well the pairs agree. With N
-// pairs that estimate has 3N − 6 degrees of freedom, so the covariance carries
-// the variance of Student's distribution, ν/(ν − 2), which is 3 for three pairs
+// pairs that estimate has 3N − 6 degrees of freedom, so the covariance has the
+// variance of Student's distribution, ν/(ν − 2), which is 3 for three pairs
 // (JCGM 101:2008, 6.4.9). Doubtful landmarks are flagged.
 // Errors: ErrLandmarks for fewer than three pairs, points that are not finite,
 // points of one scan that coincide, and points almost on a line.
@@ -92,11 +91,11 @@ func FromLandmarks(pairs []Pair) (Fit, error) {
 		FRE:       math.Sqrt(s.squares / s.weight),
 		FLE:       math.Sqrt(3 * s.variance()),
 	}
-	nu := float64(freedom(n))
+	nu := float64(degreesOfFreedom(n))
 	fit.Cov.ScaleSym(s.variance()*nu/(nu-2), s.unitCovariance(pairs))
 	largest := 0.0
 	for i, p := range pairs {
-		fit.Residuals[i] = s.distance(p)
+		fit.Residuals[i] = s.residual(p)
 		largest = math.Max(largest, fit.Residuals[i])
 	}
 	turn := s.postToPre.Angle()
@@ -107,13 +106,13 @@ func FromLandmarks(pairs []Pair) (Fit, error) {
 		"largest_residual_mm":  largest,
 		"turn_deg":             geom.Degrees(turn),
 	}
-	if flag := outOfLine(pairs); flag != nil {
+	if flag := outlier(pairs); flag != nil {
 		fit.Flags = append(fit.Flags, *flag)
 	}
 	if fit.FLE > maxFLE {
 		fit.Flags = append(fit.Flags, measurement.Flag{
 			Code:    "landmarks-disagree",
-			Message: fmt.Sprintf("the landmark pairs disagree by %.1f mm (root mean square per pair; careful picks stay near 0.5 mm); %s", fit.FLE, disagreement(pairs)),
+			Message: fmt.Sprintf("the landmark pairs disagree by %.1f mm (root mean square per pair; careful picks stay near 0.5 mm); %s", fit.FLE, remedy(pairs)),
 			Level:   measurement.Doubt,
 		})
 	}
@@ -127,8 +126,8 @@ func FromLandmarks(pairs []Pair) (Fit, error) {
 	return fit, nil
 }
 
-// freedom is how many degrees of freedom the residuals of n pairs keep.
-func freedom(n int) int { return 3*n - 6 }
+// degreesOfFreedom is that of the residuals of n pairs.
+func degreesOfFreedom(n int) int { return 3*n - 6 }
 
 func withWeights(pairs []Pair) []Pair {
 	out := append([]Pair(nil), pairs...)
@@ -140,7 +139,7 @@ func withWeights(pairs []Pair) []Pair {
 	return out
 }
 
-// usable refuses landmarks that leave the transform open.
+// usable says why landmarks do not determine the transform.
 func usable(pairs []Pair) error {
 	if len(pairs) < 3 {
 		return fmt.Errorf("there are %d pairs; give three or more", len(pairs))
@@ -164,15 +163,16 @@ func usable(pairs []Pair) error {
 		name  string
 		point func(Pair) geom.Vec
 	}{{"planning", func(p Pair) geom.Vec { return p.Pre }}, {"follow-up", func(p Pair) geom.Vec { return p.Post }}} {
-		if w := spread(pairs, scan.point); w < minSpread {
+		if w := distanceFromLine(pairs, scan.point); w < minSpread {
 			return fmt.Errorf("the points of the %s scan lie almost on a line (%.1f mm beside it, root mean square; %d mm needed); add a point far from that line", scan.name, w, minSpread)
 		}
 	}
 	return nil
 }
 
-// spread is the weighted root mean square distance from the best line, mm.
-func spread(pairs []Pair, point func(Pair) geom.Vec) float64 {
+// distanceFromLine is the weighted root mean square distance of the points from
+// their least squares line, mm.
+func distanceFromLine(pairs []Pair, point func(Pair) geom.Vec) float64 {
 	centre, weight := centroid(pairs, point)
 	scatter := mat.NewSymDense(3, nil)
 	for _, p := range pairs {
@@ -234,7 +234,7 @@ func solve(pairs []Pair) solution {
 	}
 	s.postToPre.T = r3.Sub(pre, s.postToPre.Rotate(post))
 	for _, p := range pairs {
-		d := s.distance(p)
+		d := s.residual(p)
 		s.squares += p.Weight * d * d
 	}
 	s.mirrored = s.squares
@@ -245,13 +245,13 @@ func solve(pairs []Pair) solution {
 	return s
 }
 
-// distance is a pair's residual, mm.
-func (s solution) distance(p Pair) float64 {
+// residual is a pair's distance after the fit, mm.
+func (s solution) residual(p Pair) float64 {
 	return r3.Norm(r3.Sub(p.Pre, s.postToPre.Apply(p.Post)))
 }
 
 // variance estimates the variance per axis of a pair of weight 1, mm².
-func (s solution) variance() float64 { return s.squares / float64(freedom(s.n)) }
+func (s solution) variance() float64 { return s.squares / float64(degreesOfFreedom(s.n)) }
 
 // unitCovariance is the covariance of the small motion (ω, τ) about the
 // centroid for a variance of 1 mm² per axis: the inverse of the points' inertia
@@ -288,16 +288,18 @@ func (s solution) unitCovariance(pairs []Pair) *mat.SymDense {
 	return cov
 }
 
-// outOfLine finds a pair that the others do not bear out. Each pair is held
-// against the fit of the others: its squared distance, scaled by its expected
-// covariance and the others' variance, follows the F distribution with 3 and
-// 3(N − 1) − 6 degrees of freedom. Three pairs leave nothing to judge by.
-func outOfLine(pairs []Pair) *measurement.Flag {
+// outlier flags the pair that agrees least with the others, if it is an outlier.
+//
+// Method: leave one out. The squared residual of a pair in the fit of the others,
+// scaled by its covariance there and by the others' variance, follows the F
+// distribution with 3 and 3(N − 1) − 6 degrees of freedom. The fit of the others
+// needs three pairs and a degree of freedom, so that N is at least 4.
+func outlier(pairs []Pair) *measurement.Flag {
 	n := len(pairs)
 	if n < 4 {
 		return nil
 	}
-	chance := distuv.F{D1: 3, D2: float64(freedom(n - 1))}
+	chance := distuv.F{D1: 3, D2: float64(degreesOfFreedom(n - 1))}
 	worst, worstP, distance, rest := -1, outlierLevel, 0.0, 0.0
 	for i, p := range pairs {
 		others := without(pairs, i)
@@ -335,11 +337,10 @@ func without(pairs []Pair, i int) []Pair {
 	return append(append([]Pair(nil), pairs[:i]...), pairs[i+1:]...)
 }
 
-// disagreement says what would mend pairs that do not agree, if anything
-// simple does.
-func disagreement(pairs []Pair) string {
+// remedy says what would make the pairs agree, where one exchange does.
+func remedy(pairs []Pair) string {
 	const advice = "check that each pair shows the same point in both scans"
-	if s := solve(pairs); math.Sqrt(3*s.mirrored/float64(freedom(s.n))) < maxFLE {
+	if s := solve(pairs); math.Sqrt(3*s.mirrored/float64(degreesOfFreedom(s.n))) < maxFLE {
 		return "they fit as mirror images, so left and right may be exchanged in one scan; " + advice
 	}
 	best, fle := "", maxFLE

@@ -253,7 +253,7 @@ func TestCoverageWithFewPairs(t *testing.T) {
 			f := fit(t, pairs)
 			u := math.Sqrt(f.PointCovariance(target).At(0, 0))
 			miss := math.Abs(f.PostToPre.Apply(target).X - target.X)
-			nu := float64(freedom(n))
+			nu := float64(degreesOfFreedom(n))
 			if miss < 1.96*u {
 				hits++
 			}
