@@ -9,6 +9,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 
+	"plumbline/internal/dicom/codec/codestream"
 	"plumbline/internal/dicom/codec/jpeg"
 	"plumbline/internal/dicom/codec/jpeg2000"
 	"plumbline/internal/dicom/codec/jpegls"
@@ -172,7 +173,7 @@ func (g *image) readExtendedTable(d element.Dataset) error {
 func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
 	l := g.layout
 	precision, signed, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
-	if u := (interface{ Unsupported() bool })(nil); errors.As(err, &u) && u.Unsupported() {
+	if stream := (*codestream.Error)(nil); errors.As(err, &stream) && stream.Unsupported {
 		return lossy, fmt.Errorf("%w; %s", err, exportAdvice)
 	}
 	if err != nil {

@@ -2,6 +2,8 @@ package jpeg
 
 import (
 	"math/bits"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // losslessEncoder is a plain encoder of process 14, with fixed Huffman codes.
@@ -67,20 +69,20 @@ func segmentOf(marker byte, body ...byte) []byte {
 }
 
 func (e *losslessEncoder) encode(samples []uint16, columns, rows int) []byte {
-	e.bytes = append([]byte{0xFF, markerSOI}, segmentOf(markerSOF3, byte(e.precision),
+	e.bytes = append([]byte{0xFF, codestream.SOI}, segmentOf(codestream.SOF3, byte(e.precision),
 		byte(rows>>8), byte(rows), byte(columns>>8), byte(columns), 1, 7, 0x11, 0)...)
-	e.bytes = append(e.bytes, segmentOf(markerDHT, append([]byte{0x02}, e.table()...)...)...)
+	e.bytes = append(e.bytes, segmentOf(codestream.DHT, append([]byte{0x02}, e.table()...)...)...)
 	if e.restartRows > 0 {
 		interval := e.restartRows * columns
-		e.bytes = append(e.bytes, segmentOf(markerDRI, byte(interval>>8), byte(interval))...)
+		e.bytes = append(e.bytes, segmentOf(codestream.DRI, byte(interval>>8), byte(interval))...)
 	}
-	e.bytes = append(e.bytes, segmentOf(markerSOS, 1, 7, 0x20, byte(e.selection), 0, byte(e.point))...)
+	e.bytes = append(e.bytes, segmentOf(codestream.SOS, 1, 7, 0x20, byte(e.selection), 0, byte(e.point))...)
 	at := func(x, y int) int { return int(samples[y*columns+x]) >> e.point }
 	for y := range rows {
 		first := y == 0
 		if e.restartRows > 0 && y > 0 && y%e.restartRows == 0 {
 			e.flush()
-			e.bytes = append(e.bytes, 0xFF, byte(markerRST0+(y/e.restartRows-1)%8))
+			e.bytes = append(e.bytes, 0xFF, byte(codestream.RST0+(y/e.restartRows-1)%8))
 			first = true
 		}
 		for x := range columns {
@@ -100,7 +102,7 @@ func (e *losslessEncoder) encode(samples []uint16, columns, rows int) []byte {
 		}
 	}
 	e.flush()
-	return append(e.bytes, 0xFF, markerEOI)
+	return append(e.bytes, 0xFF, codestream.EOI)
 }
 
 // putDifference codes a difference modulo 2^16, -32767 to 32768 (table H.2).

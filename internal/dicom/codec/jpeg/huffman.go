@@ -1,9 +1,6 @@
 package jpeg
 
-import (
-	"encoding/binary"
-	"errors"
-)
+import "errors"
 
 // lookBits is how many bits the first look-up of a Huffman code takes. The
 // commonest codes of scans have 2 to 8 bits; nine keep the table in 1 kB.
@@ -83,66 +80,4 @@ func extend(acc uint64, size int) int {
 		v -= 1<<size - 1
 	}
 	return v
-}
-
-// bitReader reads entropy-coded data: bytes up to a marker, with a zero byte stuffed
-// behind every FF (B.1.1.5).
-type bitReader struct {
-	data []byte
-	pos  int    // of the next byte that is not in acc
-	acc  uint64 // the next bits, at the top
-	n    int    // how many
-	made int    // how many of those were made up since the data ended; more than n: some were used
-}
-
-// fill brings n to 57 bits or more. Behind the end of the data it makes up zero bits.
-func (b *bitReader) fill() {
-	if len(b.data)-b.pos >= 8 {
-		v := binary.BigEndian.Uint64(b.data[b.pos:])
-		const ones, tops = 0x0101010101010101, 0x8080808080808080
-		if (^v-ones)&v&tops == 0 { // no byte is FF
-			// Bits below n are those that the next call would put there.
-			b.acc |= v >> b.n
-			whole := (64 - b.n) >> 3
-			b.pos += whole
-			b.n += whole << 3
-			return
-		}
-	}
-	b.fillByByte()
-}
-
-func (b *bitReader) fillByByte() {
-	for b.n <= 56 {
-		if b.pos >= len(b.data) {
-			break
-		}
-		c := b.data[b.pos]
-		if c == 0xFF {
-			if b.pos+1 >= len(b.data) || b.data[b.pos+1] != 0 {
-				break
-			}
-			b.pos++
-		}
-		b.pos++
-		b.acc |= uint64(c) << (56 - b.n)
-		b.n += 8
-	}
-	if b.n <= 56 {
-		b.acc &= ^uint64(0) << (64 - b.n)
-		b.made += 64 - b.n
-		b.n = 64
-	}
-}
-
-// overrun tells whether bits were used that the data do not have.
-func (b *bitReader) overrun() bool { return b.made > b.n }
-
-// align gives up what is left of the bits before the next marker and says how
-// many there were.
-func (b *bitReader) align() (left int) {
-	b.fill()
-	left = b.n - b.made
-	b.acc, b.n, b.made = 0, 0, 0
-	return left
 }

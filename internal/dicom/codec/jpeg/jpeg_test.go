@@ -2,7 +2,6 @@ package jpeg
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	stdjpeg "image/jpeg"
@@ -12,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // noise has the whole range of values, so that predictions and differences
@@ -71,8 +72,9 @@ func TestPointTransform(t *testing.T) {
 func TestSampleBeyondPrecision(t *testing.T) {
 	e := losslessEncoder{precision: 12, selection: 1}
 	_, _, err := Decode(make([]uint16, 4), e.encode([]uint16{1, 2, 4096, 3}, 2, 2), 2, 2, 16)
-	var format *FormatError
+	var format *codestream.Error
 	require.ErrorAs(t, err, &format)
+	require.False(t, format.Unsupported)
 	assert.ErrorContains(t, err, "sample 4096 in column 0 of row 1 takes more than 12 bits")
 }
 
@@ -250,45 +252,45 @@ func TestErrors(t *testing.T) {
 		"second start":        {with(2, 0xFF, 0xD8), false, "SOI at byte 2: unexpected"},
 		"reserved marker":     {with(2, 0xFF, 0x02, 0, 2), false, "marker FF02 at byte 2: unexpected"},
 		"zero marker":         {with(2, 0xFF, 0x00), false, "no marker has this code"},
-		"length too short":    {with(2, 0xFF, markerCOM, 0, 1), false, "COM at byte 2: length 1"},
-		"length too long":     {[]byte{0xFF, 0xD8, 0xFF, markerAPP0, 0, 9, 0}, false, "APP0 at byte 2: length 9, with 3 bytes left"},
-		"progressive":         {marker(baseline.Bytes(), markerSOF0, markerSOF2), true, "SOF2 at byte 136: progressive"},
-		"arithmetic":          {marker(lossless, markerSOF3, 0xCB), true, "SOF11 at byte 2: only baseline"},
-		"arithmetic tables":   {with(2, 0xFF, markerDAC, 0, 4, 0, 1), true, "DAC at byte 2: arithmetic"},
-		"hierarchical":        {marker(lossless, markerSOF3, markerDHP), true, "DHP at byte 2: hierarchical"},
-		"JPEG-LS":             {marker(lossless, markerSOF3, markerLS), true, "SOF55 at byte 2: this is a JPEG-LS"},
+		"length too short":    {with(2, 0xFF, codestream.COM, 0, 1), false, "COM at byte 2: length 1"},
+		"length too long":     {[]byte{0xFF, 0xD8, 0xFF, codestream.APP0, 0, 9, 0}, false, "APP0 at byte 2: length 9, with 3 bytes left"},
+		"progressive":         {marker(baseline.Bytes(), codestream.SOF0, codestream.SOF2), true, "SOF2 at byte 136: progressive"},
+		"arithmetic":          {marker(lossless, codestream.SOF3, 0xCB), true, "SOF11 at byte 2: only baseline"},
+		"arithmetic tables":   {with(2, 0xFF, codestream.DAC, 0, 4, 0, 1), true, "DAC at byte 2: arithmetic"},
+		"hierarchical":        {marker(lossless, codestream.SOF3, codestream.DHP), true, "DHP at byte 2: hierarchical"},
+		"JPEG-LS":             {marker(lossless, codestream.SOF3, codestream.SOF55), true, "SOF55 at byte 2: this is a JPEG-LS"},
 		"colour":              {colour.Bytes(), true, "3 components: only grey"},
-		"height comes later":  {edit(lossless, markerSOF3, set(2, 0)), true, "number of rows is left"},
-		"other size":          {edit(lossless, markerSOF3, set(4, 5)), false, "SOF3 at byte 2: 5 columns by 3 rows, 4 by 3 expected"},
-		"huge size":           {edit(lossless, markerSOF3, set(1, 255)), false, "4 columns by 65283 rows"},
-		"17 bits":             {edit(lossless, markerSOF3, set(0, 17)), false, "17 bits a sample"},
-		"1 bit":               {edit(lossless, markerSOF3, set(0, 1)), false, "1 bits a sample, 2 to 16 expected"},
-		"16 bits of DCT":      {edit(marker(baseline.Bytes(), markerSOF0, markerSOF1), markerSOF1, set(0, 16)), false, "8 or 12 expected"},
-		"12 bits of baseline": {edit(baseline.Bytes(), markerSOF0, set(0, 12)), false, "8 expected in a baseline"},
-		"frame length":        {edit(lossless, markerSOF3, set(5, 2)), false, "12 expected for 2 components"},
-		"no frame":            {marker(lossless, markerSOF3, markerCOM), false, "no frame header before the scan"},
+		"height comes later":  {edit(lossless, codestream.SOF3, set(2, 0)), true, "number of rows is left"},
+		"other size":          {edit(lossless, codestream.SOF3, set(4, 5)), false, "SOF3 at byte 2: 5 columns by 3 rows, 4 by 3 expected"},
+		"huge size":           {edit(lossless, codestream.SOF3, set(1, 255)), false, "4 columns by 65283 rows"},
+		"17 bits":             {edit(lossless, codestream.SOF3, set(0, 17)), false, "17 bits a sample"},
+		"1 bit":               {edit(lossless, codestream.SOF3, set(0, 1)), false, "1 bits a sample, 2 to 16 expected"},
+		"16 bits of DCT":      {edit(marker(baseline.Bytes(), codestream.SOF0, codestream.SOF1), codestream.SOF1, set(0, 16)), false, "8 or 12 expected"},
+		"12 bits of baseline": {edit(baseline.Bytes(), codestream.SOF0, set(0, 12)), false, "8 expected in a baseline"},
+		"frame length":        {edit(lossless, codestream.SOF3, set(5, 2)), false, "12 expected for 2 components"},
+		"no frame":            {marker(lossless, codestream.SOF3, codestream.COM), false, "no frame header before the scan"},
 		"two frames":          {append(bytes.Clone(lossless[:15]), lossless[2:]...), false, "a second frame header"},
-		"table kind":          {edit(lossless, markerDHT, set(0, 0x20)), false, "DHT at byte 15: table 0 of class 2"},
-		"too many codes":      {edit(lossless, markerDHT, set(1, 3)), false, "DHT at byte 15: table 2 has"},
-		"codes overlap":       {edit(lossless, markerDHT, func(s []byte) { s[1], s[5] = 3, 14 }), false, "more codes than their lengths allow"},
-		"category 17":         {edit(lossless, markerDHT, set(33, 17)), false, "category 17"},
-		"table not there":     {edit(lossless, markerSOS, set(2, 0x10)), false, "table of the scan is missing"},
-		"table 4":             {edit(lossless, markerSOS, set(2, 0x40)), false, "Huffman tables 4"},
-		"other component":     {edit(lossless, markerSOS, set(1, 9)), false, "does not hold the one component 7"},
-		"predictor 0":         {edit(lossless, markerSOS, set(3, 0)), false, "predictor 0, 1 to 7 expected"},
-		"predictor 8":         {edit(lossless, markerSOS, set(3, 8)), false, "predictor 8"},
-		"point transform":     {edit(lossless, markerSOS, set(5, 12)), false, "point transform by 12 bits of 12"},
-		"interval":            {edit(restarts, markerDRI, set(1, 5)), false, "restart interval of 5 samples"},
-		"restart not there":   {edit(lossless, markerDHT, func([]byte) {}), false, ""},
-		"restart of another":  {marker(restarts, markerRST0, markerRST0+1), false, "no RST0 at byte"},
-		"restart too many":    {marker(restarts, markerDRI, markerCOM), false, "the coded data end"},
+		"table kind":          {edit(lossless, codestream.DHT, set(0, 0x20)), false, "DHT at byte 15: table 0 of class 2"},
+		"too many codes":      {edit(lossless, codestream.DHT, set(1, 3)), false, "DHT at byte 15: table 2 has"},
+		"codes overlap":       {edit(lossless, codestream.DHT, func(s []byte) { s[1], s[5] = 3, 14 }), false, "more codes than their lengths allow"},
+		"category 17":         {edit(lossless, codestream.DHT, set(33, 17)), false, "category 17"},
+		"table not there":     {edit(lossless, codestream.SOS, set(2, 0x10)), false, "table of the scan is missing"},
+		"table 4":             {edit(lossless, codestream.SOS, set(2, 0x40)), false, "Huffman tables 4"},
+		"other component":     {edit(lossless, codestream.SOS, set(1, 9)), false, "does not hold the one component 7"},
+		"predictor 0":         {edit(lossless, codestream.SOS, set(3, 0)), false, "predictor 0, 1 to 7 expected"},
+		"predictor 8":         {edit(lossless, codestream.SOS, set(3, 8)), false, "predictor 8"},
+		"point transform":     {edit(lossless, codestream.SOS, set(5, 12)), false, "point transform by 12 bits of 12"},
+		"interval":            {edit(restarts, codestream.DRI, set(1, 5)), false, "restart interval of 5 samples"},
+		"restart not there":   {edit(lossless, codestream.DHT, func([]byte) {}), false, ""},
+		"restart of another":  {marker(restarts, codestream.RST0, codestream.RST0+1), false, "no RST0 at byte"},
+		"restart too many":    {marker(restarts, codestream.DRI, codestream.COM), false, "the coded data end"},
 		"more data":           {append(append(bytes.Clone(lossless[:end]), 0x55, 0x55), lossless[end:]...), false, "are left at byte"},
-		"another scan":        {append(bytes.Clone(lossless[:end]), 0xFF, markerSOS, 0, 2), false, "where the end of the image is expected"},
-		"other rows":          {append(bytes.Clone(lossless[:end]), 0xFF, markerDNL, 0, 4, 0, 9), false, "differs from the frame header's 3"},
-		"no quantization":     {marker(baseline.Bytes(), markerDQT, markerCOM), false, "quantization table 0 is missing"},
-		"quantization kind":   {edit(baseline.Bytes(), markerDQT, set(0, 0x04)), false, "table 4 of kind 0"},
-		"quantization cut":    {with(2, 0xFF, markerDQT, 0, 5, 0x10, 1, 2), false, "DQT at byte 2: table 0 has 2 of 128 bytes"},
-		"spectral selection":  {edit(baseline.Bytes(), markerSOS, set(4, 5)), false, "spectral selection 0 to 5"},
+		"another scan":        {append(bytes.Clone(lossless[:end]), 0xFF, codestream.SOS, 0, 2), false, "where the end of the image is expected"},
+		"other rows":          {append(bytes.Clone(lossless[:end]), 0xFF, codestream.DNL, 0, 4, 0, 9), false, "differs from the frame header's 3"},
+		"no quantization":     {marker(baseline.Bytes(), codestream.DQT, codestream.COM), false, "quantization table 0 is missing"},
+		"quantization kind":   {edit(baseline.Bytes(), codestream.DQT, set(0, 0x04)), false, "table 4 of kind 0"},
+		"quantization cut":    {with(2, 0xFF, codestream.DQT, 0, 5, 0x10, 1, 2), false, "DQT at byte 2: table 0 has 2 of 128 bytes"},
+		"spectral selection":  {edit(baseline.Bytes(), codestream.SOS, set(4, 5)), false, "spectral selection 0 to 5"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, _, err := Decode(make([]uint16, 12), c.data, 4, 3, 16)
@@ -298,8 +300,9 @@ func TestErrors(t *testing.T) {
 			}
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
-			var unsupported interface{ Unsupported() bool }
-			assert.Equal(t, c.unsupported, errors.As(err, &unsupported))
+			var stream *codestream.Error
+			require.ErrorAs(t, err, &stream)
+			assert.Equal(t, c.unsupported, stream.Unsupported)
 		})
 	}
 	_, _, err := Decode(make([]uint16, 12), lossless, 4, 3, 8)
@@ -323,8 +326,8 @@ func TestAllowedSurroundings(t *testing.T) {
 		"no end":               stream[:end],
 		"half an end":          stream[:end+1],
 		"fill bytes":           join(stream[:2], []byte{0xFF, 0xFF, 0xFF}, stream[2:end], []byte{0xFF}, stream[end:]),
-		"comment":              join(stream[:2], segmentOf(markerCOM, 'a', 'b'), segmentOf(0xEE, 1), stream[2:]),
-		"number of rows again": join(stream[:end], segmentOf(markerDNL, 0, 3), stream[end:]),
+		"comment":              join(stream[:2], segmentOf(codestream.COM, 'a', 'b'), segmentOf(0xEE, 1), stream[2:]),
+		"number of rows again": join(stream[:end], segmentOf(codestream.DNL, 0, 3), stream[end:]),
 	} {
 		dst := make([]uint16, 12)
 		_, _, err := Decode(dst, data, 4, 3, 16)

@@ -1,5 +1,7 @@
 package jpeg
 
+import "plumbline/internal/dicom/codec/codestream"
+
 // diffBits is how many bits the look-up of a whole difference, code and
 // additional bits together, takes. Differences in scans take 4 to 10; the table
 // of 16 kB stays in the first-level cache.
@@ -31,18 +33,18 @@ func newDifferences(h *huffman) *differences {
 
 // lossless decodes a scan of process 14 (annex H) with a predictor of the given
 // selection value, 1 to 7, and a point transform.
-func (d *decoder) lossless(b *bitReader, h *huffman, selection, point int) error {
+func (d *decoder) lossless(b *codestream.Bits, h *huffman, selection, point int) error {
 	switch {
 	case h == nil:
-		return d.formatf("the Huffman table of the scan is missing")
+		return d.Errorf("the Huffman table of the scan is missing")
 	case h.max() > 16:
-		return d.formatf("the Huffman table has category %d, 0 to 16 expected", h.max())
+		return d.Errorf("the Huffman table has category %d, 0 to 16 expected", h.max())
 	case selection < 1 || selection > 7:
-		return d.formatf("predictor %d, 1 to 7 expected", selection)
+		return d.Errorf("predictor %d, 1 to 7 expected", selection)
 	case point >= d.precision:
-		return d.formatf("point transform by %d bits of %d", point, d.precision)
+		return d.Errorf("point transform by %d bits of %d", point, d.precision)
 	case d.restartInterval%d.columns != 0:
-		return d.formatf("restart interval of %d samples, whole rows of %d expected", d.restartInterval, d.columns)
+		return d.Errorf("restart interval of %d samples, whole rows of %d expected", d.restartInterval, d.columns)
 	}
 	table := newDifferences(h)
 	depth := d.precision - point
@@ -58,12 +60,12 @@ func (d *decoder) lossless(b *bitReader, h *huffman, selection, point int) error
 			above = nil
 		}
 		row := d.dst[y*d.columns : (y+1)*d.columns]
-		valid := b.differences(row, table, h)
+		valid := readDifferences(b, row, table, h)
 		switch {
-		case b.overrun() || !valid && b.made > 0:
+		case b.Overrun() || !valid && b.Made > 0:
 			return d.truncated(b, y)
 		case !valid:
-			return d.formatf("no Huffman code matches before byte %d, in row %d", b.pos, y)
+			return d.Errorf("no Huffman code matches before byte %d, in row %d", b.Pos, y)
 		}
 		if above == nil {
 			accumulate(row, uint16(1)<<(depth-1))
@@ -75,22 +77,22 @@ func (d *decoder) lossless(b *bitReader, h *huffman, selection, point int) error
 	return d.scale(depth, point)
 }
 
-// differences reads a row of differences, modulo 2^16. It says false if the
-// bits are no code.
-func (b *bitReader) differences(row []uint16, table *differences, h *huffman) bool {
-	acc, n := b.acc, b.n
+// readDifferences reads a row of differences, modulo 2^16, and reports whether the
+// bits are codes.
+func readDifferences(b *codestream.Bits, row []uint16, table *differences, h *huffman) bool {
+	acc, n := b.Acc, b.Count
 	for i := range row {
 		if n < 32 { // the longest: 16 bits of code and 15 more
-			b.acc, b.n = acc, n
-			b.fill()
-			acc, n = b.acc, b.n
+			b.Acc, b.Count = acc, n
+			b.Fill()
+			acc, n = b.Acc, b.Count
 		}
 		e := table[acc>>(64-diffBits)]
 		used := int(e & 0xFF)
 		if used == 0 {
 			size, length := h.decode(acc)
 			if length == 0 {
-				b.acc, b.n = acc, n
+				b.Acc, b.Count = acc, n
 				return false
 			}
 			used = length
@@ -108,7 +110,7 @@ func (b *bitReader) differences(row []uint16, table *differences, h *huffman) bo
 		n -= used
 		row[i] = uint16(e >> 16)
 	}
-	b.acc, b.n = acc, n
+	b.Acc, b.Count = acc, n
 	return true
 }
 
@@ -172,7 +174,7 @@ func (d *decoder) scale(depth, point int) error {
 	}
 	for i, v := range d.dst {
 		if v>>depth != 0 {
-			return d.formatf("sample %d in column %d of row %d takes more than %d bits", v, i%d.columns, i/d.columns, depth)
+			return d.Errorf("sample %d in column %d of row %d takes more than %d bits", v, i%d.columns, i/d.columns, depth)
 		}
 		d.dst[i] = v << point
 	}

@@ -1,5 +1,7 @@
 package jpeg
 
+import "plumbline/internal/dicom/codec/codestream"
+
 // zigzag is the place, in rows of 8, of each coefficient in coded order
 // (figure A.6).
 var zigzag = [64]byte{
@@ -15,15 +17,15 @@ var zigzag = [64]byte{
 
 // sequential decodes a scan of a baseline or extended sequential image (annex F).
 // A scan of one component is one block an MCU, whatever its sampling factors (A.2.2).
-func (d *decoder) sequential(b *bitReader, dc, ac *huffman) error {
+func (d *decoder) sequential(b *codestream.Bits, dc, ac *huffman) error {
 	if dc == nil || ac == nil {
-		return d.formatf("a Huffman table of the scan is missing")
+		return d.Errorf("a Huffman table of the scan is missing")
 	}
 	if dc.max() > 15 {
-		return d.formatf("the Huffman table of DC differences has category %d, 0 to 15 expected", dc.max())
+		return d.Errorf("the Huffman table of DC differences has category %d, 0 to 15 expected", dc.max())
 	}
 	if d.quantizer > 3 || d.quant[d.quantizer] == nil {
-		return d.formatf("quantization table %d is missing", d.quantizer)
+		return d.Errorf("quantization table %d is missing", d.quantizer)
 	}
 	quant := d.quant[d.quantizer]
 	across, down := (d.columns+7)/8, (d.rows+7)/8
@@ -40,12 +42,12 @@ func (d *decoder) sequential(b *bitReader, dc, ac *huffman) error {
 			mean = 0
 		}
 		var block [64]int
-		diff, valid := b.block(&block, dc, ac, quant)
-		if b.overrun() || !valid && b.made > 0 {
+		diff, valid := readBlock(b, &block, dc, ac, quant)
+		if b.Overrun() || !valid && b.Made > 0 {
 			return d.truncated(b, m/across*8)
 		}
 		if mean += diff; !valid || mean > dcLimit || mean < -dcLimit {
-			return d.formatf("the coefficients before byte %d, of the block at row %d and column %d, are not valid", b.pos, m/across*8, m%across*8)
+			return d.Errorf("the coefficients before byte %d, of the block at row %d and column %d, are not valid", b.Pos, m/across*8, m%across*8)
 		}
 		block[0] = mean * quant[0]
 		inverseDCT(&block, d.precision)
@@ -54,31 +56,31 @@ func (d *decoder) sequential(b *bitReader, dc, ac *huffman) error {
 	return nil
 }
 
-// block reads one block's difference of DC coefficients and its AC
+// readBlock reads one block's difference of DC coefficients and its AC
 // coefficients, the latter dequantized into place (F.2.2).
-func (b *bitReader) block(block *[64]int, dc, ac *huffman, quant *[64]int) (diff int, valid bool) {
-	b.fill()
-	size, length := dc.decode(b.acc)
+func readBlock(b *codestream.Bits, block *[64]int, dc, ac *huffman, quant *[64]int) (diff int, valid bool) {
+	b.Fill()
+	size, length := dc.decode(b.Acc)
 	if length == 0 {
 		return 0, false
 	}
-	b.acc <<= length
-	b.n -= length
+	b.Acc <<= length
+	b.Count -= length
 	if size > 0 {
-		diff = extend(b.acc, int(size))
-		b.acc <<= size
-		b.n -= int(size)
+		diff = extend(b.Acc, int(size))
+		b.Acc <<= size
+		b.Count -= int(size)
 	}
 	for k := 1; k < 64; k++ {
-		if b.n < 32 { // the longest: 16 bits of code and 15 more
-			b.fill()
+		if b.Count < 32 { // the longest: 16 bits of code and 15 more
+			b.Fill()
 		}
-		symbol, length := ac.decode(b.acc)
+		symbol, length := ac.decode(b.Acc)
 		if length == 0 {
 			return 0, false
 		}
-		b.acc <<= length
-		b.n -= length
+		b.Acc <<= length
+		b.Count -= length
 		zeros, size := int(symbol>>4), int(symbol&15)
 		if size == 0 {
 			if zeros == 0 {
@@ -93,9 +95,9 @@ func (b *bitReader) block(block *[64]int, dc, ac *huffman, quant *[64]int) (diff
 		if k += zeros; k > 63 {
 			return 0, false
 		}
-		block[zigzag[k]] = extend(b.acc, size) * quant[k]
-		b.acc <<= size
-		b.n -= size
+		block[zigzag[k]] = extend(b.Acc, size) * quant[k]
+		b.Acc <<= size
+		b.Count -= size
 	}
 	return diff, true
 }

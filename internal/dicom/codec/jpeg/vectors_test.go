@@ -13,6 +13,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // vector is a line of testdata/jpeg/vectors.csv, which testdata/codec_vectors.py
@@ -90,8 +92,9 @@ func TestTruncated(t *testing.T) {
 				require.Equal(t, v.digest, digest(dst), v.name)
 				continue
 			}
-			var format *FormatError
+			var format *codestream.Error
 			require.ErrorAs(t, err, &format, v.name)
+			require.False(t, format.Unsupported, v.name)
 			require.LessOrEqual(t, format.Offset, n)
 		}
 	}

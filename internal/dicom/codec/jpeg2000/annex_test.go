@@ -237,7 +237,7 @@ func TestInverse(t *testing.T) {
 func TestTagTree(t *testing.T) {
 	// q3(0,0): root 1 and its child 1, that one's child 1, and the leaf 1: 01 1 1 1.
 	// q3(1,0): the leaf 3: 001. q3(2,0): the middle node 2, the leaf 2: 01... (B.10.2)
-	b := headerBits{data: []byte{0b01111_001, 0b101_00000}}
+	b := bitReader{data: []byte{0b01111_001, 0b101_00000}}
 	tree := newTagTree(6, 3)
 	value := func(x, y int) (v tagNode) {
 		for !tree.below(&b, x, y, v+1) {
@@ -257,7 +257,7 @@ func TestPasses(t *testing.T) {
 	for bits, want := range map[string]int{
 		"00": 1, "80": 2, "C0": 3, "E0": 5, "F000": 6, "F780": 21, "FF00": 36, "FF0000": 36, "FF7F80": 37 + 127, "FF4000": 37,
 	} {
-		b := headerBits{data: fromHex(t, bits)}
-		assert.Equal(t, want, b.passes(), bits)
+		b := bitReader{data: fromHex(t, bits)}
+		assert.Equal(t, want, b.codingPasses(), bits)
 	}
 }

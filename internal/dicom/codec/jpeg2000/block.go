@@ -120,7 +120,7 @@ func makeSignContexts() (t [256]uint8) {
 // blockCoder decodes one code-block after the other.
 type blockCoder struct {
 	mq     arithmetic
-	raw    rawBits
+	raw    bitReader
 	w, h   int
 	across int      // words of a stripe, with one more on each side
 	words  []uint32 // with one more stripe above and below
@@ -147,7 +147,7 @@ func (b *blockCoder) decode(segments []segment, w, h, planes, kind int, flags by
 	for i := range segments {
 		raw := flags&styleBypass != 0 && pass >= bypassFrom && pass%kindsOfPass != 0
 		if raw {
-			b.raw = rawBits{data: segments[i].data}
+			b.raw = bitReader{data: segments[i].data}
 		} else {
 			b.mq.begin(segments[i].data)
 		}

@@ -3,7 +3,8 @@ package jpeg2000
 import (
 	"bytes"
 	"encoding/binary"
-	"fmt"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // Markers, table A.2 and, from CAP on, later editions.
@@ -42,7 +43,7 @@ func markerName(m byte) string {
 	if name, named := markerNames[m]; named {
 		return name
 	}
-	return fmt.Sprintf("marker FF%02X", m)
+	return codestream.UnnamedMarker(m)
 }
 
 // parameters are those that a tile's header may replace. The ranks tell which
@@ -118,35 +119,31 @@ type progression struct {
 // maxChanges bounds the changes of progression; each can visit all packets.
 const maxChanges = 256
 
-func be16(b []byte) int { return int(binary.BigEndian.Uint16(b)) }
-
 // mainHeader reads up to the first tile-part's marker.
 func (d *decoder) mainHeader() error {
-	d.marker, d.start = markerSOC, d.pos
-	if rest := d.data[d.pos:]; len(rest) < 2 || rest[0] != 0xFF || rest[1] != markerSOC {
-		return d.formatf("the data do not start with FF4F")
+	if err := d.Begin(markerSOC); err != nil {
+		return err
 	}
-	d.pos += 2
 	for {
 		if err := d.nextMarker(); err != nil {
 			return err
 		}
-		if d.marker == markerSOT {
+		if d.Marker == markerSOT {
 			break
 		}
-		if d.marker != markerSIZ && !d.known {
-			return d.formatf("the size of the image, SIZ, does not come first")
+		if d.Marker != markerSIZ && !d.known {
+			return d.Errorf("the size of the image, SIZ, does not come first")
 		}
-		segment, err := d.segment()
+		segment, err := d.parameterSegment()
 		if err != nil {
 			return err
 		}
-		switch d.marker {
+		switch d.Marker {
 		case markerSIZ:
 			err = d.readSize(segment)
 		case markerTLM, markerPLM, markerCRG:
 		case markerPPM:
-			err = d.unsupportedf("packed packet headers cannot be read")
+			err = d.Unsupportedf("packed packet headers cannot be read")
 		default:
 			err = d.readParameters(segment, &d.parameters, 0)
 		}
@@ -156,69 +153,57 @@ func (d *decoder) mainHeader() error {
 	}
 	switch {
 	case !d.known:
-		return d.formatf("the size of the image, SIZ, is missing")
+		return d.Errorf("the size of the image, SIZ, is missing")
 	case d.styleRank == unset || d.orderRank == unset:
-		return d.formatf("the coding style, COD, is missing before it")
+		return d.Errorf("the coding style, COD, is missing before it")
 	case d.quantumRank == unset:
-		return d.formatf("the quantization, QCD, is missing before it")
+		return d.Errorf("the quantization, QCD, is missing before it")
 	}
 	return nil
 }
 
+// nextMarker moves past the next marker, and refuses those that have no segment
+// and no place in a header.
 func (d *decoder) nextMarker() error {
-	if len(d.data)-d.pos < 2 {
-		return d.formatf("the data end at byte %d, behind it; a marker expected", len(d.data))
+	if err := d.Next(); err != nil {
+		return err
 	}
-	if d.data[d.pos] != 0xFF {
-		return d.formatf("byte %d behind it is %02X, a marker expected", d.pos, d.data[d.pos])
-	}
-	d.marker, d.start = d.data[d.pos+1], d.pos
-	d.pos += 2
-	if m := d.marker; m == markerSOC || m == markerSOP || m == markerEPH || m >= 0x30 && m <= 0x3F || m < 0x30 || m == 0xFF {
-		return d.formatf("unexpected here")
+	if m := d.Marker; m == markerSOC || m == markerSOP || m == markerEPH || m < 0x40 || m == 0xFF {
+		return d.Errorf("unexpected here")
 	}
 	return nil
 }
 
-// segment reads the parameters that follow a marker.
-func (d *decoder) segment() ([]byte, error) {
-	if d.marker == markerSOD || d.marker == markerEOC {
-		return nil, d.formatf("unexpected here")
+// parameterSegment reads the parameters that follow a marker.
+func (d *decoder) parameterSegment() ([]byte, error) {
+	if d.Marker == markerSOD || d.Marker == markerEOC {
+		return nil, d.Errorf("unexpected here")
 	}
-	if len(d.data)-d.pos < 2 {
-		return nil, d.formatf("the data end at byte %d, before its length", len(d.data))
-	}
-	n := be16(d.data[d.pos:])
-	if n < 2 || n > len(d.data)-d.pos {
-		return nil, d.formatf("length %d, with %d bytes left", n, len(d.data)-d.pos)
-	}
-	s := d.data[d.pos+2 : d.pos+n]
-	d.pos += n
-	return s, nil
+	return d.Segment()
 }
 
 // readSize reads SIZ and takes memory for the list of tiles.
 func (d *decoder) readSize(s []byte) error {
 	if d.known {
-		return d.formatf("a second one")
+		return d.Errorf("a second one")
 	}
-	if len(s) < 36 || len(s) != 36+3*be16(s[34:]) {
-		return d.formatf("%d bytes do not make one", len(s))
+	if len(s) < 36 || len(s) != 36+3*codestream.Uint16(s[34:]) {
+		return d.Errorf("%d bytes do not make one", len(s))
 	}
-	if c := be16(s[34:]); c != 1 {
-		return d.unsupportedf("%d components: only grey images can be read", c)
+	if c := codestream.Uint16(s[34:]); c != 1 {
+		return d.Unsupportedf("%d components: only grey images can be read", c)
 	}
-	switch capabilities := be16(s); {
+	switch capabilities := codestream.Uint16(s); {
 	case capabilities&0x8000 != 0:
-		return d.unsupportedf("extensions of part 2 of the standard cannot be read")
+		return d.Unsupportedf("extensions of part 2 of the standard cannot be read")
 	case capabilities&0x4000 != 0:
-		return d.unsupportedf("high-throughput coding cannot be read")
+		return d.Unsupportedf("high-throughput coding cannot be read")
 	}
 	var v [8]int
 	for i := range v {
 		n := binary.BigEndian.Uint32(s[2+4*i:])
 		if i < 6 && i != 4 && i != 5 && n > 1<<31-1 {
-			return d.unsupportedf("a reference grid of more than 2147483647 points a side cannot be read")
+			return d.Unsupportedf("a reference grid of more than 2147483647 points a side cannot be read")
 		}
 		v[i] = int(min(n, 1<<31-1))
 	}
@@ -227,21 +212,21 @@ func (d *decoder) readSize(s []byte) error {
 	d.precision, d.signed = int(s[36]&0x7F)+1, s[36]&0x80 != 0
 	switch w, h := d.image.width(), d.image.height(); {
 	case s[37] != 1 || s[38] != 1:
-		return d.unsupportedf("one sample for %d by %d points cannot be read", s[37], s[38])
+		return d.Unsupportedf("one sample for %d by %d points cannot be read", s[37], s[38])
 	case w != d.columns || h != d.rows:
-		return d.formatf("%d columns by %d rows, %d by %d expected", w, h, d.columns, d.rows)
+		return d.Errorf("%d columns by %d rows, %d by %d expected", w, h, d.columns, d.rows)
 	case d.grid.empty() || d.grid.x0 > d.image.x0 || d.grid.y0 > d.image.y0 || d.grid.x1 <= d.image.x0 || d.grid.y1 <= d.image.y0:
-		return d.formatf("the first tile, %d by %d at %d, %d, does not hold the image's first sample at %d, %d", v[4], v[5], v[6], v[7], v[2], v[3])
+		return d.Errorf("the first tile, %d by %d at %d, %d, does not hold the image's first sample at %d, %d", v[4], v[5], v[6], v[7], v[2], v[3])
 	case d.precision > 16:
-		return d.unsupportedf("%d bits a sample, 1 to 16 can be read", d.precision)
+		return d.Unsupportedf("%d bits a sample, 1 to 16 can be read", d.precision)
 	case d.precision > d.bits:
-		return d.formatf("%d bits a sample, at most %d expected", d.precision, d.bits)
+		return d.Errorf("%d bits a sample, at most %d expected", d.precision, d.bits)
 	}
 	d.across = ceilDiv(d.image.x1-d.grid.x0, d.grid.width())
 	d.down = ceilDiv(d.image.y1-d.grid.y0, d.grid.height())
 	// A tile has a tile-part at least, of an SOT segment and SOD.
-	if d.across > 65535 || d.down > 65535 || d.across*d.down > min(65535, (len(d.data)-d.pos)/14) {
-		return d.formatf("%d by %d tiles, more than %d bytes can hold", d.across, d.down, len(d.data)-d.pos)
+	if d.across > 65535 || d.down > 65535 || d.across*d.down > min(65535, (len(d.Data)-d.Pos)/14) {
+		return d.Errorf("%d by %d tiles, more than %d bytes can hold", d.across, d.down, len(d.Data)-d.Pos)
 	}
 	d.tiles = make([]tileParts, d.across*d.down)
 	d.known = true
@@ -252,65 +237,65 @@ func ceilDiv(a, b int) int { return (a + b - 1) / b }
 
 // readParameters reads a segment that main and tile headers share.
 func (d *decoder) readParameters(s []byte, p *parameters, where rank) error {
-	switch d.marker {
+	switch d.Marker {
 	case markerCOM:
 		return nil
 	case markerCOD:
 		if len(s) < 5 {
-			return d.formatf("%d bytes, 10 expected at least", len(s))
+			return d.Errorf("%d bytes, 10 expected at least", len(s))
 		}
 		if err := d.outrank(&p.orderRank, where+general); err != nil {
 			return err
 		}
-		p.order, p.layers = s[1], be16(s[2:])
+		p.order, p.layers = s[1], codestream.Uint16(s[2:])
 		switch {
 		case s[0] > 7:
-			return d.unsupportedf("style %02X cannot be read", s[0])
+			return d.Unsupportedf("style %02X cannot be read", s[0])
 		case p.order > maxOrder:
-			return d.formatf("progression order %d, 0 to %d expected", p.order, maxOrder)
+			return d.Errorf("progression order %d, 0 to %d expected", p.order, maxOrder)
 		case p.layers == 0:
-			return d.formatf("no layers")
+			return d.Errorf("no layers")
 		case s[4] > 1:
-			return d.unsupportedf("component transform %d cannot be read", s[4])
+			return d.Unsupportedf("component transform %d cannot be read", s[4])
 		}
 		// Markers around packets are met where they are. A component transform
 		// of one component is none.
 		return d.readStyle(s[5:], s[0]&1 != 0, p, where+general)
 	case markerCOC:
 		if len(s) < 2 || s[0] != 0 {
-			return d.formatf("not of the one component")
+			return d.Errorf("not of the one component")
 		}
 		return d.readStyle(s[2:], s[1]&1 != 0, p, where+own)
 	case markerQCD:
 		return d.readQuantization(s, p, where+general)
 	case markerQCC:
 		if len(s) < 1 || s[0] != 0 {
-			return d.formatf("not of the one component")
+			return d.Errorf("not of the one component")
 		}
 		return d.readQuantization(s[1:], p, where+own)
 	case markerRGN:
 		if len(s) != 3 || s[0] != 0 {
-			return d.formatf("not of the one component")
+			return d.Errorf("not of the one component")
 		}
 		if s[1] != 0 {
-			return d.unsupportedf("regions of interest of style %d cannot be read", s[1])
+			return d.Unsupportedf("regions of interest of style %d cannot be read", s[1])
 		}
 		p.roiShift = int(s[2])
 		return d.outrank(&p.shiftRank, where+own)
 	case markerPOC:
 		return d.readChanges(s, p, where+general)
 	case markerCAP:
-		return d.unsupportedf("extensions of other parts of the standard cannot be read")
+		return d.Unsupportedf("extensions of other parts of the standard cannot be read")
 	case markerSIZ, markerSOT, markerTLM, markerPLM, markerCRG, markerPLT, markerPPM, markerPPT:
-		return d.formatf("unexpected here")
+		return d.Errorf("unexpected here")
 	}
-	return d.unsupportedf("it is not of part 1 of the standard and cannot be read")
+	return d.Unsupportedf("it is not of part 1 of the standard and cannot be read")
 }
 
 // outrank notes which marker sets a parameter; one of each is allowed in a header.
 func (d *decoder) outrank(held *rank, r rank) error {
 	if *held == r {
-		return d.formatf("a second one")
+		return d.Errorf("a second one")
 	}
 	*held = max(*held, r)
 	return nil
@@ -319,7 +304,7 @@ func (d *decoder) outrank(held *rank, r rank) error {
 // readStyle reads the part that COD and COC share (table A.20).
 func (d *decoder) readStyle(s []byte, withPrecincts bool, p *parameters, r rank) error {
 	if len(s) < 5 {
-		return d.formatf("%d bytes of coding style, 5 expected at least", len(s))
+		return d.Errorf("%d bytes of coding style, 5 expected at least", len(s))
 	}
 	c := codingStyle{levels: int(s[0]), xcb: int(s[1]) + 2, ycb: int(s[2]) + 2, flags: s[3], reversible: s[4] == 1}
 	want := 5
@@ -328,24 +313,24 @@ func (d *decoder) readStyle(s []byte, withPrecincts bool, p *parameters, r rank)
 	}
 	switch {
 	case c.levels > maxLevels:
-		return d.formatf("%d levels of decomposition, 0 to %d expected", c.levels, maxLevels)
+		return d.Errorf("%d levels of decomposition, 0 to %d expected", c.levels, maxLevels)
 	case len(s) != want:
-		return d.formatf("%d bytes of coding style, %d expected", len(s), want)
+		return d.Errorf("%d bytes of coding style, %d expected", len(s), want)
 	case c.xcb > 10 || c.ycb > 10 || c.xcb+c.ycb > 12:
-		return d.formatf("code-blocks of 2^%d by 2^%d, at most 1024 a side and 4096 in all expected", c.xcb, c.ycb)
+		return d.Errorf("code-blocks of 2^%d by 2^%d, at most 1024 a side and 4096 in all expected", c.xcb, c.ycb)
 	case c.flags&0x40 != 0:
-		return d.unsupportedf("high-throughput coding cannot be read")
+		return d.Unsupportedf("high-throughput coding cannot be read")
 	case c.flags > styleAll:
-		return d.unsupportedf("code-block style %02X cannot be read", c.flags)
+		return d.Unsupportedf("code-block style %02X cannot be read", c.flags)
 	case s[4] > 1:
-		return d.unsupportedf("wavelet transform %d cannot be read", s[4])
+		return d.Unsupportedf("wavelet transform %d cannot be read", s[4])
 	}
 	for i := range c.precincts {
 		c.precincts[i] = 0xFF
 	}
 	for i, b := range s[5:] {
 		if i > 0 && (b&15 == 0 || b>>4 == 0) {
-			return d.formatf("precincts of one sample at resolution %d", i)
+			return d.Errorf("precincts of one sample at resolution %d", i)
 		}
 		c.precincts[i] = b
 	}
@@ -358,7 +343,7 @@ func (d *decoder) readStyle(s []byte, withPrecincts bool, p *parameters, r rank)
 // readQuantization reads the part that QCD and QCC share (table A.27).
 func (d *decoder) readQuantization(s []byte, p *parameters, r rank) error {
 	if len(s) < 1 {
-		return d.formatf("it is empty")
+		return d.Errorf("it is empty")
 	}
 	q := quantization{kind: s[0] & 0x1F, guard: int(s[0] >> 5)}
 	s = s[1:]
@@ -368,11 +353,11 @@ func (d *decoder) readQuantization(s []byte, p *parameters, r rank) error {
 		width = 1
 	case quantDerived, quantExpounded:
 	default:
-		return d.unsupportedf("quantization of kind %d cannot be read", q.kind)
+		return d.Unsupportedf("quantization of kind %d cannot be read", q.kind)
 	}
 	n := len(s) / width
 	if len(s)%width != 0 || n < 1 || n > 3*maxLevels+1 || q.kind == quantDerived && n != 1 {
-		return d.formatf("%d bytes of steps", len(s))
+		return d.Errorf("%d bytes of steps", len(s))
 	}
 	q.steps = make([]step, n)
 	for i := range q.steps {
@@ -380,7 +365,7 @@ func (d *decoder) readQuantization(s []byte, p *parameters, r rank) error {
 			q.steps[i].exponent = int(s[i] >> 3)
 			continue
 		}
-		v := be16(s[2*i:])
+		v := codestream.Uint16(s[2*i:])
 		q.steps[i] = step{v >> 11, v & 0x7FF}
 	}
 	if r >= p.quantumRank {
@@ -393,7 +378,7 @@ func (d *decoder) readQuantization(s []byte, p *parameters, r rank) error {
 // ones, in later tile-parts, follow.
 func (d *decoder) readChanges(s []byte, p *parameters, r rank) error {
 	if len(s) == 0 || len(s)%7 != 0 {
-		return d.formatf("%d bytes, a multiple of 7 expected", len(s))
+		return d.Errorf("%d bytes, a multiple of 7 expected", len(s))
 	}
 	var changes []progression
 	if p.changeRank == r {
@@ -401,12 +386,12 @@ func (d *decoder) readChanges(s []byte, p *parameters, r rank) error {
 	}
 	p.changeRank = r
 	for ; len(s) > 0; s = s[7:] {
-		c := progression{firstRes: int(s[0]), layers: be16(s[2:]), endRes: int(s[4]), order: s[6]}
+		c := progression{firstRes: int(s[0]), layers: codestream.Uint16(s[2:]), endRes: int(s[4]), order: s[6]}
 		switch {
 		case len(changes) == maxChanges:
-			return d.unsupportedf("more than %d changes of progression cannot be read", maxChanges)
+			return d.Unsupportedf("more than %d changes of progression cannot be read", maxChanges)
 		case c.order > maxOrder || c.firstRes > maxLevels || c.endRes <= c.firstRes || c.layers == 0:
-			return d.formatf("a change to order %d for resolutions %d to %d and %d layers does not exist", c.order, c.firstRes, c.endRes, c.layers)
+			return d.Errorf("a change to order %d for resolutions %d to %d and %d layers does not exist", c.order, c.firstRes, c.endRes, c.layers)
 		}
 		changes = append(changes[:len(changes):len(changes)], c)
 	}
@@ -414,77 +399,108 @@ func (d *decoder) readChanges(s []byte, p *parameters, r rank) error {
 	return nil
 }
 
-// tilePart reads the header of the tile-part whose SOT was met, keeps its data
-// and goes to the next marker (A.4.2).
-func (d *decoder) tilePart() error {
-	start := d.start
-	s, err := d.segment()
+// tilePart is one part of a tile's data (A.4.2).
+type tilePart struct {
+	index, part int
+	tile        *tileParts
+	end         int  // the byte behind its data
+	last        bool // of the stream: its length is left open
+}
+
+// readTilePart reads the tile-part whose SOT was met, keeps its data and goes to
+// the next marker.
+func (d *decoder) readTilePart() error {
+	p, err := d.startTilePart()
 	if err != nil {
 		return err
 	}
+	if err := d.tileHeader(p); err != nil {
+		return err
+	}
+	return d.tileData(p)
+}
+
+// startTilePart reads SOT.
+func (d *decoder) startTilePart() (p tilePart, err error) {
+	start := d.Start
+	s, err := d.Segment()
+	if err != nil {
+		return p, err
+	}
 	if len(s) != 8 {
-		return d.formatf("%d bytes, 8 expected", len(s))
+		return p, d.Errorf("%d bytes, 8 expected", len(s))
 	}
-	index, length, part := be16(s), int64(binary.BigEndian.Uint32(s[2:])), int(s[6])
-	if index >= len(d.tiles) {
-		return d.formatf("tile %d of %d", index+1, len(d.tiles))
+	length := int64(binary.BigEndian.Uint32(s[2:]))
+	p.index, p.part = codestream.Uint16(s), int(s[6])
+	if p.index >= len(d.tiles) {
+		return p, d.Errorf("tile %d of %d", p.index+1, len(d.tiles))
 	}
-	t := &d.tiles[index]
-	if part != t.next {
-		return d.formatf("part %d of tile %d, part %d expected", part+1, index+1, t.next+1)
+	p.tile = &d.tiles[p.index]
+	if p.part != p.tile.next {
+		return p, d.Errorf("part %d of tile %d, part %d expected", p.part+1, p.index+1, p.tile.next+1)
 	}
-	if t.next == 0 {
-		t.start = start
+	if p.part == 0 {
+		p.tile.start = start
 	}
-	t.next++
-	end, last := start+int(min(length, 1<<31-1)), false
+	p.tile.next++
+	p.end = start + int(min(length, 1<<31-1))
 	if length == 0 {
-		end, last = d.lastByte(), true
+		p.end, p.last = d.lastByte(), true
 	}
-	if end > len(d.data) {
-		return d.formatf("the data end at byte %d, tile %d at byte %d", len(d.data), index+1, end)
+	if p.end > len(d.Data) {
+		return p, d.Errorf("the data end at byte %d, tile %d at byte %d", len(d.Data), p.index+1, p.end)
 	}
+	return p, nil
+}
+
+// tileHeader reads the parameters up to SOD that hold for a tile alone.
+func (d *decoder) tileHeader(p tilePart) error {
 	for {
 		if err := d.nextMarker(); err != nil {
 			return err
 		}
-		if d.marker == markerSOD {
-			break
+		if d.Marker == markerSOD {
+			return nil
 		}
-		segment, err := d.segment()
+		segment, err := d.parameterSegment()
 		if err != nil {
 			return err
 		}
-		switch m := d.marker; {
+		switch m := d.Marker; {
 		case m == markerPLT || m == markerCOM:
 			continue
 		case m == markerPPT:
-			return d.unsupportedf("packed packet headers cannot be read")
-		case part > 0 && m != markerPOC:
-			return d.formatf("unexpected in part %d of tile %d", part+1, index+1)
+			return d.Unsupportedf("packed packet headers cannot be read")
+		case p.part > 0 && m != markerPOC:
+			return d.Errorf("unexpected in part %d of tile %d", p.part+1, p.index+1)
 		}
-		if t.parameters == nil {
-			p := d.parameters
-			t.parameters = &p
+		if p.tile.parameters == nil {
+			main := d.parameters
+			p.tile.parameters = &main
 		}
-		if err := d.readParameters(segment, t.parameters, inTile); err != nil {
+		if err := d.readParameters(segment, p.tile.parameters, inTile); err != nil {
 			return err
 		}
 	}
-	if end < d.pos {
-		return d.formatf("tile %d ends at byte %d, before its data", index+1, end)
+}
+
+// tileData keeps the packets behind SOD and goes to the next marker: SOT, or EOC,
+// which may be missing at the end of the data.
+func (d *decoder) tileData(p tilePart) error {
+	if p.end < d.Pos {
+		return d.Errorf("tile %d ends at byte %d, before its data", p.index+1, p.end)
 	}
-	t.take(d.data[d.pos:end])
-	d.pos = end
-	if rest := d.data[d.pos:]; last || len(rest) == 0 || len(rest) == 1 && (rest[0] == 0xFF || rest[0] == 0) {
-		d.marker = markerEOC
+	p.tile.take(d.Data[d.Pos:p.end])
+	d.Pos = p.end
+	if rest := d.Data[d.Pos:]; p.last || d.AtEnd() || len(rest) == 1 && rest[0] == 0 {
+		d.Marker = markerEOC
 		return nil
 	}
 	if err := d.nextMarker(); err != nil {
 		return err
 	}
-	if d.marker != markerSOT && d.marker != markerEOC {
-		return d.formatf("unexpected here")
+	if d.Marker != markerSOT && d.Marker != markerEOC {
+		return d.Errorf("unexpected here")
 	}
 	return nil
 }
@@ -492,11 +508,11 @@ func (d *decoder) tilePart() error {
 // lastByte is where the data of a last tile-part end that leaves it open: at the
 // end marker, and padding behind it.
 func (d *decoder) lastByte() int {
-	trimmed := bytes.TrimRight(d.data[d.pos:], "\x00")
+	trimmed := bytes.TrimRight(d.Data[d.Pos:], "\x00")
 	if bytes.HasSuffix(trimmed, []byte{0xFF, markerEOC}) {
-		return d.pos + len(trimmed) - 2
+		return d.Pos + len(trimmed) - 2
 	}
-	return len(d.data)
+	return len(d.Data)
 }
 
 // take adds a part's packets.

@@ -4,7 +4,8 @@
 //
 // Samples come back as the words the stream holds, negative ones in two's
 // complement within the stream's precision, together with that precision and
-// whether they are signed; masking to the bits in use, and the sign, are the caller's. Start with Decode.
+// whether they are signed; masking to the bits in use, and the sign, are the
+// caller's. Start with Decode.
 //
 // Limits: one component, one sample for each point of the reference grid. Colour,
 // palettes, packet headers that are packed apart (PPM, PPT), the extensions of
@@ -18,36 +19,12 @@ package jpeg2000
 import (
 	"bytes"
 	"encoding/binary"
-	"fmt"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
-// FormatError says that the stream breaks the rules of the standard, is cut
-// short, or is not of the size that was asked for.
-type FormatError struct {
-	Marker string // the segment it was met in, as T.800 names it
-	Offset int    // bytes from the start of the stream
-	Reason string
-}
-
-func (e *FormatError) Error() string {
-	return fmt.Sprintf("JPEG 2000 stream: %s at byte %d: %s", e.Marker, e.Offset, e.Reason)
-}
-
-// UnsupportedError says that the stream may well be valid but is of a kind that
-// this package does not read.
-type UnsupportedError struct {
-	Marker string // the segment that says so, as T.800 names it
-	Offset int    // bytes from the start of the stream
-	Reason string
-}
-
-func (e *UnsupportedError) Error() string {
-	return fmt.Sprintf("JPEG 2000 stream: %s at byte %d: %s", e.Marker, e.Offset, e.Reason)
-}
-
-// Unsupported is true: a caller that holds several decoders asks errors.As for
-// an interface with this method.
-func (e *UnsupportedError) Unsupported() bool { return true }
+// stream is what errors call the data.
+const stream = "JPEG 2000 stream"
 
 // Decode decodes one frame into dst, row by row from the top left.
 //
@@ -56,20 +33,22 @@ func (e *UnsupportedError) Unsupported() bool { return true }
 // the most that a sample may have.
 // Out: words that do not exceed the stream's precision in bits; that precision;
 // whether the stream calls its samples signed; and whether grey values were given
-// up: by the irreversible transform, or because a block has fewer coding passes than its bit planes need. Blocks that
-// an encoder left out whole cannot be told from blocks of zeros.
-// Errors: *FormatError, *UnsupportedError, or a plain error for arguments that
-// do not fit together. After an error the content of dst means nothing.
+// up: by the irreversible transform, or because a block has fewer coding passes than
+// its bit planes need. Blocks that an encoder left out whole cannot be told from
+// blocks of zeros.
+// Errors: *codestream.Error, or a plain error for arguments that do not fit
+// together. After an error the content of dst means nothing.
 //
 // Besides dst, memory is taken for one tile's coefficients, 4 bytes each, and for
 // its precincts and blocks: less than 20 bytes for each sample, 250 for each byte
-// of data and 64 MB in all, whatever the headers say. All packets must be there and nothing behind the last; only the
-// end marker itself may be missing, when the data stop there.
+// of data and 64 MB in all, whatever the headers say. All packets must be there and
+// nothing behind the last; only the end marker itself may be missing, when the data
+// stop there.
 func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, signed, lossy bool, err error) {
-	if columns < 1 || rows < 1 || columns > 65535 || rows > 65535 || len(dst) != columns*rows {
-		return 0, false, false, fmt.Errorf("JPEG 2000 stream: %d samples cannot hold %d columns by %d rows", len(dst), columns, rows)
+	if err := codestream.CheckSize(stream, len(dst), columns, rows); err != nil {
+		return 0, false, false, err
 	}
-	d := decoder{data: data, dst: dst, columns: columns, rows: rows, bits: bitsAllocated}
+	d := decoder{Reader: codestream.Reader{Stream: stream, Name: markerName, Data: data}, dst: dst, columns: columns, rows: rows, bits: bitsAllocated}
 	if err := d.decode(); err != nil {
 		return 0, false, false, err
 	}
@@ -79,15 +58,11 @@ func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precis
 // decoder reads all headers first, as a tile's parts may be anywhere, and then
 // decodes tile after tile.
 type decoder struct {
-	data []byte
-	pos  int
+	codestream.Reader
 
 	dst           []uint16
 	columns, rows int
 	bits          int // the most bits a sample may have
-
-	marker byte // the segment being read, for errors
-	start  int  // where its marker is
 
 	size
 	parameters // of the main header
@@ -123,14 +98,6 @@ type tileParts struct {
 	start      int         // where its first SOT is
 }
 
-func (d *decoder) formatf(format string, args ...any) error {
-	return &FormatError{Marker: markerName(d.marker), Offset: d.start, Reason: fmt.Sprintf(format, args...)}
-}
-
-func (d *decoder) unsupportedf(format string, args ...any) error {
-	return &UnsupportedError{Marker: markerName(d.marker), Offset: d.start, Reason: fmt.Sprintf(format, args...)}
-}
-
 func (d *decoder) decode() error {
 	if err := d.unwrap(); err != nil {
 		return err
@@ -138,8 +105,8 @@ func (d *decoder) decode() error {
 	if err := d.mainHeader(); err != nil {
 		return err
 	}
-	for d.marker == markerSOT {
-		if err := d.tilePart(); err != nil {
+	for d.Marker == markerSOT {
+		if err := d.readTilePart(); err != nil {
 			return err
 		}
 	}
@@ -156,28 +123,28 @@ var jp2Signature = []byte{0, 0, 0, 12, 'j', 'P', ' ', ' ', 0x0D, 0x0A, 0x87, 0x0
 
 // unwrap moves to the codestream in the boxes of a JP2 file (I.4), if it is one.
 func (d *decoder) unwrap() error {
-	d.marker = markerSOC
-	if !bytes.HasPrefix(d.data, jp2Signature) {
+	d.Marker = markerSOC
+	if !bytes.HasPrefix(d.Data, jp2Signature) {
 		return nil
 	}
 	for at := len(jp2Signature); ; {
-		d.start = at
-		kind, from, to, ok := box(d.data, at, len(d.data))
+		d.Start = at
+		kind, from, to, ok := box(d.Data, at, len(d.Data))
 		if !ok {
-			return d.formatf("the boxes end before the codestream")
+			return d.Errorf("the boxes end before the codestream")
 		}
 		switch kind {
 		case "jp2c":
-			d.data, d.pos = d.data[:to], from
+			d.Data, d.Pos = d.Data[:to], from
 			return nil
 		case "jp2h":
 			for in := from; ; {
-				inner, _, end, ok := box(d.data, in, to)
+				inner, _, end, ok := box(d.Data, in, to)
 				if !ok {
 					break
 				}
 				if inner == "pclr" {
-					return d.unsupportedf("a palette cannot be read")
+					return d.Unsupportedf("a palette cannot be read")
 				}
 				in = end
 			}

@@ -8,7 +8,6 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
-	"errors"
 	"io"
 	"os"
 	"runtime"
@@ -18,6 +17,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // vector is a line of testdata/vectors.csv, which testdata/vectors.py makes with
@@ -138,8 +139,9 @@ func TestTruncated(t *testing.T) {
 				require.GreaterOrEqual(t, n, len(bytes.TrimRight(v.stream, "\x00"))-2, v.name)
 				continue
 			}
-			var format *FormatError
+			var format *codestream.Error
 			require.ErrorAs(t, err, &format, v.name)
+			require.False(t, format.Unsupported, v.name)
 			require.LessOrEqual(t, format.Offset, n)
 		}
 	}
@@ -151,7 +153,7 @@ func parts(t testing.TB, stream []byte) (head map[byte][]byte, order []byte, res
 	head = map[byte][]byte{}
 	at := 2
 	for stream[at+1] != markerSOT {
-		n := 2 + be16(stream[at+2:])
+		n := 2 + codestream.Uint16(stream[at+2:])
 		head[stream[at+1]] = stream[at+4 : at+n]
 		order = append(order, stream[at+1])
 		at += n
@@ -293,8 +295,9 @@ func TestErrors(t *testing.T) {
 			_, _, _, err := Decode(make([]uint16, v.columns*v.rows), c.data, v.columns, v.rows, 16)
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
-			var unsupported interface{ Unsupported() bool }
-			assert.Equal(t, c.unsupported, errors.As(err, &unsupported), err)
+			var stream *codestream.Error
+			require.ErrorAs(t, err, &stream)
+			assert.Equal(t, c.unsupported, stream.Unsupported, err)
 		})
 	}
 	_, _, _, err := Decode(make([]uint16, v.columns*v.rows), good, v.columns, v.rows, 8)

@@ -172,28 +172,3 @@ func (m *arithmetic) other(c *context) uint32 {
 	m.settle()
 	return symbol
 }
-
-// rawBits reads passes that bypass the decoder; behind a byte FF the next one
-// holds seven bits (D.5).
-type rawBits struct {
-	data    []byte
-	pos     int
-	left    int
-	current byte
-}
-
-func (b *rawBits) bit() uint32 {
-	if b.left == 0 {
-		b.left = 8
-		if b.current == 0xFF {
-			b.left = 7
-		}
-		b.current = 0xFF
-		if b.pos < len(b.data) {
-			b.current = b.data[b.pos]
-			b.pos++
-		}
-	}
-	b.left--
-	return uint32(b.current>>b.left) & 1
-}

@@ -40,7 +40,7 @@ func newTagTree(wide, high int) tagTree {
 }
 
 // below reads until it is settled whether the value at x, y is below a limit.
-func (t *tagTree) below(b *headerBits, x, y int, limit tagNode) bool {
+func (t *tagTree) below(b *bitReader, x, y int, limit tagNode) bool {
 	least := tagNode(0)
 	for i := len(t.levels) - 1; i >= 0; i-- {
 		l := &t.levels[i]
@@ -58,66 +58,6 @@ func (t *tagTree) below(b *headerBits, x, y int, limit tagNode) bool {
 		}
 	}
 	return least < limit
-}
-
-// headerBits reads a packet header; behind a byte FF the next one holds seven
-// bits (B.10.1). Behind the end of the data it makes up ones, which end every
-// code.
-type headerBits struct {
-	data    []byte
-	pos     int
-	left    int // bits of the byte before pos
-	overrun bool
-}
-
-func (b *headerBits) read(n int) int {
-	v := 0
-	for ; n > 0; n-- {
-		if b.left == 0 {
-			if b.pos >= len(b.data) {
-				b.overrun = true
-				v = v<<1 | 1
-				continue
-			}
-			b.left = 8
-			if b.pos > 0 && b.data[b.pos-1] == 0xFF {
-				b.left = 7
-			}
-			b.pos++
-		}
-		b.left--
-		v = v<<1 | int(b.data[b.pos-1]>>b.left&1)
-	}
-	return v
-}
-
-// end is where the header ends: at a whole byte, and not behind FF.
-func (b *headerBits) end() int {
-	if b.pos > 0 && b.data[b.pos-1] == 0xFF {
-		if b.pos == len(b.data) {
-			b.overrun = true
-			return b.pos
-		}
-		return b.pos + 1
-	}
-	return b.pos
-}
-
-// passes reads a number of coding passes (table B.4).
-func (b *headerBits) passes() int {
-	if b.read(1) == 0 {
-		return 1
-	}
-	if b.read(1) == 0 {
-		return 2
-	}
-	if n := b.read(2); n < 3 {
-		return 3 + n
-	}
-	if n := b.read(5); n < 31 {
-		return 6 + n
-	}
-	return 37 + b.read(7)
 }
 
 // packetReader reads a tile's packets one behind the other.
@@ -152,9 +92,9 @@ func (d *decoder) readPackets(t *tile, index int, data []byte) error {
 	}
 	switch {
 	case r.left > 0:
-		return d.formatf("tile %d: %d of %d packets have no place in its progression", index+1, r.left, total)
+		return d.Errorf("tile %d: %d of %d packets have no place in its progression", index+1, r.left, total)
 	case len(r.data) > 0:
-		return d.formatf("tile %d: %d bytes are left behind its last packet", index+1, len(r.data))
+		return d.Errorf("tile %d: %d bytes are left behind its last packet", index+1, len(r.data))
 	}
 	return nil
 }
@@ -257,7 +197,7 @@ func (r *packetReader) packet(res, i int) error {
 	p.layers++
 	r.left--
 	r.skip(markerSOP, 6)
-	b := headerBits{data: r.data}
+	b := bitReader{data: r.data}
 	filled := b.read(1) == 1
 	if filled {
 		if p.bands == nil {
@@ -266,14 +206,14 @@ func (r *packetReader) packet(res, i int) error {
 				r.blocks += len(p.bands[k].all)
 			}
 			if r.blocks > r.t.mostBlocks() {
-				return r.d.unsupportedf("tile %d: more than %d code-blocks cannot be read", r.index+1, r.t.mostBlocks())
+				return r.d.Unsupportedf("tile %d: more than %d code-blocks cannot be read", r.index+1, r.t.mostBlocks())
 			}
 		}
 		if !r.header(&b, p, layer) {
-			return r.d.formatf("tile %d: the packet for layer %d, resolution %d, precinct %d has no valid header", r.index+1, layer+1, res, i+1)
+			return r.d.Errorf("tile %d: the packet for layer %d, resolution %d, precinct %d has no valid header", r.index+1, layer+1, res, i+1)
 		}
 	}
-	end := b.end()
+	end := b.headerEnd()
 	if b.overrun {
 		return r.cut(res, i, layer)
 	}
@@ -293,7 +233,7 @@ func (r *packetReader) packet(res, i int) error {
 }
 
 func (r *packetReader) cut(res, i, layer int) error {
-	return r.d.formatf("tile %d: the data end in the packet for layer %d, resolution %d, precinct %d", r.index+1, layer+1, res, i+1)
+	return r.d.Errorf("tile %d: the data end in the packet for layer %d, resolution %d, precinct %d", r.index+1, layer+1, res, i+1)
 }
 
 // skip passes over a marker segment that may be there. No packet header begins
@@ -305,7 +245,7 @@ func (r *packetReader) skip(marker byte, length int) {
 }
 
 // header reads what the packet has of each block: pending passes and lengths.
-func (r *packetReader) header(b *headerBits, p *precinct, layer int) bool {
+func (r *packetReader) header(b *bitReader, p *precinct, layer int) bool {
 	for k := range p.bands {
 		group := &p.bands[k]
 		for j := range group.all {
@@ -344,9 +284,9 @@ const mostZeroPlanes = 7 + 31 + 255
 
 // lengths reads how many passes a block gets, and the bytes of each codeword
 // segment they are in (B.10.6, B.10.7).
-func (r *packetReader) lengths(b *headerBits, bl *block) bool {
+func (r *packetReader) lengths(b *bitReader, bl *block) bool {
 	bl.from = max(0, int32(len(bl.segments))-1) // the last one may go on
-	passes := b.passes()
+	passes := b.codingPasses()
 	for b.read(1) == 1 {
 		if bl.lengthBits++; bl.lengthBits > 31 {
 			return b.overrun

@@ -91,9 +91,9 @@ func (d *decoder) newTile(index int, p *parameters) (*tile, error) {
 	q, levels := &p.quantum, p.style.levels
 	switch {
 	case q.kind != quantDerived && len(q.steps) < 3*levels+1:
-		return nil, d.formatf("tile %d: %d steps of quantization, %d expected", index+1, len(q.steps), 3*levels+1)
+		return nil, d.Errorf("tile %d: %d steps of quantization, %d expected", index+1, len(q.steps), 3*levels+1)
 	case p.style.reversible && q.kind != quantNone:
-		return nil, d.formatf("tile %d: quantization with the reversible transform", index+1)
+		return nil, d.Errorf("tile %d: quantization with the reversible transform", index+1)
 	}
 	t.resolutions = make([]resolution, levels+1)
 	precincts := 0
@@ -111,10 +111,10 @@ func (d *decoder) newTile(index int, p *parameters) (*tile, error) {
 		}
 		precincts += res.wide * res.high
 		if limit := 1<<16 + t.area.width()*t.area.height()/64; precincts > limit {
-			return nil, d.unsupportedf("tile %d: more than %d precincts cannot be read", index+1, limit)
+			return nil, d.Unsupportedf("tile %d: more than %d precincts cannot be read", index+1, limit)
 		}
 		if precincts > most {
-			return nil, d.formatf("tile %d: %d bytes are too few for %d layers of %d precincts or more", index+1, len(d.tiles[index].data), p.layers, precincts)
+			return nil, d.Errorf("tile %d: %d bytes are too few for %d layers of %d precincts or more", index+1, len(d.tiles[index].data), p.layers, precincts)
 		}
 		res.precincts = make([]precinct, res.wide*res.high)
 		kinds := []int{bandHL, bandLH, bandHH}
@@ -147,7 +147,7 @@ func (d *decoder) newTile(index int, p *parameters) (*tile, error) {
 			}
 			b.planes = q.guard + s.exponent - 1
 			if s.exponent < 0 {
-				return nil, d.formatf("tile %d: a step of quantization is left without bits", index+1)
+				return nil, d.Errorf("tile %d: a step of quantization is left without bits", index+1)
 			}
 			// Equation E-3 without the gain of table E.1: the transform below has it.
 			b.step = float32(math.Ldexp(1+float64(s.mantissa)/2048, d.precision-s.exponent))
@@ -210,10 +210,10 @@ func grown[T any](s []T, n int) []T {
 // and puts the samples into the image.
 func (d *decoder) decodeTile(index int) error {
 	parts := &d.tiles[index]
-	d.marker, d.start = markerSOT, parts.start
+	d.Marker, d.Start = markerSOT, parts.start
 	if parts.next == 0 {
-		d.marker, d.start = markerEOC, len(d.data)
-		return d.formatf("tile %d of %d is missing", index+1, len(d.tiles))
+		d.Marker, d.Start = markerEOC, len(d.Data)
+		return d.Errorf("tile %d of %d is missing", index+1, len(d.tiles))
 	}
 	p := parts.parameters
 	if p == nil {
@@ -265,15 +265,15 @@ func (d *decoder) decodeBlocks(t *tile, index int) error {
 					planes := b.planes + t.roiShift - int(bl.zeroPlanes)
 					switch {
 					case planes > maxPlanes:
-						return d.unsupportedf("tile %d: a block of %d bit planes, at most %d can be read", index+1, planes, maxPlanes)
+						return d.Unsupportedf("tile %d: a block of %d bit planes, at most %d can be read", index+1, planes, maxPlanes)
 					case int(bl.passes) > 3*planes-2:
-						return d.formatf("tile %d: a block has %d coding passes for %d bit planes", index+1, bl.passes, planes)
+						return d.Errorf("tile %d: a block has %d coding passes for %d bit planes", index+1, bl.passes, planes)
 					}
 					t.incomplete = t.incomplete || int(bl.passes) < 3*planes-2
 					area := group.areaOf(j)
 					bw, bh := area.width(), area.height()
 					if !c.decode(bl.segments, bw, bh, planes, b.kind, t.style.flags) {
-						return d.formatf("tile %d: a block's segmentation symbol is wrong; its data are damaged", index+1)
+						return d.Errorf("tile %d: a block's segmentation symbol is wrong; its data are damaged", index+1)
 					}
 					if t.roiShift > 0 {
 						c.unshift(t.roiShift)

@@ -7,7 +7,6 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
-	"errors"
 	"os"
 	"strconv"
 	"strings"
@@ -15,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // vector is a line of testdata/jpegls/vectors.csv, which
@@ -145,8 +146,9 @@ func TestTruncated(t *testing.T) {
 				require.Equal(t, v.digest, digest(dst), v.name)
 				continue
 			}
-			var format *FormatError
+			var format *codestream.Error
 			require.ErrorAs(t, err, &format, v.name)
+			require.False(t, format.Unsupported, v.name)
 			require.LessOrEqual(t, format.Offset, n)
 		}
 	}
@@ -169,7 +171,7 @@ func TestErrors(t *testing.T) {
 	with := func(i int, insert ...byte) []byte {
 		return append(append(bytes.Clone(good[:i]), insert...), good[i:]...)
 	}
-	lse := func(body ...byte) []byte { return with(sos, segmentOf(markerLSE, body...)...) }
+	lse := func(body ...byte) []byte { return with(sos, segmentOf(codestream.LSE, body...)...) }
 	for name, c := range map[string]struct {
 		data        []byte
 		unsupported bool
@@ -181,10 +183,10 @@ func TestErrors(t *testing.T) {
 		"no image":            {[]byte{0xFF, 0xD8, 0xFF, 0xD9}, false, "EOI at byte 2: the image ends before its scan"},
 		"second start":        {with(2, 0xFF, 0xD8), false, "SOI at byte 2: unexpected"},
 		"reserved marker":     {with(2, 0xFF, 0x02, 0, 2), false, "marker FF02 at byte 2: unexpected"},
-		"length too short":    {with(2, 0xFF, markerCOM, 0, 1), false, "COM at byte 2: length 1"},
-		"length too long":     {[]byte{0xFF, 0xD8, 0xFF, markerAPP0, 0, 9, 0}, false, "APP0 at byte 2: length 9, with 3 bytes left"},
+		"length too short":    {with(2, 0xFF, codestream.COM, 0, 1), false, "COM at byte 2: length 1"},
+		"length too long":     {[]byte{0xFF, 0xD8, 0xFF, codestream.APP0, 0, 9, 0}, false, "APP0 at byte 2: length 9, with 3 bytes left"},
 		"other JPEG":          {changed(sof+1, 0xC3), true, "another kind than JPEG-LS"},
-		"colour":              {with(sof, segmentOf(markerSOF, 8, 0, 4, 0, 4, 3, 1, 17, 0, 2, 17, 0, 3, 17, 0)...), true, "3 components"},
+		"colour":              {with(sof, segmentOf(codestream.SOF55, 8, 0, 4, 0, 4, 3, 1, 17, 0, 2, 17, 0, 3, 17, 0)...), true, "3 components"},
 		"size comes later":    {changed(sof+5, 0, 0), true, "the size is left to another marker"},
 		"other size":          {changed(sof+6, 5), false, "SOF55 at byte 2: 4 columns by 5 rows, 4 by 4 expected"},
 		"17 bits":             {changed(sof+4, 17), false, "17 bits a sample"},
@@ -209,18 +211,19 @@ func TestErrors(t *testing.T) {
 		"last threshold":      {lse(1, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0), false, "thresholds 3, 7 and 256"},
 		"halving too soon":    {lse(1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 2), false, "contexts halve at 2"},
 		"halving too late":    {lse(1, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0), false, "contexts halve at 256"},
-		"interval length":     {with(sos, segmentOf(markerDRI, 1)...), false, "1 bytes, 2 to 4 expected"},
-		"restart not there":   {with(sos, segmentOf(markerDRI, 0, 2)...), false, "before byte"},
+		"interval length":     {with(sos, segmentOf(codestream.DRI, 1)...), false, "1 bytes, 2 to 4 expected"},
+		"restart not there":   {with(sos, segmentOf(codestream.DRI, 0, 2)...), false, "before byte"},
 		"more data":           {with(end, 0x55, 0x55), false, "are left before byte"},
-		"another scan":        {with(end, 0xFF, markerSOS, 0, 2), false, "where the end of the image is expected"},
+		"another scan":        {with(end, 0xFF, codestream.SOS, 0, 2), false, "where the end of the image is expected"},
 		"too many zeros":      {append(bytes.Clone(good[:sos+10]), 0x80, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0), false, "the code before byte 33, in row 0, is not valid"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, _, err := Decode(make([]uint16, 16), c.data, 4, 4, 8)
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
-			var unsupported interface{ Unsupported() bool }
-			assert.Equal(t, c.unsupported, errors.As(err, &unsupported))
+			var stream *codestream.Error
+			require.ErrorAs(t, err, &stream)
+			assert.Equal(t, c.unsupported, stream.Unsupported)
 		})
 	}
 	for _, size := range [][3]int{{0, 1, 0}, {1, 0, 0}, {-1, -1, 1}, {4, 4, 15}, {65536, 1, 65536}} {
@@ -240,10 +243,10 @@ func TestAllowedSurroundings(t *testing.T) {
 		"half an end":          stream[:end+1],
 		"a zero byte more":     join(stream[:end], []byte{0}, stream[end:]),
 		"fill bytes":           join(stream[:2], []byte{0xFF, 0xFF}, stream[2:end], []byte{0xFF}, stream[end:]),
-		"comment":              join(stream[:2], segmentOf(markerCOM, 'a'), segmentOf(0xE8, 1), stream[2:]),
-		"default parameters":   join(stream[:2], segmentOf(markerLSE, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0), stream[2:]),
-		"the same, spelt out":  join(stream[:2], segmentOf(markerLSE, 1, 0, 255, 0, 3, 0, 7, 0, 21, 0, 64), stream[2:]),
-		"long interval, wider": join(stream[:2], segmentOf(markerDRI, 1, 0, 0, 0), stream[2:]),
+		"comment":              join(stream[:2], segmentOf(codestream.COM, 'a'), segmentOf(0xE8, 1), stream[2:]),
+		"default parameters":   join(stream[:2], segmentOf(codestream.LSE, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0), stream[2:]),
+		"the same, spelt out":  join(stream[:2], segmentOf(codestream.LSE, 1, 0, 255, 0, 3, 0, 7, 0, 21, 0, 64), stream[2:]),
+		"long interval, wider": join(stream[:2], segmentOf(codestream.DRI, 1, 0, 0, 0), stream[2:]),
 	} {
 		dst := make([]uint16, 16)
 		_, _, err := Decode(dst, data, 4, 4, 8)

@@ -14,6 +14,8 @@ package rle
 import (
 	"encoding/binary"
 	"fmt"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 const (
@@ -21,33 +23,19 @@ const (
 	maxSegments = 15 // PS3.5 G.5
 )
 
-// FormatError says that the frame breaks the rules of the encoding, is cut
-// short, or is not of the size that was asked for.
-type FormatError struct {
-	Segment int // 1-based; 0 for the header
-	Offset  int // bytes from the start of the frame
-	Reason  string
+// stream is what errors call the data.
+const stream = "RLE frame"
+
+// errorf is the error for a damaged frame, met in a segment, 1-based, or in the
+// header, 0.
+func errorf(segment, offset int, format string, args ...any) error {
+	return &codestream.Error{Stream: stream, Segment: place(segment), Offset: offset, Reason: fmt.Sprintf(format, args...)}
 }
 
-func (e *FormatError) Error() string {
-	return fmt.Sprintf("RLE frame: %s at byte %d: %s", place(e.Segment), e.Offset, e.Reason)
+// unsupportedf is the error for a frame whose header is of a kind that is not read.
+func unsupportedf(format string, args ...any) error {
+	return &codestream.Error{Stream: stream, Segment: place(0), Reason: fmt.Sprintf(format, args...), Unsupported: true}
 }
-
-// UnsupportedError says that the frame may well be valid but is of a kind that
-// this package does not read.
-type UnsupportedError struct {
-	Segment int // 1-based; 0 for the header
-	Offset  int // bytes from the start of the frame
-	Reason  string
-}
-
-func (e *UnsupportedError) Error() string {
-	return fmt.Sprintf("RLE frame: %s at byte %d: %s", place(e.Segment), e.Offset, e.Reason)
-}
-
-// Unsupported is true: a caller that holds several decoders asks errors.As for
-// an interface with this method.
-func (e *UnsupportedError) Unsupported() bool { return true }
 
 func place(segment int) string {
 	if segment == 0 {
@@ -64,19 +52,19 @@ func place(segment int) string {
 // must be.
 // Out: raw unsigned samples; the precision in bits, which is bitsAllocated;
 // lossy is always false and there for callers that hold several decoders.
-// Errors: *FormatError, *UnsupportedError, or a plain error for arguments that
-// do not fit together. After an error the content of dst means nothing.
+// Errors: *codestream.Error, or a plain error for arguments that do not fit
+// together. After an error the content of dst means nothing.
 //
 // A segment may decode to one byte more than a plane has, as encoders that make
 // odd planes even produce, and may be followed by zero bytes; a segment that
 // holds more than that is an error, because the frame is then not of the size
 // that the caller believes.
 func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error) {
-	if columns < 1 || rows < 1 || columns > 65535 || rows > 65535 || len(dst) != columns*rows {
-		return 0, false, fmt.Errorf("RLE frame: %d samples cannot hold %d columns by %d rows", len(dst), columns, rows)
+	if err := codestream.CheckSize(stream, len(dst), columns, rows); err != nil {
+		return 0, false, err
 	}
 	if bitsAllocated != 8 && bitsAllocated != 16 {
-		return 0, false, &UnsupportedError{Reason: fmt.Sprintf("%d bits allocated; 8 and 16 can be read", bitsAllocated)}
+		return 0, false, unsupportedf("%d bits allocated; 8 and 16 can be read", bitsAllocated)
 	}
 	bounds, err := segments(data, bitsAllocated/8)
 	if err != nil {
@@ -97,16 +85,16 @@ func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precis
 // where the last one ends.
 func segments(data []byte, want int) ([]int, error) {
 	if len(data) < headerLen {
-		return nil, &FormatError{Offset: len(data), Reason: fmt.Sprintf("the frame has %d bytes, its header alone takes %d", len(data), headerLen)}
+		return nil, errorf(0, len(data), "the frame has %d bytes, its header alone takes %d", len(data), headerLen)
 	}
 	n := binary.LittleEndian.Uint32(data)
 	switch {
 	case n < 1 || n > maxSegments:
-		return nil, &FormatError{Reason: fmt.Sprintf("%d segments, 1 to %d expected", n, maxSegments)}
+		return nil, errorf(0, 0, "%d segments, 1 to %d expected", n, maxSegments)
 	case n == 3 || n > 4:
-		return nil, &UnsupportedError{Reason: fmt.Sprintf("%d segments: only frames with one sample a pixel can be read", n)}
+		return nil, unsupportedf("%d segments: only frames with one sample a pixel can be read", n)
 	case int(n) != want:
-		return nil, &FormatError{Reason: fmt.Sprintf("%d segments, %d expected for %d bits allocated", n, want, 8*want)}
+		return nil, errorf(0, 0, "%d segments, %d expected for %d bits allocated", n, want, 8*want)
 	}
 	bounds := make([]int, want+1)
 	least := uint32(headerLen)
@@ -114,7 +102,7 @@ func segments(data []byte, want int) ([]int, error) {
 		at := 4 * (i + 1)
 		offset := binary.LittleEndian.Uint32(data[at:])
 		if offset < least || uint64(offset) > uint64(len(data)) {
-			return nil, &FormatError{Offset: at, Reason: fmt.Sprintf("segment %d starts at byte %d, %d to %d expected", i+1, offset, least, len(data))}
+			return nil, errorf(0, at, "segment %d starts at byte %d, %d to %d expected", i+1, offset, least, len(data))
 		}
 		bounds[i], least = int(offset), offset
 	}
@@ -130,7 +118,7 @@ type plane struct {
 }
 
 func (p *plane) errorf(format string, args ...any) error {
-	return &FormatError{Segment: p.segment, Offset: p.pos, Reason: fmt.Sprintf(format, args...)}
+	return errorf(p.segment, p.pos, format, args...)
 }
 
 // decode adds the segment's bytes, shifted, to the samples of dst.

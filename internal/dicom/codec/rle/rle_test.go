@@ -7,7 +7,6 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
-	"errors"
 	"os"
 	"strconv"
 	"strings"
@@ -16,6 +15,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"plumbline/internal/dicom/codec/codestream"
 )
 
 // vector is a line of testdata/rle/vectors.csv, which testdata/codec_vectors.py
@@ -186,8 +187,9 @@ func TestBehindThePlane(t *testing.T) {
 			dst := make([]uint16, 3)
 			_, _, err := Decode(dst, frame(c.segment), 3, 1, 8)
 			if !c.right {
-				var format *FormatError
+				var format *codestream.Error
 				require.ErrorAs(t, err, &format)
+				require.False(t, format.Unsupported)
 				assert.Contains(t, err.Error(), "larger than expected")
 				return
 			}
@@ -209,8 +211,9 @@ func TestTruncated(t *testing.T) {
 				require.Equal(t, v.digest, digest(dst), v.name)
 				continue
 			}
-			var format *FormatError
+			var format *codestream.Error
 			require.ErrorAs(t, err, &format)
+			require.False(t, format.Unsupported)
 		}
 	}
 }
@@ -247,8 +250,9 @@ func TestErrors(t *testing.T) {
 			_, _, err := Decode(make([]uint16, 2), c.data, 2, 1, c.bits)
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
-			var unsupported interface{ Unsupported() bool }
-			assert.Equal(t, c.unsupported, errors.As(err, &unsupported))
+			var stream *codestream.Error
+			require.ErrorAs(t, err, &stream)
+			assert.Equal(t, c.unsupported, stream.Unsupported)
 		})
 	}
 	for _, size := range [][3]int{{0, 1, 0}, {1, 0, 0}, {-1, -1, 1}, {2, 2, 3}, {65536, 1, 65536}} {
