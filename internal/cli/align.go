@@ -13,8 +13,8 @@ import (
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
-	"plumbline/internal/registration/intensity"
 	reports "plumbline/internal/report"
+	"plumbline/internal/report/drawing"
 )
 
 func alignCommand() command {
@@ -22,9 +22,9 @@ func alignCommand() command {
 		name: "align", args: "CASE", short: "bring the two scans of a case together and show how well",
 		long: `Does the alignment alone: prints post_to_pre, the rigid transform that carries a
 point of the follow-up scan into the planning scan, with the error to expect at
-each planned fixture. --picture writes a check picture: both scans in a
-checkerboard, in three planes through the planned fixture. Where bone and teeth go
-on unbroken from tile to tile, the alignment is right.`,
+each planned fixture. --picture writes a check picture: the follow-up scan's edges as
+orange lines over the planning scan, in three planes through the planned fixture.
+Where the lines run along the planning scan's own bone and roots, it is right.`,
 		examples: []string{"plumbline align demo/C-101", "plumbline align --picture alignment.png demo/C-101"},
 		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
 			asJSON := f.Bool("json", false, "print JSON instead of text")
@@ -72,7 +72,7 @@ on unbroken from tile to tile, the alignment is right.`,
 				}
 				if *picture != "" {
 					fx := in.Plan.Fixtures[0]
-					img := intensity.Picture(in.View(), in.Observed.View(*al), fx.Planned)
+					img := drawing.AlignmentPicture(in.View(), in.Observed.View(*al), fx.Planned)
 					if err := writePNG(*picture, img); err != nil {
 						return err
 					}

@@ -10,8 +10,7 @@
 // fixtures in the follow-up scan on coarse cells, refines the best candidates
 // through finer levels by a local normalised correlation on the fixtures' own
 // jaw (region), and keeps the one that explains the region best. Afterwards it
-// lets the three scales go free, to find a wrong voxel size (ruler). Picture
-// shows the outcome to a person.
+// lets the three scales go free, to find a wrong voxel size (ruler).
 //
 // Limits: one rigid jaw; a follow-up scan of another kind (magnetic resonance,
 // surface scan) is not handled; a head turned by more than 40° between the
