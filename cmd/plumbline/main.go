@@ -30,16 +30,22 @@ func main() {
 	ignoreFileLimit()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	info, err := os.Stderr.Stat()
-	width, _, noTerminal := term.GetSize(int(os.Stdout.Fd()))
-	if noTerminal != nil {
-		width = 0
-	}
 	status := cli.Run(ctx, os.Args[1:], cli.Env{
-		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version, Width: width,
+		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
+		Width: columns(os.Stdout), StderrWidth: columns(os.Stderr),
 		Later:    func(d time.Duration, f func()) func() bool { return time.AfterFunc(d, f).Stop },
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()
 	atomicfile.Abandon() // after Ctrl-C work may still go on
 	os.Exit(status)
+}
+
+// columns is how wide a terminal is; 0 for what is none.
+func columns(f *os.File) int {
+	width, _, err := term.GetSize(int(f.Fd()))
+	if err != nil {
+		return 0
+	}
+	return width
 }

@@ -33,6 +33,7 @@ var order = [][]string{
 	{"plan/casefile", "dicom/encode", "dicom/spatialreg"},
 	{"dicom/scan"},
 	{"plan/scanpair"},
+	{"plan/draft"},
 	{"registration"},
 	{"registration/intensity"},
 	{"fixture"},

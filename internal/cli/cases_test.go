@@ -383,10 +383,7 @@ func TestCtrlC(t *testing.T) {
 		return o()
 	}
 	status := attend(context.Background(), env, func() error {
-		c, _ := find("measure")
-		flags, work := c.flags()
-		require.NoError(t, flags.Parse([]string{"--json", "results", "demo/C-101", "demo/C-102"}))
-		return work(ctx, env, flags.Args())
+		return newRoot(env, []string{"measure", "--json", "results", "demo/C-101", "demo/C-102"}).ExecuteContext(ctx)
 	})
 	assert.Equal(t, Interrupted, status)
 	assert.Equal(t, "plumbline: stopped; what was written is kept.\n", stderr.String())

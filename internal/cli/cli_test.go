@@ -10,7 +10,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
+	"github.com/spf13/cobra"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -145,19 +147,21 @@ func write(t testing.TB, path, text string) {
 
 func TestHelp(t *testing.T) {
 	lines := [][]string{{}, {"help"}, {"version"}}
-	for _, c := range commands() {
-		lines = append(lines, []string{c.name, "--help"})
+	for _, c := range everyCommand() {
+		lines = append(lines, append(words(c), "--help"))
 	}
 	screen(t, t.TempDir(), "help.txt", lines)
 
-	for _, c := range commands() {
-		want := run(c.name, "--help")
+	require.Greater(t, len(everyCommand()), 18)
+	for _, c := range everyCommand() {
+		want := run(append(words(c), "--help")...)
 		assert.Equal(t, Done, want.status)
-		for _, same := range [][]string{{c.name, "-h"}, {"help", c.name}, {c.name, "somewhere", "--help"}} {
+		for _, same := range [][]string{append(words(c), "-h"), append([]string{"help"}, words(c)...), append(words(c), "somewhere", "--help")} {
 			assert.Equal(t, want, run(same...), same)
 		}
-		assert.Contains(t, want.stdout, "Exit status", "every help has it")
-		assert.NotEmpty(t, c.examples, c.name)
+		assert.Contains(t, want.stdout, "\nExit status\n", "every help has it")
+		assert.NotEmpty(t, c.Example, c.CommandPath())
+		assert.NotEmpty(t, c.Long, c.CommandPath())
 	}
 	assert.Equal(t, run("help"), run("--help"))
 	assert.Equal(t, run("help"), run("-h"))
@@ -166,16 +170,39 @@ func TestHelp(t *testing.T) {
 
 // Lines that a terminal would break are hard to read.
 func TestHelpFitsATerminal(t *testing.T) {
-	texts := []string{overview()}
-	for _, c := range commands() {
-		texts = append(texts, c.help())
-	}
-	for _, text := range texts {
-		for line := range strings.Lines(text) {
-			assert.LessOrEqual(t, len([]rune(strings.TrimRight(line, "\n"))), 90, line)
+	widest := func(columns int) int {
+		most := 0
+		for _, c := range append(everyCommand(), newRoot(testEnv(nil, nil), nil)) {
+			var stdout bytes.Buffer
+			env := testEnv(&stdout, nil)
+			env.Width = columns
+			require.Equal(t, Done, Run(context.Background(), append(words(c), "--help"), env))
+			for line := range strings.Lines(stdout.String()) {
+				most = max(most, utf8.RuneCountInString(strings.TrimRight(line, "\n")))
+			}
 		}
+		return most
 	}
+	for _, columns := range []int{60, 72, 80, 95} {
+		assert.LessOrEqual(t, widest(columns), columns)
+		assert.Greater(t, widest(columns), columns-10, "the width is used")
+	}
+	assert.LessOrEqual(t, widest(0), 80, "where it is not known")
+	assert.LessOrEqual(t, widest(250), mostColumns, "long lines are hard to follow")
 }
+
+// A command line that goes on on the next line is still one for the shell.
+func TestLongCommandLines(t *testing.T) {
+	w := &writer{columns: 24}
+	w.commandLine("printf 'one two three four' > a.csv")
+	assert.Equal(t, "  printf \\\n    'one two three four' \\\n    > a.csv\n", w.String())
+}
+
+// everyCommand is every command of the program, those below others too.
+func everyCommand() []*cobra.Command { return commandsBelow(newRoot(testEnv(nil, nil), nil)) }
+
+// words are those that a command is typed with, without the program's name.
+func words(c *cobra.Command) []string { return strings.Fields(c.CommandPath())[1:] }
 
 func TestBadUsage(t *testing.T) {
 	dir := t.TempDir()
@@ -185,6 +212,12 @@ func TestBadUsage(t *testing.T) {
 	screen(t, dir, "bad-usage.txt", [][]string{
 		{"mesure", "case"},
 		{"help", "mesure"},
+		{"meas", "--out", "x.json"},
+		{"help", "series", "shaw"},
+		{"series", "chek", "--receipt", "1", "case"},
+		{"--vershun"},
+		{"measure", "--jsn", "x.json", "case"},
+		{"version", "9"},
 		{"measure"},
 		{"measure", ""},
 		{"measure", "--out", "x.json", "case"},
@@ -302,7 +335,7 @@ func TestMessagesAreSentences(t *testing.T) {
 			}
 			messages++
 			line = strings.TrimSpace(line)
-			assert.Regexp(t, `(\.|it has:|-series UID:)$`, line)
+			assert.Regexp(t, `(\.|did you mean [a-z -]+\?|it has:|-series UID:)$`, line)
 			assert.NotContains(t, line, ": :")
 			assert.NotContains(t, line, "..")
 			for _, inside := range []string{"strconv", "panic", "nil", "0x", "%!", "EOF", "goroutine"} {

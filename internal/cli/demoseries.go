@@ -25,22 +25,22 @@ func makeDemoSeries(env Env, dir string) error {
 	if err := atomicfile.Write(table, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
 		return unwritten(err)
 	}
-	b, err := openBook(env, path, false)
+	l, err := openLedger(env, path)
 	if err != nil {
 		return err
 	}
-	records, err := series.ImportTable(table, b.now.Format(time.RFC3339))
+	records, err := series.ImportTable(table, l.Now.Format(time.RFC3339))
 	if err != nil {
 		return err
 	}
-	fresh, err := b.fresh(records)
+	lacking, err := l.Lacking(records)
 	if err != nil {
-		return err
+		return otherCase(err)
 	}
-	if len(fresh) > 0 {
-		fresh = append(fresh, series.Record{Kind: series.Remark, Author: "plumbline",
+	if len(lacking) > 0 {
+		lacking = append(lacking, series.Record{Kind: series.Remark, Author: "plumbline",
 			Text: "These figures are simulated: an invented clinician, no patient, no scan, and no uncertainty."})
-		if _, err := b.add(fresh...); err != nil {
+		if _, err := add(l, lacking...); err != nil {
 			return err
 		}
 	}

@@ -12,8 +12,6 @@ import (
 	"github.com/spf13/pflag"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"plumbline/internal/tooth"
 )
 
 // macros are those of the man macro package (man(7)) that the page is made of.
@@ -77,19 +75,18 @@ func TestManualPage(t *testing.T) {
 		assert.Contains(t, page.stdout, "\n.SH "+section+"\n")
 	}
 	// All that the help says is in it.
-	for _, c := range commands() {
-		assert.Contains(t, page.stdout, ".SS \"plumbline "+roff(c.name)+" ")
-		for line := range strings.Lines(c.long) {
+	for _, c := range everyCommand() {
+		assert.Contains(t, page.stdout, ".SS \""+roff(c.CommandPath()))
+		for line := range strings.Lines(c.Long) {
 			assert.Contains(t, page.stdout, roff(strings.TrimSpace(line)))
 		}
-		for _, e := range c.examples {
-			assert.Contains(t, page.stdout, roffLine(e))
+		for line := range strings.Lines(c.Example) {
+			assert.Contains(t, page.stdout, roffLine(strings.TrimSpace(line)))
 		}
-		flags, _ := c.flags()
-		flags.VisitAll(func(f *pflag.Flag) {
-			head, text := optionOf(f)
+		for _, flag := range flagsOf(c) {
+			head, text := optionOf(flag)
 			assert.Contains(t, page.stdout, ".B "+roff(head)+"\n"+roffLine(text))
-		})
+		}
 	}
 	for _, e := range exits {
 		assert.Contains(t, page.stdout, roff(e.means))
@@ -102,28 +99,64 @@ func TestManualPage(t *testing.T) {
 	assert.Equal(t, "\\&.hidden\n", roffLine(".hidden"))
 }
 
-// Every command, option and value is offered, in every shell.
+// offered is what the shells are told may follow some words.
+func offered(t *testing.T, words ...string) (names []string, files bool) {
+	t.Helper()
+	got := run(append([]string{"__complete"}, words...)...)
+	require.Equal(t, Done, got.status, got.stderr)
+	lines := strings.Split(strings.TrimSuffix(got.stdout, "\n"), "\n")
+	last := len(lines) - 1
+	for _, line := range lines[:last] {
+		name, _, _ := strings.Cut(line, "\t")
+		names = append(names, name)
+	}
+	return names, lines[last] == ":0"
+}
+
+// Every command, option and value is offered, and files where they are named.
 func TestCompletionOffersAll(t *testing.T) {
+	top := newRoot(testEnv(nil, nil), nil)
+	got, files := offered(t, "")
+	assert.Equal(t, commandNames(top), got)
+	assert.Contains(t, got, "help")
+	assert.False(t, files)
+	values := 0
+	for _, c := range everyCommand() {
+		var flags []string
+		for _, flag := range flagsOf(c) {
+			flags = append(flags, "--"+flag.Name)
+			if flag.Value.Type() == "bool" {
+				continue
+			}
+			got, files := offered(t, append(words(c), "--"+flag.Name, "")...)
+			assert.Equal(t, flag.Annotations[valuesKey], got, "%s --%s", c.CommandPath(), flag.Name)
+			placeholder, _ := pflag.UnquoteUsage(flag)
+			assert.Equal(t, slices.Contains([]string{"FILE", "FOLDER", "OUT"}, placeholder), files, "%s --%s", c.CommandPath(), flag.Name)
+			values += len(got)
+		}
+		got, _ := offered(t, append(words(c), "--")...)
+		assert.ElementsMatch(t, append(flags, "--help"), got, c.CommandPath())
+	}
+	assert.Greater(t, values, 25)
+	for typed, want := range map[string][]string{
+		"me": {"measure"}, "help pa": {"pack"}, "help series ex": {"export"}, "series sh": {"show"}, "completion p": {"powershell"},
+		"series show --a": {"--angle-limit", "--apex-limit"},
+	} {
+		got, _ := offered(t, strings.Fields(typed)...)
+		slices.Sort(got)
+		assert.Equal(t, want, got, typed)
+	}
+	_, files = offered(t, "measure", "")
+	assert.True(t, files, "a case is a folder or a file")
+}
+
+// Each shell gets a script that asks the program.
+func TestCompletionScripts(t *testing.T) {
 	for _, shell := range shellNames() {
 		script := run("completion", shell)
 		require.Equal(t, Done, script.status, script.stderr)
-		for _, c := range commands() {
-			assert.Contains(t, script.stdout, c.name, shell)
-			flags, _ := c.flags()
-			flags.VisitAll(func(f *pflag.Flag) {
-				long := "--" + f.Name
-				if shell == "fish" {
-					long = "-l " + f.Name + " "
-				}
-				assert.Contains(t, script.stdout, long, shell)
-			})
-		}
-		for _, a := range actions() {
-			assert.Contains(t, script.stdout, a.name, shell)
-		}
-		for _, value := range []string{string(tooth.Universal), "letter", "cover-screw", "powershell", "version"} {
-			assert.Contains(t, script.stdout, value, shell)
-		}
+		assert.Contains(t, script.stdout, "__complete", shell)
+		assert.Contains(t, script.stdout, "plumbline", shell)
 		assert.Equal(t, script, run("completion", shell), "the same every time")
 	}
 	got := run("completion", "sh")
@@ -134,11 +167,11 @@ func TestCompletionOffersAll(t *testing.T) {
 // The values that are offered are those that are taken.
 func TestOfferedValuesAreTaken(t *testing.T) {
 	values := 0
-	for _, o := range offers() {
-		for _, x := range o.options {
-			for _, v := range x.values {
-				got := run(o.name, "--"+x.name, v)
-				assert.NotContains(t, got.stderr, v, "%s --%s", o.name, x.name)
+	for _, c := range everyCommand() {
+		for _, flag := range flagsOf(c) {
+			for _, v := range flag.Annotations[valuesKey] {
+				got := run(append(words(c), "--"+flag.Name, v)...)
+				assert.NotContains(t, got.stderr, v, "%s --%s", c.CommandPath(), flag.Name)
 				values++
 			}
 		}

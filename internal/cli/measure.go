@@ -12,18 +12,35 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	reports "plumbline/internal/report"
-	"plumbline/internal/tooth"
 )
 
-func measureCommand() command {
-	return command{
-		name: "measure", args: "CASE…", short: "measure how far each fixture of a case lies from its plan",
+// measureOptions say which cases to measure, how, and where the measurements go
+// besides the terminal.
+type measureOptions struct {
+	json, report, series string // file, or folder
+	layout               layoutOptions
+	measure              measure.Options
+	paths                []string
+
+	to destinations
+}
+
+// destinations are where measurements go besides the terminal; "" is nowhere.
+type destinations struct {
+	jsonFile, jsonFolder     string
+	reportFile, reportFolder string
+}
+
+func measureCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "measure CASE…", short: "measure how far each fixture of a case lies from its plan",
 		long: `CASE is a folder with case.toml, a planning scan and a follow-up scan, or the case
 file itself. Prints entry, apex and angular deviation with their 95 % intervals and
 the clearances; --json writes the same for programs. With several cases, --json
@@ -41,85 +58,236 @@ measurement to a series file, once.`,
 			"plumbline measure --series my-series.jsonl demo/C-101",
 			"plumbline measure --json results demo/C-101 demo/C-102",
 		},
-		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			jsonTo := f.String("json", "", "write the measurement to `FILE`; with several cases, to a folder")
-			reportTo := f.String("report", "", "write the report to `FILE`, .html, .pdf or .dcm; with several cases, to a folder")
-			seriesTo := f.String("series", "", "add the measurement to the series `FILE`; it is made if there is none")
-			var r reportFlags
-			r.add(f)
-			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers on the terminal, `SYSTEM`: iso3950 or universal")
-			o := scanFlags(f)
-			f.Uint64Var(&o.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
-			return func(ctx context.Context, env Env, args []string) error {
-				system, err := numberingOf(*numbering)
-				if err != nil {
-					return err
-				}
-				paper, err := r.size()
-				if err != nil {
-					return err
-				}
-				if len(args) == 0 || slices.Contains(args, "") {
-					return usage("CASE is missing; see plumbline measure --help")
-				}
-				file, folder := *jsonTo, ""
-				if info, err := os.Stat(*jsonTo); err == nil && info.IsDir() {
-					file, folder = "", *jsonTo
-				} else if len(args) > 1 {
-					if err == nil {
-						return usage("--json %s is a file; with several cases it names a folder", *jsonTo)
-					}
-					file, folder = "", *jsonTo
-				}
-				out := outputs{json: folder, series: *seriesTo, system: system, paper: paper}
-				if out.series != "" {
-					if err := checkPlace(out.series); err != nil {
-						return err
-					}
-				}
-				if info, err := os.Stat(*reportTo); *reportTo != "" && (len(args) > 1 || err == nil && info.IsDir()) {
-					out.reports = *reportTo
-				} else if *reportTo != "" {
-					if err := checkReportName(*reportTo); err != nil {
-						return err
-					}
-					out.report = *reportTo
-				}
-				o.Version = env.Version
-				if len(args) > 1 {
-					return measureMany(ctx, env, args, out, *o)
-				}
-				p := newProgress(env)
-				o.Progress = p.show
-				c, err := measureOrReuse(args[0], out, *o)
-				p.end()
-				if err != nil {
-					return err
-				}
-				if err := env.print(reports.Figures(c, reports.Options{Numbering: system})); err != nil {
-					return err
-				}
-				if file != "" {
-					if err := writeJSON(file, c); err != nil {
-						return err
-					}
-				}
-				if out.series != "" {
-					e, err := enter(env, out.series, c)
-					if err != nil {
-						return fmt.Errorf("%s is measured, but not added to the series: %w", c.Case, err)
-					}
-					fmt.Fprintln(env.Stdout)
-					e.print(env.Stdout)
-					e.book.receipt(env.Stdout)
-				}
-				if c.InDoubt() {
-					return errInDoubt
-				}
-				return nil
-			}
-		},
+	}, &measureOptions{})
+}
+
+func (o *measureOptions) AddFlags(f *pflag.FlagSet) {
+	grouped(f, "What is written", func(f *pflag.FlagSet) {
+		f.StringVar(&o.json, "json", "", "write the measurement to `FILE`; with several cases, to a folder")
+		f.StringVar(&o.report, "report", "", "write the report to `FILE`, .html, .pdf or .dcm; with several cases, to a folder")
+		f.StringVar(&o.series, "series", "", "add the measurement to the series `FILE`; it is made if there is none")
+		o.layout.addPaper(f)
+		o.layout.addNumbering(f, "tooth numbers on the terminal")
+	})
+	addScanFlags(f, &o.measure)
+	grouped(f, "Random numbers", func(f *pflag.FlagSet) {
+		f.Uint64Var(&o.measure.Seed, "seed", 1, "`N` that starts the random draws of the uncertainty")
+	})
+}
+
+func (o *measureOptions) Check(args []string) error {
+	if err := o.layout.check(); err != nil {
+		return err
 	}
+	if len(args) == 0 || slices.Contains(args, "") {
+		return usage("CASE is missing; see plumbline measure --help")
+	}
+	o.paths = args
+	return o.checkDestinations()
+}
+
+// checkDestinations tells files from folders: with several cases, measurements
+// and reports go into folders, and a folder that is there takes those of one too.
+func (o *measureOptions) checkDestinations() error {
+	several := len(o.paths) > 1
+	info, err := os.Stat(o.json)
+	isFolder := err == nil && info.IsDir()
+	switch {
+	case several && err == nil && !isFolder:
+		return usage("--json %s is a file; with several cases it names a folder", o.json)
+	case several || isFolder:
+		o.to.jsonFolder = o.json
+	default:
+		o.to.jsonFile = o.json
+	}
+	if o.series != "" {
+		if err := checkPlace(o.series); err != nil {
+			return err
+		}
+	}
+	if o.report == "" {
+		return nil
+	}
+	if info, err := os.Stat(o.report); several || err == nil && info.IsDir() {
+		o.to.reportFolder = o.report
+		return nil
+	}
+	o.to.reportFile = o.report
+	return checkReportName(o.report)
+}
+
+func (o *measureOptions) Run(ctx context.Context, env Env) error {
+	o.measure.Version = env.Version
+	if len(o.paths) > 1 {
+		return o.several(ctx, env)
+	}
+	return o.one(env)
+}
+
+// one measures a single case.
+func (o *measureOptions) one(env Env) error {
+	p := newProgress(env)
+	o.measure.Progress = p.show
+	c, err := o.measureOrReuse(o.paths[0])
+	p.end()
+	if err != nil {
+		return err
+	}
+	if err := env.print(reports.Figures(c, reports.Options{Numbering: o.layout.system()})); err != nil {
+		return err
+	}
+	if o.to.jsonFile != "" {
+		if err := writeJSON(o.to.jsonFile, c); err != nil {
+			return err
+		}
+	}
+	if o.series != "" {
+		e, err := enter(env, o.series, c)
+		if err != nil {
+			return fmt.Errorf("%s is measured, but not added to the series: %w", c.Case, err)
+		}
+		writeEntries(env.Stdout, []*entry{e})
+	}
+	if c.InDoubt() {
+		return errInDoubt
+	}
+	return nil
+}
+
+// several measures one case after the other, each on all cores, goes on after
+// one that fails, and lists what failed.
+func (o *measureOptions) several(ctx context.Context, env Env) error {
+	var b batch
+	p := newProgress(env)
+	for i, path := range o.paths {
+		if ctx.Err() != nil {
+			break
+		}
+		o.measure.Progress = func(step string, fraction float64) {
+			p.show(fmt.Sprintf("case %d of %d: %s", i+1, len(o.paths), step), (float64(i)+fraction)/float64(len(o.paths)))
+		}
+		if err := b.take(env, o, path); err != nil {
+			p.clear()
+			fmt.Fprintf(env.Stderr, "plumbline: %s: %s\n", path, sentence(err))
+		}
+	}
+	p.end()
+	if err := env.print(reports.CaseList(b.measured, reports.Options{Numbering: o.layout.system()})); err != nil {
+		return err
+	}
+	writeEntries(env.Stdout, b.entries)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return b.outcome(len(o.paths))
+}
+
+// batch is what became of several cases.
+type batch struct {
+	measured []measurement.Case
+	entries  []*entry // of the series
+	failed   []error  // why a case is not measured
+	lost     []error  // why a measurement is not in the series
+	doubt    bool     // a measurement is not to be relied on
+}
+
+// take measures a case and enters it into the series.
+func (b *batch) take(env Env, o *measureOptions, path string) error {
+	c, err := o.measureOrReuse(path)
+	if err != nil {
+		b.failed = append(b.failed, err)
+		return fmt.Errorf("not measured: %w", err)
+	}
+	b.measured, b.doubt = append(b.measured, *c), b.doubt || c.InDoubt()
+	if o.series == "" {
+		return nil
+	}
+	e, err := enter(env, o.series, c)
+	if err != nil {
+		b.lost = append(b.lost, err)
+		return fmt.Errorf("measured, but not added to the series: %w", err)
+	}
+	b.entries = append(b.entries, e)
+	return nil
+}
+
+// outcome is the error of all cases together, nil where all is well. That of a
+// failure that is not the input's wins.
+func (b *batch) outcome(cases int) error {
+	switch {
+	case len(b.failed) > 0:
+		status := BadInput
+		for _, err := range b.failed {
+			if statusOf(err) == Failed {
+				status = Failed
+			}
+		}
+		return &statusError{status, fmt.Errorf("%d of %d cases could not be measured; the reasons stand above", len(b.failed), cases)}
+	case len(b.lost) > 0:
+		return &statusError{statusOf(b.lost[0]), fmt.Errorf("%d of %d measurements are not in the series; the reasons stand above", len(b.lost), len(b.measured))}
+	case b.doubt:
+		return errInDoubt
+	}
+	return nil
+}
+
+// measureOrReuse measures a case, unless the folder of measurements has one of
+// the same inputs and program and no report is asked for. Without that folder no
+// measurement is looked up or written.
+func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, error) {
+	in, err := measure.Open(path, o.measure)
+	if err != nil {
+		return nil, badInput(err)
+	}
+	file := filepath.Join(o.to.jsonFolder, fileName(in.Plan.Name)+".json")
+	if o.to.jsonFolder != "" {
+		old, err := readCase(file)
+		switch {
+		case errors.Is(err, os.ErrNotExist):
+		case err != nil:
+			return nil, faultOf(err)
+		case o.report == "" && in.MeasuredAlready(old, o.measure):
+			return old, nil
+		case !in.SameCase(old):
+			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
+		}
+	}
+	s, err := measure.Measure(in, o.measure)
+	if err != nil {
+		return nil, badInput(err)
+	}
+	if o.to.jsonFolder != "" {
+		if err := writeJSON(file, s.Result); err != nil {
+			return nil, err
+		}
+	}
+	return &s.Result, o.writeReports(s)
+}
+
+// writeReports writes the report of a measured case: to a file, or to a folder
+// as HTML and PDF under the case's name.
+func (o *measureOptions) writeReports(s *measure.Study) error {
+	var files []string
+	switch {
+	case o.to.reportFile != "":
+		files = []string{o.to.reportFile}
+	case o.to.reportFolder != "":
+		for _, ending := range endings[:2] {
+			files = append(files, filepath.Join(o.to.reportFolder, fileName(s.Result.Case)+ending))
+		}
+	default:
+		return nil
+	}
+	d, err := reports.Case(s, reports.Options{Numbering: o.layout.system()})
+	if err != nil {
+		return err
+	}
+	for _, file := range files {
+		if err := writeReport(file, d, o.layout.size(), reports.Archive{}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func printJSON(out io.Writer, v any) error {
@@ -131,107 +299,6 @@ func printJSON(out io.Writer, v any) error {
 
 func writeJSON(path string, v any) error {
 	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
-}
-
-// measureMany measures one case after the other, each on all cores, goes on
-// after one that fails, and lists what failed.
-func measureMany(ctx context.Context, env Env, paths []string, out outputs, o measure.Options) error {
-	var rows []measurement.Case
-	doubt, failures, status := false, 0, BadInput
-	var entries []*entry
-	var lost []error // why a measurement is not in the series
-	p := newProgress(env)
-	for i, path := range paths {
-		if ctx.Err() != nil {
-			break
-		}
-		o.Progress = func(step string, fraction float64) {
-			p.show(fmt.Sprintf("case %d of %d: %s", i+1, len(paths), step), (float64(i)+fraction)/float64(len(paths)))
-		}
-		c, err := measureOrReuse(path, out, o)
-		if err != nil {
-			p.clear()
-			fmt.Fprintf(env.Stderr, "plumbline: %s: not measured: %s\n", path, sentence(err))
-			var s *statusError
-			if !errors.As(err, &s) {
-				status = Failed
-			}
-			failures++
-			continue
-		}
-		doubt = doubt || c.InDoubt()
-		rows = append(rows, *c)
-		if out.series == "" {
-			continue
-		}
-		e, err := enter(env, out.series, c)
-		if err != nil {
-			p.clear()
-			fmt.Fprintf(env.Stderr, "plumbline: %s: measured, but not added to the series: %s\n", path, sentence(err))
-			lost = append(lost, err)
-			continue
-		}
-		entries = append(entries, e)
-	}
-	p.end()
-	if err := env.print(reports.CaseList(rows, reports.Options{Numbering: out.system})); err != nil {
-		return err
-	}
-	writeEntries(env.Stdout, entries)
-	switch {
-	case ctx.Err() != nil:
-		return ctx.Err()
-	case failures > 0:
-		return &statusError{status, fmt.Errorf("%d of %d cases could not be measured; the reasons stand above", failures, len(paths))}
-	case len(lost) > 0:
-		return &statusError{statusOf(lost[0]), fmt.Errorf("%d of %d measurements are not in the series; the reasons stand above", len(lost), len(rows))}
-	case doubt:
-		return errInDoubt
-	}
-	return nil
-}
-
-// outputs says where what was measured goes besides the terminal; "" is nowhere.
-type outputs struct {
-	json            string // folder
-	report, reports string // file, or folder
-	series          string // file
-	system          tooth.System
-	paper           reports.Paper
-}
-
-// measureOrReuse measures a case, unless the folder out.json has its measurement
-// with the same inputs and program and no report is asked for. Without that
-// folder no measurement is looked up or written.
-func measureOrReuse(path string, out outputs, o measure.Options) (*measurement.Case, error) {
-	folder := out.json
-	in, err := measure.Open(path, o)
-	if err != nil {
-		return nil, badInput(err)
-	}
-	file := filepath.Join(folder, fileName(in.Plan.Name)+".json")
-	if folder != "" {
-		old, err := readCase(file)
-		switch {
-		case errors.Is(err, os.ErrNotExist):
-		case err != nil:
-			return nil, faultOf(err)
-		case out.report+out.reports == "" && old.Inputs.Same(in.Identity()) && old.Program.Version == o.Version && old.Program.Seed == o.Seed:
-			return old, nil
-		case old.Case != in.Plan.Name || old.Inputs.PreSHA256 != in.Pre.SHA256():
-			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
-		}
-	}
-	s, err := measure.Measure(in, o)
-	if err != nil {
-		return nil, badInput(err)
-	}
-	if folder != "" {
-		if err := writeJSON(file, s.Result); err != nil {
-			return nil, err
-		}
-	}
-	return &s.Result, caseReport(s, out)
 }
 
 func readCase(path string) (*measurement.Case, error) {

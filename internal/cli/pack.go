@@ -9,16 +9,24 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/report/reviewpack"
-	"plumbline/internal/tooth"
 )
 
-func packCommand() command {
-	return command{
-		name: "pack", args: "SERIES FILE.zip", short: "put a series with its reports and proofs into one archive for peer review",
+// packOptions say what to pack, or which archive to check.
+type packOptions struct {
+	check, relative bool
+	layout          layoutOptions
+	today           string
+	series, archive string
+}
+
+func packCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "pack SERIES FILE.zip", short: "put a series, reports and proofs into an archive for peer review",
 		long: `Writes the series' report, the report and measurement of every case, the tidy table,
 the series file with its chain of hashes, a manifest and a README in plain words into
 one zip archive. Persons appear under their pseudonyms only. --check reads such an
@@ -28,65 +36,76 @@ archive and says whether it is as it was packed; exit status 3 says that it is n
 			"plumbline pack --relative-dates my-series.jsonl blinded.zip",
 			"plumbline pack --check review.zip",
 		},
-		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			var r reportFlags
-			relative := f.Bool("relative-dates", false, "give dates as days since the first surgery, and leave the series file out")
-			check := f.Bool("check", false, "check an archive instead of writing one")
-			r.add(f)
-			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers in the reports, `SYSTEM`: iso3950 or universal")
-			today := f.String("today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
-			return func(_ context.Context, env Env, args []string) error {
-				if *check {
-					file, err := oneArgument(args, "FILE.zip", "pack")
-					if err != nil {
-						return err
-					}
-					return checkPack(env, file)
-				}
-				system, err := numberingOf(*numbering)
-				if err != nil {
-					return err
-				}
-				paper, err := r.size()
-				if err != nil {
-					return err
-				}
-				if len(args) != 2 {
-					return usage("give the series file and the archive to write, as in: plumbline pack series.jsonl review.zip")
-				}
-				if !strings.EqualFold(filepath.Ext(args[1]), ".zip") {
-					return usage("archive %s: end its name in .zip", args[1])
-				}
-				day, err := dayOf(*today, env)
-				if err != nil {
-					return err
-				}
-				files, err := reviewpack.Make(args[0], reviewpack.Options{RelativeDates: *relative, Today: day, Version: env.Version, Numbering: system, Paper: paper, CheckLine: checkLine})
-				if err != nil {
-					return badInput(err)
-				}
-				if err := unwritten(atomicfile.Write(args[1], func(w io.Writer) error { return reviewpack.Write(w, files) })); err != nil {
-					return err
-				}
-				fmt.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", args[1], len(files), reviewpack.Digest(files))
-				return nil
-			}
-		},
+	}, &packOptions{})
+}
+
+func (o *packOptions) AddFlags(f *pflag.FlagSet) {
+	f.BoolVar(&o.check, "check", false, "check an archive instead of writing one")
+	grouped(f, "What is written", func(f *pflag.FlagSet) {
+		f.BoolVar(&o.relative, "relative-dates", false, "give dates as days since the first surgery, and leave the series file out")
+		addToday(f, &o.today)
+		o.layout.addNumbering(f, "tooth numbers in the reports")
+		o.layout.addPaper(f)
+	})
+}
+
+func (o *packOptions) Check(args []string) (err error) {
+	if o.check {
+		o.archive, err = oneArgument(args, "FILE.zip", "pack")
+		return err
 	}
+	if err := o.layout.check(); err != nil {
+		return err
+	}
+	if len(args) != 2 {
+		return usage("give the series file and the archive to write, as in: plumbline pack series.jsonl review.zip")
+	}
+	if !strings.EqualFold(filepath.Ext(args[1]), ".zip") {
+		return usage("archive %s: end its name in .zip", args[1])
+	}
+	o.series, o.archive = args[0], args[1]
+	return checkToday(o.today)
+}
+
+func (o *packOptions) Run(_ context.Context, env Env) error {
+	if o.check {
+		return checkPack(env, o.archive)
+	}
+	files, err := reviewpack.Make(o.series, reviewpack.Options{
+		RelativeDates: o.relative, Today: dayOf(o.today, env), Version: env.Version,
+		Numbering: o.layout.system(), Paper: o.layout.size(), CheckLine: checkLine,
+	})
+	if err != nil {
+		return badInput(err)
+	}
+	if err := unwritten(atomicfile.Write(o.archive, func(w io.Writer) error { return reviewpack.Write(w, files) })); err != nil {
+		return err
+	}
+	fmt.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, len(files), reviewpack.Digest(files))
+	return nil
 }
 
 // checkLine is the command line that checks a pack, as its README has it.
 const checkLine = "plumbline pack --check FILE.zip"
 
-// dayOf reads a date, or takes the clock's.
-func dayOf(text string, env Env) (string, error) {
+// addToday declares the date that stands for the present day.
+func addToday(f *pflag.FlagSet, to *string) {
+	f.StringVar(to, "today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
+}
+
+func checkToday(text string) error {
 	if text == "" {
-		return env.Now().Format(time.DateOnly), nil
+		return nil
 	}
-	if _, err := time.Parse(time.DateOnly, text); err != nil {
-		return "", usage("--today is %q, expected a date as in 2026-03-14", text)
+	return checkDate("today", text)
+}
+
+// dayOf is a date as given, or the clock's.
+func dayOf(text string, env Env) string {
+	if text == "" {
+		return env.Now().Format(time.DateOnly)
 	}
-	return text, nil
+	return text
 }
 
 // errNotSound ends a check that found faults; they are printed already.

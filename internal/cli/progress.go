@@ -60,17 +60,38 @@ func (p *progress) draw() {
 	}
 	if !p.env.Terminal {
 		if p.step != p.shown {
-			fmt.Fprintf(p.env.Stderr, "  %3.0f %%  %s\n", 100*p.fraction, p.step)
+			line := fmt.Sprintf("  %3.0f %%  %s", 100*p.fraction, p.step)
+			fmt.Fprintln(p.env.Stderr, shortened(line, width(p.env.StderrWidth)))
 		}
 		p.shown = p.step
 		return
 	}
 	if p.bar == nil {
 		p.bar = progressbar.NewOptions(1000, progressbar.OptionSetWriter(p.env.Stderr),
-			progressbar.OptionSetWidth(24), progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
+			progressbar.OptionSetWidth(p.barColumns()), progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
 	}
-	p.bar.Describe(p.step)
+	p.bar.Describe(shortened(p.step, width(p.env.StderrWidth)-besidesColumns-p.barColumns()))
 	_ = p.bar.Set(int(1000 * p.fraction))
+}
+
+// besidesColumns is what the line has besides the step and the bar: the share,
+// the ends of the bar, and two times of up to eight letters, as in 12h34m56s. One
+// column stays free, as many terminals begin a new line when the last is written.
+const besidesColumns = len(" 100% || [12h34m56s:12h34m56s]") + 1
+
+// barColumns is how long the bar is: a quarter of what there is beside figures,
+// within 4 to 24 columns.
+func (p *progress) barColumns() int {
+	return min(max((width(p.env.StderrWidth)-besidesColumns)/4, 4), 24)
+}
+
+// shortened cuts a text that is wider than a number of columns.
+func shortened(text string, columns int) string {
+	letters := []rune(text)
+	if len(letters) <= columns {
+		return text
+	}
+	return string(letters[:max(columns-1, 0)]) + "…"
 }
 
 // clear takes the line away, so that something else can be printed.

@@ -5,15 +5,16 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
-	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
@@ -21,32 +22,35 @@ import (
 	"plumbline/internal/tooth"
 )
 
-// reportFlags says how reports are written.
-type reportFlags struct {
-	paper   string
-	archive reports.Archive
+// layoutOptions say how figures and pages are laid out.
+type layoutOptions struct {
+	numbering, paper string
 }
 
-func (r *reportFlags) add(f *pflag.FlagSet) {
-	f.StringVar(&r.paper, "paper", "a4", "`SIZE` of a PDF's pages: a4 or letter")
+// addNumbering declares the numbering of teeth; what says of which.
+func (o *layoutOptions) addNumbering(f *pflag.FlagSet, what string) {
+	choice(f, &o.numbering, "numbering", string(tooth.ISO3950), what+", `SYSTEM`: iso3950 or universal", tooth.Systems...)
 }
 
-// addArchive declares what goes into a .dcm file besides the pages.
-func (r *reportFlags) addArchive(f *pflag.FlagSet) {
-	f.StringVar(&r.archive.PatientName, "patient-name", "", "`NAME` in a .dcm file, as in FAMILY^GIVEN; left out, it names nobody")
-	f.StringVar(&r.archive.PatientID, "patient-id", "", "`NUMBER` of the patient in a .dcm file")
-	f.StringVar(&r.archive.StudyUID, "study", "", "Study Instance `UID` that a .dcm file goes to; left out, one of its own")
+func (o *layoutOptions) addPaper(f *pflag.FlagSet) {
+	choice(f, &o.paper, "paper", "a4", "`SIZE` of a PDF's pages: a4 or letter", slices.Sorted(maps.Keys(papers))...)
 }
 
-func (r *reportFlags) size() (reports.Paper, error) {
-	switch strings.ToLower(r.paper) {
-	case "a4":
-		return reports.A4, nil
-	case "letter":
-		return reports.Letter, nil
+// papers are the sizes of pages by the names that the option has for them.
+var papers = map[string]reports.Paper{"a4": reports.A4, "letter": reports.Letter}
+
+func (o *layoutOptions) check() error {
+	if _, err := numberingOf(o.numbering); err != nil {
+		return err
 	}
-	return reports.Paper{}, usage("--paper %q is not known; write a4 or letter", r.paper)
+	if _, ok := papers[strings.ToLower(o.paper)]; !ok {
+		return usage("--paper %q is not known; write a4 or letter", o.paper)
+	}
+	return nil
 }
+
+func (o *layoutOptions) system() tooth.System { return tooth.System(o.numbering) }
+func (o *layoutOptions) size() reports.Paper  { return papers[strings.ToLower(o.paper)] }
 
 // endings are the kinds of report by the ends of their file names; a case has
 // the first two where a folder is given.
@@ -78,35 +82,21 @@ func writeReport(file string, d *reports.Document, paper reports.Paper, archive 
 	return unwritten(atomicfile.WriteBytes(file, data))
 }
 
-// caseReport writes the report of a measured case: to a file, or to a folder as
-// HTML and PDF under the case's name.
-func caseReport(s *measure.Study, out outputs) error {
-	var files []string
-	switch {
-	case out.report != "":
-		files = []string{out.report}
-	case out.reports != "":
-		for _, ending := range endings[:2] {
-			files = append(files, filepath.Join(out.reports, fileName(s.Result.Case)+ending))
-		}
-	default:
-		return nil
-	}
-	d, err := reports.Case(s, reports.Options{Numbering: out.system})
-	if err != nil {
-		return err
-	}
-	for _, file := range files {
-		if err := writeReport(file, d, out.paper, reports.Archive{}); err != nil {
-			return err
-		}
-	}
-	return nil
+// reportOptions say what to report on, how and where to.
+type reportOptions struct {
+	layout            layoutOptions
+	archive           reports.Archive
+	clinician, target string
+	today             string
+	input             string
+	files             []string
+
+	analysis analysis.Options // what of the above is for statistics
 }
 
-func reportCommand() command {
-	return command{
-		name: "report", args: "INPUT FILE…", short: "write the report of a stored measurement or of a series as HTML or PDF",
+func reportCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "report INPUT FILE…", short: "write the report of a measurement or of a series: HTML, PDF, DICOM",
 		long: `INPUT is what measure --json wrote, or a series file. Each FILE ends in .html, .pdf or
 .dcm, which says what to write; .dcm is the PDF as a DICOM file for a practice's
 archive. The report of a measurement has all figures; cuts through the scan need the
@@ -118,60 +108,65 @@ series has learning curves, control charts, habit, margins and every case.`,
 			"plumbline report --patient-id 4711 C-101.json C-101.dcm",
 			"plumbline report my-series.jsonl my-series.pdf",
 		},
-		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			var r reportFlags
-			r.add(f)
-			r.addArchive(f)
-			numbering := f.String("numbering", string(tooth.ISO3950), "tooth numbers, `SYSTEM`: iso3950 or universal")
-			clinician := f.String("clinician", "", "whose cases of a series, `PSEUDONYM`, where there are several")
-			target := f.String("target", "", "hold the charts of a series against a stated `LEVEL`, as in entry_mm=1,angle_deg=3.5")
-			today := f.String("today", "", "`DATE` that tells surgeries to come from missed ones; left out = today")
-			return func(_ context.Context, env Env, args []string) error {
-				system, err := numberingOf(*numbering)
-				if err != nil {
-					return err
-				}
-				paper, err := r.size()
-				if err != nil {
-					return err
-				}
-				if len(args) < 2 {
-					return usage("give the measurement and the report's file, as in: plumbline report C-101.json C-101.pdf")
-				}
-				day, err := dayOf(*today, env)
-				if err != nil {
-					return err
-				}
-				for _, file := range args[1:] {
-					if err := checkReportName(file); err != nil {
-						return err
-					}
-				}
-				t := analysis.Defaults()
-				t.Clinician = *clinician
-				if t.Target, err = targets(*target); err != nil {
-					return err
-				}
-				if err := checkTrend(t, "report"); err != nil {
-					return err
-				}
-				d, doubt, err := readDocument(args[0], t, day, env.Version, reports.Options{Numbering: system})
-				if err != nil {
-					return err
-				}
-				for _, file := range args[1:] {
-					if err := writeReport(file, d, paper, r.archive); err != nil {
-						return err
-					}
-					fmt.Fprintln(env.Stdout, "wrote "+file)
-				}
-				if doubt {
-					return errInDoubt
-				}
-				return nil
-			}
-		},
+	}, &reportOptions{})
+}
+
+func (o *reportOptions) AddFlags(f *pflag.FlagSet) {
+	grouped(f, "Layout", func(f *pflag.FlagSet) {
+		o.layout.addPaper(f)
+		o.layout.addNumbering(f, "tooth numbers")
+	})
+	grouped(f, "In a .dcm file", func(f *pflag.FlagSet) {
+		f.StringVar(&o.archive.PatientName, "patient-name", "", "`NAME` of the patient, as in FAMILY^GIVEN; left out, it names nobody")
+		f.StringVar(&o.archive.PatientID, "patient-id", "", "`NUMBER` of the patient")
+		f.StringVar(&o.archive.StudyUID, "study", "", "Study Instance `UID` that it goes to; left out, one of its own")
+	})
+	grouped(f, "Of a series", func(f *pflag.FlagSet) {
+		f.StringVar(&o.clinician, "clinician", "", "whose cases, `PSEUDONYM`, where there are several")
+		f.StringVar(&o.target, "target", "", "hold the charts against a stated `LEVEL`, as in entry_mm=1,angle_deg=3.5")
+		addToday(f, &o.today)
+	})
+}
+
+func (o *reportOptions) Check(args []string) (err error) {
+	if err := o.layout.check(); err != nil {
+		return err
 	}
+	if len(args) < 2 {
+		return usage("give the measurement and the report's file, as in: plumbline report C-101.json C-101.pdf")
+	}
+	o.input, o.files = args[0], args[1:]
+	if err := checkToday(o.today); err != nil {
+		return err
+	}
+	for _, file := range o.files {
+		if err := checkReportName(file); err != nil {
+			return err
+		}
+	}
+	o.analysis = analysis.Defaults()
+	o.analysis.Clinician = o.clinician
+	if o.analysis.Target, err = targets(o.target); err != nil {
+		return err
+	}
+	return checkTrend(o.analysis, "report")
+}
+
+func (o *reportOptions) Run(_ context.Context, env Env) error {
+	d, doubt, err := readDocument(o.input, o.analysis, dayOf(o.today, env), env.Version, reports.Options{Numbering: o.layout.system()})
+	if err != nil {
+		return err
+	}
+	for _, file := range o.files {
+		if err := writeReport(file, d, o.layout.size(), o.archive); err != nil {
+			return err
+		}
+		fmt.Fprintln(env.Stdout, "wrote "+file)
+	}
+	if doubt {
+		return errInDoubt
+	}
+	return nil
 }
 
 // numberingOf reads a numbering of teeth.

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
@@ -17,126 +18,64 @@ import (
 	"plumbline/internal/series"
 )
 
-// seriesOptions are the options of all that can be done with a series file.
-type seriesOptions struct {
-	receipt                string
-	show                   showOptions
-	csv                    string
-	name, reason, text, by string
-	record                 uint64
-	withdraw               bool
+func seriesCommand(env Env) *cobra.Command {
+	return newGroup(page{
+		use: "series", short: "look after the file that keeps your cases, and see what they show",
+		long: `A series file has one line a record, each with the hash of the line before it. seal
+and measure --series add to it. Nothing is ever taken out of the file, and nothing is
+added to one whose chain is broken. A chain alone does not show that records were cut
+off its end or that the whole file was written anew; a receipt that somebody else keeps
+does. A broken chain and a receipt that does not hold give exit status 3.`,
+		examples: []string{"plumbline series check my-series.jsonl", "plumbline help series show"},
+	}, func(c *cobra.Command) error {
+		return usage("say what to do with the series file: %s; see plumbline series --help", strings.Join(commandNames(c), ", "))
+	},
+		seriesCheckCommand(env), seriesShowCommand(env), seriesExportCommand(env), seriesImportCommand(env),
+		seriesLeaveOutCommand(env), seriesRemarkCommand(env), seriesCorrectCommand(env))
 }
 
-// action is one thing to do with a series file.
-type action struct {
-	name    string
-	args    string // what follows the options
-	options []string
-	run     func(env Env, o *seriesOptions, args []string) error
+// arguments checks what follows the flags of a command below series against the
+// words that its help has for them.
+func arguments(args []string, command, follows string) error {
+	want := strings.Fields(follows)
+	if len(args) < len(want) || slices.Contains(args, "") {
+		return usage("%s is missing; write plumbline series %s %s", want[min(len(args), len(want)-1)], command, follows)
+	}
+	if len(args) > len(want) {
+		return usage("too many arguments for series %s: %s; put a text with spaces in quotes", command, strings.Join(args[len(want):], " "))
+	}
+	return nil
 }
 
-func actions() []action {
-	return []action{
-		{"check", "FILE", []string{"receipt"}, checkSeries},
-		{"show", "FILE", []string{"json", "clinician", "cases", "entry-limit", "apex-limit", "angle-limit", "target", "numbering", "seed"}, showSeries},
-		{"export", "FILE", []string{"csv"}, exportSeries},
-		{"import", "TABLE FILE", nil, importSeries},
-		{"leave-out", "FILE", []string{"case", "reason"}, leaveOut},
-		{"remark", "FILE", []string{"case", "text", "by"}, remark},
-		{"correct", "FILE", []string{"record", "reason", "withdraw", "text"}, correct},
-	}
+// seriesCheckOptions say which series file to check, and against what.
+type seriesCheckOptions struct {
+	receipt, path string
 }
 
-func seriesCommand() command {
-	return command{
-		name: "series", args: "ACTION … FILE", short: "look after the file that keeps your cases, and see what they show",
-		long: `FILE is a series file: one line a record, each with the hash of the line before it.
-seal and measure --series add to it; ACTION is one of:
-
-  check      tells whether any record was edited, removed or moved; with --receipt,
-             whether all is still there that was there when the receipt was given
-  show       prints the cases, what became of each, and what they show together:
-             learning, habit, success, and the margin that your record supports;
-             plumbline report FILE OUT.pdf draws the same
-  export     writes a table, one row a fixture, for any statistics program
-  import     TABLE FILE: adds cases that were measured already: a folder of
-             measurements as measure --json writes them, or a table (CSV) with the
-             columns of export, of which case, placed, clinician, site and one
-             deviation must be there
-  leave-out  notes that a case will not be measured, and why
-  remark     adds a reviewer's words
-  correct    withdraws a record, or gives a remark or a reason other words; the
-             record itself stays in the file
-
-Nothing is ever taken out of the file, and nothing is added to one whose chain is
-broken. A chain alone does not show that records were cut off its end or that the
-whole file was written anew; a receipt that somebody else keeps does. A broken chain
-and a receipt that does not hold give exit status 3.`,
-		examples: []string{
-			"plumbline series check my-series.jsonl",
-			"plumbline series show my-series.jsonl",
-			"plumbline series show --cases 20 --apex-limit 1.5 my-series.jsonl",
-			"plumbline series export --csv table.csv my-series.jsonl",
-			"plumbline series import results my-series.jsonl",
-			"plumbline series leave-out --case C-103 --reason no-clinical-need my-series.jsonl",
-			"plumbline series remark --case C-101 --by mentor-a --text seen my-series.jsonl",
-			"plumbline series correct --record 4 --text not-needed --reason mistyped my-series.jsonl",
-		},
-		setup: func(f *pflag.FlagSet) func(context.Context, Env, []string) error {
-			o := &seriesOptions{}
-			f.StringVar(&o.receipt, "receipt", "", "check: the receipt `CODE` that was given earlier")
-			o.show.add(f)
-			f.StringVar(&o.csv, "csv", "", "export: write the table to `OUT`")
-			f.StringVar(&o.name, "case", "", "leave-out, remark: the case's `NAME`; a remark without it is on the whole series")
-			f.StringVar(&o.reason, "reason", "", "leave-out, correct: why, in a `TEXT`")
-			f.StringVar(&o.text, "text", "", "remark, correct: the words, a `TEXT`")
-			f.StringVar(&o.by, "by", "", "remark: whose words, a `PSEUDONYM`")
-			f.Uint64Var(&o.record, "record", 0, "correct: number `N` of the record to correct")
-			f.BoolVar(&o.withdraw, "withdraw", false, "correct: the record no longer counts")
-			return func(_ context.Context, env Env, args []string) error {
-				return actOn(f, env, o, args)
-			}
-		},
-	}
+func seriesCheckCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "check FILE", short: "tell whether any record was edited, removed or moved",
+		long: `Reads the chain of hashes in a series file from its first record to its last. With
+--receipt, says whether all is still there, unchanged, that was there when the receipt
+was given. A broken chain and a receipt that does not hold give exit status 3.`,
+		examples: []string{"plumbline series check my-series.jsonl"},
+	}, &seriesCheckOptions{})
 }
 
-// actOn finds the action and refuses options that are another one's.
-func actOn(f *pflag.FlagSet, env Env, o *seriesOptions, args []string) error {
-	var names []string
-	for _, a := range actions() {
-		names = append(names, a.name)
-	}
-	list := strings.Join(names, ", ")
-	if len(args) == 0 {
-		return usage("say what to do with the series file: %s; see plumbline series --help", list)
-	}
-	i := slices.Index(names, args[0])
-	if i < 0 {
-		return usage("%q is nothing that can be done with a series file; write one of %s", args[0], list)
-	}
-	a := actions()[i]
-	var stray string
-	f.Visit(func(flag *pflag.Flag) {
-		if !slices.Contains(a.options, flag.Name) && stray == "" {
-			stray = flag.Name
-		}
-	})
-	if stray != "" {
-		return usage("--%s does not go with series %s; see plumbline series --help", stray, a.name)
-	}
-	want := strings.Fields(a.args)
-	given := args[1:]
-	if len(given) < len(want) || slices.Contains(given, "") {
-		return usage("%s is missing; write plumbline series %s %s", want[min(len(given), len(want)-1)], a.name, a.args)
-	}
-	if len(given) > len(want) {
-		return usage("too many arguments for series %s: %s; put a text with spaces in quotes", a.name, strings.Join(given[len(want):], " "))
-	}
-	return a.run(env, o, given)
+func (o *seriesCheckOptions) AddFlags(f *pflag.FlagSet) {
+	f.StringVar(&o.receipt, "receipt", "", "the receipt `CODE` that was given earlier")
 }
 
-func checkSeries(env Env, o *seriesOptions, args []string) error {
-	f, err := openSeries(args[0])
+func (o *seriesCheckOptions) Check(args []string) error {
+	if err := arguments(args, "check", "FILE"); err != nil {
+		return err
+	}
+	o.path = args[0]
+	return nil
+}
+
+func (o *seriesCheckOptions) Run(_ context.Context, env Env) error {
+	f, err := openSeries(o.path)
 	if err != nil {
 		return err
 	}
@@ -153,26 +92,6 @@ func checkSeries(env Env, o *seriesOptions, args []string) error {
 		return errInDoubt
 	}
 	return nil
-}
-
-func exportSeries(env Env, o *seriesOptions, args []string) error {
-	if o.csv == "" {
-		return usage("--csv is missing; name the table to write, as in: plumbline series export --csv table.csv %s", args[0])
-	}
-	f, err := openSeries(args[0])
-	if err != nil {
-		return err
-	}
-	if sameFile(o.csv, args[0]) {
-		return usage("--csv %s is the series file itself; name another file for the table", o.csv)
-	}
-	s := series.Summarise(f.Records, env.Now().Format(time.DateOnly))
-	rows := s.Table()
-	if err := atomicfile.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
-		return unwritten(err)
-	}
-	fmt.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
-	return brokenChain(env, f)
 }
 
 // brokenChain tells of a file that is not as it was written, after its records
@@ -192,6 +111,52 @@ func brokenChain(env Env, f *series.File) error {
 	return errInDoubt
 }
 
+// seriesExportOptions say which series to write as a table, and where to.
+type seriesExportOptions struct {
+	csv, path string
+}
+
+func seriesExportCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "export FILE", short: "write the series as a table for any statistics program",
+		long: `Writes a table (CSV) with one row a fixture: its deviations, their uncertainties, and
+how the case stands in the series.`,
+		examples: []string{"plumbline series export --csv table.csv my-series.jsonl"},
+	}, &seriesExportOptions{})
+}
+
+func (o *seriesExportOptions) AddFlags(f *pflag.FlagSet) {
+	f.StringVar(&o.csv, "csv", "", "write the table to `OUT`")
+}
+
+func (o *seriesExportOptions) Check(args []string) error {
+	if err := arguments(args, "export", "FILE"); err != nil {
+		return err
+	}
+	o.path = args[0]
+	if o.csv == "" {
+		return usage("--csv is missing; name the table to write, as in: plumbline series export --csv table.csv %s", o.path)
+	}
+	return nil
+}
+
+func (o *seriesExportOptions) Run(_ context.Context, env Env) error {
+	f, err := openSeries(o.path)
+	if err != nil {
+		return err
+	}
+	if sameFile(o.csv, o.path) {
+		return usage("--csv %s is the series file itself; name another file for the table", o.csv)
+	}
+	s := series.Summarise(f.Records, env.Now().Format(time.DateOnly))
+	rows := s.Table()
+	if err := atomicfile.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+		return unwritten(err)
+	}
+	fmt.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
+	return brokenChain(env, f)
+}
+
 func sameFile(a, b string) bool {
 	x, err := os.Stat(a)
 	if err != nil {
@@ -201,105 +166,72 @@ func sameFile(a, b string) bool {
 	return err == nil && os.SameFile(x, y)
 }
 
-func leaveOut(env Env, o *seriesOptions, args []string) error {
-	if o.name == "" || o.reason == "" {
-		return usage("name the case and the reason, as in: plumbline series leave-out --case C-007 --reason \"no clinical need for a scan\" %s", args[0])
-	}
-	b, err := openBook(env, args[0], false)
-	if err != nil {
+// seriesImportOptions say which cases to import into which series.
+type seriesImportOptions struct {
+	from, path string
+}
+
+func seriesImportCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "import TABLE FILE", short: "add cases that were measured already",
+		long: `TABLE is a folder of measurements as measure --json writes them, or a table (CSV) with
+the columns of export, of which case, placed, clinician, site and one deviation must be
+there. FILE is the series file; it is made if there is none. All
+cases are added that it does not have, or none.`,
+		examples: []string{"plumbline series import results my-series.jsonl"},
+	}, &seriesImportOptions{})
+}
+
+func (o *seriesImportOptions) AddFlags(*pflag.FlagSet) {}
+
+func (o *seriesImportOptions) Check(args []string) error {
+	if err := arguments(args, "import", "TABLE FILE"); err != nil {
 		return err
 	}
-	state := b.cases[o.name]
-	if state != nil && state.LeftOut != 0 {
-		return usage("%s is left out already (record %d: %s); give other words with: plumbline series correct --record %d --text TEXT --reason WHY %s",
-			o.name, state.LeftOut, state.Reason, state.LeftOut, args[0])
-	}
-	added, err := b.add(series.Record{Kind: series.LeftOut, Case: o.name, Reason: o.reason})
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(env.Stdout, "Left out: %s is record %d of %s, with its reason.\n", o.name, added.Last, args[0])
-	if state == nil {
-		fmt.Fprintf(env.Stdout, "The file has not known a case of that name; if it is mistyped, withdraw the record with: plumbline series correct --record %d --withdraw --reason mistyped %s\n", added.Last, args[0])
-	}
-	b.remarks(env.Stdout, o.name)
-	b.receipt(env.Stdout)
+	o.from, o.path = args[0], args[1]
 	return nil
 }
 
-func remark(env Env, o *seriesOptions, args []string) error {
-	if o.text == "" || o.by == "" {
-		return usage("give the words and whose they are, as in: plumbline series remark --case C-007 --by mentor-a --text \"seen together\" %s", args[0])
-	}
-	if strings.Contains(o.by, "^") {
-		return usage("--by looks like a person's name from a scan; write a pseudonym, as in mentor-a")
-	}
-	b, err := openBook(env, args[0], true)
+func (o *seriesImportOptions) Run(_ context.Context, env Env) error {
+	l, err := openLedger(env, o.path)
 	if err != nil {
 		return err
 	}
-	if o.name != "" && b.cases[o.name] == nil {
-		return usage("%s knows no case of the name that --case gives; series show lists the cases", args[0])
+	records, skipped, err := readCases(o.from, l.Now)
+	if err != nil {
+		return badInput(err)
 	}
-	added, err := b.add(series.Record{Kind: series.Remark, Case: o.name, Text: o.text, Author: o.by})
+	lacking, err := l.Lacking(records)
+	if err != nil {
+		return fmt.Errorf("nothing was added: %w", otherCase(err))
+	}
+	already := len(records) - len(lacking)
+	out := env.Stdout
+	for _, s := range skipped {
+		fmt.Fprintf(out, "left aside: %s\n", s.Why)
+	}
+	if len(lacking) == 0 {
+		fmt.Fprintf(out, "Nothing to add: what %s has (%s) is in %s already.\n", o.from, counted(already, "case"), o.path)
+		writeReceipt(out, l)
+		return nil
+	}
+	added, err := add(l, lacking...)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stdout, "The remark is record %d of %s.\n", added.Last, args[0])
-	b.receipt(env.Stdout)
-	return nil
-}
-
-func correct(env Env, o *seriesOptions, args []string) error {
-	switch {
-	case o.record == 0 || o.reason == "":
-		return usage("give the record's number and the reason, as in: plumbline series correct --record 7 --withdraw --reason \"wrong case\" %s", args[0])
-	case o.withdraw == (o.text != ""):
-		return usage("say either --withdraw, or the new words with --text")
+	fmt.Fprintf(out, "Added %s of %s to %s, to record %d.", counted(len(lacking), "case"), o.from, o.path, added.Last)
+	if already > 0 {
+		fmt.Fprintf(out, " %d there already.", already)
 	}
-	b, err := openBook(env, args[0], true)
-	if err != nil {
-		return err
-	}
-	r := series.Record{Kind: series.Correction, Corrects: int(min(o.record, 1<<31-1)), Reason: o.reason, Withdraw: o.withdraw, Text: o.text}
-	about := ""
-	if old := b.records[r.Corrects]; old != nil {
-		r.Case = old.Case
-		if old.Kind != series.Remark {
-			about = old.Case
-		}
-	}
-	added, err := b.add(r)
-	if err != nil {
-		return err
-	}
-	what := "has new words"
-	if o.withdraw {
-		what = "no longer counts"
-	}
-	fmt.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, args[0])
-	b.remarks(env.Stdout, about)
-	b.receipt(env.Stdout)
+	fmt.Fprintln(out)
+	writeReceipt(out, l)
 	return nil
 }
 
 var errNoMeasurements = errors.New("it has no measurement; name a folder with what measure --json wrote")
 
-func importSeries(env Env, _ *seriesOptions, args []string) error {
-	from, path := args[0], args[1]
-	b, err := openBook(env, path, false)
-	if err != nil {
-		return err
-	}
-	records, skipped, err := readCases(from, b.now)
-	if err != nil {
-		return badInput(err)
-	}
-	return b.bring(env.Stdout, from, records, skipped)
-}
-
 // readCases reads cases that were measured already: a folder of measurements,
-// one measurement, or a table.
+// or a table.
 func readCases(from string, now time.Time) ([]series.Record, []series.Skipped, error) {
 	info, err := os.Stat(from)
 	if errors.Is(err, os.ErrNotExist) {
@@ -326,31 +258,170 @@ func readCases(from string, now time.Time) ([]series.Record, []series.Skipped, e
 	return records, skipped, nil
 }
 
-// bring adds those of the records that the file does not have, all or none.
-func (b *book) bring(out io.Writer, from string, records []series.Record, skipped []series.Skipped) error {
-	fresh, err := b.fresh(records)
-	if err != nil {
-		return fmt.Errorf("nothing was added: %w", err)
+// seriesLeaveOutOptions say which case will not be measured, and why.
+type seriesLeaveOutOptions struct {
+	name, reason, path string
+}
+
+func seriesLeaveOutCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "leave-out FILE", short: "note that a case will not be measured, and why",
+		long: `A case that was sealed and is never measured counts as missing. This says why, such as
+that there was no clinical need for a follow-up scan; the reason stands in every report.`,
+		examples: []string{"plumbline series leave-out --case C-103 --reason no-need my-series.jsonl"},
+	}, &seriesLeaveOutOptions{})
+}
+
+func (o *seriesLeaveOutOptions) AddFlags(f *pflag.FlagSet) {
+	f.StringVar(&o.name, "case", "", "the case's `NAME`")
+	f.StringVar(&o.reason, "reason", "", "why, in a `TEXT`")
+}
+
+func (o *seriesLeaveOutOptions) Check(args []string) error {
+	if err := arguments(args, "leave-out", "FILE"); err != nil {
+		return err
 	}
-	already := len(records) - len(fresh)
-	for _, s := range skipped {
-		fmt.Fprintf(out, "left aside: %s\n", s.Why)
+	o.path = args[0]
+	if o.name == "" || o.reason == "" {
+		return usage("name the case and the reason, as in: plumbline series leave-out --case C-007 --reason \"no clinical need for a scan\" %s", o.path)
 	}
-	if len(fresh) == 0 {
-		fmt.Fprintf(out, "Nothing to add: what %s has (%s) is in %s already.\n", from, counted(already, "case"), b.path)
-		b.receipt(out)
-		return nil
-	}
-	added, err := b.add(fresh...)
+	return nil
+}
+
+func (o *seriesLeaveOutOptions) Run(_ context.Context, env Env) error {
+	l, err := openLedger(env, o.path)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "Added %s of %s to %s, to record %d.", counted(len(fresh), "case"), from, b.path, added.Last)
-	if already > 0 {
-		fmt.Fprintf(out, " %d there already.", already)
+	state := l.Case(o.name)
+	if state != nil && state.LeftOut != 0 {
+		return usage("%s is left out already (record %d: %s); give other words with: plumbline series correct --record %d --text TEXT --reason WHY %s",
+			o.name, state.LeftOut, state.Reason, state.LeftOut, o.path)
 	}
-	fmt.Fprintln(out)
-	b.receipt(out)
+	added, err := add(l, series.Record{Kind: series.LeftOut, Case: o.name, Reason: o.reason})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(env.Stdout, "Left out: %s is record %d of %s, with its reason.\n", o.name, added.Last, o.path)
+	if state == nil {
+		fmt.Fprintf(env.Stdout, "The file has not known a case of that name; if it is mistyped, withdraw the record with: plumbline series correct --record %d --withdraw --reason mistyped %s\n", added.Last, o.path)
+	}
+	writeState(env.Stdout, l, o.name)
+	writeReceipt(env.Stdout, l)
+	return nil
+}
+
+// seriesRemarkOptions are a reviewer's words.
+type seriesRemarkOptions struct {
+	name, text, by, path string
+}
+
+func seriesRemarkCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "remark FILE", short: "add a reviewer's words",
+		long: `The words stay in the file and stand in the reports, with the pseudonym of whoever said
+them.`,
+		examples: []string{"plumbline series remark --case C-101 --by mentor-a --text seen my-series.jsonl"},
+	}, &seriesRemarkOptions{})
+}
+
+func (o *seriesRemarkOptions) AddFlags(f *pflag.FlagSet) {
+	f.StringVar(&o.text, "text", "", "the words, a `TEXT`")
+	f.StringVar(&o.by, "by", "", "whose words, a `PSEUDONYM`")
+	f.StringVar(&o.name, "case", "", "the case's `NAME`; left out, the words are on the whole series")
+}
+
+func (o *seriesRemarkOptions) Check(args []string) error {
+	if err := arguments(args, "remark", "FILE"); err != nil {
+		return err
+	}
+	o.path = args[0]
+	if o.text == "" || o.by == "" {
+		return usage("give the words and whose they are, as in: plumbline series remark --case C-007 --by mentor-a --text \"seen together\" %s", o.path)
+	}
+	if strings.Contains(o.by, "^") {
+		return usage("--by looks like a person's name from a scan; write a pseudonym, as in mentor-a")
+	}
+	return nil
+}
+
+func (o *seriesRemarkOptions) Run(_ context.Context, env Env) error {
+	l, err := openExistingLedger(env, o.path)
+	if err != nil {
+		return err
+	}
+	if o.name != "" && l.Case(o.name) == nil {
+		return usage("%s knows no case of the name that --case gives; series show lists the cases", o.path)
+	}
+	added, err := add(l, series.Record{Kind: series.Remark, Case: o.name, Text: o.text, Author: o.by})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(env.Stdout, "The remark is record %d of %s.\n", added.Last, o.path)
+	writeReceipt(env.Stdout, l)
+	return nil
+}
+
+// seriesCorrectOptions say which record is wrong, and why.
+type seriesCorrectOptions struct {
+	record             uint64
+	withdraw           bool
+	text, reason, path string
+}
+
+func seriesCorrectCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "correct FILE", short: "withdraw a record, or give a remark or a reason other words",
+		long:     `The record itself stays in the file, and so does the reason.`,
+		examples: []string{"plumbline series correct --record 4 --text no --reason typo my-series.jsonl"},
+	}, &seriesCorrectOptions{})
+}
+
+func (o *seriesCorrectOptions) AddFlags(f *pflag.FlagSet) {
+	f.Uint64Var(&o.record, "record", 0, "number `N` of the record to correct")
+	f.BoolVar(&o.withdraw, "withdraw", false, "the record no longer counts")
+	f.StringVar(&o.text, "text", "", "the new words, a `TEXT`")
+	f.StringVar(&o.reason, "reason", "", "why, in a `TEXT`")
+}
+
+func (o *seriesCorrectOptions) Check(args []string) error {
+	if err := arguments(args, "correct", "FILE"); err != nil {
+		return err
+	}
+	o.path = args[0]
+	switch {
+	case o.record == 0 || o.reason == "":
+		return usage("give the record's number and the reason, as in: plumbline series correct --record 7 --withdraw --reason \"wrong case\" %s", o.path)
+	case o.withdraw == (o.text != ""):
+		return usage("say either --withdraw, or the new words with --text")
+	}
+	return nil
+}
+
+func (o *seriesCorrectOptions) Run(_ context.Context, env Env) error {
+	l, err := openExistingLedger(env, o.path)
+	if err != nil {
+		return err
+	}
+	r := series.Record{Kind: series.Correction, Corrects: int(min(o.record, 1<<31-1)), Reason: o.reason, Withdraw: o.withdraw, Text: o.text}
+	about := ""
+	if old := l.Record(r.Corrects); old != nil {
+		r.Case = old.Case
+		if old.Kind != series.Remark {
+			about = old.Case
+		}
+	}
+	added, err := add(l, r)
+	if err != nil {
+		return err
+	}
+	what := "has new words"
+	if o.withdraw {
+		what = "no longer counts"
+	}
+	fmt.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, o.path)
+	writeState(env.Stdout, l, about)
+	writeReceipt(env.Stdout, l)
 	return nil
 }
 

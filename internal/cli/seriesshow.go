@@ -1,40 +1,77 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strconv"
 	"strings"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
-	"plumbline/internal/tooth"
 )
 
 // showOptions say what to look at and how to print it.
 type showOptions struct {
+	path              string
 	json              bool
 	clinician, target string
 	cases, seed       uint64
 	limits            analysis.Limits
-	numbering         string
+	layout            layoutOptions
+
+	analysis analysis.Options // what of the above is for statistics
 }
 
-func (o *showOptions) add(f *pflag.FlagSet) {
+func seriesShowCommand(env Env) *cobra.Command {
+	return newCommand(env, page{
+		use: "show FILE", short: "print the cases, and what they show together",
+		long: `Prints the cases, what has become of each, and what they show together: learning, habit,
+success, and the margin that your record supports. plumbline report FILE OUT.pdf draws
+the same.`,
+		examples: []string{
+			"plumbline series show my-series.jsonl",
+			"plumbline series show --cases 20 --apex-limit 1.5 my-series.jsonl",
+		},
+	}, &showOptions{})
+}
+
+func (o *showOptions) AddFlags(f *pflag.FlagSet) {
 	d := analysis.Defaults()
-	f.BoolVar(&o.json, "json", false, "show: print JSON instead of text")
-	f.StringVar(&o.clinician, "clinician", "", "show: only the cases of this `PSEUDONYM`")
-	f.Uint64Var(&o.cases, "cases", uint64(d.Cases), "show: look at a clinician's first `N` cases")
-	f.Float64Var(&o.limits.Entry, "entry-limit", d.Limits.Entry, "show: most `MM` of entry deviation that count as a success")
-	f.Float64Var(&o.limits.Apex, "apex-limit", d.Limits.Apex, "show: most `MM` of apex deviation that count as a success")
-	f.Float64Var(&o.limits.Angle, "angle-limit", d.Limits.Angle, "show: most `DEGREES` of angular deviation that count as a success")
-	f.StringVar(&o.target, "target", "", "show: hold the charts against a stated `LEVEL`, as in entry_mm=1,angle_deg=3.5")
-	f.StringVar(&o.numbering, "numbering", string(tooth.ISO3950), "show: tooth numbers in the text, `SYSTEM`: iso3950 or universal")
-	f.Uint64Var(&o.seed, "seed", d.Seed, "show: `N` that starts the random numbers of the statistics")
+	grouped(f, "Which cases", func(f *pflag.FlagSet) {
+		f.StringVar(&o.clinician, "clinician", "", "only the cases of this `PSEUDONYM`")
+		f.Uint64Var(&o.cases, "cases", uint64(d.Cases), "look at a clinician's first `N` cases")
+	})
+	grouped(f, "What counts as a success", func(f *pflag.FlagSet) {
+		f.Float64Var(&o.limits.Entry, "entry-limit", d.Limits.Entry, "at most so many `MM` of entry deviation")
+		f.Float64Var(&o.limits.Apex, "apex-limit", d.Limits.Apex, "at most so many `MM` of apex deviation")
+		f.Float64Var(&o.limits.Angle, "angle-limit", d.Limits.Angle, "at most so many `DEGREES` of angular deviation")
+	})
+	grouped(f, "Statistics", func(f *pflag.FlagSet) {
+		f.StringVar(&o.target, "target", "", "hold the charts against a stated `LEVEL`, as in entry_mm=1,angle_deg=3.5")
+		f.Uint64Var(&o.seed, "seed", d.Seed, "`N` that starts the random numbers of the statistics")
+	})
+	grouped(f, "What is printed", func(f *pflag.FlagSet) {
+		f.BoolVar(&o.json, "json", false, "print JSON instead of text")
+		o.layout.addNumbering(f, "tooth numbers in the text")
+	})
+}
+
+func (o *showOptions) Check(args []string) (err error) {
+	if err := arguments(args, "show", "FILE"); err != nil {
+		return err
+	}
+	o.path = args[0]
+	if _, err := numberingOf(o.layout.numbering); err != nil {
+		return err
+	}
+	o.analysis, err = o.trend()
+	return err
 }
 
 // trend checks the options and gives them as the statistics take them.
@@ -53,7 +90,7 @@ func (o *showOptions) trend() (analysis.Options, error) {
 func checkTrend(t analysis.Options, command string) error {
 	// Without a row the options are all that can be wrong.
 	if _, err := analysis.Analyse(nil, t); !errors.Is(err, analysis.ErrNoCases) {
-		return usage("%s: %w; see plumbline %s --help", command, err, strings.Fields(command)[0])
+		return usage("%s: %w; see plumbline %s --help", command, err, command)
 	}
 	return nil
 }
@@ -88,24 +125,16 @@ type seriesView struct {
 // viewSchema names the form of seriesView.
 const viewSchema = "plumbline/series-view/2"
 
-func showSeries(env Env, o *seriesOptions, args []string) error {
-	system, err := numberingOf(o.show.numbering)
-	if err != nil {
-		return err
-	}
-	options, err := o.show.trend()
-	if err != nil {
-		return err
-	}
-	f, err := openSeries(args[0])
+func (o *showOptions) Run(_ context.Context, env Env) error {
+	f, err := openSeries(o.path)
 	if err != nil {
 		return err
 	}
 	v := seriesView{Schema: viewSchema}
-	if today := env.Now().Format(time.DateOnly); options.Clinician == "" {
+	if today := env.Now().Format(time.DateOnly); o.clinician == "" {
 		v.Summary = series.Summarise(f.Records, today)
-	} else if v.Summary, err = series.SummariseOf(options.Clinician, f.Records, today); err != nil {
-		return badInput(fmt.Errorf("%s: %w", args[0], err))
+	} else if v.Summary, err = series.SummariseOf(o.clinician, f.Records, today); err != nil {
+		return badInput(fmt.Errorf("%s: %w", o.path, err))
 	}
 	if v.Chain, err = f.Check(""); err != nil {
 		return err
@@ -113,16 +142,16 @@ func showSeries(env Env, o *seriesOptions, args []string) error {
 	v.Fixtures = v.Summary.Table()
 	p := newProgress(env)
 	p.show("looking at what the cases show together", 0)
-	v.Trend, err = analysis.AnalyseTogether(v.Summary.Rows(), options)
+	v.Trend, err = analysis.AnalyseTogether(v.Summary.Rows(), o.analysis)
 	p.end()
 	if err != nil {
-		return badInput(fmt.Errorf("%s: %w", args[0], err))
+		return badInput(fmt.Errorf("%s: %w", o.path, err))
 	}
-	if o.show.json {
+	if o.json {
 		err = printJSON(env.Stdout, v)
 	} else {
 		shown := reports.Overview{Name: f.Path, Chain: v.Chain, Summary: v.Summary, Together: v.Trend}
-		err = env.print(shown.Document(reports.Options{Numbering: system}))
+		err = env.print(shown.Document(reports.Options{Numbering: o.layout.system()}))
 	}
 	if err == nil && !v.Chain.Sound {
 		return errInDoubt

@@ -162,6 +162,18 @@ func (in *Inputs) Identity() measurement.Inputs {
 	return out
 }
 
+// MeasuredAlready reports whether measuring with these options would give an
+// earlier measurement again: the inputs, the program and the seed are its own.
+func (in *Inputs) MeasuredAlready(old *measurement.Case, o Options) bool {
+	return old.Inputs.Same(in.Identity()) && old.Program.Version == o.Version && old.Program.Seed == o.Seed
+}
+
+// SameCase reports whether an earlier measurement is of this case: of its name
+// and its planning scan. Plan and follow-up scan may have changed since.
+func (in *Inputs) SameCase(old *measurement.Case) bool {
+	return old.Case == in.Plan.Name && old.Inputs.PreSHA256 == in.Pre.SHA256()
+}
+
 // View is the planning scan for pictures.
 func (in *Inputs) View() evidence.View {
 	return evidence.Scan{Volume: &in.Pre.Volume, ToScan: geom.Identity()}

@@ -25,6 +25,9 @@ const (
 	Universal System = "universal"
 )
 
+// Systems are all ways of numbering, the usual one first.
+var Systems = []System{ISO3950, Universal}
+
 // Number is a permanent tooth by its ISO 3950 number, 11 to 48. The zero value
 // is no tooth.
 type Number int

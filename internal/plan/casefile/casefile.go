@@ -51,6 +51,9 @@ const (
 	Navigated  Guidance = "navigated"
 )
 
+// Guidances are all ways of guiding.
+var Guidances = []Guidance{FullGuide, PilotGuide, Freehand, Navigated}
+
 // Kind is what a structure is.
 type Kind string
 

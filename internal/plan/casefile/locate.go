@@ -21,6 +21,9 @@ const (
 	Corner Frame = "corner" // from the outer corner of the scan's first voxel along rows, columns, slices
 )
 
+// Frames are all frames, the usual one first.
+var Frames = []Frame{LPS, RAS, Corner}
+
 // ToLPS turns a point of this frame into patient coordinates; scan is the one it
 // lies in, which is the planning scan for all but the follow-up's landmarks.
 func (f Frame) ToLPS(p geom.Vec, scan volume.Grid) geom.Vec {
@@ -117,7 +120,7 @@ func (c *Case) outsideAs(lps func(geom.Vec) geom.Vec, pre volume.Grid) (fixture 
 // inside the planning scan.
 func (c *Case) frameHint(pre volume.Grid) string {
 	var fit []string
-	for _, f := range []Frame{LPS, RAS, Corner} {
+	for _, f := range Frames {
 		if f == c.Frame {
 			continue
 		}

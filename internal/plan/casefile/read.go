@@ -67,7 +67,7 @@ func (d *document) read(values map[string]any) *Case {
 		lines:     d.lines,
 	}
 	if root.has("frame") {
-		c.Frame = choice(root, "frame", LPS, RAS, Corner)
+		c.Frame = choice(root, "frame", Frames...)
 	}
 	if c.Pre != "" && c.Pre == c.Post {
 		root.fail("post", "planning and follow-up scan are the same folder or file; name the two scans")
@@ -149,7 +149,7 @@ func (c *Case) readFixture(t table) Fixture {
 		}
 	}
 	if t.has("guidance") {
-		f.Guidance = choice(t, "guidance", FullGuide, PilotGuide, Freehand, Navigated)
+		f.Guidance = choice(t, "guidance", Guidances...)
 	}
 	f.Mesial = t.direction("mesial")
 	if f.Mesial != nil && f.Mesh == nil {
