@@ -75,23 +75,29 @@ func TestExamplesWorkAsTyped(t *testing.T) {
 	require.True(t, found)
 	lines := commandsIn(try, "  ")
 	require.Len(t, lines, 2)
-	names := regexp.MustCompile(`(?m)^  ([a-z]+) `).FindAllStringSubmatch(list, -1)
-	require.Greater(t, len(names), 8)
-	for _, name := range names {
-		if name[1] == "help" || name[1] == "version" {
-			lines = append(lines, "plumbline "+name[1])
-			continue
-		}
-		help, err := b.typed("sh", "plumbline help "+name[1])
-		require.NoError(t, err, name[1])
-		_, examples, found := strings.Cut(help, "\nExamples\n")
-		require.True(t, found, name[1])
-		examples, _, _ = strings.Cut(examples, "\n\n")
-		assert.Contains(t, examples, "  plumbline "+name[1]+" ", "an example of its own")
-		for line := range strings.Lines(examples) {
-			lines = append(lines, strings.TrimSpace(line))
+	pages := 0
+	var look func(list, above string)
+	look = func(list, above string) {
+		for _, found := range regexp.MustCompile(`(?m)^  ([a-z-]+) `).FindAllStringSubmatch(list, -1) {
+			name := above + found[1]
+			help, err := b.typed("sh", "plumbline help "+name)
+			require.NoError(t, err, name)
+			pages++
+			_, examples, found := strings.Cut(help, "\nExamples\n")
+			require.True(t, found, name)
+			examples, _, _ = strings.Cut(examples, "\n\n")
+			assert.Contains(t, examples, "  plumbline "+name, "an example of its own")
+			for line := range strings.Lines(examples) {
+				lines = append(lines, strings.TrimSpace(line))
+			}
+			if _, below, found := strings.Cut(help, "\nCommands\n"); found {
+				below, _, _ = strings.Cut(below, "\n\n")
+				look(below, name+" ")
+			}
 		}
 	}
+	look(list, "")
+	require.Greater(t, pages, 18)
 	b.run(t, lines)
 	for _, name := range regexp.MustCompile(`demo/C-[0-9]+`).FindAllString(strings.Join(lines, " "), -1) {
 		assert.DirExists(t, filepath.Join(b.dir, strings.Replace(name, "demo", "made", 1)), "the demo has the case")
@@ -151,11 +157,12 @@ func TestREADMEWorksAsTyped(t *testing.T) {
 	}
 }
 
-// What bash offers for what was typed so far.
+// What bash offers for what was typed so far, with its package bash-completion or
+// without: what the script needs of it is a function that tells the words typed.
 func TestBashCompletes(t *testing.T) {
 	b := newBench(t)
 	for line, want := range map[string]string{
-		"plumbline ''":                     "case measure seal series report pack align scan phantom completion help version",
+		"plumbline ''":                     "case measure seal series report pack align scan phantom completion version help",
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
 		"plumbline series ''":              "check show export import leave-out remark correct",
@@ -163,9 +170,12 @@ func TestBashCompletes(t *testing.T) {
 		"plumbline measure --numbering ''": "iso3950 universal",
 		"plumbline measure demo":           "", // left to the shell: a file
 	} {
-		script := `source <(plumbline completion bash) && COMP_WORDS=(` + line + `) && COMP_CWORD=$((${#COMP_WORDS[@]} - 1)) && { _plumbline; true; } && echo "${COMPREPLY[*]}"`
+		script := `_get_comp_words_by_ref() { words=("${COMP_WORDS[@]}"); cword=$COMP_CWORD; cur=${words[cword]}; prev=${words[cword-1]}; }
+source <(plumbline completion bash) && COMP_WORDS=(` + line + `) && COMP_CWORD=$((${#COMP_WORDS[@]} - 1))
+{ __start_plumbline; true; } 2>/dev/null
+for reply in "${COMPREPLY[@]}"; do echo "${reply%% *}"; done`
 		got, err := b.typed("bash", script)
 		require.NoError(t, err, got)
-		assert.Equal(t, want+"\n", got, line)
+		assert.Equal(t, want, strings.Join(strings.Fields(got), " "), line)
 	}
 }
