@@ -5,7 +5,7 @@ BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 
-.PHONY: build demo reports test lint accuracy bench fuzz golden dist clean
+.PHONY: build demo reports test race lint accuracy bench fuzz golden notices dist clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -49,6 +49,10 @@ fuzz:
 
 golden:
 	go test ./internal/cli ./internal/report ./internal/dicom/scan ./internal/series/analysis -update
+
+# The licences of what is linked, for version --notices; due when go.mod has changed.
+notices:
+	go run ./cmd/notices internal/cli/notices.txt
 
 dist:
 	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \
