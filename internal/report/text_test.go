@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"html"
 	"reflect"
 	"slices"
 	"strings"
@@ -167,7 +168,7 @@ func TestTerminalHasTheReportsFigures(t *testing.T) {
 			for _, cell := range r.Cells {
 				checked++
 				assert.Contains(t, terminal, cell)
-				assert.True(t, bytes.Contains(page, []byte(text(cell))), cell)
+				assert.True(t, bytes.Contains(page, []byte(html.EscapeString(cell))), cell)
 			}
 		}
 	}
