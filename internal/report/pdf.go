@@ -266,23 +266,38 @@ func (p *press) height(b block, width float64) float64 { return p.lay(b, 0, p.y,
 
 func (p *press) draw(b block, x, y, width float64) float64 { return p.lay(b, x, y, width, true) }
 
-// textBlock sets running text and gives its height.
-func (p *press) textBlock(s string, x, y, width, size float64, f face, ink drawing.Ink, paint bool) float64 {
+// frame is where text is set: its top left corner, and how wide its lines are; mm.
+type frame struct{ x, y, width float64 }
+
+// typeStyle is how text is set.
+type typeStyle struct {
+	size float64 // height, mm
+	face face
+	ink  drawing.Ink
+}
+
+var (
+	bodyType  = typeStyle{sizeBody, regular, drawing.Black}
+	smallType = typeStyle{sizeSmall, regular, drawing.Grey}
+)
+
+// textBlock sets running text, or only measures it, and gives its height.
+func (p *press) textBlock(s string, at frame, t typeStyle, paint bool) float64 {
 	ready := prepared(s)
-	all := p.lines(ready, f, size, width)
+	all := p.lines(ready, t.face, t.size, at.width)
 	if paint {
-		p.ink(ink)
+		p.ink(t.ink)
 		for i, l := range all {
-			at := x
+			x := at.x
 			// Text from outside that is all there is stands at its own side.
 			if strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(deisolate)) {
-				at = x + width - p.setter.width(l, f, size)
+				x += at.width - p.setter.width(l, t.face, t.size)
 			}
-			p.set(at, y+size*(0.95+leading*float64(i)), l, f, size)
+			p.set(x, at.y+t.size*(0.95+leading*float64(i)), l, t.face, t.size)
 		}
 		p.ink(drawing.Black)
 	}
-	return size * leading * float64(len(all))
+	return t.size * leading * float64(len(all))
 }
 
 // lay draws a block, or only measures it.
@@ -301,7 +316,7 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		if paint && v.Level == 2 {
 			p.rule(lineAt, y+above+size*0.62, x-2.5, y+above+size*0.62, 0.2, drawing.Black)
 		}
-		return above + p.textBlock(v.Text, x, y+above, width, size, bold, drawing.Black, paint) + below
+		return above + p.textBlock(v.Text, frame{x, y + above, width}, typeStyle{size, bold, drawing.Black}, paint) + below
 	case paragraph:
 		size, ink := sizeBody, drawing.Black
 		switch {
@@ -310,7 +325,7 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		case v.Small:
 			size, ink = sizeSmall, drawing.Grey
 		}
-		return p.textBlock(v.Text, x, y, width, size, regular, ink, paint) + 1.6
+		return p.textBlock(v.Text, frame{x, y, width}, typeStyle{size, regular, ink}, paint) + 1.6
 	case list:
 		return p.items(v.Items, x, y, width, paint) + listGap
 	case notice:
@@ -350,8 +365,8 @@ func (p *press) fill(x, y, w, h float64, ink drawing.Ink) {
 }
 
 func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
-	h := p.textBlock(v.Kicker, x, y, width, sizeSmall, regular, drawing.Grey, paint) + 0.8
-	h += p.textBlock(v.Title, x, y+h, width, sizeTitle, bold, drawing.Black, paint) + 1.5
+	h := p.textBlock(v.Kicker, frame{x, y, width}, smallType, paint) + 0.8
+	h += p.textBlock(v.Title, frame{x, y + h, width}, typeStyle{sizeTitle, bold, drawing.Black}, paint) + 1.5
 	if paint {
 		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
@@ -364,8 +379,8 @@ func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
 			h += tallest + 1.5
 			at, tallest = x, 0
 		}
-		name := p.textBlock(f[0], at, y+h, w, sizeSmall, regular, drawing.Grey, paint)
-		tallest = max(tallest, name+p.textBlock(f[1], at, y+h+name, w, sizeBody, regular, drawing.Black, paint))
+		name := p.textBlock(f[0], frame{at, y + h, w}, smallType, paint)
+		tallest = max(tallest, name+p.textBlock(f[1], frame{at, y + h + name, w}, bodyType, paint))
 		at += w + 8
 	}
 	h += tallest + 1.2
@@ -381,7 +396,7 @@ func (p *press) items(items []string, x, y, width float64, paint bool) float64 {
 		if paint {
 			p.fill(x+0.4, y+h+sizeBody*0.48, 1.1, 1.1, drawing.Black)
 		}
-		h += p.textBlock(it, x+4, y+h, width-4, sizeBody, regular, drawing.Black, paint) + 0.6
+		h += p.textBlock(it, frame{x + 4, y + h, width - 4}, bodyType, paint) + 0.6
 	}
 	return h
 }
@@ -405,7 +420,7 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 			}
 			left = inner + 6
 		}
-		at += p.textBlock(v.Title, left, y+pad, room-(left-inner), size, bold, drawing.Black, paint) + 0.8
+		at += p.textBlock(v.Title, frame{left, y + pad, room - (left - inner)}, typeStyle{size, bold, drawing.Black}, paint) + 0.8
 		return at + p.items(v.Items, inner, y+pad+at, room, paint)
 	}
 	h := content(false) + 2*pad - 0.6
@@ -427,9 +442,9 @@ func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
 	tallest := 0.0
 	for i, g := range v.Items {
 		at := x + float64(i)*(each+gap)
-		h := p.textBlock(g.Name, at, y, each, sizeSmall, regular, drawing.Grey, paint)
-		h += p.textBlock(g.Value, at, y+h, each, sizeNumber, regular, drawing.Black, paint)
-		h += p.textBlock(g.Note, at, y+h, each, sizeSmall, regular, drawing.Grey, paint) + 0.6
+		h := p.textBlock(g.Name, frame{at, y, each}, smallType, paint)
+		h += p.textBlock(g.Value, frame{at, y + h, each}, typeStyle{sizeNumber, regular, drawing.Black}, paint)
+		h += p.textBlock(g.Note, frame{at, y + h, each}, smallType, paint) + 0.6
 		h += p.drawing(g.Drawing, at, y+h, each, paint)
 		tallest = max(tallest, h)
 	}
@@ -450,7 +465,7 @@ func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
 func (p *press) pictureAt(v picture, x, y, width float64, paint bool) float64 {
 	h := p.drawing(v.Drawing, x, y, width, paint) + 1
 	if v.Caption != "" {
-		h += p.textBlock(v.Caption, x, y+h, width, sizeSmall, regular, drawing.Grey, paint)
+		h += p.textBlock(v.Caption, frame{x, y + h, width}, smallType, paint)
 	}
 	return h + 2
 }
@@ -524,7 +539,7 @@ const columnGap = 2.5
 func (p *press) tableHead(t table, width float64) float64 {
 	h := 0.0
 	if t.Caption != "" {
-		h = p.textBlock(t.Caption, 0, 0, width, sizeSmall, regular, drawing.Grey, false) + 0.8
+		h = p.textBlock(t.Caption, frame{0, 0, width}, smallType, false) + 0.8
 	}
 	return h + p.headHeight(t, width)
 }
@@ -532,18 +547,18 @@ func (p *press) tableHead(t table, width float64) float64 {
 func (p *press) headHeight(t table, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
-		tallest = max(tallest, p.textBlock(t.Columns[i].Head, 0, 0, w-columnGap, sizeSmall, regular, drawing.Grey, false))
+		tallest = max(tallest, p.textBlock(t.Columns[i].Head, frame{0, 0, w - columnGap}, smallType, false))
 	}
 	return tallest + 2*t.pad()
 }
 
 func (p *press) paintHead(t table, x, y, width float64) {
 	if t.Caption != "" {
-		y += p.textBlock(t.Caption, x, y, width, sizeSmall, regular, drawing.Grey, true) + 0.8
+		y += p.textBlock(t.Caption, frame{x, y, width}, smallType, true) + 0.8
 	}
 	at := x
 	for i, w := range t.shares(width) {
-		p.cell(t.Columns[i].Head, at, y+t.pad(), w-columnGap, sizeSmall, regular, drawing.Grey, t.Columns[i].Right)
+		p.cell(t.Columns[i].Head, frame{at, y + t.pad(), w - columnGap}, smallType, t.Columns[i].Right)
 		at += w
 	}
 	h := p.headHeight(t, width)
@@ -551,40 +566,41 @@ func (p *press) paintHead(t table, x, y, width float64) {
 }
 
 // cell sets one cell.
-func (p *press) cell(s string, x, y, width, size float64, f face, ink drawing.Ink, right bool) {
+func (p *press) cell(s string, at frame, t typeStyle, right bool) {
 	if !right {
-		p.textBlock(s, x, y, width, size, f, ink, true)
+		p.textBlock(s, at, t, true)
 		return
 	}
-	p.ink(ink)
-	for i, l := range p.lines(prepared(s), f, size, width) {
-		p.set(x+width-p.setter.width(l, f, size), y+size*(0.95+leading*float64(i)), l, f, size)
+	p.ink(t.ink)
+	for i, l := range p.lines(prepared(s), t.face, t.size, at.width) {
+		p.set(at.x+at.width-p.setter.width(l, t.face, t.size), at.y+t.size*(0.95+leading*float64(i)), l, t.face, t.size)
 	}
 	p.ink(drawing.Black)
 }
 
-func (t table) face(r row, column int) (face, float64, drawing.Ink, float64) {
-	f, size, ink, in := regular, sizeBody, drawing.Black, 0.0
+// cellType is how a cell is set, and how far it is set in.
+func (t table) cellType(r row, column int) (typeStyle, float64) {
+	style, in := bodyType, 0.0
 	if t.Dense {
-		size = sizeDense
+		style.size = sizeDense
 	}
 	if r.Strong {
-		f = bold
+		style.face = bold
 	}
 	if r.Part && column == 0 {
-		ink, in = drawing.Grey, 3
+		style.ink, in = drawing.Grey, 3
 	}
 	if t.Columns[column].Mono {
-		f, size = mono, 2.5
+		style.face, style.size = mono, 2.5
 	}
-	return f, size, ink, in
+	return style, in
 }
 
 func (p *press) rowHeight(t table, r row, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
-		f, size, _, in := t.face(r, i)
-		tallest = max(tallest, p.textBlock(r.Cells[i], 0, 0, w-columnGap-in, size, f, drawing.Black, false))
+		style, in := t.cellType(r, i)
+		tallest = max(tallest, p.textBlock(r.Cells[i], frame{0, 0, w - columnGap - in}, style, false))
 	}
 	return tallest + 2*t.pad()
 }
@@ -592,8 +608,8 @@ func (p *press) rowHeight(t table, r row, width float64) float64 {
 func (p *press) paintRow(t table, r row, x, y, width float64) {
 	at := x
 	for i, w := range t.shares(width) {
-		f, size, ink, in := t.face(r, i)
-		p.cell(r.Cells[i], at+in, y+t.pad(), w-columnGap-in, size, f, ink, t.Columns[i].Right)
+		style, in := t.cellType(r, i)
+		p.cell(r.Cells[i], frame{at + in, y + t.pad(), w - columnGap - in}, style, t.Columns[i].Right)
 		at += w
 	}
 	h := p.rowHeight(t, r, width)
