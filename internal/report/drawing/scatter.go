@@ -45,7 +45,6 @@ func (s Scatter) Draw() Drawing {
 	out.square = true
 	out.Y.Tick.Marker = out.X.Tick.Marker
 	out.Add(rings{})
-	out.Add(marks{plotter.XYs{{}}, planMark})
 	out.explain("plan", marks{sign: planSign})
 	end := marks{shots, func(at Point) []Path { return []Path{entryMark(at)} }}
 	name := "entry of a case"
@@ -59,5 +58,6 @@ func (s Scatter) Draw() Drawing {
 	if s.Next != nil {
 		out.named("next case, 95 %", trace{oval(*s.Next), stroke(Black, 0.3, 1.4, 0.9)})
 	}
+	out.Add(marks{plotter.XYs{{}}, planMark}) // over the cases, which crowd about it
 	return out.draw(s.Alt)
 }
