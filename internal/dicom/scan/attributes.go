@@ -50,8 +50,8 @@ var scanAttributes = func() element.Selection {
 	return element.Selection{Longest: longest, MaxItems: maxItems}
 }()
 
-// code is a code string (PS3.5 6.2, CS), or "" when it is none.
-func code(s string) string {
+// codeString is a code string (PS3.5 6.2, CS), or "" when it is none.
+func codeString(s string) string {
 	s = strings.ToUpper(s)
 	if len(s) > 16 || strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_ ") != "" {
 		return ""

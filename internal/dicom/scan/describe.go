@@ -65,7 +65,7 @@ func (d *Description) Digest() {
 	}
 }
 
-// Describe tells what is at path and which volume would be read from it. A
+// Describe says what is at path and which volume would be read from it. A
 // path without a readable volume is described as well, with the reason.
 //
 // Errors: when the path itself cannot be read.
@@ -73,7 +73,7 @@ func Describe(path string, o Options) (*Description, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	found, err := look(path)
+	found, err := surveyPath(path)
 	if err != nil {
 		return nil, err
 	}
@@ -82,10 +82,10 @@ func Describe(path string, o Options) (*Description, error) {
 	for _, g := range found.groups {
 		d.Series = append(d.Series, g.summary(o))
 	}
-	st, err := found.choose(o)
+	st, err := found.chooseStack(o)
 	if err == nil {
 		var s *Scan
-		if s, err = st.open(path, o); err == nil {
+		if s, err = st.openStack(path, o); err == nil {
 			d.Used = s.SeriesUID
 			d.Volume, d.used = s.summary(), s
 			d.Flags = append(d.Flags, s.Flags...)
@@ -99,8 +99,8 @@ func Describe(path string, o Options) (*Description, error) {
 
 // summary is a series in figures.
 func (s *series) summary(o Options) SeriesFound {
-	out := SeriesFound{UID: s.uid, Files: len(s.images), FirstFile: s.images[0].file.name, Modality: s.images[0].what, Date: s.images[0].date}
-	m := s.main()
+	out := SeriesFound{UID: s.uid, Files: len(s.images), FirstFile: s.images[0].file.name, Modality: s.images[0].modality, Date: s.images[0].date}
+	m := s.largestStack()
 	switch {
 	case s.fault != nil:
 		out.Problem = fmt.Sprintf("%s: %v", s.fault.file.name, s.fault.fault)
@@ -113,10 +113,10 @@ func (s *series) summary(o Options) SeriesFound {
 	first := m.slices[0]
 	out.Slices, out.Columns, out.Rows = len(m.slices), first.layout.cols, first.layout.rows
 	out.PixelMM = [2]float64{first.colSpacing, first.rowSpacing}
-	out.FirstFile, out.Modality, out.Date = first.file.name, first.what, first.date
+	out.FirstFile, out.Modality, out.Date = first.file.name, first.modality, first.date
 	if out.Problem == "" {
 		trial := &stack{slices: append([]slice(nil), m.slices...)}
-		if _, err := trial.arrange(o); err != nil {
+		if _, err := trial.arrangeSlices(o); err != nil {
 			out.Problem = err.Error()
 		}
 	}
@@ -127,12 +127,12 @@ func (s *series) summary(o Options) SeriesFound {
 func (s *Scan) summary() *VolumeFound {
 	v := &VolumeFound{
 		Columns: s.Size[0], Rows: s.Size[1], Slices: s.Size[2], VoxelMM: s.Spacing(),
-		FirstMM: [3]float64{micro(s.Origin.X), micro(s.Origin.Y), micro(s.Origin.Z)},
+		FirstMM: [3]float64{roundLength(s.Origin.X), roundLength(s.Origin.Y), roundLength(s.Origin.Z)},
 		Syntax:  s.Syntax, Modality: s.Modality, Date: s.StudyDate,
 	}
 	for a := range 3 {
-		v.VoxelMM[a] = micro(v.VoxelMM[a])
-		v.ExtentMM[a] = micro(float64(s.Size[a]) * v.VoxelMM[a])
+		v.VoxelMM[a] = roundLength(v.VoxelMM[a])
+		v.ExtentMM[a] = roundLength(float64(s.Size[a]) * v.VoxelMM[a])
 		v.Directions[a] = Direction(s.Step[a])
 	}
 	some := func(x float64) *float64 {
@@ -145,8 +145,9 @@ func (s *Scan) summary() *VolumeFound {
 	return v
 }
 
-// micro is a length to 1e-6 mm, as in digest, so that none ends in 999999.
-func micro(mm float64) float64 { return math.Round(mm*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
+// roundLength rounds a length to 1e-6 mm, as in volumeDigest, so that none ends in
+// 999999.
+func roundLength(mm float64) float64 { return math.Round(mm*1e6)/1e6 + 0 } // + 0 makes -0 equal 0
 
 // Direction names a direction in the patient: "towards the patient's left", or
 // for an oblique one with its angle to the nearest, "12° off the patient's

@@ -463,7 +463,7 @@ func TestOddities(t *testing.T) {
 			require.NoError(t, err)
 			assert.Equal(t, v.Size, got.Size)
 			assert.Less(t, r3.Norm(r3.Sub(v.Patient(5, 4, 11), got.Patient(5, 4, 11))), 1e-9)
-			assert.True(t, bytes.Equal(raw(v.Stored), raw(got.Stored)))
+			assert.True(t, bytes.Equal(bytesOf(v.Stored), bytesOf(got.Stored)))
 			var found *measurement.Flag
 			for i, f := range got.Flags {
 				if f.Code == c.code {

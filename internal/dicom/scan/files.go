@@ -61,19 +61,19 @@ func openSource(path string) (*source, error) {
 	case !info.Mode().IsRegular():
 		return nil, fmt.Errorf("%s is neither a folder nor a file", path)
 	}
-	one := ordinary(func() (*os.File, error) { return os.Open(path) }, printable(path), info)
+	one := ordinaryFile(func() (*os.File, error) { return os.Open(path) }, printable(path), info)
 	return &source{files: []*file{one}, single: true, close: func() error { return nil }}, nil
 }
 
-// ordinary is a file on disk.
-func ordinary(raw func() (*os.File, error), shown string, info fs.FileInfo) *file {
+// ordinaryFile is a file on disk.
+func ordinaryFile(raw func() (*os.File, error), shown string, info fs.FileInfo) *file {
 	o := &file{name: shown, size: info.Size(), modTime: info.ModTime()}
 	o.random = func() (*os.File, error) {
 		f, err := raw()
 		if err != nil {
 			return nil, err
 		}
-		if err := o.unchanged(f); err != nil {
+		if err := o.checkUnchanged(f); err != nil {
 			f.Close()
 			return nil, err
 		}
@@ -83,8 +83,8 @@ func ordinary(raw func() (*os.File, error), shown string, info fs.FileInfo) *fil
 	return o
 }
 
-// unchanged tells whether an open file is still as it was when it was found.
-func (o *file) unchanged(f *os.File) error {
+// checkUnchanged refuses an open file that is not as it was when it was found.
+func (o *file) checkUnchanged(f *os.File) error {
 	now, err := f.Stat()
 	if err == nil && (now.Size() != o.size || !now.ModTime().Equal(o.modTime)) {
 		return errChanged
@@ -132,7 +132,7 @@ func openFolder(path string) (*source, error) {
 		case info.IsDir():
 			s.skip("%s is a link to a folder", shown)
 		case info.Mode().IsRegular():
-			s.files = append(s.files, ordinary(func() (*os.File, error) { return root.Open(inside) }, shown, info))
+			s.files = append(s.files, ordinaryFile(func() (*os.File, error) { return root.Open(inside) }, shown, info))
 		default:
 			s.skip("%s is no ordinary file", shown)
 		}

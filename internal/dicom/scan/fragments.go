@@ -22,8 +22,8 @@ import (
 // stream itself calls them signed, and whether grey values were given up.
 type decoder func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, signed, lossy bool, err error)
 
-// unsigned is a decoder for streams that know no sign.
-func unsigned(f func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, error)) decoder {
+// withoutSign is a decoder for streams that know no sign.
+func withoutSign(f func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, error)) decoder {
 	return func(dst []uint16, data []byte, columns, rows, bitsAllocated int) (int, bool, bool, error) {
 		precision, lossy, err := f(dst, data, columns, rows, bitsAllocated)
 		return precision, false, lossy, err
@@ -32,15 +32,15 @@ func unsigned(f func(dst []uint16, data []byte, columns, rows, bitsAllocated int
 
 // decoders has a decoder for each compressed transfer syntax that can be read.
 var decoders = map[string]decoder{
-	"1.2.840.10008.1.2.4.50": unsigned(jpeg.Decode), // baseline
-	"1.2.840.10008.1.2.4.51": unsigned(jpeg.Decode), // extended, 8 and 12 bits
-	"1.2.840.10008.1.2.4.57": unsigned(jpeg.Decode), // lossless, process 14
-	"1.2.840.10008.1.2.4.70": unsigned(jpeg.Decode), // lossless, process 14, selection value 1
-	"1.2.840.10008.1.2.4.80": unsigned(jpegls.Decode),
-	"1.2.840.10008.1.2.4.81": unsigned(jpegls.Decode), // near-lossless
+	"1.2.840.10008.1.2.4.50": withoutSign(jpeg.Decode), // baseline
+	"1.2.840.10008.1.2.4.51": withoutSign(jpeg.Decode), // extended, 8 and 12 bits
+	"1.2.840.10008.1.2.4.57": withoutSign(jpeg.Decode), // lossless, process 14
+	"1.2.840.10008.1.2.4.70": withoutSign(jpeg.Decode), // lossless, process 14, selection value 1
+	"1.2.840.10008.1.2.4.80": withoutSign(jpegls.Decode),
+	"1.2.840.10008.1.2.4.81": withoutSign(jpegls.Decode), // near-lossless
 	"1.2.840.10008.1.2.4.90": jpeg2000.Decode,
 	jpeg2000Syntax:           jpeg2000.Decode, // lossy, or not
-	"1.2.840.10008.1.2.5":    unsigned(rle.Decode),
+	"1.2.840.10008.1.2.5":    withoutSign(rle.Decode),
 }
 
 // jpeg2000Syntax is JPEG 2000 that may be lossy.
@@ -55,18 +55,18 @@ func syntaxName(syntax string) string {
 	return info.Name
 }
 
-// unreadable is the answer to a syntax without a decoder.
-func unreadable(syntax string) error {
+// unsupportedSyntax is the answer to a syntax without a decoder.
+func unsupportedSyntax(syntax string) error {
 	return fmt.Errorf("its pixels are compressed in a way that is not read here (%s, %s); %s", syntaxName(syntax), element.Shorten(syntax), exportAdvice)
 }
 
 // exportAdvice says how to get a scan that can be read.
 const exportAdvice = "export the scan again as uncompressed DICOM (Explicit VR Little Endian) or with JPEG Lossless"
 
-// framesOf tells which fragments make up each frame (PS3.5 A.4): one each where
-// the numbers agree; else by the offset table; and without one, by the mark
+// groupFragments finds which fragments make up each frame (PS3.5 A.4): one each
+// where the numbers agree; else by the offset table; and without one, by the marker
 // that begins each compressed image.
-func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
+func groupFragments(r io.ReaderAt, frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
 	var filled []element.Fragment
 	for _, f := range fragments {
 		if f.Length > 0 {
@@ -86,15 +86,15 @@ func framesOf(r io.ReaderAt, frames int, offsets []uint64, fragments []element.F
 		}
 		return out, nil
 	case len(offsets) > 0:
-		return byOffsets(frames, offsets, fragments)
+		return groupByOffsets(frames, offsets, fragments)
 	case len(filled) < frames:
 		return nil, fmt.Errorf("%w: it has %s of %d", element.ErrCutShort, plural(len(filled), "frame"), frames)
 	}
-	return byMarks(r, frames, filled)
+	return groupByMarkers(r, frames, filled)
 }
 
-// byOffsets splits the fragments where an offset table says that frames begin.
-func byOffsets(frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
+// groupByOffsets splits the fragments where an offset table says that frames begin.
+func groupByOffsets(frames int, offsets []uint64, fragments []element.Fragment) ([][]element.Fragment, error) {
 	if len(offsets) != frames {
 		return nil, fmt.Errorf("its offset table is for %s, expected %d", plural(len(offsets), "frame"), frames)
 	}
@@ -126,11 +126,11 @@ func byOffsets(frames int, offsets []uint64, fragments []element.Fragment) ([][]
 	return out, nil
 }
 
-// imageMarks begin a compressed image: JPEG and JPEG-LS, JPEG 2000.
-var imageMarks = [][]byte{{0xFF, 0xD8, 0xFF}, {0xFF, 0x4F, 0xFF, 0x51}}
+// imageMarkers begin a compressed image: JPEG and JPEG-LS, JPEG 2000.
+var imageMarkers = [][]byte{{0xFF, 0xD8, 0xFF}, {0xFF, 0x4F, 0xFF, 0x51}}
 
-// byMarks splits the fragments at those that begin with an image's mark.
-func byMarks(r io.ReaderAt, frames int, fragments []element.Fragment) ([][]element.Fragment, error) {
+// groupByMarkers splits the fragments at those that begin with the marker of an image.
+func groupByMarkers(r io.ReaderAt, frames int, fragments []element.Fragment) ([][]element.Fragment, error) {
 	var out [][]element.Fragment
 	for _, f := range fragments {
 		var head [4]byte
@@ -138,7 +138,7 @@ func byMarks(r io.ReaderAt, frames int, fragments []element.Fragment) ([][]eleme
 			return nil, element.ReadError(err)
 		}
 		begins := false
-		for _, m := range imageMarks {
+		for _, m := range imageMarkers {
 			begins = begins || bytes.HasPrefix(head[:], m)
 		}
 		if begins {
@@ -169,7 +169,7 @@ func (g *image) readExtendedTable(d element.Dataset) error {
 	return nil
 }
 
-// decodeFrame decodes one frame into the words that are kept.
+// decodeFrame decodes one compressed frame into stored values of the volume.
 func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
 	l := g.layout
 	precision, signed, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
@@ -179,26 +179,27 @@ func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error)
 	if err != nil {
 		return lossy, fmt.Errorf("%w; the file is damaged, export it again", err)
 	}
-	if err := l.agree(words, precision, signed); err != nil {
+	if err := l.extendPrecision(words, precision, signed); err != nil {
 		return lossy, err
 	}
 	// The decoder cannot see that blocks were left out whole.
 	if lossy || g.syntax == jpeg2000Syntax {
-		if err := l.hold(words, precision, signed, g.padding); err != nil {
+		if err := l.clampToStoredBits(words, precision, signed, g.padding); err != nil {
 			return lossy, err
 		}
 	}
 	if l.stored < 16 || l.signed {
-		l.settle(words, g.padding)
+		l.toStored(words, g.padding)
 	}
 	return lossy, nil
 }
 
-// agree makes words of fewer bits than the header says words of its layout, where
-// the stream leaves no doubt what they mean: both are unsigned, or both signed.
-// Otherwise the words are values only while none has the stream's top bit, which
-// may or may not be a sign. Where the stream has all bits, the header decides.
-func (l layout) agree(words []uint16, precision int, signed bool) error {
+// extendPrecision sign-extends words of a stream that has fewer bits than the header
+// says, where both are signed; where both are unsigned they stand as they are.
+// Otherwise they are values only while none has the stream's top bit, which may or
+// may not be a sign, and else an error. Where the stream has all bits, the header
+// decides.
+func (l layout) extendPrecision(words []uint16, precision int, signed bool) error {
 	if precision >= l.high+1 {
 		return nil
 	}
@@ -223,11 +224,11 @@ func (l layout) agree(words []uint16, precision int, signed bool) error {
 		kind[signed], precision, kind[l.signed], l.stored, l.high, exportAdvice)
 }
 
-// hold keeps the words of a lossy stream within the bits stored. Where a stream
-// has more bits than those, as encoders write it, values beyond both ends of the
-// range come out, and the bits in use alone would be the other end's: metal would
-// turn into air.
-func (l layout) hold(words []uint16, precision int, signed bool, pad *rawPadding) error {
+// clampToStoredBits clamps the values of a lossy stream to the range of Bits Stored.
+// Where a stream has a higher precision, as encoders write it, the coding error
+// exceeds both ends of that range, and masking would wrap around: metal would turn
+// into air.
+func (l layout) clampToStoredBits(words []uint16, precision int, signed bool, pad *rawPadding) error {
 	if precision <= l.stored || l.high != l.stored-1 {
 		return nil
 	}
@@ -235,16 +236,16 @@ func (l layout) hold(words []uint16, precision int, signed bool, pad *rawPadding
 	if l.signed {
 		low = -size / 2
 	}
-	flip := l.flip()
+	flip := l.signFlip()
 	for i, w := range words {
 		v := int(w)
 		if l.signed || signed {
 			v = int(int16(w<<up) >> up)
 		}
-		if v >= low && v < low+size || pad != nil && pad.has(w, flip) {
+		if v >= low && v < low+size || pad != nil && pad.contains(w, flip) {
 			continue
 		}
-		// Coding blurs by a part of the range; more is something else's bits.
+		// The coding error is a part of the range; beyond that they are no values.
 		if v < low-size || v >= low+2*size {
 			return fmt.Errorf("its compressed pixels hold %d, far beyond the %d bits stored that the header says; %s", v, l.stored, exportAdvice)
 		}

@@ -28,13 +28,13 @@ func TestHold(t *testing.T) {
 		"bits at the top":  {layout{allocated: 16, stored: 12, high: 15}, 16, nil, []uint16{0xFFFF, 0x10}, []uint16{0xFFFF, 0x10}},
 	} {
 		words := append([]uint16(nil), c.in...)
-		require.NoError(t, c.l.hold(words, c.precision, c.l.signed, c.pad), name)
+		require.NoError(t, c.l.clampToStoredBits(words, c.precision, c.l.signed, c.pad), name)
 		assert.Equal(t, c.want, words, name)
 	}
-	assert.ErrorContains(t, unsigned.hold([]uint16{8192}, 16, false, nil), "its compressed pixels hold 8192, far beyond the 12 bits stored")
-	assert.ErrorContains(t, signed.hold([]uint16{word(-6145)}, 16, true, nil), "hold -6145")
+	assert.ErrorContains(t, unsigned.clampToStoredBits([]uint16{8192}, 16, false, nil), "its compressed pixels hold 8192, far beyond the 12 bits stored")
+	assert.ErrorContains(t, signed.clampToStoredBits([]uint16{word(-6145)}, 16, true, nil), "hold -6145")
 	words := []uint16{1<<13 - 1, 4095, 5}
-	require.NoError(t, unsigned.hold(words, 13, true, nil))
+	require.NoError(t, unsigned.clampToStoredBits(words, 13, true, nil))
 	assert.Equal(t, []uint16{0, 4095, 5}, words, "a signed stream under an unsigned header")
 }
 
@@ -59,7 +59,7 @@ func TestAgree(t *testing.T) {
 		{false, true, 0x2000, 0, false},
 	} {
 		words := []uint16{7, c.in}
-		err := header[c.header].agree(words, 14, c.stream)
+		err := header[c.header].extendPrecision(words, 14, c.stream)
 		if !c.ok {
 			assert.ErrorContains(t, err, "numbers of 14 bits, the header says", "%+v", c)
 			continue
@@ -67,9 +67,9 @@ func TestAgree(t *testing.T) {
 		require.NoError(t, err, "%+v", c)
 		assert.Equal(t, []uint16{7, c.want}, words, "%+v", c)
 	}
-	assert.EqualError(t, layout{allocated: 16, stored: 12, high: 15}.agree([]uint16{0x800}, 12, false),
+	assert.EqualError(t, layout{allocated: 16, stored: 12, high: 15}.extendPrecision([]uint16{0x800}, 12, false),
 		"its compressed pixels are unsigned numbers of 12 bits, the header says unsigned ones of 12 with high bit 15, so what they mean is in doubt; "+exportAdvice)
-	assert.NoError(t, header[true].agree([]uint16{0x8000}, 16, false), "where the stream has all bits, the header decides")
+	assert.NoError(t, header[true].extendPrecision([]uint16{0x8000}, 16, false), "where the stream has all bits, the header decides")
 }
 
 // TestSettle compares words taken four at a time with PS3.5 8.1.1 done bit by
@@ -95,7 +95,7 @@ func TestSettle(t *testing.T) {
 			}
 			want[i] = uint16(v)
 		}
-		l.settle(words, nil)
+		l.toStored(words, nil)
 		require.Equal(t, want, words)
 	})
 }

@@ -222,13 +222,13 @@ func TestChanged(t *testing.T) {
 	for _, syntax := range []string{uid.ExplicitVRLittleEndian, uid.DeflatedExplicitVRLittleEndian} {
 		dir := t.TempDir()
 		require.NoError(t, encode.Volume(dir, axial(12), encode.Options{Syntax: syntax}))
-		found, err := look(dir)
+		found, err := surveyPath(dir)
 		require.NoError(t, err)
-		st, err := found.choose(Options{})
+		st, err := found.chooseStack(Options{})
 		require.NoError(t, err)
 		path := filepath.Join(dir, "IM0007.dcm")
 		require.NoError(t, os.Chtimes(path, time.Time{}, time.Now().Add(time.Hour)))
-		_, err = st.open(dir, Options{})
+		_, err = st.openStack(dir, Options{})
 		assert.EqualError(t, err, path+": the file changed while it was read; wait until copying has ended and try again")
 		require.NoError(t, found.source.close())
 	}

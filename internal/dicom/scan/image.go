@@ -15,38 +15,52 @@ import (
 	"plumbline/internal/geom"
 )
 
-// image is one file that holds pixels, or says that it does.
+// image is one file that holds pixels, or should hold some.
 type image struct {
-	file      *file
-	syntax    string // transfer syntax UID
+	file   *file
+	syntax string // transfer syntax UID
+	identity
+	layout layout
+	frames []frame
+	frameDistances
+	pixelData
+	findings
+	digests [][sha256.Size]byte // of each frame's stored words, once they were asked for
+}
+
+// identity is what an image belongs to.
+type identity struct {
 	series    string
 	reference string // Frame of Reference UID
 	sop       string // SOP Instance UID
-	date      string // ISO, or ""
-	what      string // modality
-	person    [sha256.Size]byte
+	date      string // of the study, ISO, or ""
+	modality  string
+	person    [sha256.Size]byte // digest of the patient's name, number and birth date
+}
 
-	layout layout
-	frames []frame
-	pixels *element.Pixels
-	vectors
-	lossy      bool
-	inverted   bool // MONOCHROME1
-	padding    *rawPadding
-	notes      []note   // decimal commas and the like: said once a volume
-	aside      string   // why this file is never part of a volume; "" when it may be
-	fault      error    // why its pixels or its geometry cannot be used
+// pixelData is where an image's voxels are, and which of them are none.
+type pixelData struct {
+	pixels     *element.Pixels
 	extraBytes int64    // after the last voxel
-	extended   []uint64 // extended offset table
-	digests    [][sha256.Size]byte
+	extended   []uint64 // extended offset table of fragments
+	padding    *rawPadding
+}
+
+// findings is what is odd about an image, or forbids its use.
+type findings struct {
+	lossy    bool
+	inverted bool   // MONOCHROME1
+	notes    []note // decimal commas and the like: said once a volume
+	aside    string // why this file is never part of a volume; "" when it may be
+	fault    error  // why its pixels or its geometry cannot be used
 }
 
 // note is a remark about an attribute.
 type note struct{ about, text string }
 
-// vectors tells how the frames of a file without functional groups follow each
-// other.
-type vectors struct {
+// frameDistances is how the frames of a file without functional groups follow
+// each other.
+type frameDistances struct {
 	plain     bool      // several frames, and no position for each
 	between   float64   // SpacingBetweenSlices, mm; NaN when absent
 	thickness float64   // SliceThickness, mm; NaN when absent
@@ -78,7 +92,7 @@ type frame struct {
 	placed, oriented, noRescale bool
 }
 
-// Most files of a scan are far below these; they bound what is taken on trust.
+// What a header may state; more is taken for damage. Scans of a jaw are far below.
 const (
 	maxSide   = 16384 // rows or columns; detectors reach about 4000
 	maxFrames = 16384 // of one file; 0.075 mm over 300 mm are 4000
@@ -104,18 +118,20 @@ func newImage(f *file, h *element.File) *image {
 		return nil
 	}
 	g := &image{
-		file: f, syntax: h.Syntax, pixels: h.Pixels,
-		series: d.Identifier(tag.SeriesInstanceUID), reference: d.Identifier(tag.FrameOfReferenceUID), sop: d.Identifier(tag.SOPInstanceUID),
-		date: isoDate(d.Text(tag.StudyDate)), what: code(d.Text(tag.Modality)),
+		file: f, syntax: h.Syntax, pixelData: pixelData{pixels: h.Pixels},
+		identity: identity{
+			series: d.Identifier(tag.SeriesInstanceUID), reference: d.Identifier(tag.FrameOfReferenceUID), sop: d.Identifier(tag.SOPInstanceUID),
+			date: isoDate(d.Text(tag.StudyDate)), modality: codeString(d.Text(tag.Modality)),
+			person: sha256.Sum256([]byte(d.Text(tag.PatientID) + "\x00" + d.Text(tag.PatientName) + "\x00" + d.Text(tag.PatientBirthDate))),
+		},
 	}
-	g.person = sha256.Sum256([]byte(d.Text(tag.PatientID) + "\x00" + d.Text(tag.PatientName) + "\x00" + d.Text(tag.PatientBirthDate)))
 	g.inverted = d.Text(tag.PhotometricInterpretation) == "MONOCHROME1"
 	g.lossy = d.Text(tag.LossyImageCompression) == "01"
 	g.aside = g.reasonAside(d)
 	if g.aside != "" {
 		return g
 	}
-	for _, step := range []func(element.Dataset) error{g.readLayout, g.readFrames, g.checkPixels, g.readPadding, checkTable} {
+	for _, step := range []func(element.Dataset) error{g.readLayout, g.readFrameAttributes, g.checkPixels, g.readPadding, checkNoTable} {
 		if err := step(d); err != nil {
 			g.fault, g.frames = err, nil
 			return g
@@ -124,7 +140,7 @@ func newImage(f *file, h *element.File) *image {
 	return g
 }
 
-// isoDate turns a DICOM date into an ISO one; "" when it is none.
+// isoDate turns a DICOM date, YYYYMMDD, into an ISO one; "" when it is none.
 func isoDate(s string) string {
 	if len(s) != 8 || strings.Trim(s, "0123456789") != "" {
 		return ""
@@ -143,9 +159,9 @@ var notTomography = map[string]string{
 	"ECG": "a curve", "M3D": "a model", "DOC": "a document",
 }
 
-// reasonAside tells why an image is never a slice of a volume.
+// reasonAside is why an image is never a slice of a volume.
 func (g *image) reasonAside(d element.Dataset) string {
-	if why, ok := notTomography[g.what]; ok {
+	if why, ok := notTomography[g.modality]; ok {
 		return "is " + why + ", not computed tomography"
 	}
 	if n, ok, err := d.Integer(tag.SamplesPerPixel); err == nil && ok && n != 1 {
@@ -218,9 +234,9 @@ func (g *image) readLayout(d element.Dataset) error {
 	return nil
 }
 
-// readFrames reads each frame's place and rescale: from its own functional
+// readFrameAttributes reads each frame's place and rescale: from its own functional
 // groups, from the shared ones, or from the top level (PS3.3 C.7.6.16).
-func (g *image) readFrames(d element.Dataset) error {
+func (g *image) readFrameAttributes(d element.Dataset) error {
 	n, ok, err := d.Integer(tag.NumberOfFrames)
 	if err != nil {
 		return err
@@ -231,7 +247,7 @@ func (g *image) readFrames(d element.Dataset) error {
 	if n < 1 || n > maxFrames {
 		return fmt.Errorf("%s is %d, expected 1 to %d", element.Name(tag.NumberOfFrames), n, maxFrames)
 	}
-	if err := g.checkSize(n); err != nil {
+	if err := g.checkFrameCount(n); err != nil {
 		return err
 	}
 	var shared element.Dataset
@@ -250,7 +266,7 @@ func (g *image) readFrames(d element.Dataset) error {
 			return fmt.Errorf("only some of its frames have a position (%s), frame %d and frame 1 differ", element.Name(tag.PlanePositionSequence), i+1)
 		}
 	}
-	top, err := g.readFrame(frame{}, []element.Dataset{shared, d}, d)
+	top, err := g.readOneFrame(frame{}, []element.Dataset{shared, d}, d)
 	if err != nil {
 		return err
 	}
@@ -258,21 +274,21 @@ func (g *image) readFrames(d element.Dataset) error {
 	for i := range g.frames {
 		g.frames[i] = top
 		if len(own) > 0 {
-			g.checkConflict(shared, own[i])
-			if g.frames[i], err = g.readFrame(top, []element.Dataset{own[i]}, nil); err != nil {
+			g.noteConflict(shared, own[i])
+			if g.frames[i], err = g.readOneFrame(top, []element.Dataset{own[i]}, nil); err != nil {
 				return fmt.Errorf("frame %d: %w", i+1, err)
 			}
 		}
 	}
 	if g.plain {
-		return g.readVectors(shared, d, n)
+		return g.readFrameDistances(shared, d, n)
 	}
 	return nil
 }
 
-// checkSize refuses a number of frames that the file is too small for, before
+// checkFrameCount refuses a number of frames that the file is too small for, before
 // memory is taken for them: they need their voxels, or an item tag each.
-func (g *image) checkSize(frames int) error {
+func (g *image) checkFrameCount(frames int) error {
 	most, each := g.file.size, int64(8)
 	if nativeSyntax[g.syntax] {
 		each = g.layout.frameBytes()
@@ -286,9 +302,9 @@ func (g *image) checkSize(frames int) error {
 	return nil
 }
 
-// checkConflict notes functional groups that are shared and a frame's own at
+// noteConflict notes functional groups that are shared and a frame's own at
 // once; then its own is used.
-func (g *image) checkConflict(shared, own element.Dataset) {
+func (g *image) noteConflict(shared, own element.Dataset) {
 	for _, t := range []tag.Tag{tag.PlanePositionSequence, tag.PlaneOrientationSequence, tag.PixelMeasuresSequence, tag.PixelValueTransformationSequence} {
 		if shared.Has(t) && own.Has(t) {
 			g.note(t, "%s stands both for all frames and for each; each frame's own was used", element.Name(t))
@@ -296,18 +312,18 @@ func (g *image) checkConflict(shared, own element.Dataset) {
 	}
 }
 
-// checkTable refuses grey values that go through a table instead of a rescale.
-func checkTable(d element.Dataset) error {
+// checkNoTable refuses grey values that go through a table instead of a rescale.
+func checkNoTable(d element.Dataset) error {
 	if d.Has(tag.ModalityLUTSequence) && !d.Has(tag.RescaleSlope) {
 		return fmt.Errorf("its grey values go through a table (%s), which is not read", element.Name(tag.ModalityLUTSequence))
 	}
 	return nil
 }
 
-// readFrame reads a frame's attributes from the first of the groups that has
+// readOneFrame reads a frame's attributes from the first of the groups that has
 // them; what none has stays as in base. plain is the dataset whose attributes
 // stand at the top level, not in functional groups.
-func (g *image) readFrame(base frame, groups []element.Dataset, plain element.Dataset) (frame, error) {
+func (g *image) readOneFrame(base frame, groups []element.Dataset, plain element.Dataset) (frame, error) {
 	f := base
 	first := func(sequence, t tag.Tag) element.Dataset {
 		for _, group := range groups {
@@ -413,9 +429,9 @@ func orthonormal(row, col geom.Vec) (geom.Vec, geom.Vec, error) {
 	return r3.Scale(math.Sqrt2/2, r3.Add(mid, off)), r3.Scale(math.Sqrt2/2, r3.Sub(mid, off)), nil
 }
 
-// readVectors reads what a multi-frame file without functional groups says of
+// readFrameDistances reads what a multi-frame file without functional groups says of
 // the distance between its frames.
-func (g *image) readVectors(shared, d element.Dataset, n int) error {
+func (g *image) readFrameDistances(shared, d element.Dataset, n int) error {
 	measures := d
 	if items := shared[tag.PixelMeasuresSequence].Items; len(items) > 0 {
 		measures = items[0]
@@ -487,7 +503,7 @@ func (g *image) readPadding(d element.Dataset) error {
 		high = n
 	}
 	a, b := uint16(low), uint16(high)
-	if flip := g.layout.flip(); a^flip > b^flip {
+	if flip := g.layout.signFlip(); a^flip > b^flip {
 		a, b = b, a
 	}
 	g.padding = &rawPadding{low: a, high: b}

@@ -12,7 +12,7 @@ import (
 
 // A DICOMDIR is never followed to find files: its names may differ from those
 // on the disc in case or ending, or lead out of it. All files are looked at, and
-// the index only tells whether some that it names are missing.
+// the index only shows whether some that it names are missing.
 
 // newIndex reads the file names of a DICOMDIR (PS3.3 F.3).
 func newIndex(f *file, d element.Dataset) *index {
@@ -39,7 +39,7 @@ func (s *survey) checkIndexes() {
 			dir = strings.TrimSuffix(dir, ".")
 		}
 		for _, parts := range x.parts {
-			if leadsOut(parts) {
+			if leavesFolder(parts) {
 				outside++
 				continue
 			}
@@ -64,8 +64,8 @@ func (s *survey) checkIndexes() {
 	}
 }
 
-// leadsOut tells whether a reference has a part that is no plain name.
-func leadsOut(parts []string) bool {
+// leavesFolder reports whether a reference has a part that is no plain name.
+func leavesFolder(parts []string) bool {
 	for _, p := range parts {
 		if p == "" || p == "." || p == ".." || strings.ContainsAny(p, `/:`) {
 			return true

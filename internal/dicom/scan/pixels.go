@@ -23,27 +23,28 @@ var nativeSyntax = map[string]bool{
 // signBit is the shift that keeps signed values in unsigned words.
 const signBit = 0x8000
 
-// each times a 16-bit number has it in each of four words.
-const each = 0x0001_0001_0001_0001
+// lanes times a 16-bit number has it in each of the four lanes of a 64-bit word.
+const lanes = 0x0001_0001_0001_0001
 
-// flip is what turns a 16-bit value into the unsigned word that is kept.
-func (l layout) flip() uint16 {
+// signFlip, by exclusive or, turns a 16-bit value of the file into the unsigned
+// stored value of the volume: a signed one plus 2^15.
+func (l layout) signFlip() uint16 {
 	if l.signed {
 		return signBit
 	}
 	return 0
 }
 
-// raw is the memory of words as bytes, so that a frame can be read straight
+// bytesOf is the memory of words as bytes, so that a frame can be read straight
 // into its place; a second copy of it would cost as much as reading it.
-func raw(words []uint16) []byte {
+func bytesOf(words []uint16) []byte {
 	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(words))), 2*len(words))
 }
 
-// unwritten is memory for n words, all of which have to be written. A strings.Builder
-// takes it as it comes; make would clear it first, on one processor alone, which takes
-// longer than to read a scan into it.
-func unwritten(n int) []uint16 {
+// uninitialised is memory for n words, all of which have to be written. A
+// strings.Builder takes it as it comes; make would clear it first, on one processor
+// alone, which takes longer than to read a scan into it.
+func uninitialised(n int) []uint16 {
 	if n == 0 {
 		return nil
 	}
@@ -53,21 +54,21 @@ func unwritten(n int) []uint16 {
 	return unsafe.Slice((*uint16)(unsafe.Pointer(unsafe.StringData(b.String()))), n)
 }
 
-// bigEndianHost tells whether this machine keeps the high byte first.
+// bigEndianHost reports whether this machine keeps the high byte first.
 var bigEndianHost = binary.NativeEndian.Uint16([]byte{0, 1}) == 1
 
-// fill reads a native frame into words, as they are kept. readFull reads as
-// many bytes as the slice it is given has.
-func (l layout) fill(words []uint16, pad *rawPadding, buffer *[]byte, readFull func([]byte) error) error {
+// readNativeFrame reads an uncompressed frame into the stored values of the volume.
+// readFull reads as many bytes as the slice it is given has.
+func (l layout) readNativeFrame(words []uint16, pad *rawPadding, buffer *[]byte, readFull func([]byte) error) error {
 	if l.allocated == 8 {
-		bytes := sized(buffer, int64(len(words)))
+		bytes := resized(buffer, int64(len(words)))
 		if err := readFull(bytes); err != nil {
 			return err
 		}
-		l.widen(words, bytes)
+		l.widenBytes(words, bytes)
 	} else {
-		populate(raw(words))
-		if err := readFull(raw(words)); err != nil {
+		populate(bytesOf(words))
+		if err := readFull(bytesOf(words)); err != nil {
 			return err
 		}
 		if l.bigEndian != bigEndianHost {
@@ -75,15 +76,15 @@ func (l layout) fill(words []uint16, pad *rawPadding, buffer *[]byte, readFull f
 		}
 	}
 	if l.stored < 16 || l.signed {
-		l.settle(words, pad)
+		l.toStored(words, pad)
 	}
 	return nil
 }
 
 // swapBytes turns words of the other byte order into this machine's, four at once.
 func swapBytes(words []uint16) {
-	const lower = 0x00ff * each
-	all := raw(words)
+	const lower = 0x00ff * lanes
+	all := bytesOf(words)
 	for ; len(all) >= 8; all = all[8:] {
 		x := binary.NativeEndian.Uint64(all)
 		binary.NativeEndian.PutUint64(all, x>>8&lower|x&lower<<8)
@@ -93,8 +94,8 @@ func swapBytes(words []uint16) {
 	}
 }
 
-// widen turns 8-bit voxels into words.
-func (l layout) widen(words []uint16, bytes []byte) {
+// widenBytes turns 8-bit voxels into words.
+func (l layout) widenBytes(words []uint16, bytes []byte) {
 	flip := 0
 	if l.swapped {
 		flip = 1
@@ -108,33 +109,34 @@ func (l layout) widen(words []uint16, bytes []byte) {
 	}
 }
 
-// settle turns words as stored, in place, into the words that are kept: the
-// bits in use, with the sign filled in and shifted out (PS3.5 8.1.1). Other
-// bits, where overlays or worse may lie, are dropped; only a word that is
-// padding, and could not be a value, stays whole.
-func (l layout) settle(words []uint16, pad *rawPadding) {
+// toStored turns words of the file, in place, into stored values of the volume
+// (PS3.5 8.1.1): Bits Stored bits up to High Bit, sign-extended, plus 2^15 where
+// they are signed. Other bits, where overlays or worse may lie, are masked; only a
+// word that is padding, and could not be a value, keeps all its bits.
+func (l layout) toStored(words []uint16, pad *rawPadding) {
 	shift := l.high + 1 - l.stored
-	if pad != nil && shift == 0 && !(l.holds(pad.low) && l.holds(pad.high)) {
-		flip := l.flip()
+	if pad != nil && shift == 0 && !(l.represents(pad.low) && l.represents(pad.high)) {
+		flip := l.signFlip()
 		for i, w := range words {
-			if pad.has(w, flip) {
+			if pad.contains(w, flip) {
 				words[i] = w ^ flip
 			} else {
-				words[i] = l.value(w)
+				words[i] = l.storedValue(w)
 			}
 		}
 		return
 	}
-	// Four words at once. A signed value v of n bits is kept as v + 32768, and its
-	// bits with the top one turned over are v + 2^(n-1): no sum leaves its word.
-	mask := each * uint64(1<<l.stored-1)
+	// Four 16-bit lanes at once (SWAR). A signed value v of n bits is stored as
+	// v + 2^15, and its bits with the sign bit inverted are v + 2^(n-1), so the sum
+	// of that and 2^15 - 2^(n-1) never carries into the next lane.
+	mask := lanes * uint64(1<<l.stored-1)
 	top, add := uint64(0), uint64(0)
 	if l.signed {
 		half := uint64(1) << (l.stored - 1)
-		top, add = each*half, each*(signBit-half)
+		top, add = lanes*half, lanes*(signBit-half)
 	}
 	down := uint(shift)
-	all := raw(words)
+	all := bytesOf(words)
 	for ; len(all) >= 8; all = all[8:] {
 		x := binary.NativeEndian.Uint64(all)
 		binary.NativeEndian.PutUint64(all, (x>>down&mask^top)+add)
@@ -144,15 +146,15 @@ func (l layout) settle(words []uint16, pad *rawPadding) {
 	}
 }
 
-// value is one word as it is kept.
-func (l layout) value(w uint16) uint16 {
+// storedValue is toStored of one word.
+func (l layout) storedValue(w uint16) uint16 {
 	one := [1]uint16{w}
-	l.settle(one[:], nil)
+	l.toStored(one[:], nil)
 	return one[0]
 }
 
-// holds tells whether a 16-bit value fits into the bits in use.
-func (l layout) holds(w uint16) bool {
+// represents reports whether a 16-bit value fits into the bits in use.
+func (l layout) represents(w uint16) bool {
 	up := 16 - l.stored
 	if l.signed {
 		return uint16(int16(w<<up)>>up) == w
@@ -160,16 +162,16 @@ func (l layout) holds(w uint16) bool {
 	return w<<up>>up == w
 }
 
-// has tells whether a word of the file is padding; flip makes the comparison
+// contains reports whether a word of the file is padding; flip makes the comparison
 // signed.
-func (p *rawPadding) has(w, flip uint16) bool {
+func (p *rawPadding) contains(w, flip uint16) bool {
 	return w^flip >= p.low^flip && w^flip <= p.high^flip
 }
 
-// kept is the padding in terms of the words that are kept.
-func (p *rawPadding) kept(l layout) *volume.Range {
+// storedRange is the padding in stored values of the volume.
+func (p *rawPadding) storedRange(l layout) *volume.Range {
 	if p == nil {
 		return nil
 	}
-	return &volume.Range{Low: p.low ^ l.flip(), High: p.high ^ l.flip()}
+	return &volume.Range{Low: p.low ^ l.signFlip(), High: p.high ^ l.signFlip()}
 }

@@ -110,62 +110,62 @@ func Open(path string, o Options) (*Scan, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	found, err := look(path)
+	found, err := surveyPath(path)
 	if err != nil {
 		return nil, err
 	}
 	defer found.source.close()
-	s, err := found.choose(o)
+	s, err := found.chooseStack(o)
 	if err != nil {
 		return nil, err
 	}
-	return s.open(path, o)
+	return s.openStack(path, o)
 }
 
-// open arranges and reads a stack that was found at path.
-func (s *stack) open(path string, o Options) (*Scan, error) {
-	grid, err := s.arrange(o)
+// openStack arranges and reads a stack that was found at path.
+func (s *stack) openStack(path string, o Options) (*Scan, error) {
+	grid, err := s.arrangeSlices(o)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	return s.load(grid, o)
+	return s.loadVoxels(grid, o)
 }
 
-// load reads the voxels of an arranged stack.
-func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
+// loadVoxels reads the voxels of an arranged stack.
+func (s *stack) loadVoxels(grid volume.Grid, o Options) (*Scan, error) {
 	first := s.slices[0]
 	size := 2 * int64(grid.Size[0]) * int64(grid.Size[1]) * int64(grid.Size[2])
 	if size > o.budget() {
 		return nil, fmt.Errorf("%s: the volume of %d × %d × %d voxels needs %s, more than the %s that are allowed; crop the scan to the jaw and export it again", first.file.name,
 			grid.Size[0], grid.Size[1], grid.Size[2], bytesText(size), bytesText(o.budget()))
 	}
-	pad, err := s.padding()
+	pad, err := s.commonPadding()
 	if err != nil {
 		return nil, err
 	}
-	if err := s.checkReadable(); err != nil {
+	if err := s.checkDecoders(); err != nil {
 		return nil, err
 	}
 	v := volume.Volume{
 		Grid: grid, Padding: pad,
-		Stored:    s.memory(int(size / 2)),
+		Stored:    s.allocate(int(size / 2)),
 		Slope:     make([]float64, grid.Size[2]),
 		Intercept: make([]float64, grid.Size[2]),
 	}
 	for k, sl := range s.slices {
 		v.Slope[k] = sl.slope
-		v.Intercept[k] = sl.intercept - sl.slope*float64(sl.layout.flip())
+		v.Intercept[k] = sl.intercept - sl.slope*float64(sl.layout.signFlip())
 	}
-	facts, err := s.read(&v)
+	stats, err := s.readVoxels(&v)
 	if err != nil {
 		return nil, err
 	}
 	out := &Scan{
 		Volume: v, SeriesUID: first.series, FrameOfReferenceUID: first.reference, StudyDate: first.date,
-		Modality: first.what, Syntax: syntaxName(first.syntax),
+		Modality: first.modality, Syntax: syntaxName(first.syntax),
 	}
-	out.digest = sync.OnceValue(func() string { return digest(&out.Volume) })
-	slices := extremes(facts)
+	out.digest = sync.OnceValue(func() string { return volumeDigest(&out.Volume) })
+	slices := extremesOf(stats)
 	out.Low, out.High = v.GreyRange(slices)
 	out.Ceiling = v.SaturationLevel(slices)
 	for i, sl := range s.slices {
@@ -173,7 +173,7 @@ func (s *stack) load(grid volume.Grid, o Options) (*Scan, error) {
 			out.Files = append(out.Files, sl.file.name)
 		}
 	}
-	s.remark(out, facts)
+	s.flagOddities(out, stats)
 	out.Flags = s.flags
 	return out, nil
 }
@@ -186,116 +186,39 @@ func bytesText(n int64) string {
 	return fmt.Sprintf("%d MB", n>>20)
 }
 
-// padding is the range of kept words that mean "outside"; slices that name
-// none share that of the others.
-func (s *stack) padding() (*volume.Range, error) {
+// commonPadding is the range of stored values that mean "outside"; slices that
+// name none share that of the others.
+func (s *stack) commonPadding() (*volume.Range, error) {
 	var pad *volume.Range
 	var from slice
 	for _, sl := range s.slices {
-		p := sl.image.padding.kept(sl.layout)
+		p := sl.image.padding.storedRange(sl.layout)
 		switch {
 		case p == nil:
 		case pad == nil:
 			pad, from = p, sl
 		case *p != *pad:
-			return nil, fmt.Errorf("%s and %s name different padding values (PixelPaddingValue (0028,0120)); export the whole series again", from.where(), sl.where())
+			return nil, fmt.Errorf("%s and %s name different padding values (PixelPaddingValue (0028,0120)); export the whole series again", from.label(), sl.label())
 		}
 	}
 	return pad, nil
 }
 
-// memory is for n words of the volume. Native voxels fill it or fail; a decoder may
-// leave a block out, which then has to be empty.
-func (s *stack) memory(n int) []uint16 {
+// allocate gives memory for n stored values. Uncompressed voxels fill it or fail; a
+// decoder may leave a block out, which then has to be zero.
+func (s *stack) allocate(n int) []uint16 {
 	if slices.ContainsFunc(s.slices, func(sl slice) bool { return !nativeSyntax[sl.syntax] }) {
 		return make([]uint16, n)
 	}
-	return unwritten(n)
+	return uninitialised(n)
 }
 
-// checkReadable tells whether there is a decoder for every slice.
-func (s *stack) checkReadable() error {
+// checkDecoders refuses a stack unless there is a decoder for every slice.
+func (s *stack) checkDecoders() error {
 	for _, sl := range s.slices {
 		if !nativeSyntax[sl.syntax] && decoders[sl.syntax] == nil {
-			return fmt.Errorf("%s: %w", sl.where(), unreadable(sl.syntax))
+			return fmt.Errorf("%s: %w", sl.label(), unsupportedSyntax(sl.syntax))
 		}
 	}
 	return nil
-}
-
-// remark adds what was odd about a volume that could be read.
-func (s *stack) remark(out *Scan, facts []sliceFacts) {
-	lossy, bare, extra, inverted := 0, 0, 0, 0
-	var odd []string
-	seen := map[string]bool{}
-	for k, sl := range s.slices {
-		count := func(n *int, is bool) {
-			if is {
-				*n++
-			}
-		}
-		count(&lossy, sl.lossy || facts[k].lossy)
-		count(&bare, sl.noRescale)
-		count(&extra, sl.extraBytes > 0)
-		count(&inverted, sl.inverted)
-		for _, n := range sl.notes {
-			if !seen[n.about] {
-				seen[n.about] = true
-				odd = append(odd, fmt.Sprintf("%s, first in %s", n.text, sl.file.name))
-			}
-		}
-	}
-	first := s.slices[0].file.name
-	if lossy > 0 {
-		s.flag(measurement.Notice, "lossy-compression", "%s of the scan went through lossy compression (%s), which blurs or displaces fine edges; an uncompressed export is better", plural(lossy, "slice"), out.Syntax)
-	}
-	if bare > 0 {
-		s.flag(measurement.Notice, "rescale-missing", "%s without a complete rescale, such as %s: slope 1 and intercept 0 were taken for what is missing", plural(bare, "slice"), first)
-	}
-	if extra > 0 {
-		s.flag(measurement.Notice, "surplus-bytes", "%s more bytes of pixels than voxels, such as %s: those after the last voxel were left out", have(extra), first)
-	}
-	for _, n := range odd {
-		s.flag(measurement.Notice, "odd-number", "%s", n)
-	}
-	if out.Modality != "CT" {
-		s.flag(measurement.Notice, "not-marked-ct", "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
-	}
-	if inverted > 0 {
-		s.remarkInverted(out, facts)
-	}
-	if out.Low == out.High || math.IsNaN(out.Low) {
-		s.flag(measurement.Doubt, "no-contrast", "all voxels have the same grey value")
-	}
-	padded := 0
-	for _, f := range facts {
-		padded += f.padded
-	}
-	if p := out.Padding; p != nil && padded > 0 && topIsPadding(out, facts) {
-		s.flag(measurement.Doubt, "padding-at-top", "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it")
-	}
-}
-
-func have(n int) string {
-	if n == 1 {
-		return "1 slice has"
-	}
-	return fmt.Sprintf("%d slices have", n)
-}
-
-// topIsPadding tells whether padded voxels lie above all others.
-func topIsPadding(out *Scan, facts []sliceFacts) bool {
-	for k, f := range facts {
-		if f.padded == 0 {
-			continue
-		}
-		p := out.Padding.High
-		if out.Slope[k] < 0 {
-			p = out.Padding.Low
-		}
-		if out.Slope[k]*float64(p)+out.Intercept[k] > out.High {
-			return true
-		}
-	}
-	return false
 }

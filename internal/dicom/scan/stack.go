@@ -23,13 +23,13 @@ const (
 	// before they are taken for different stacks, such as a scout and a scan.
 	sameStack = 0.02
 	// maxTurn is how far they may differ within one stack; printed decimals
-	// make for less (facts F48).
+	// make for less (common practice, no source).
 	maxTurn = 1e-4
 
 	// A slice may lie off the even lattice by placeTolerance, mm, or by
 	// stepTolerance of the distance between slices, whichever is more:
 	// positions are printed with two or three decimals, and a tenth of a voxel
-	// of the finest scans moves nothing that is measured (facts F48).
+	// of the finest scans moves nothing that is measured (common practice, no source).
 	placeTolerance = 0.01
 	stepTolerance  = 0.01
 	// Sideways, it may be off by placeTolerance or this part of a pixel:
@@ -51,8 +51,8 @@ type slice struct {
 	depth float64 // along the normal, mm
 }
 
-// where names a slice for a person.
-func (s slice) where() string {
+// label names a slice for a person.
+func (s slice) label() string {
 	if len(s.image.frames) > 1 {
 		return fmt.Sprintf("%s frame %d", s.file.name, s.number+1)
 	}
@@ -77,17 +77,17 @@ func (s *stack) flag(level measurement.Level, code, format string, args ...any) 
 	s.flags = append(s.flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: level})
 }
 
-// alike tells whether two slices may belong to one stack.
-func alike(a, b slice) bool {
+// mayShareStack reports whether two slices may belong to one stack.
+func mayShareStack(a, b slice) bool {
 	return a.layout.rows == b.layout.rows && a.layout.cols == b.layout.cols &&
 		a.reference == b.reference && a.oriented == b.oriented && a.placed == b.placed &&
 		math.Abs(a.rowSpacing-b.rowSpacing) <= 0.01*a.rowSpacing &&
 		math.Abs(a.colSpacing-b.colSpacing) <= 0.01*a.colSpacing &&
-		turn(a.frame, b.frame) <= sameStack
+		directionDifference(a.frame, b.frame) <= sameStack
 }
 
-// turn is how far two slices' directions differ: the larger of the chords.
-func turn(a, b frame) float64 {
+// directionDifference is how far two slices' directions differ: the larger of the chords.
+func directionDifference(a, b frame) float64 {
 	return max(r3.Norm(r3.Sub(a.row, b.row)), r3.Norm(r3.Sub(a.col, b.col)))
 }
 
@@ -95,9 +95,9 @@ func turn(a, b frame) float64 {
 // comparing them endless. A turning detector's raw pictures make some 600.
 const maxStacks = 1000
 
-// split puts the frames of the images into stacks, the largest first. Frames of
+// splitIntoStacks puts the frames of the images into stacks, the largest first. Frames of
 // images with a fault are left out; images beyond maxStacks get one.
-func split(images []*image) []*stack {
+func splitIntoStacks(images []*image) []*stack {
 	var out []*stack
 	for _, g := range images {
 		if g.aside != "" || g.fault != nil {
@@ -105,7 +105,7 @@ func split(images []*image) []*stack {
 		}
 		for i, f := range g.frames {
 			sl := slice{image: g, number: i, frame: f}
-			k := slices.IndexFunc(out, func(s *stack) bool { return alike(s.slices[0], sl) })
+			k := slices.IndexFunc(out, func(s *stack) bool { return mayShareStack(s.slices[0], sl) })
 			if k < 0 && len(out) == maxStacks {
 				g.fault = fmt.Errorf("its series lies in more than %d directions or places", maxStacks)
 				break
@@ -121,62 +121,62 @@ func split(images []*image) []*stack {
 	return out
 }
 
-// arrange checks that the slices make one even, upright block, sorts them along
+// arrangeSlices checks that the slices make one even, upright block, sorts them along
 // the normal and gives its grid (PS3.3 C.7.6.2.1.1: the position is the centre
 // of a slice's first voxel, the first value of Pixel Spacing lies between
 // rows).
 //
 // Out: a right-handed grid with perpendicular steps.
-func (s *stack) arrange(o Options) (volume.Grid, error) {
+func (s *stack) arrangeSlices(o Options) (volume.Grid, error) {
 	first := s.slices[0]
 	if len(s.slices) < 3 {
-		return volume.Grid{}, s.tooFew()
+		return volume.Grid{}, s.errTooFewSlices()
 	}
 	if first.rowSpacing == 0 {
-		return volume.Grid{}, fmt.Errorf("%s has no pixel spacing (PixelSpacing (0028,0030)), so lengths cannot be measured; export the scan again, as a CT series", first.where())
+		return volume.Grid{}, fmt.Errorf("%s has no pixel spacing (PixelSpacing (0028,0030)), so lengths cannot be measured; export the scan again, as a CT series", first.label())
 	}
 	if first.plain {
-		if err := s.placePlain(o); err != nil {
+		if err := s.placeFrames(o); err != nil {
 			return volume.Grid{}, err
 		}
 	} else if o.SliceSpacing != 0 {
 		s.flag(measurement.Notice, "slice-spacing-unused", "the distance between slices was not taken as asked: the files say where each slice lies")
 	}
 	if !s.slices[0].oriented || !s.slices[0].placed {
-		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.where(), errNoPlace)
+		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.label(), errNoPlace)
 	}
-	if err := s.orient(); err != nil {
+	if err := s.takeDirections(); err != nil {
 		return volume.Grid{}, err
 	}
-	s.sort()
+	s.sortAlongNormal()
 	first = s.slices[0]
 	for _, sl := range s.slices {
 		if math.Abs(sl.rowSpacing-first.rowSpacing) > sameSpacing*first.rowSpacing || math.Abs(sl.colSpacing-first.colSpacing) > sameSpacing*first.colSpacing {
-			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s; export the whole series again", first.colSpacing, first.rowSpacing, first.where(), sl.colSpacing, sl.rowSpacing, sl.where())
+			return volume.Grid{}, fmt.Errorf("pixel spacing changes: %g × %g mm in %s, %g × %g mm in %s; export the whole series again", first.colSpacing, first.rowSpacing, first.label(), sl.colSpacing, sl.rowSpacing, sl.label())
 		}
 		if sl.layout.signed != first.layout.signed {
-			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s; export the whole series again", first.where(), sl.where())
+			return volume.Grid{}, fmt.Errorf("signed and unsigned voxels are mixed: %s and %s; export the whole series again", first.label(), sl.label())
 		}
 	}
-	if err := s.dropTwins(o); err != nil {
+	if err := s.dropDuplicates(o); err != nil {
 		return volume.Grid{}, err
 	}
 	if len(s.slices) < 3 {
-		return volume.Grid{}, s.tooFew()
+		return volume.Grid{}, s.errTooFewSlices()
 	}
-	if err := s.checkSteps(); err != nil {
+	if err := s.checkSpacing(); err != nil {
 		return volume.Grid{}, err
 	}
-	g, err := s.checkUpright()
+	g, err := s.checkPerpendicular()
 	if err == nil && len(s.slices) < minSlices {
-		err = s.tooFew()
+		err = s.errTooFewSlices()
 	}
 	return g, err
 }
 
-// orient takes the mean directions of rows and columns and refuses slices that
+// takeDirections takes the mean directions of rows and columns and refuses slices that
 // are turned against them.
-func (s *stack) orient() error {
+func (s *stack) takeDirections() error {
 	// Summed by place, so that the last digit does not depend on the files' order.
 	byPlace := slices.Clone(s.slices)
 	slices.SortStableFunc(byPlace, func(a, b slice) int {
@@ -192,18 +192,18 @@ func (s *stack) orient() error {
 	}
 	worst, most := slice{}, 0.0
 	for _, sl := range s.slices {
-		if t := turn(frame{row: s.row, col: s.col}, sl.frame); t > most {
+		if t := directionDifference(frame{row: s.row, col: s.col}, sl.frame); t > most {
 			worst, most = sl, t
 		}
 	}
 	if most > maxTurn {
-		return fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against the others; export the whole series again", worst.where(), geom.Degrees(most))
+		return fmt.Errorf("the slices are not parallel: %s is turned by %.3f° against the others; export the whole series again", worst.label(), geom.Degrees(most))
 	}
 	return nil
 }
 
-// sort puts the slices in order along the normal.
-func (s *stack) sort() {
+// sortAlongNormal puts the slices in order along the normal.
+func (s *stack) sortAlongNormal() {
 	n := s.normal()
 	for i := range s.slices {
 		s.slices[i].depth = r3.Dot(s.slices[i].at, n)
@@ -213,50 +213,50 @@ func (s *stack) sort() {
 		if a.depth != b.depth {
 			return a.depth < b.depth
 		}
-		return a.where() < b.where()
+		return a.label() < b.label()
 	})
 }
 
-// dropTwins leaves out slices that lie where another one with the same voxels
+// dropDuplicates leaves out slices that lie where another one with the same voxels
 // lies, such as a second export of the series. Where the voxels differ, both
 // stay, to be refused.
-func (s *stack) dropTwins(o Options) error {
+func (s *stack) dropDuplicates(o Options) error {
 	plane := 2 * int64(s.slices[0].layout.rows) * int64(s.slices[0].layout.cols)
 	flat := s.slices[len(s.slices)-1].depth-s.slices[0].depth < placeTolerance // all at one position
-	if flat || s.checkReadable() != nil || plane > o.budget() {
+	if flat || s.checkDecoders() != nil || plane > o.budget() {
 		return nil
 	}
 	single := s.slices[:1:1]
-	twins, example := 0, ""
+	duplicates, example := 0, ""
 	for _, sl := range s.slices[1:] {
 		last := single[len(single)-1]
 		if r3.Norm(r3.Sub(sl.at, last.at)) >= placeTolerance || sl.slope != last.slope || sl.intercept != last.intercept {
 			single = append(single, sl)
 			continue
 		}
-		a, err := last.digest(last.number)
+		a, err := last.frameDigest(last.number)
 		if err != nil {
 			return fmt.Errorf("%s: %w", last.file.name, err)
 		}
-		b, err := sl.digest(sl.number)
+		b, err := sl.frameDigest(sl.number)
 		if err != nil {
 			return fmt.Errorf("%s: %w", sl.file.name, err)
 		}
 		if a != b {
 			return nil
 		}
-		if twins++; twins == 1 {
-			example = last.where() + " and " + sl.where()
+		if duplicates++; duplicates == 1 {
+			example = last.label() + " and " + sl.label()
 		}
 	}
-	if twins > 0 {
+	if duplicates > 0 {
 		s.slices = single
-		s.flag(measurement.Notice, "doubled-slices", "%s at the position of another with the same voxels, such as %s: one of each was used", lie(twins), example)
+		s.flag(measurement.Notice, "doubled-slices", "%s at the position of another with the same voxels, such as %s: one of each was used", slicesLie(duplicates), example)
 	}
 	return nil
 }
 
-func (s *stack) tooFew() error {
+func (s *stack) errTooFewSlices() error {
 	hint := "export the whole series"
 	if s.alone {
 		hint = "give the folder that holds all its files"
@@ -264,9 +264,9 @@ func (s *stack) tooFew() error {
 	return fmt.Errorf("it has %s, a volume needs %d or more; %s", plural(len(s.slices), "slice"), minSlices, hint)
 }
 
-// checkSteps finds the distance between slices and refuses doubled, missing and
+// checkSpacing finds the distance between slices and refuses doubled, missing and
 // unevenly spaced ones.
-func (s *stack) checkSteps() error {
+func (s *stack) checkSpacing() error {
 	n := len(s.slices)
 	gaps := make([]float64, n-1)
 	for i := range gaps {
@@ -290,7 +290,7 @@ func (s *stack) checkSteps() error {
 		}
 	}
 	if doubled > 0 {
-		return fmt.Errorf("%s at the same position as another, first %s and %s; the folder may hold two scans under one series, leave only one of them", lie(doubled), s.slices[at].where(), s.slices[at+1].where())
+		return fmt.Errorf("%s at the same position as another, first %s and %s; the folder may hold two scans under one series, leave only one of them", slicesLie(doubled), s.slices[at].label(), s.slices[at+1].label())
 	}
 	// The even lattice from first to last, which each slice must be near to.
 	step := whole / float64(n-1)
@@ -298,13 +298,13 @@ func (s *stack) checkSteps() error {
 	for i, g := range gaps {
 		if times := g / median; times > 1.5 && math.Abs(times-math.Round(times)) <= missingTolerance {
 			return fmt.Errorf("slice gap of %.3f mm between %s and %s, expected %.3f mm: %s missing; export the whole series again",
-				g, s.slices[i].where(), s.slices[i+1].where(), median, areMissing(int(math.Round(g/median))-1))
+				g, s.slices[i].label(), s.slices[i+1].label(), median, areMissing(int(math.Round(g/median))-1))
 		}
 	}
 	for i, sl := range s.slices {
 		off := sl.depth - s.slices[0].depth - float64(i)*step
 		if math.Abs(off) > tolerance {
-			return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.where(), math.Abs(off), step)
+			return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.label(), math.Abs(off), step)
 		}
 	}
 	if step > maxSpacing {
@@ -314,7 +314,7 @@ func (s *stack) checkSteps() error {
 	return nil
 }
 
-func lie(n int) string {
+func slicesLie(n int) string {
 	if n == 1 {
 		return "1 slice lies"
 	}
@@ -328,10 +328,10 @@ func areMissing(n int) string {
 	return fmt.Sprintf("%d slices are", n)
 }
 
-// checkUpright refuses stacks that lean (gantry tilt) or whose slices are
+// checkPerpendicular refuses stacks that lean (gantry tilt) or whose slices are
 // shifted sideways, and gives the grid. The origin is put so that the sideways
 // rounding of all slices evens out.
-func (s *stack) checkUpright() (volume.Grid, error) {
+func (s *stack) checkPerpendicular() (volume.Grid, error) {
 	first, last := s.slices[0], s.slices[len(s.slices)-1]
 	n := s.normal()
 	tolerance := max(placeTolerance, driftTolerance*min(first.rowSpacing, first.colSpacing))
@@ -350,9 +350,9 @@ func (s *stack) checkUpright() (volume.Grid, error) {
 		}
 		lean := geom.Angle(r3.Sub(last.at, first.at), n)
 		if r3.Norm(side(last)) > off {
-			return volume.Grid{}, fmt.Errorf("the stack leans by %.1f° against its slices (gantry tilt), from %s to %s; export the scan reformatted to an upright stack", geom.Degrees(lean), first.where(), last.where())
+			return volume.Grid{}, fmt.Errorf("the stack leans by %.1f° against its slices (gantry tilt), from %s to %s; export the scan reformatted to an upright stack", geom.Degrees(lean), first.label(), last.label())
 		}
-		return volume.Grid{}, fmt.Errorf("%s lies %.3f mm sideways of the other slices; export the whole series again", sl.where(), off)
+		return volume.Grid{}, fmt.Errorf("%s lies %.3f mm sideways of the other slices; export the whole series again", sl.label(), off)
 	}
 	return volume.Grid{
 		Size:   [3]int{first.layout.cols, first.layout.rows, len(s.slices)},
@@ -361,11 +361,11 @@ func (s *stack) checkUpright() (volume.Grid, error) {
 	}, nil
 }
 
-// placePlain gives the frames of a file without functional groups their places:
+// placeFrames gives the frames of a file without functional groups their places:
 // from the one position of the file, along the normal, at the distance that
 // the file states or the user gives. Which way the frames run, no attribute
 // says, so that is a doubt unless the user said it.
-func (s *stack) placePlain(o Options) error {
+func (s *stack) placeFrames(o Options) error {
 	g := s.slices[0].image
 	for _, sl := range s.slices {
 		if sl.image != g {
@@ -389,13 +389,13 @@ func (s *stack) placePlain(o Options) error {
 		for i := range steps {
 			steps[i] = g.locations[i] - g.locations[0]
 		}
-		s.doubtPlaces("SliceLocationVector (0018,2005)")
+		s.flagAssumedDirection("SliceLocationVector (0018,2005)")
 	case g.between != 0 && !math.IsNaN(g.between):
 		even(g.between)
-		s.doubtPlaces("SpacingBetweenSlices (0018,0088)")
+		s.flagAssumedDirection("SpacingBetweenSlices (0018,0088)")
 	case g.thickness > 0:
 		even(g.thickness)
-		s.doubtPlaces("SliceThickness (0018,0050), which may differ from the distance between slices")
+		s.flagAssumedDirection("SliceThickness (0018,0050), which may differ from the distance between slices")
 	default:
 		return fmt.Errorf("%s does not say how far apart its frames lie; %s", g.file.name, ask)
 	}
@@ -418,7 +418,7 @@ func (s *stack) placePlain(o Options) error {
 	return nil
 }
 
-func (s *stack) doubtPlaces(source string) {
+func (s *stack) flagAssumedDirection(source string) {
 	s.flag(measurement.Doubt, "slice-direction-assumed",
 		"%s has one position for all its frames: their distance was taken from %s and their direction was assumed; compare left and right, up and down with another viewer, then give that distance in mm", s.slices[0].file.name, source)
 }

@@ -50,18 +50,18 @@ type index struct {
 // mediaDirectory is the SOP class of a DICOMDIR (PS3.4 I.4).
 const mediaDirectory = "1.2.840.10008.1.3.10"
 
-// look reads the headers of all files at path.
-func look(path string) (*survey, error) {
+// surveyPath reads the headers of all files at path.
+func surveyPath(path string) (*survey, error) {
 	src, err := openSource(path)
 	if err != nil {
 		return nil, err
 	}
-	return lookInto(path, src)
+	return surveySource(path, src)
 }
 
-// lookInto reads the headers of all files of a source, which it closes when it
+// surveySource reads the headers of all files of a source, which it closes when it
 // fails.
-func lookInto(path string, src *source) (s *survey, err error) {
+func surveySource(path string, src *source) (s *survey, err error) {
 	s = &survey{path: path, source: src}
 	defer func() {
 		if err != nil {
@@ -69,10 +69,10 @@ func lookInto(path string, src *source) (s *survey, err error) {
 		}
 	}()
 	slices.SortFunc(src.files, func(a, b *file) int { return strings.Compare(a.name, b.name) })
-	all := make([]reading, len(src.files))
+	all := make([]fileContent, len(src.files))
 	var total, unpacked atomic.Int64
 	err = parallel(len(all), func(i int) error {
-		all[i] = read(src.files[i])
+		all[i] = readAttributes(src.files[i])
 		if total.Add(all[i].parts()) > maxParts {
 			return fmt.Errorf("%s holds more than %d slices; give the folder of the scan itself", path, maxParts)
 		}
@@ -85,7 +85,7 @@ func lookInto(path string, src *source) (s *survey, err error) {
 		return nil, err
 	}
 	if src.single && all[0].index != nil {
-		return look(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
+		return surveyPath(filepath.Dir(path)) // a DICOMDIR given by itself stands for its folder
 	}
 	var archives []*file
 	for i, r := range all {
@@ -97,7 +97,7 @@ func lookInto(path string, src *source) (s *survey, err error) {
 			archives = append(archives, f)
 		case errors.Is(r.err, element.ErrNotDICOM):
 			if why := meantAsSlice(f); why != nil {
-				s.damaged = append(s.damaged, &image{file: f, fault: why})
+				s.damaged = append(s.damaged, &image{file: f, findings: findings{fault: why}})
 			} else {
 				s.others = append(s.others, f.name)
 			}
@@ -115,14 +115,14 @@ func lookInto(path string, src *source) (s *survey, err error) {
 			return nil, err
 		}
 		inner.close = closeBoth(inner, src)
-		return lookInto(archives[0].name, inner)
+		return surveySource(archives[0].name, inner)
 	}
 	for _, f := range archives {
 		src.skip("%s is an archive", f.name)
 		s.archives = append(s.archives, f.name)
 	}
 	s.checkIndexes()
-	return s, s.group()
+	return s, s.groupSeries()
 }
 
 // closeBoth closes a source that was found in another one, and that one.
@@ -139,8 +139,8 @@ var maxUnpacked int64 = 2 << 30
 // maxParts bounds the frames and index entries of all files together.
 const maxParts = 200_000
 
-// meantAsSlice tells why a file without DICOM in it is missed all the same: it
-// is called like a slice. It is nil for other files.
+// meantAsSlice is the fault of a file without DICOM in it whose name is that of a
+// slice, so that it is missed from the volume. It is nil for other files.
 func meantAsSlice(f *file) error {
 	ext := strings.ToLower(filepath.Ext(f.name))
 	named := ext == ".dcm" || ext == ".dic" || ext == ".ima"
@@ -155,8 +155,8 @@ func meantAsSlice(f *file) error {
 
 var errEmpty = errors.New("the file is empty")
 
-// reading is what one file turned out to be.
-type reading struct {
+// fileContent is what one file turned out to be.
+type fileContent struct {
 	image    *image // nil when it holds none
 	index    *index
 	err      error
@@ -164,7 +164,7 @@ type reading struct {
 }
 
 // parts counts what is kept of a file.
-func (r reading) parts() int64 {
+func (r fileContent) parts() int64 {
 	switch {
 	case r.index != nil:
 		return int64(len(r.index.parts))
@@ -174,8 +174,8 @@ func (r reading) parts() int64 {
 	return 0
 }
 
-// read reads one file's header.
-func read(f *file) (r reading) {
+// readAttributes reads what comes before one file's pixels.
+func readAttributes(f *file) (r fileContent) {
 	var h *element.File
 	r.err = guard(func() error {
 		in, err := f.stream()
@@ -195,7 +195,7 @@ func read(f *file) (r reading) {
 		return nil
 	})
 	if r.err != nil && !errors.Is(r.err, element.ErrNotDICOM) && !errors.Is(r.err, element.ErrArchive) {
-		r.image = &image{file: f, fault: r.err}
+		r.image = &image{file: f, findings: findings{fault: r.err}}
 		if h != nil {
 			r.image.series = h.Data.Identifier(tag.SeriesInstanceUID)
 		}
@@ -206,8 +206,8 @@ func read(f *file) (r reading) {
 	return r
 }
 
-// group sorts the images into series and each series into stacks.
-func (s *survey) group() error {
+// groupSeries sorts the images into series and each series into stacks.
+func (s *survey) groupSeries() error {
 	byUID := map[string]*series{}
 	for _, g := range s.images {
 		if byUID[g.series] == nil {
@@ -220,7 +220,7 @@ func (s *survey) group() error {
 		if err := group.dropCopies(); err != nil {
 			return err
 		}
-		group.stacks = split(group.images)
+		group.stacks = splitIntoStacks(group.images)
 		group.findFault()
 	}
 	return nil
@@ -230,7 +230,7 @@ func (s *survey) group() error {
 // cannot be used as one: it is of the size of the others, or of an unknown size.
 func (s *series) findFault() {
 	for _, g := range s.images {
-		if m := s.main(); m != nil && g.aside == "" {
+		if m := s.largestStack(); m != nil && g.aside == "" {
 			first := m.slices[0]
 			if g.layout.rows != 0 && g.layout.cols != 0 && (g.layout.rows != first.layout.rows || g.layout.cols != first.layout.cols) {
 				continue
@@ -293,18 +293,18 @@ func wholeDigest(f *file) (sum [sha256.Size]byte, err error) {
 	return sum, nil
 }
 
-// main is the series' largest stack; nil when it has none.
-func (s *series) main() *stack {
+// largestStack is the series' largest stack; nil when it has none.
+func (s *series) largestStack() *stack {
 	if len(s.stacks) == 0 {
 		return nil
 	}
 	return s.stacks[0]
 }
 
-// volume tells whether a series is meant as a volume: ten or more slices with a
+// mayBeVolume reports whether a series is meant as a volume: ten or more slices with a
 // place in space, or frames that have one together.
-func (s *series) volume(o Options) bool {
-	m := s.main()
+func (s *series) mayBeVolume(o Options) bool {
+	m := s.largestStack()
 	if m == nil || len(m.slices) < minSlices {
 		return false
 	}
@@ -318,7 +318,7 @@ func (s *series) describe() string {
 	if uid == "" {
 		uid = "(no series UID)"
 	}
-	m := s.main()
+	m := s.largestStack()
 	if m == nil {
 		return fmt.Sprintf("%s: %s, none usable (first %s)", uid, plural(len(s.images), "file"), s.images[0].file.name)
 	}
@@ -327,8 +327,8 @@ func (s *series) describe() string {
 	if first.colSpacing > 0 {
 		text += fmt.Sprintf(" of %.4g × %.4g mm", first.colSpacing, first.rowSpacing)
 	}
-	if first.what != "" {
-		text += ", " + element.Shorten(first.what)
+	if first.modality != "" {
+		text += ", " + element.Shorten(first.modality)
 	}
 	if first.date != "" {
 		text += ", " + first.date
@@ -336,8 +336,8 @@ func (s *series) describe() string {
 	return text + fmt.Sprintf(" (first %s)", first.file.name)
 }
 
-// choose finds the one stack that is the volume.
-func (s *survey) choose(o Options) (*stack, error) {
+// chooseStack finds the one stack that is the volume.
+func (s *survey) chooseStack(o Options) (*stack, error) {
 	group, err := s.chooseSeries(o)
 	if err != nil {
 		return nil, err
@@ -345,7 +345,7 @@ func (s *survey) choose(o Options) (*stack, error) {
 	if g := group.fault; g != nil {
 		return nil, fmt.Errorf("%s: %w; export the scan again, as a CT series", g.file.name, g.fault)
 	}
-	st := group.main()
+	st := group.largestStack()
 	if st == nil {
 		g := group.images[0]
 		return nil, fmt.Errorf("%s %s; choose the CT series", g.file.name, g.aside)
@@ -353,14 +353,14 @@ func (s *survey) choose(o Options) (*stack, error) {
 	if len(group.stacks) > 1 && len(group.stacks[1].slices) >= minSlices {
 		other := group.stacks[1]
 		return nil, fmt.Errorf("series %s holds two stacks of different size, place or orientation: %s like %s and %s like %s; leave only the files of one of them in the folder",
-			group.uid, plural(len(st.slices), "slice"), st.slices[0].where(), plural(len(other.slices), "slice"), other.slices[0].where())
+			group.uid, plural(len(st.slices), "slice"), st.slices[0].label(), plural(len(other.slices), "slice"), other.slices[0].label())
 	}
 	for _, sl := range st.slices {
 		if sl.person != st.slices[0].person {
-			return nil, fmt.Errorf("%s and %s carry one series UID but belong to different patients; leave only the files of one patient in the folder", st.slices[0].where(), sl.where())
+			return nil, fmt.Errorf("%s and %s carry one series UID but belong to different patients; leave only the files of one patient in the folder", st.slices[0].label(), sl.label())
 		}
 	}
-	s.tellLeftOut(group, st)
+	s.flagLeftOut(group, st)
 	st.alone = s.source.single
 	return st, nil
 }
@@ -374,14 +374,14 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 				return g, nil
 			}
 		}
-		return nil, fmt.Errorf("%s has no series %s; it has:\n%s", s.path, o.SeriesUID, s.list(s.groups))
+		return nil, fmt.Errorf("%s has no series %s; it has:\n%s", s.path, o.SeriesUID, s.listSeries(s.groups))
 	}
 	var volumes, usable []*series
 	for _, g := range s.groups {
-		if g.volume(o) {
+		if g.mayBeVolume(o) {
 			volumes = append(volumes, g)
 		}
-		if g.main() != nil || g.fault != nil {
+		if g.largestStack() != nil || g.fault != nil {
 			usable = append(usable, g)
 		}
 	}
@@ -391,17 +391,17 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 	case len(volumes) == 0 && len(usable) == 1:
 		return usable[0], nil
 	case len(usable) == 0:
-		return nil, s.nothing()
+		return nil, s.errNoVolume()
 	case len(volumes) == 0:
-		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.list(usable))
+		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.listSeries(usable))
 	}
-	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s:\n%s", s.path, len(volumes), o.Names.askSeries(), s.list(volumes))
+	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s:\n%s", s.path, len(volumes), o.Names.askSeries(), s.listSeries(volumes))
 }
 
 // maxListed bounds a list in a message.
 const maxListed = 20
 
-func (s *survey) list(groups []*series) string {
+func (s *survey) listSeries(groups []*series) string {
 	var lines []string
 	for i, g := range groups {
 		if i == maxListed {
@@ -413,8 +413,8 @@ func (s *survey) list(groups []*series) string {
 	return strings.Join(lines, "\n")
 }
 
-// nothing is the error for a path without any usable image.
-func (s *survey) nothing() error {
+// errNoVolume is the error for a path without any usable image.
+func (s *survey) errNoVolume() error {
 	switch {
 	case len(s.damaged) > 0:
 		return fmt.Errorf("%s: %w; export the scan again", s.damaged[0].file.name, s.damaged[0].fault)
@@ -437,8 +437,8 @@ func (s *survey) nothing() error {
 	return fmt.Errorf("%s is empty; export the scan into it, or name the folder that holds it", s.path)
 }
 
-// tellLeftOut adds what is at the path and was not used.
-func (s *survey) tellLeftOut(group *series, st *stack) {
+// flagLeftOut adds what is at the path and was not used.
+func (s *survey) flagLeftOut(group *series, st *stack) {
 	var out []string
 	for _, g := range group.images {
 		if g.aside != "" {
@@ -451,7 +451,7 @@ func (s *survey) tellLeftOut(group *series, st *stack) {
 		if other == st {
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s of another size, place or orientation, such as %s", plural(len(other.slices), "slice"), other.slices[0].where()))
+		out = append(out, fmt.Sprintf("%s of another size, place or orientation, such as %s", plural(len(other.slices), "slice"), other.slices[0].label()))
 	}
 	for _, g := range s.groups {
 		if g != group {

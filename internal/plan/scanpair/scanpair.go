@@ -1,6 +1,5 @@
-// Package scanpair finds the two scans of a case in its folder and tells the one
-// from before the surgery from the one after, by their dates and by the metal in
-// them.
+// Package scanpair finds the two scans of a case in its folder, and decides by
+// their dates and by the metal in them which one is from before the surgery.
 //
 // Conventions: volumes of metal are mm³. Start with Look and Order.
 //
@@ -22,13 +21,13 @@ import (
 
 // Found is a scan in a case folder.
 type Found struct {
-	Name  string // inside the folder
-	Date  string // of the study, ISO; "" where the scan does not say
-	Metal float64
+	Name  string  // inside the folder
+	Date  string  // of the study, ISO; "" where the scan does not say
+	Metal float64 // volume of metal, mm³
 	Grid  volume.Grid
 }
 
-// mostEntries bounds what is looked at; a case folder has a handful.
+// mostEntries bounds the files and folders of a case folder, which has a handful.
 const mostEntries = 200
 
 // ErrNotTwo says that a folder does not hold two scans.
@@ -57,7 +56,7 @@ func Look(folder string) ([2]Found, error) {
 			why = append(why, err.Error())
 			continue
 		}
-		found = append(found, Found{Name: e.Name(), Date: s.StudyDate, Metal: metal(&s.Volume), Grid: s.Grid})
+		found = append(found, Found{Name: e.Name(), Date: s.StudyDate, Metal: metalVolume(&s.Volume), Grid: s.Grid})
 		if len(found) > 2 {
 			break
 		}
@@ -82,7 +81,7 @@ func Look(folder string) ([2]Found, error) {
 	return [2]Found(found), nil
 }
 
-// mayBeScan tells by a file's name whether it is worth looking into.
+// mayBeScan reports whether a file of this name is worth opening.
 func mayBeScan(name string) bool {
 	switch strings.ToLower(filepath.Ext(name)) {
 	case ".zip", ".dcm", ".dic", ".ima", "":
@@ -92,15 +91,16 @@ func mayBeScan(name string) bool {
 }
 
 const (
-	// sampled is how many voxels the greys are told from.
+	// sampled is how many voxels the metal threshold and volume are taken from,
+	// evenly over the scan.
 	sampled = 200_000
 	// metalMore is how much more metal the follow-up scan must show, mm³. The
 	// smallest fixture sold, 3 mm by 6 mm, has 40.
 	metalMore = 20.0
 )
 
-// metal is the volume, mm³, of the voxels at or above the metal threshold.
-func metal(v *volume.Volume) float64 {
+// metalVolume is the volume, mm³, of the voxels at or above the metal threshold.
+func metalVolume(v *volume.Volume) float64 {
 	total := v.Size[0] * v.Size[1] * v.Size[2]
 	greys := make([]float64, 0, sampled+1)
 	step := max(1, total/sampled) | 1 // odd, so that it does not walk down a column
@@ -123,8 +123,8 @@ func metal(v *volume.Volume) float64 {
 	return float64(len(greys)-first) * float64(step) * s[0] * s[1] * s[2]
 }
 
-// Order tells which of two scans is the planning scan, with the reason in words.
-// ok is false where neither dates nor metal tell, or where they contradict each
+// Order decides which of two scans is the planning scan, with the reason in words.
+// ok is false where neither dates nor metal decide, or where they contradict each
 // other; the scans then stay in their order.
 func Order(a, b Found) (pre, post Found, why string, ok bool) {
 	byDate, byMetal := 0, 0

@@ -131,7 +131,7 @@ type blockCoder struct {
 	causal bool
 }
 
-// decode decodes a block's passes. It tells whether the segmentation symbols
+// decode decodes a block's passes. It reports whether the segmentation symbols
 // were right, but for the last of a block that is not coded to the end: encoders
 // cut its codeword where they reckon that the pass ends, not the symbol.
 func (b *blockCoder) decode(segments []segment, w, h, planes, kind int, flags byte) bool {

@@ -46,7 +46,7 @@ func markerName(m byte) string {
 	return codestream.UnnamedMarker(m)
 }
 
-// parameters are those that a tile's header may replace. The ranks tell which
+// parameters are those that a tile's header may replace. The ranks say which
 // marker set them, as a later one need not be the one that holds (A.6).
 type parameters struct {
 	layers   int
@@ -59,7 +59,7 @@ type parameters struct {
 	orderRank, changeRank, styleRank, quantumRank, shiftRank rank
 }
 
-// rank tells which of two markers holds: the greater.
+// rank is the precedence of a marker: of two that set a parameter, the greater holds.
 type rank int
 
 const (

@@ -118,7 +118,7 @@ func (c *coder) begin() {
 	clear(c.current)
 }
 
-// row decodes one row into dst. It says false if the code is not valid.
+// row decodes one row into dst and reports whether its codes are valid.
 func (c *coder) row(b *bitReader, dst []uint16) bool {
 	columns := len(dst)
 	c.above, c.current = c.current, c.above
@@ -287,7 +287,7 @@ func (c *coder) interruption(b *bitReader, left, up, order int) int {
 	if mapped < 0 || mapped > 2*c.levels {
 		return -1
 	}
-	// The lowest bit of mapped+alike tells the sign, by a sense that depends on
+	// The lowest bit of mapped+alike is the sign, in a sense that depends on
 	// which sign the context has seen more often.
 	odd := (mapped + alike) & 1
 	diff := (mapped + alike + odd) / 2
