@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/series/analysis"
@@ -27,6 +28,26 @@ func TestWrap(t *testing.T) {
 	assert.Equal(t, "h\n  flag\n    metal-not-found-\n    anywhere\n", text("flag metal-not-found-anywhere", 24), "broken behind a hyphen")
 	assert.Equal(t, "h\n  日本日本日本日本日本日\n    本日本\n", text(strings.Repeat("日本", 7), 24), "two columns each")
 	assert.Equal(t, []string{"⁨שלום⁩", "⁨עולם⁩ abc"}, wrap("⁨שלום עולם⁩ abc", 8, 0), "each line is isolated by itself")
+}
+
+// Whatever the text and the room, no line is wider and no letter is lost.
+func TestWrapKeepsEveryLetter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.StringOf(rapid.OneOf(rapid.RuneFrom([]rune("ab -\u0301日שם°± 9\u2068\u2069\n")), rapid.Rune())).Draw(t, "text")
+		columns := rapid.IntRange(6, 60).Draw(t, "columns")
+		lines := wrap(text, columns, 4)
+		for i, line := range lines {
+			room := columns
+			if i > 0 {
+				room -= 4
+			}
+			require.LessOrEqual(t, columnsOf(line), room, "%q", line)
+		}
+		bare := func(s string) string {
+			return strings.NewReplacer(" ", "", nonBreakingSpace, "", string(isolate), "", string(deisolate), "").Replace(s)
+		}
+		require.Equal(t, bare(visible(text)), bare(strings.Join(lines, "")))
+	})
 }
 
 // documents are all that the terminal shows, and the reports as well.
@@ -144,6 +165,28 @@ func TestNothingSteersTheTerminal(t *testing.T) {
 	assert.Equal(t, "8.0° and ≤ 2", visible(outside("8.0° and ≤ 2")), "nothing to isolate")
 	assert.Equal(t, "by \u2068שלום\u2069: 5", visible("by "+outside("שלום")+": 5"))
 	assert.Equal(t, "\u2068by שלום: 5\u2069", visible("by שלום: 5"))
+}
+
+// With many clinicians or fixtures the overview is short, and says so.
+func TestShortOverview(t *testing.T) {
+	s := readSeries(t, writeSeries(t, 12))
+	a := s.Analysis
+	b := a
+	b.Clinician = "clinician-b"
+	v := Overview{Name: "s.jsonl", Summary: s.Summary, Together: analysis.Together{Clinicians: []analysis.Analysis{a, b}, Skipped: []string{"clinician-z"}}}
+	got := onTerminal(t, v.Document(Options{}), 0)
+	for _, want := range []string{"Clinician clinician-a: ", "Clinician clinician-b: ", "Clinician clinician-z\n  No measured case", "Habit", "The clinicians side by side", "Every fixture of every case"} {
+		assert.Contains(t, got, want)
+	}
+	v.Together.Brief = true
+	for len(v.Summary.Cases) <= mostRows {
+		v.Summary.Cases = append(v.Summary.Cases, s.Summary.Cases...)
+	}
+	got = onTerminal(t, v.Document(Options{}), 0)
+	assert.NotContains(t, got, "Clinician clinician-a: ")
+	assert.NotContains(t, got, "Every fixture of every case")
+	assert.Contains(t, oneLine(got), "looked at for up to 12 clinicians at once")
+	assert.Regexp(t, `The list of \d+ fixtures is left out`, got)
 }
 
 type full struct{}
