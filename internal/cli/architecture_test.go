@@ -20,7 +20,7 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"geom", "measurement", "tooth", "atomicfile", "parallel"},
+	{"geom", "measurement", "tooth", "atomicfile", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
 	{"volume", "plan/stl"},
 	{"evidence"},
@@ -36,6 +36,8 @@ var order = [][]string{
 	{"plan/draft"},
 	{"registration"},
 	{"registration/intensity"},
+	{"fixture/solid"},
+	{"fixture/psf"},
 	{"fixture"},
 	{"evidence/conebeam"},
 	{"deviation"},

@@ -1,6 +1,10 @@
 package volume
 
-import "math"
+import (
+	"math"
+
+	"plumbline/internal/stats/orderstat"
+)
 
 // Cone-beam grey values are not calibrated, so every level below follows from
 // the scan's own distribution of grey values g:
@@ -72,9 +76,9 @@ func LevelsAround(greys []float32, nominal float64) LocalLevels {
 	}
 	above := min(n-1, int(nominal/4))
 	return LocalLevels{
-		Metal:    float64(Ranked(greys, n-1-above)),
-		Surround: float64(Ranked(greys, n/2)),
-		Hard:     float64(Ranked(greys, int(hardQuantile*float64(n-1)))),
+		Metal:    float64(orderstat.Select(greys, n-1-above)),
+		Surround: float64(orderstat.Select(greys, n/2)),
+		Hard:     float64(orderstat.Select(greys, int(hardQuantile*float64(n-1)))),
 	}
 }
 
@@ -85,40 +89,4 @@ func ClippedFrom(saturation float64) float64 {
 		return math.Inf(1)
 	}
 	return saturation - 0.5
-}
-
-// Ranked is what sorting would put at place k of a list without NaN, which it
-// puts into another order: nothing after place k is smaller, nothing before it
-// larger.
-//
-// Method: Hoare CAR. Algorithm 65: Find. Commun ACM 1961;4(7):321, with the middle
-// of three for the pivot.
-func Ranked[T float32 | float64](x []T, k int) T {
-	for low, high := 0, len(x)-1; low < high; {
-		a, b, c := x[low], x[(low+high)/2], x[high]
-		pivot := max(min(a, b), min(max(a, b), c))
-		i, j := low, high
-		for i <= j {
-			for x[i] < pivot {
-				i++
-			}
-			for x[j] > pivot {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			high = j
-		case k >= i:
-			low = i
-		default:
-			return x[k]
-		}
-	}
-	return x[k]
 }

@@ -101,17 +101,6 @@ func TestHistogram(t *testing.T) {
 	assert.True(t, math.IsNaN(NewHistogram(v[:1]).Quantile(0.5)))
 }
 
-// TestRanked compares with sorting.
-func TestRanked(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		x := rapid.SliceOfN(rapid.OneOf(rapid.Float64Range(-5, 5), rapid.SampledFrom([]float64{0, 1, 1, 2})), 1, 60).Draw(t, "x")
-		sorted := slices.Sorted(slices.Values(x))
-		for k, want := range sorted {
-			require.Equal(t, want, Ranked(x, k))
-		}
-	})
-}
-
 // Four values at once are compared as one by one.
 func TestThresholdMask(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
