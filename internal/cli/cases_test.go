@@ -102,26 +102,26 @@ func TestMeasureOneCase(t *testing.T) {
 	ea, aa := vec(f.Achieved.Entry), vec(f.Achieved.Apex)
 	a, b := r3.Unit(r3.Sub(ap, ep)), r3.Unit(r3.Sub(aa, ea))
 	d := f.Deviation
-	assert.InDelta(t, r3.Norm(r3.Sub(ea, ep)), d.Entry, 1e-9)
-	assert.InDelta(t, r3.Norm(r3.Sub(aa, ap)), d.Apex, 1e-9)
-	assert.InDelta(t, r3.Dot(r3.Sub(ea, ep), a), d.EntryDepth, 1e-9)
-	assert.InDelta(t, r3.Dot(r3.Sub(aa, ap), a), d.ApexDepth, 1e-9)
-	assert.InDelta(t, math.Sqrt(d.Entry*d.Entry-d.EntryDepth*d.EntryDepth), d.EntryLateral, 1e-9)
-	assert.InDelta(t, math.Sqrt(d.Apex*d.Apex-d.ApexDepth*d.ApexDepth), d.ApexLateral, 1e-9)
-	assert.InDelta(t, math.Atan2(r3.Norm(r3.Cross(a, b)), r3.Dot(a, b))*180/math.Pi, d.Angle, 1e-9)
-	assert.InDelta(t, math.Hypot(*d.EntryMesial, *d.EntryBuccal), d.EntryLateral, 1e-9)
-	assert.InDelta(t, math.Hypot(*d.ApexMesial, *d.ApexBuccal), d.ApexLateral, 1e-9)
+	assert.InDelta(t, r3.Norm(r3.Sub(ea, ep)), *d[measurement.Entry], 1e-9)
+	assert.InDelta(t, r3.Norm(r3.Sub(aa, ap)), *d[measurement.Apex], 1e-9)
+	assert.InDelta(t, r3.Dot(r3.Sub(ea, ep), a), *d[measurement.EntryDepth], 1e-9)
+	assert.InDelta(t, r3.Dot(r3.Sub(aa, ap), a), *d[measurement.ApexDepth], 1e-9)
+	assert.InDelta(t, math.Sqrt(*d[measurement.Entry]**d[measurement.Entry]-*d[measurement.EntryDepth]**d[measurement.EntryDepth]), *d[measurement.EntryLateral], 1e-9)
+	assert.InDelta(t, math.Sqrt(*d[measurement.Apex]**d[measurement.Apex]-*d[measurement.ApexDepth]**d[measurement.ApexDepth]), *d[measurement.ApexLateral], 1e-9)
+	assert.InDelta(t, math.Atan2(r3.Norm(r3.Cross(a, b)), r3.Dot(a, b))*180/math.Pi, *d[measurement.Angle], 1e-9)
+	assert.InDelta(t, math.Hypot(*d[measurement.EntryMesial], *d[measurement.EntryBuccal]), *d[measurement.EntryLateral], 1e-9)
+	assert.InDelta(t, math.Hypot(*d[measurement.ApexMesial], *d[measurement.ApexBuccal]), *d[measurement.ApexLateral], 1e-9)
 
 	truth, err := phantom.ReadRecord("demo/C-101")
 	require.NoError(t, err)
 	want := truth.Fixtures[0]
 	assert.Less(t, r3.Norm(r3.Sub(vec(want.Achieved.Entry), ea)), 0.20)
 	assert.Less(t, r3.Norm(r3.Sub(vec(want.Achieved.Apex), aa)), 0.20)
-	assert.InDelta(t, want.Deviation.Angle, d.Angle, 0.7)
+	assert.InDelta(t, *want.Deviation[measurement.Angle], *d[measurement.Angle], 0.7)
 	for _, i := range []struct {
 		v float64
 		i measurement.Interval
-	}{{d.Entry, f.Uncertainty.Entry}, {d.EntryDepth, f.Uncertainty.EntryDepth}, {d.Apex, f.Uncertainty.Apex}, {d.Angle, f.Uncertainty.Angle}, {*d.TiltBuccal, *f.Uncertainty.TiltBuccal}} {
+	}{{*d[measurement.Entry], *f.Uncertainty.Intervals[measurement.Entry]}, {*d[measurement.EntryDepth], *f.Uncertainty.Intervals[measurement.EntryDepth]}, {*d[measurement.Apex], *f.Uncertainty.Intervals[measurement.Apex]}, {*d[measurement.Angle], *f.Uncertainty.Intervals[measurement.Angle]}, {*d[measurement.TiltBuccal], *f.Uncertainty.Intervals[measurement.TiltBuccal]}} {
 		assert.Greater(t, i.i.U, 0.0)
 		assert.LessOrEqual(t, i.i.Low, i.v)
 		assert.GreaterOrEqual(t, i.i.High, i.v)
@@ -185,7 +185,7 @@ func TestSeveralCases(t *testing.T) {
 	// A figure that no measurement would give shows whether the file was taken.
 	mark := func(change func(c *measurement.Case)) {
 		c := readMeasurement(t, "results/C-101.json")
-		c.Fixtures[0].Deviation.Entry = 77.77
+		*c.Fixtures[0].Deviation[measurement.Entry] = 77.77
 		if change != nil {
 			change(&c)
 		}
@@ -216,7 +216,7 @@ func TestSeveralCases(t *testing.T) {
 		got = run("measure", "--json", "results", "demo/C-101")
 		assert.Equal(t, Done, got.status, name)
 		assert.NotContains(t, got.stdout, "77.77", name)
-		assert.Less(t, readMeasurement(t, "results/C-101.json").Fixtures[0].Deviation.Entry, 2.0, name)
+		assert.Less(t, *readMeasurement(t, "results/C-101.json").Fixtures[0].Deviation[measurement.Entry], 2.0, name)
 	}
 
 	// A file of the same name that is another case's, or no measurement at all,
@@ -225,7 +225,7 @@ func TestSeveralCases(t *testing.T) {
 	got = run("measure", "--json", "results", "demo/C-101", "ramp")
 	assert.Equal(t, BadInput, got.status)
 	assert.Contains(t, got.stderr, "results/C-101.json holds another case of the same name; give each case its own name in case.toml.")
-	assert.Equal(t, 77.77, readMeasurement(t, "results/C-101.json").Fixtures[0].Deviation.Entry)
+	assert.Equal(t, 77.77, *readMeasurement(t, "results/C-101.json").Fixtures[0].Deviation[measurement.Entry])
 	write(t, "results/C-101.json", "{}")
 	got = run("measure", "--json", "results", "demo/C-101", "ramp")
 	assert.Equal(t, BadInput, got.status)

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
@@ -221,7 +222,7 @@ func TestSealMeasureShow(t *testing.T) {
 	assert.Contains(t, got.stdout, "s.jsonl: 5 records, the chain is unbroken.")
 	assert.Contains(t, got.stdout, "1 case is measured. The cases are not shown to be consecutive: 1 left out with\n    a reason (C-102).")
 	assert.Regexp(t, regexp.QuoteMeta(fmt.Sprintf("C-101  %s  44 ", plan.Placed))+` +`+
-		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f  %.2f ± %.2f  %.2f ± %.2f  seal ● kept\n", m.Deviation.Entry, 2*m.Uncertainty.Entry.U, m.Deviation.Apex, 2*m.Uncertainty.Apex.U, m.Deviation.Angle, 2*m.Uncertainty.Angle.U)), got.stdout)
+		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f  %.2f ± %.2f  %.2f ± %.2f  seal ● kept\n", *m.Deviation[measurement.Entry], 2*m.Uncertainty.Intervals[measurement.Entry].U, *m.Deviation[measurement.Apex], 2*m.Uncertainty.Intervals[measurement.Apex].U, *m.Deviation[measurement.Angle], 2*m.Uncertainty.Intervals[measurement.Angle].U)), got.stdout)
 	assert.Contains(t, got.stdout, "■ left out")
 	assert.Contains(t, got.stdout, "5        "+after+" 12:00 UTC   mentor-a   C-101   seen\n")
 	assert.Contains(t, got.stdout, "too few for any statistics")
@@ -234,7 +235,7 @@ func TestSealMeasureShow(t *testing.T) {
 	require.NoError(t, in.Decode(&v))
 	assert.NotContains(t, got.stdout, "null")
 	assert.Equal(t, viewSchema, v.Schema)
-	assert.Equal(t, m.Deviation.Apex, *v.Fixtures[0].Deviation[series.Apex])
+	assert.Equal(t, *m.Deviation[measurement.Apex], *v.Fixtures[0].Deviation[measurement.Apex])
 	assert.Equal(t, []string{"C-102"}, v.Summary.LeftOut)
 	require.Len(t, v.Trend.Clinicians, 1)
 
@@ -242,7 +243,7 @@ func TestSealMeasureShow(t *testing.T) {
 	rows, err := series.ReadCSV(strings.NewReader(readAll(t, "t.csv")))
 	require.NoError(t, err)
 	require.Len(t, rows, 1)
-	assert.Equal(t, m.Deviation.Apex, *rows[0].Deviation[series.Apex])
+	assert.Equal(t, *m.Deviation[measurement.Apex], *rows[0].Deviation[measurement.Apex])
 
 	tamper(t, receipt)
 	sameNameOtherCase(t, after)
@@ -415,8 +416,8 @@ func TestDemoSeries(t *testing.T) {
 		assert.Equal(t, series.Imported, r.Kind)
 		assert.Equal(t, "simulated-figures.csv", r.Source.File)
 		assert.Equal(t, c.Case, r.Case)
-		assert.Equal(t, c.Deviation.Apex, *r.Rows[0].Deviation[series.Apex])
-		assert.Equal(t, *c.Deviation.TiltBuccal, *r.Rows[0].Deviation[series.TiltBuccal])
+		assert.Equal(t, *c.Deviation[measurement.Apex], *r.Rows[0].Deviation[measurement.Apex])
+		assert.Equal(t, *c.Deviation[measurement.TiltBuccal], *r.Rows[0].Deviation[measurement.TiltBuccal])
 	}
 	assert.Contains(t, f.Records[demoCases].Text, "simulated")
 

@@ -1,7 +1,8 @@
 // Package deviation states how far a placed fixture lies from its plan.
 //
-// Conventions: poses are in one frame, the planning scan's, mm; figures are mm
-// and degrees. Depth is along the planned axis at both ends, + = deeper than
+// Conventions: poses are in one frame, the planning scan's, mm. Lengths are mm
+// and angles radians; the figures that Of gives are in the units in which they are
+// stored, mm and degrees, by Stored. Depth is along the planned axis at both ends, + = deeper than
 // planned; mesial and buccal parts are + to mesial and to buccal. Start with Of;
 // Site gives the directions of a site.
 //
@@ -26,7 +27,7 @@ import (
 // perpendicular to the planned axis and to each other.
 type Directions struct {
 	Mesial, Buccal geom.Vec
-	Uncertainty    float64 // standard uncertainty of their turn about the planned axis, degrees; 0 where they are given
+	Uncertainty    float64 // standard uncertainty of their turn about the planned axis, radians; 0 where they are given
 }
 
 var (
@@ -42,7 +43,7 @@ var (
 // nearly as short, and the axis of a shorter one would be rounding.
 const shortest = 0.1
 
-// Check tells whether a pose has an axis.
+// Check refuses a pose without an axis.
 //
 // Errors: ErrPose when an end is not finite or both ends coincide within 0.1 mm.
 func Check(p geom.Pose) error {
@@ -55,26 +56,17 @@ func Check(p geom.Pose) error {
 	return nil
 }
 
-// Depth is the part of a displacement along the planned axis a, a unit vector:
-// + = deeper.
-func Depth(a, off geom.Vec) float64 { return r3.Dot(off, a) }
+// Lateral is the component of a displacement perpendicular to the planned axis
+// a, a unit vector.
+func Lateral(a, off geom.Vec) geom.Vec { return r3.Sub(off, r3.Scale(along(a, off), a)) }
 
-// Lateral is the part of a displacement across the planned axis a, a unit
-// vector.
-func Lateral(a, off geom.Vec) geom.Vec { return r3.Sub(off, r3.Scale(Depth(a, off), a)) }
-
-// Part is the part of a displacement towards a direction of the site, which is
-// perpendicular to the planned axis: + = that way.
+// Part is the component of a displacement along a direction of the site, a unit
+// vector perpendicular to the planned axis: + = that way.
 func Part(direction, off geom.Vec) float64 { return r3.Dot(off, direction) }
 
-// Tilt is by how many degrees the axis b tips from the planned axis a towards a
-// direction of the site: + = the apex tips that way.
-func Tilt(a, b, direction geom.Vec) float64 {
-	return geom.Degrees(math.Atan2(r3.Dot(b, direction), r3.Dot(b, a)))
-}
-
-// Angle is the angle between the planned axis a and the axis b, degrees.
-func Angle(a, b geom.Vec) float64 { return geom.Degrees(geom.Angle(a, b)) }
+// along is the component of a displacement along the planned axis a, a unit
+// vector: + = deeper.
+func along(a, off geom.Vec) float64 { return r3.Dot(off, a) }
 
 // Of gives every figure of one fixture.
 //
@@ -85,39 +77,23 @@ func Angle(a, b geom.Vec) float64 { return geom.Degrees(geom.Angle(a, b)) }
 // axes are 90° or more apart, where entry and apex are exchanged in one of them
 // and every figure would be wrong.
 //
-// Method: with a the planned and b the achieved axis, depth = (Ea − Ep)·a,
-// lateral = |(Ea − Ep) − depth·a|, the same at the apex with the same a;
-// angle = atan2(|a × b|, a·b); tilt = atan2(b·m, b·a).
-func Of(planned, achieved geom.Pose, d *Directions) (measurement.Deviation, error) {
+// Method: see formulas.
+func Of(planned, achieved geom.Pose, d *Directions) (measurement.Values, error) {
 	if err := Check(planned); err != nil {
-		return measurement.Deviation{}, fmt.Errorf("planned pose: %w", err)
+		return measurement.Values{}, fmt.Errorf("planned pose: %w", err)
 	}
 	if err := Check(achieved); err != nil {
-		return measurement.Deviation{}, fmt.Errorf("achieved pose: %w", err)
+		return measurement.Values{}, fmt.Errorf("achieved pose: %w", err)
 	}
-	a, b := planned.Axis(), achieved.Axis()
-	angle := Angle(a, b)
-	if angle >= 90 {
-		return measurement.Deviation{}, fmt.Errorf("%w: its axis is %.0f° from the planned one; entry and apex are exchanged in the plan or in the measurement", ErrReversed, angle)
+	p := Compare(planned, achieved, d)
+	if angle := angle(&p); angle >= math.Pi/2 {
+		return measurement.Values{}, fmt.Errorf("%w: its axis is %.0f° from the planned one; entry and apex are exchanged in the plan or in the measurement", ErrReversed, geom.Degrees(angle))
 	}
-	entry, apex := r3.Sub(achieved.Entry, planned.Entry), r3.Sub(achieved.Apex, planned.Apex)
-	out := measurement.Deviation{
-		Entry:        r3.Norm(entry),
-		EntryLateral: r3.Norm(Lateral(a, entry)),
-		EntryDepth:   Depth(a, entry),
-		Apex:         r3.Norm(apex),
-		ApexLateral:  r3.Norm(Lateral(a, apex)),
-		ApexDepth:    Depth(a, apex),
-		Angle:        angle,
-	}
-	if d != nil {
-		figure := func(x float64) *float64 { return &x }
-		out.EntryMesial = figure(Part(d.Mesial, entry))
-		out.EntryBuccal = figure(Part(d.Buccal, entry))
-		out.ApexMesial = figure(Part(d.Mesial, apex))
-		out.ApexBuccal = figure(Part(d.Buccal, apex))
-		out.TiltMesial = figure(Tilt(a, b, d.Mesial))
-		out.TiltBuccal = figure(Tilt(a, b, d.Buccal))
+	var out measurement.Values
+	for f := range measurement.FigureCount {
+		if d != nil || !f.Directional() {
+			out[f] = new(Stored(f, formulas[f].Value(&p)))
+		}
 	}
 	return out, nil
 }
@@ -145,7 +121,7 @@ func Site(site tooth.Number, planned geom.Pose, mesial geom.Vec) (Directions, er
 		return Directions{}, fmt.Errorf("%w: it is zero or not finite", ErrMesial)
 	}
 	a := planned.Axis()
-	if from := Angle(a, mesial); min(from, 180-from) < steepest {
+	if from := geom.Degrees(geom.Angle(a, mesial)); min(from, 180-from) < steepest {
 		return Directions{}, fmt.Errorf("%w: it is %.0f° from the planned axis, but mesial lies across it", ErrMesial, from)
 	}
 	m := r3.Unit(Lateral(a, mesial))

@@ -16,7 +16,7 @@ import (
 // upright is a planned fixture of 10 mm in a lower jaw.
 var upright = geom.Pose{Apex: geom.Vec{Z: -10}}
 
-func of(t require.TestingT, planned, achieved geom.Pose, d *Directions) measurement.Deviation {
+func of(t require.TestingT, planned, achieved geom.Pose, d *Directions) measurement.Values {
 	out, err := Of(planned, achieved, d)
 	require.NoError(t, err)
 	return out
@@ -29,18 +29,18 @@ func TestWorkedExample(t *testing.T) {
 	placed := geom.Pose{Entry: geom.Vec{X: 0.6, Y: 0.8, Z: 0.5}, Apex: geom.Vec{X: 1.2, Y: 0.8, Z: -9.4}}
 	d := of(t, upright, placed, nil)
 	for name, x := range map[string][2]float64{
-		"entry":         {d.Entry, 1.118034},
-		"entry depth":   {d.EntryDepth, -0.5},
-		"entry lateral": {d.EntryLateral, 1},
-		"apex":          {d.Apex, 1.562050},
-		"apex depth":    {d.ApexDepth, -0.6},
-		"apex lateral":  {d.ApexLateral, 1.442221},
-		"angle":         {d.Angle, 3.468229},
+		"entry":         {*d[measurement.Entry], 1.118034},
+		"entry depth":   {*d[measurement.EntryDepth], -0.5},
+		"entry lateral": {*d[measurement.EntryLateral], 1},
+		"apex":          {*d[measurement.Apex], 1.562050},
+		"apex depth":    {*d[measurement.ApexDepth], -0.6},
+		"apex lateral":  {*d[measurement.ApexLateral], 1.442221},
+		"angle":         {*d[measurement.Angle], 3.468229},
 	} {
 		require.InDelta(t, x[1], x[0], 1e-6, name)
 	}
-	require.Nil(t, d.EntryMesial)
-	require.Nil(t, d.TiltBuccal)
+	require.Nil(t, d[measurement.EntryMesial])
+	require.Nil(t, d[measurement.TiltBuccal])
 }
 
 // By hand, on a lower left first molar: its mesial is anterior, its buccal is
@@ -52,13 +52,13 @@ func TestPartsByHand(t *testing.T) {
 
 	placed := geom.Pose{Entry: geom.Vec{X: 0.5, Y: -0.25, Z: -1}, Apex: geom.Vec{X: -0.5, Y: 0.75, Z: -11}}
 	d := of(t, upright, placed, &site)
-	require.InDelta(t, 1, d.EntryDepth, 1e-12, "deeper is positive")
-	require.InDelta(t, 0.25, *d.EntryMesial, 1e-12)
-	require.InDelta(t, 0.5, *d.EntryBuccal, 1e-12)
-	require.InDelta(t, -0.75, *d.ApexMesial, 1e-12)
-	require.InDelta(t, -0.5, *d.ApexBuccal, 1e-12)
-	require.InDelta(t, -geom.Degrees(math.Atan(0.1)), *d.TiltMesial, 1e-12)
-	require.InDelta(t, -geom.Degrees(math.Atan(0.1)), *d.TiltBuccal, 1e-12)
+	require.InDelta(t, 1, *d[measurement.EntryDepth], 1e-12, "deeper is positive")
+	require.InDelta(t, 0.25, *d[measurement.EntryMesial], 1e-12)
+	require.InDelta(t, 0.5, *d[measurement.EntryBuccal], 1e-12)
+	require.InDelta(t, -0.75, *d[measurement.ApexMesial], 1e-12)
+	require.InDelta(t, -0.5, *d[measurement.ApexBuccal], 1e-12)
+	require.InDelta(t, -geom.Degrees(math.Atan(0.1)), *d[measurement.TiltMesial], 1e-12)
+	require.InDelta(t, -geom.Degrees(math.Atan(0.1)), *d[measurement.TiltBuccal], 1e-12)
 }
 
 // Drift of the apex of a fixture that pivots about its entry: the chord is
@@ -66,11 +66,11 @@ func TestPartsByHand(t *testing.T) {
 func TestApexDriftOfAPivot(t *testing.T) {
 	turn := geom.Rotation(geom.Vec{X: geom.Radians(3.5)})
 	d := of(t, upright, turn.ApplyPose(upright), nil)
-	require.InDelta(t, 0.610770, d.Apex, 1e-6)
-	require.InDelta(t, 0.610485, d.ApexLateral, 1e-6)
-	require.InDelta(t, 3.5, d.Angle, 1e-12)
-	require.Zero(t, d.Entry)
-	require.Negative(t, d.ApexDepth, "a tilted fixture reaches less deep")
+	require.InDelta(t, 0.610770, *d[measurement.Apex], 1e-6)
+	require.InDelta(t, 0.610485, *d[measurement.ApexLateral], 1e-6)
+	require.InDelta(t, 3.5, *d[measurement.Angle], 1e-12)
+	require.Zero(t, *d[measurement.Entry])
+	require.Negative(t, *d[measurement.ApexDepth], "a tilted fixture reaches less deep")
 }
 
 // The first six of 23 implants in Onclin, doctoral thesis (University of
@@ -86,10 +86,10 @@ func TestPublishedTable(t *testing.T) {
 		placed := geom.Rotation(geom.Vec{Y: geom.Radians(row[0])}).ApplyPose(upright)
 		placed = geom.Pose{Entry: entry, Apex: r3.Add(placed.Apex, entry)}
 		d := of(t, upright, placed, nil)
-		require.InDelta(t, row[1], d.Entry, 0.09, "row %d", i)
-		require.InDelta(t, row[2], d.EntryLateral, 1e-12)
-		require.InDelta(t, row[3], d.EntryDepth, 1e-12)
-		require.InDelta(t, row[0], d.Angle, 1e-9)
+		require.InDelta(t, row[1], *d[measurement.Entry], 0.09, "row %d", i)
+		require.InDelta(t, row[2], *d[measurement.EntryLateral], 1e-12)
+		require.InDelta(t, row[3], *d[measurement.EntryDepth], 1e-12)
+		require.InDelta(t, row[0], *d[measurement.Angle], 1e-9)
 	}
 }
 
@@ -101,13 +101,13 @@ func TestAgainstAnIndependentSimulator(t *testing.T) {
 		geom.Pose{Entry: geom.Vec{X: -24.21728, Y: -2.97395, Z: 3.98421}, Apex: geom.Vec{X: -23.73575, Y: -1.56738, Z: -8.9305}},
 		geom.Pose{Entry: geom.Vec{X: -23.03283, Y: -2.73038, Z: 5.35101}, Apex: geom.Vec{X: -23.63431, Y: -1.43567, Z: -7.57036}},
 		nil)
-	require.InDelta(t, 1.8249387155208665, d.Entry, 2e-5)
-	require.InDelta(t, 1.3702561342199717, d.Apex, 2e-5)
-	require.InDelta(t, 4.800151345030172, d.Angle, 2e-4)
-	require.InDelta(t, -1.287606374901029, d.EntryDepth, 2e-5)
-	require.InDelta(t, -1.3332020781243363, d.ApexDepth, 2e-5)
-	require.InDelta(t, 1.293240557174566, d.EntryLateral, 2e-5)
-	require.InDelta(t, 0.3165029103379816, d.ApexLateral, 2e-5)
+	require.InDelta(t, 1.8249387155208665, *d[measurement.Entry], 2e-5)
+	require.InDelta(t, 1.3702561342199717, *d[measurement.Apex], 2e-5)
+	require.InDelta(t, 4.800151345030172, *d[measurement.Angle], 2e-4)
+	require.InDelta(t, -1.287606374901029, *d[measurement.EntryDepth], 2e-5)
+	require.InDelta(t, -1.3332020781243363, *d[measurement.ApexDepth], 2e-5)
+	require.InDelta(t, 1.293240557174566, *d[measurement.EntryLateral], 2e-5)
+	require.InDelta(t, 0.3165029103379816, *d[measurement.ApexLateral], 2e-5)
 }
 
 func TestSameFixtureHasNoDeviation(t *testing.T) {
@@ -122,7 +122,7 @@ func TestSameFixtureHasNoDeviation(t *testing.T) {
 // would give zero.
 func TestSmallAngles(t *testing.T) {
 	turned := geom.Rotation(geom.Vec{X: geom.Radians(1e-6)}).ApplyPose(upright)
-	require.InEpsilon(t, 1e-6, of(t, upright, turned, nil).Angle, 1e-6)
+	require.InEpsilon(t, 1e-6, *of(t, upright, turned, nil)[measurement.Angle], 1e-6)
 }
 
 func TestPosesWithoutAnAxis(t *testing.T) {
@@ -201,9 +201,13 @@ func placement(t *rapid.T) (planned, achieved geom.Pose, site Directions) {
 	return planned, achieved, Directions{Mesial: e1, Buccal: e2}
 }
 
-func list(d measurement.Deviation) []float64 {
-	return []float64{d.Entry, d.EntryLateral, d.EntryDepth, d.Apex, d.ApexLateral, d.ApexDepth, d.Angle,
-		*d.EntryMesial, *d.EntryBuccal, *d.ApexMesial, *d.ApexBuccal, *d.TiltMesial, *d.TiltBuccal}
+// list has the figures in order.
+func list(d measurement.Values) []float64 {
+	var out []float64
+	for _, x := range d.All() {
+		out = append(out, x)
+	}
+	return out
 }
 
 func TestMovingEverythingChangesNothing(t *testing.T) {
@@ -222,13 +226,13 @@ func TestPartsAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		planned, achieved, site := placement(t)
 		d := of(t, planned, achieved, &site)
-		require.InDelta(t, d.Entry, math.Hypot(d.EntryLateral, d.EntryDepth), 1e-9)
-		require.InDelta(t, d.Apex, math.Hypot(d.ApexLateral, d.ApexDepth), 1e-9)
-		require.InDelta(t, d.EntryLateral, math.Hypot(*d.EntryMesial, *d.EntryBuccal), 1e-9)
-		require.InDelta(t, d.ApexLateral, math.Hypot(*d.ApexMesial, *d.ApexBuccal), 1e-9)
+		require.InDelta(t, *d[measurement.Entry], math.Hypot(*d[measurement.EntryLateral], *d[measurement.EntryDepth]), 1e-9)
+		require.InDelta(t, *d[measurement.Apex], math.Hypot(*d[measurement.ApexLateral], *d[measurement.ApexDepth]), 1e-9)
+		require.InDelta(t, *d[measurement.EntryLateral], math.Hypot(*d[measurement.EntryMesial], *d[measurement.EntryBuccal]), 1e-9)
+		require.InDelta(t, *d[measurement.ApexLateral], math.Hypot(*d[measurement.ApexMesial], *d[measurement.ApexBuccal]), 1e-9)
 		// tan² of the angle is the sum of those of both tilts.
 		tan := func(x float64) float64 { return math.Tan(geom.Radians(x)) }
-		require.InDelta(t, tan(d.Angle), math.Hypot(tan(*d.TiltMesial), tan(*d.TiltBuccal)), 1e-9)
+		require.InDelta(t, tan(*d[measurement.Angle]), math.Hypot(tan(*d[measurement.TiltMesial]), tan(*d[measurement.TiltBuccal])), 1e-9)
 	})
 }
 
@@ -238,16 +242,16 @@ func TestExchange(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		planned, achieved, site := placement(t)
 		there, back := of(t, planned, achieved, &site), of(t, achieved, planned, &site)
-		require.InDelta(t, there.Entry, back.Entry, 1e-9)
-		require.InDelta(t, there.Apex, back.Apex, 1e-9)
-		require.InDelta(t, there.Angle, back.Angle, 1e-9)
+		require.InDelta(t, *there[measurement.Entry], *back[measurement.Entry], 1e-9)
+		require.InDelta(t, *there[measurement.Apex], *back[measurement.Apex], 1e-9)
+		require.InDelta(t, *there[measurement.Angle], *back[measurement.Angle], 1e-9)
 
 		off := vector(3).Draw(t, "shift")
 		shifted := geom.Pose{Entry: r3.Add(planned.Entry, off), Apex: r3.Add(planned.Apex, off)}
 		there, back = of(t, planned, shifted, &site), of(t, shifted, planned, &site)
-		require.InDelta(t, there.EntryDepth, -back.EntryDepth, 1e-9)
-		require.InDelta(t, *there.ApexMesial, -*back.ApexMesial, 1e-9)
-		require.InDelta(t, *there.ApexBuccal, -*back.ApexBuccal, 1e-9)
+		require.InDelta(t, *there[measurement.EntryDepth], -*back[measurement.EntryDepth], 1e-9)
+		require.InDelta(t, *there[measurement.ApexMesial], -*back[measurement.ApexMesial], 1e-9)
+		require.InDelta(t, *there[measurement.ApexBuccal], -*back[measurement.ApexBuccal], 1e-9)
 	})
 }
 
@@ -271,4 +275,35 @@ func TestMirroredPatient(t *testing.T) {
 			list(of(t, planned, achieved, &here)),
 			list(of(t, both(planned), both(achieved), &there)), 1e-9)
 	})
+}
+
+// Every figure of the table has a formula: a norm of a vector where it is
+// unsigned, so that its uncertainty can be had. The error of the vector is that
+// of its value, to first order: differences over 10⁻⁶ mm, of curvature about
+// 10⁻⁷ of the error.
+func TestEveryFigureHasItsFormula(t *testing.T) {
+	planned := geom.Pose{Apex: geom.Vec{Z: -10}}
+	achieved := geom.Pose{Entry: geom.Vec{X: 0.5, Y: -0.7, Z: -1}, Apex: geom.Vec{X: -0.6, Y: 0.75, Z: -11}}
+	site := Directions{Mesial: geom.Vec{Y: -1}, Buccal: geom.Vec{X: 1}}
+	const h = 1e-6
+	for _, e := range []Ends{{Entry: geom.Vec{X: h}}, {Entry: geom.Vec{Z: h}}, {Apex: geom.Vec{Y: h}}, {Apex: geom.Vec{Z: h}}} {
+		p := Compare(planned, achieved, &site)
+		moved := Compare(planned, geom.Pose{Entry: r3.Add(achieved.Entry, e.Entry), Apex: r3.Add(achieved.Apex, e.Apex)}, &site)
+		for f := range measurement.FigureCount {
+			formula := FormulaOf(f)
+			require.NotNil(t, formula.Value, f)
+			change := formula.Value(&moved) - formula.Value(&p)
+			perturbed := p.Perturbed(e, 0)
+			switch {
+			case !f.Signed():
+				require.InDelta(t, formula.Value(&p), r3.Norm(formula.Vector(&p)), 1e-12, f)
+				require.InDelta(t, change, r3.Norm(r3.Add(formula.Vector(&p), formula.VectorError(&p, e)))-formula.Value(&p), 1e-4*h, f)
+			case formula.Error != nil:
+				require.False(t, f.Directional(), f)
+				require.InDelta(t, change, formula.Error(&p, e), 1e-4*h, f)
+			default:
+				require.InDelta(t, change, formula.Value(&perturbed)-formula.Value(&p), 1e-4*h, f)
+			}
+		}
+	}
 }

@@ -68,7 +68,7 @@ func TestOtherLengthThanPlanned(t *testing.T) {
 	assert.InDelta(t, 10, r.Achieved.Length, 0.01)
 	assert.InDelta(t, 12, r.Planned.Length, 0)
 	want := r3.Norm(r3.Sub(truth.Achieved.Apex, f.planned.Apex))
-	assert.InDelta(t, want, r.Deviation.Apex, 0.2)
+	assert.InDelta(t, want, *r.Deviation[measurement.Apex], 0.2)
 	assert.Greater(t, want, 2.0, "far from the deviation of the same length")
 }
 

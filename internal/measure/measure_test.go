@@ -145,7 +145,7 @@ func flagged(t testing.TB, flags measurement.Flags, code string) measurement.Fla
 }
 
 // figures lists a deviation's thirteen figures by their stored name.
-func figures(t testing.TB, d *measurement.Deviation) map[string]float64 {
+func figures(t testing.TB, d *measurement.Values) map[string]float64 {
 	t.Helper()
 	require.NotNil(t, d)
 	data, err := json.Marshal(d)
@@ -186,11 +186,11 @@ func TestSmallPhantomIsMeasuredRightly(t *testing.T) {
 	// An error of more than five standard uncertainties would say that these
 	// are too small.
 	for end, u := range map[string]struct{ off, u float64 }{
-		"entry along": {r.Deviation.EntryDepth - truth.Deviation.EntryDepth, r.Uncertainty.EntryDepth.U},
-		"apex along":  {r.Deviation.ApexDepth - truth.Deviation.ApexDepth, r.Uncertainty.ApexDepth.U},
-		"mesial":      {*r.Deviation.EntryMesial - *truth.Deviation.EntryMesial, r.Uncertainty.EntryMesial.U},
-		"buccal":      {*r.Deviation.ApexBuccal - *truth.Deviation.ApexBuccal, r.Uncertainty.ApexBuccal.U},
-		"tilt":        {*r.Deviation.TiltMesial - *truth.Deviation.TiltMesial, r.Uncertainty.TiltMesial.U},
+		"entry along": {*r.Deviation[measurement.EntryDepth] - *truth.Deviation[measurement.EntryDepth], r.Uncertainty.Intervals[measurement.EntryDepth].U},
+		"apex along":  {*r.Deviation[measurement.ApexDepth] - *truth.Deviation[measurement.ApexDepth], r.Uncertainty.Intervals[measurement.ApexDepth].U},
+		"mesial":      {*r.Deviation[measurement.EntryMesial] - *truth.Deviation[measurement.EntryMesial], r.Uncertainty.Intervals[measurement.EntryMesial].U},
+		"buccal":      {*r.Deviation[measurement.ApexBuccal] - *truth.Deviation[measurement.ApexBuccal], r.Uncertainty.Intervals[measurement.ApexBuccal].U},
+		"tilt":        {*r.Deviation[measurement.TiltMesial] - *truth.Deviation[measurement.TiltMesial], r.Uncertainty.Intervals[measurement.TiltMesial].U},
 	} {
 		assert.Greater(t, u.u, 0.0, end)
 		assert.Less(t, max(u.off, -u.off)/u.u, 5.0, end)
@@ -327,8 +327,8 @@ func TestDeviationsDoNotDependOnHowACaseIsStored(t *testing.T) {
 			}
 			// The draws of the uncertainty stray by about 1 %; another order of sums
 			// in the fit adds to it.
-			assert.InEpsilon(t, base.Uncertainty.Entry.U, got.Uncertainty.Entry.U, 0.05)
-			assert.InEpsilon(t, base.Uncertainty.Apex.U, got.Uncertainty.Apex.U, 0.05)
+			assert.InEpsilon(t, base.Uncertainty.Intervals[measurement.Entry].U, got.Uncertainty.Intervals[measurement.Entry].U, 0.05)
+			assert.InEpsilon(t, base.Uncertainty.Intervals[measurement.Apex].U, got.Uncertainty.Intervals[measurement.Apex].U, 0.05)
 			// A head turned by half a turn against its own coordinates is told, and
 			// rightly so: a plan in other coordinates looks the same.
 			told := slices.DeleteFunc(codes(got.Flags), func(c string) bool { return c == "mesial-contradicted" })

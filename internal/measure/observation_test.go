@@ -94,15 +94,15 @@ func TestFiguresWithoutAFollowUpScan(t *testing.T) {
 	require.Len(t, s.Sites, 2)
 	f := s.Result.Fixtures[0]
 	require.Same(t, &s.Result.Fixtures[0], s.Sites[0].Figures)
-	assert.InDelta(t, 0.5, f.Deviation.Entry, 1e-12)
-	assert.InDelta(t, 0.5, f.Deviation.Apex, 1e-12)
-	assert.InDelta(t, 0.3, f.Deviation.EntryLateral, 1e-12)
-	assert.InDelta(t, 0.4, f.Deviation.EntryDepth, 1e-12)
-	assert.InDelta(t, -0.3, *f.Deviation.EntryMesial, 1e-12)
-	assert.InDelta(t, 0, f.Deviation.Angle, 1e-9)
+	assert.InDelta(t, 0.5, *f.Deviation[measurement.Entry], 1e-12)
+	assert.InDelta(t, 0.5, *f.Deviation[measurement.Apex], 1e-12)
+	assert.InDelta(t, 0.3, *f.Deviation[measurement.EntryLateral], 1e-12)
+	assert.InDelta(t, 0.4, *f.Deviation[measurement.EntryDepth], 1e-12)
+	assert.InDelta(t, -0.3, *f.Deviation[measurement.EntryMesial], 1e-12)
+	assert.InDelta(t, 0, *f.Deviation[measurement.Angle], 1e-9)
 	const u = 0.1005 // √0.0101
 	// 20 000 draws give a standard deviation to 0.5 %; five of that are allowed.
-	assert.InDelta(t, u, f.Uncertainty.EntryDepth.U, 0.025*u)
+	assert.InDelta(t, u, f.Uncertainty.Intervals[measurement.EntryDepth].U, 0.025*u)
 	var names []string
 	for _, c := range f.Uncertainty.Budget {
 		names = append(names, c.Name)

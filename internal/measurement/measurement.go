@@ -1,6 +1,8 @@
 // Package measurement is the measurement of one case as it is printed, stored and
 // read again: plain data with the names and units of the stored JSON. It has no
-// logic beyond asking what is there.
+// logic beyond asking what is there. The table of figures says what each
+// deviation is called, its unit, and the words for its sign: all packages that
+// compute, store or print deviations loop over it.
 //
 // Conventions: lengths are mm, angles degrees, coordinates patient LPS of the
 // planning scan. A figure that could not be had is nil, never zero.
@@ -130,7 +132,7 @@ type Fixture struct {
 	Guidance    string       `json:"guidance,omitempty"`
 	Planned     Placement    `json:"planned"`
 	Achieved    *Placement   `json:"achieved,omitempty"`
-	Deviation   *Deviation   `json:"deviation,omitempty"`
+	Deviation   *Values      `json:"deviation,omitempty"`
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
 	Flags       Flags        `json:"flags"`
@@ -142,56 +144,6 @@ type Placement struct {
 	Apex     [3]float64 `json:"apex"`
 	Diameter float64    `json:"diameter"`
 	Length   float64    `json:"length"`
-}
-
-// Deviation has the figures of one fixture, achieved against planned.
-type Deviation struct {
-	Entry        float64  `json:"entry_mm"`
-	EntryLateral float64  `json:"entry_lateral_mm"`
-	EntryDepth   float64  `json:"entry_depth_mm"` // + = deeper than planned
-	Apex         float64  `json:"apex_mm"`
-	ApexLateral  float64  `json:"apex_lateral_mm"`
-	ApexDepth    float64  `json:"apex_depth_mm"`
-	Angle        float64  `json:"angle_deg"`
-	EntryMesial  *float64 `json:"entry_mesial_mm,omitempty"` // + = mesial
-	EntryBuccal  *float64 `json:"entry_buccal_mm,omitempty"` // + = buccal
-	ApexMesial   *float64 `json:"apex_mesial_mm,omitempty"`
-	ApexBuccal   *float64 `json:"apex_buccal_mm,omitempty"`
-	TiltMesial   *float64 `json:"tilt_mesial_deg,omitempty"` // + = the apex tips mesially
-	TiltBuccal   *float64 `json:"tilt_buccal_deg,omitempty"`
-}
-
-// Interval is a figure's standard uncertainty and its 95 % coverage interval.
-type Interval struct {
-	U    float64 `json:"u"`
-	Low  float64 `json:"low95"`
-	High float64 `json:"high95"`
-}
-
-// Floor is what a perfectly placed fixture would show at the 95th percentile.
-type Floor struct {
-	Entry float64 `json:"entry_mm"`
-	Apex  float64 `json:"apex_mm"`
-	Angle float64 `json:"angle_deg"`
-}
-
-// Uncertainty has an interval for each figure of Deviation.
-type Uncertainty struct {
-	Entry        Interval  `json:"entry_mm"`
-	EntryLateral Interval  `json:"entry_lateral_mm"`
-	EntryDepth   Interval  `json:"entry_depth_mm"`
-	Apex         Interval  `json:"apex_mm"`
-	ApexLateral  Interval  `json:"apex_lateral_mm"`
-	ApexDepth    Interval  `json:"apex_depth_mm"`
-	Angle        Interval  `json:"angle_deg"`
-	EntryMesial  *Interval `json:"entry_mesial_mm,omitempty"`
-	EntryBuccal  *Interval `json:"entry_buccal_mm,omitempty"`
-	ApexMesial   *Interval `json:"apex_mesial_mm,omitempty"`
-	ApexBuccal   *Interval `json:"apex_buccal_mm,omitempty"`
-	TiltMesial   *Interval `json:"tilt_mesial_deg,omitempty"`
-	TiltBuccal   *Interval `json:"tilt_buccal_deg,omitempty"`
-	Floor        Floor     `json:"floor95"`
-	Budget       []Source  `json:"budget"`
 }
 
 // Source is one contribution to the uncertainty of a fixture's pose: standard

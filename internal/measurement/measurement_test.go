@@ -22,6 +22,10 @@ func filled(v reflect.Value) {
 	case reflect.Pointer:
 		v.Set(reflect.New(v.Type().Elem()))
 		filled(v.Elem())
+	case reflect.Array:
+		for i := range v.Len() {
+			filled(v.Index(i))
+		}
 	case reflect.Slice:
 		v.Set(reflect.MakeSlice(v.Type(), 1, 1))
 		filled(v.Index(0))
@@ -70,6 +74,11 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 	require.NoError(t, err)
 	var c Case
 	filled(reflect.ValueOf(&c).Elem())
+	for f := range FigureCount {
+		if !f.Floored() {
+			c.Fixtures[0].Uncertainty.Floor[f] = nil
+		}
+	}
 	data, err := json.Marshal(c)
 	require.NoError(t, err)
 
@@ -128,7 +137,13 @@ func TestMissingFiguresAreLeftOut(t *testing.T) {
 	}
 
 	// A fixture whose mesial direction is not known.
-	data, err = json.Marshal(Fixture{Deviation: &Deviation{}, Uncertainty: &Uncertainty{}, Clearance: []Clearance{{}}})
+	var d Values
+	for f := range FigureCount {
+		if !f.Directional() {
+			d[f] = new(0.0)
+		}
+	}
+	data, err = json.Marshal(Fixture{Deviation: &d, Uncertainty: &Uncertainty{}, Clearance: []Clearance{{}}})
 	require.NoError(t, err)
 	for _, name := range []string{"mesial", "buccal", "achieved_mm", "low95_mm", "high95_mm", "margin_mm"} {
 		assert.NotContains(t, string(data), name)
@@ -137,8 +152,7 @@ func TestMissingFiguresAreLeftOut(t *testing.T) {
 	for _, name := range []string{"entry_mm", "entry_lateral_mm", "entry_depth_mm", "apex_mm", "apex_lateral_mm", "apex_depth_mm", "angle_deg"} {
 		assert.Contains(t, string(data), fmt.Sprintf("%q:0", name))
 	}
-	zero := 0.0
-	data, err = json.Marshal(Deviation{EntryMesial: &zero})
+	data, err = json.Marshal(Values{EntryMesial: new(0.0)})
 	require.NoError(t, err)
 	assert.Contains(t, string(data), `"entry_mesial_mm":0`)
 	assert.NotContains(t, string(data), "entry_buccal_mm")
@@ -158,7 +172,10 @@ func TestStoredFormRoundTrips(t *testing.T) {
 			Schema: Schema, Case: rapid.String().Draw(t, "case"), Program: Program{Seed: rapid.Uint64().Draw(t, "seed")},
 			Alignment: Alignment{Quality: map[string]float64{"x_mm": number.Draw(t, "q")}},
 			Fixtures: []Fixture{{
-				Deviation: &Deviation{Entry: number.Draw(t, "entry"), EntryMesial: some(), TiltBuccal: some()},
+				Deviation: &Values{Entry: some(), EntryMesial: some(), TiltBuccal: some()},
+				Uncertainty: &Uncertainty{
+					Intervals: PerFigure[Interval]{Apex: {number.Draw(t, "u"), number.Draw(t, "low"), number.Draw(t, "high")}},
+					Floor:     Values{Angle: some()}, Budget: []Source{{Name: "a", Angle: number.Draw(t, "source")}}},
 				Clearance: []Clearance{{Structure: rapid.String().Draw(t, "structure"), Achieved: some(), Low: some(), Margin: some()}},
 				Flags:     Flags{{Code: "a", Message: rapid.String().Draw(t, "message"), Level: Notice}},
 			}},

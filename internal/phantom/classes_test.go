@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/volume"
 )
 
@@ -314,9 +315,9 @@ func TestTheDemosCases(t *testing.T) {
 		truth, err := TruthOf(s)
 		require.NoError(t, err)
 		for _, f := range truth.Fixtures {
-			require.InDelta(t, 1, f.Deviation.Entry, 0.4)
-			require.InDelta(t, 1, f.Deviation.Apex, 0.6)
-			require.True(t, f.Deviation.Angle > 1.5 && f.Deviation.Angle < 4.5)
+			require.InDelta(t, 1, *f.Deviation[measurement.Entry], 0.4)
+			require.InDelta(t, 1, *f.Deviation[measurement.Apex], 0.6)
+			require.True(t, *f.Deviation[measurement.Angle] > 1.5 && *f.Deviation[measurement.Angle] < 4.5)
 			for _, c := range f.Clearance {
 				if c.Achieved != nil && *c.Achieved < 4.2 {
 					kinds[c.Kind] = true

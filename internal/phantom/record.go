@@ -38,7 +38,7 @@ type FixtureRecord struct {
 	AchievedPost *measurement.Placement `json:"achieved_post,omitempty"`
 	Mesial       [3]float64             `json:"mesial"` // unit, perpendicular to the planned axis
 	Buccal       [3]float64             `json:"buccal"` // unit, perpendicular to both
-	Deviation    *measurement.Deviation `json:"deviation,omitempty"`
+	Deviation    *measurement.Values    `json:"deviation,omitempty"`
 	Clearance    []Clearance            `json:"clearance"`
 }
 

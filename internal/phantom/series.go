@@ -18,7 +18,7 @@ type SeriesCase struct {
 	Fixture
 	Planned, Achieved geom.Pose
 	Mesial, Buccal    geom.Vec // unit, perpendicular to the planned axis and each other
-	Deviation         *measurement.Deviation
+	Deviation         *measurement.Values
 }
 
 // The invented clinician: the spread of each component starts at one value and

@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/measurement"
 )
 
 func TestDemoSeriesLearns(t *testing.T) {
@@ -17,8 +19,8 @@ func TestDemoSeriesLearns(t *testing.T) {
 	require.Less(t, long[49].Placed, "2027")
 	for i, c := range long {
 		require.NoError(t, c.Fixture.check())
-		require.InDelta(t, r3.Norm(r3.Sub(c.Achieved.Entry, c.Planned.Entry)), c.Deviation.Entry, 1e-9)
-		require.InDelta(t, r3.Dot(r3.Sub(c.Achieved.Apex, c.Planned.Apex), c.Mesial), *c.Deviation.ApexMesial, 1e-9)
+		require.InDelta(t, r3.Norm(r3.Sub(c.Achieved.Entry, c.Planned.Entry)), *c.Deviation[measurement.Entry], 1e-9)
+		require.InDelta(t, r3.Dot(r3.Sub(c.Achieved.Apex, c.Planned.Apex), c.Mesial), *c.Deviation[measurement.ApexMesial], 1e-9)
 		if i > 0 {
 			require.Greater(t, c.Placed, long[i-1].Placed)
 		}
@@ -32,7 +34,7 @@ func TestDemoSeriesHasTheStatedSpread(t *testing.T) {
 	ratio := func(cases []SeriesCase, from int) (sum float64) {
 		for i, c := range cases {
 			entry := lastEntry + (firstEntry-lastEntry)*math.Exp(-float64(from+i)/learningCases)
-			sum += c.Deviation.Entry * c.Deviation.Entry / (3*entry*entry + habitDistal*habitDistal + habitDeep*habitDeep)
+			sum += *c.Deviation[measurement.Entry] * *c.Deviation[measurement.Entry] / (3*entry*entry + habitDistal*habitDistal + habitDeep*habitDeep)
 		}
 		return sum
 	}

@@ -26,10 +26,10 @@ type FixtureTruth struct {
 	Fixture
 	Planned      geom.Pose
 	Achieved     geom.Pose
-	AchievedPost geom.Pose              // in the follow-up scan
-	Mesial       geom.Vec               // unit, perpendicular to the planned axis
-	Buccal       geom.Vec               // unit, perpendicular to the planned axis and Mesial
-	Deviation    *measurement.Deviation // nil where the fixture is missing
+	AchievedPost geom.Pose           // in the follow-up scan
+	Mesial       geom.Vec            // unit, perpendicular to the planned axis
+	Buccal       geom.Vec            // unit, perpendicular to the planned axis and Mesial
+	Deviation    *measurement.Values // nil where the fixture is missing
 	Clearance    []Clearance
 }
 
@@ -134,17 +134,25 @@ func (f frame) pose(length float64) geom.Pose {
 
 // deviation is achieved against planned: exact by construction, since Entry and
 // Tilt are stated in the planned fixture's own frame of mesial, buccal, apical.
-func (f *Fixture) deviation() *measurement.Deviation {
+// It shares no formula with package deviation, which it is the truth for.
+func (f *Fixture) deviation() *measurement.Values {
 	entry := geom.Vec{X: f.Entry[0], Y: f.Entry[1], Z: f.Entry[2]}
 	axis := frame{m: geom.Vec{X: 1}, b: geom.Vec{Y: 1}, a: geom.Vec{Z: 1}}.leaning(f.Tilt[0], f.Tilt[1]).a
 	apex := r3.Add(entry, r3.Scale(f.Length, r3.Sub(axis, geom.Vec{Z: 1})))
-	tilt := f.Tilt
-	return &measurement.Deviation{
-		Entry: norm(entry), EntryLateral: math.Hypot(entry.X, entry.Y), EntryDepth: entry.Z,
-		Apex: norm(apex), ApexLateral: math.Hypot(apex.X, apex.Y), ApexDepth: apex.Z,
-		Angle:       geom.Degrees(math.Atan2(math.Hypot(axis.X, axis.Y), axis.Z)),
-		EntryMesial: &entry.X, EntryBuccal: &entry.Y, ApexMesial: &apex.X, ApexBuccal: &apex.Y,
-		TiltMesial: &tilt[0], TiltBuccal: &tilt[1],
+	return &measurement.Values{
+		measurement.Entry:        new(norm(entry)),
+		measurement.EntryLateral: new(math.Hypot(entry.X, entry.Y)),
+		measurement.EntryDepth:   &entry.Z,
+		measurement.Apex:         new(norm(apex)),
+		measurement.ApexLateral:  new(math.Hypot(apex.X, apex.Y)),
+		measurement.ApexDepth:    &apex.Z,
+		measurement.Angle:        new(geom.Degrees(math.Atan2(math.Hypot(axis.X, axis.Y), axis.Z))),
+		measurement.EntryMesial:  &entry.X,
+		measurement.EntryBuccal:  &entry.Y,
+		measurement.ApexMesial:   &apex.X,
+		measurement.ApexBuccal:   &apex.Y,
+		measurement.TiltMesial:   new(f.Tilt[0]),
+		measurement.TiltBuccal:   new(f.Tilt[1]),
 	}
 }
 

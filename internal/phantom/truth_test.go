@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 )
 
 func TestTheTruthIsOneRigidMotion(t *testing.T) {
@@ -111,8 +112,8 @@ func TestDeviationsFollowTheDefinitions(t *testing.T) {
 			d                                     geom.Vec
 			total, depth, lateral, mesial, buccal float64
 		}{
-			{r3.Sub(achieved.Entry, planned.Entry), got.Entry, got.EntryDepth, got.EntryLateral, *got.EntryMesial, *got.EntryBuccal},
-			{r3.Sub(achieved.Apex, planned.Apex), got.Apex, got.ApexDepth, got.ApexLateral, *got.ApexMesial, *got.ApexBuccal},
+			{r3.Sub(achieved.Entry, planned.Entry), *got[measurement.Entry], *got[measurement.EntryDepth], *got[measurement.EntryLateral], *got[measurement.EntryMesial], *got[measurement.EntryBuccal]},
+			{r3.Sub(achieved.Apex, planned.Apex), *got[measurement.Apex], *got[measurement.ApexDepth], *got[measurement.ApexLateral], *got[measurement.ApexMesial], *got[measurement.ApexBuccal]},
 		} {
 			depth := r3.Dot(end.d, a)
 			near(r3.Norm(end.d), end.total)
@@ -121,9 +122,9 @@ func TestDeviationsFollowTheDefinitions(t *testing.T) {
 			near(r3.Dot(end.d, plan.m), end.mesial)
 			near(r3.Dot(end.d, plan.b), end.buccal)
 		}
-		near(geom.Degrees(math.Atan2(r3.Norm(r3.Cross(a, b)), r3.Dot(a, b))), got.Angle)
-		near(geom.Degrees(math.Atan2(r3.Dot(b, plan.m), r3.Dot(b, a))), *got.TiltMesial)
-		near(geom.Degrees(math.Atan2(r3.Dot(b, plan.b), r3.Dot(b, a))), *got.TiltBuccal)
+		near(geom.Degrees(math.Atan2(r3.Norm(r3.Cross(a, b)), r3.Dot(a, b))), *got[measurement.Angle])
+		near(geom.Degrees(math.Atan2(r3.Dot(b, plan.m), r3.Dot(b, a))), *got[measurement.TiltMesial])
+		near(geom.Degrees(math.Atan2(r3.Dot(b, plan.b), r3.Dot(b, a))), *got[measurement.TiltBuccal])
 		near(f.Length, achieved.Length())
 	})
 }

@@ -202,31 +202,29 @@ func (d *Document) summary(c *measurement.Case, o Options) {
 
 // summaryTable is one table of all fixtures.
 func summaryTable(c *measurement.Case, o Options) table {
-	t := table{Caption: "All fixtures, achieved against planned, with 95 % intervals", Columns: []column{
-		{Head: "site", Share: 9}, {Head: "planned", Share: 14}, {Head: "entry", Share: 19}, {Head: "apex", Share: 19},
-		{Head: "angle", Share: 19}, {Head: "tightest clearance", Share: 34}}}
+	t := table{Caption: "All fixtures, achieved against planned, with 95 % intervals",
+		Columns: []column{{Head: "site", Share: 9}, {Head: "planned", Share: 14}}}
+	for _, figure := range measurement.Wholes() {
+		t.Columns = append(t.Columns, column{Head: figure.Spec().Label, Share: 19})
+	}
+	t.Columns = append(t.Columns, column{Head: "tightest clearance", Share: 34})
 	for _, f := range c.Fixtures {
-		_, label, _ := o.site(f.Site)
-		r := row{Cells: []string{label, sized(f.Planned), "none", "none", "none", tightest(f.Clearance)}}
-		if f.Deviation == nil {
-			r.Cells[2] = "no fixture found"
-		}
-		if f.Deviation != nil {
-			with := func(v float64, unit string, i measurement.Interval) string {
-				return fmt.Sprintf("%.2f %s (%s)", v, unit, wording.Interval(i, unit))
+		n, label, _ := o.site(f.Site)
+		r := row{Cells: []string{label, sized(f.Planned)}}
+		for i, figure := range measurement.Wholes() {
+			cell := "none"
+			switch {
+			case f.Deviation == nil && i == 0:
+				cell = "no fixture found"
+			case f.Deviation != nil && f.Deviation[figure] != nil:
+				cell = wording.Value(figure, *f.Deviation[figure], n)
+				if u := f.Uncertainty; u != nil && u.Intervals[figure] != nil {
+					cell += " (" + wording.ValueInterval(figure, *u.Intervals[figure], n) + ")"
+				}
 			}
-			u := measurement.Uncertainty{}
-			if f.Uncertainty != nil {
-				u = *f.Uncertainty
-				r.Cells[2] = with(f.Deviation.Entry, "mm", u.Entry)
-				r.Cells[3] = with(f.Deviation.Apex, "mm", u.Apex)
-				r.Cells[4] = with(f.Deviation.Angle, "°", u.Angle)
-			} else {
-				r.Cells[2] = fmt.Sprintf("%.2f mm", f.Deviation.Entry)
-				r.Cells[3] = fmt.Sprintf("%.2f mm", f.Deviation.Apex)
-				r.Cells[4] = fmt.Sprintf("%.2f °", f.Deviation.Angle)
-			}
+			r.Cells = append(r.Cells, cell)
 		}
+		r.Cells = append(r.Cells, tightest(f.Clearance))
 		t.Rows = append(t.Rows, r)
 	}
 	return t
@@ -264,15 +262,15 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 		d.add(notice{Title: "Clearance", Items: near})
 	}
 	if f.Deviation != nil {
-		if f.Uncertainty != nil {
-			d.add(gaugesOf(f))
+		if g := gaugesOf(f, n); len(g.Items) > 0 {
+			d.add(g)
 		}
 		figures := figureTable(f, n)
 		var t *drawing.Target
 		switch {
 		case p != nil && p.target != nil:
 			t = p.target
-		case f.Deviation.EntryMesial != nil && f.Deviation.EntryBuccal != nil && f.Deviation.ApexMesial != nil && f.Deviation.ApexBuccal != nil && n.Valid():
+		case n.Valid():
 			t = storedTarget(f, n)
 		}
 		if t != nil {
@@ -305,19 +303,35 @@ func planText(f measurement.Fixture) string {
 	return plan
 }
 
-func gaugesOf(f measurement.Fixture) gauges {
-	dev, u := f.Deviation, f.Uncertainty
-	full := drawing.GaugeFull(u.Entry.High, u.Apex.High)
-	one := func(name string, v float64, unit string, i measurement.Interval, floor, full float64) gauge {
-		return gauge{Name: name, Value: fmt.Sprintf("%.2f %s", v, unit),
-			Note:    fmt.Sprintf("95 %%: %s; %s", wording.Interval(i, unit), wording.Floor(v, floor, unit)),
-			Drawing: drawing.Gauge{Name: name, Value: v, Low: i.Low, High: i.High, Floor: floor, Unit: unit, Full: full}.Draw()}
+// gaugesOf draws the whole figures that have an interval, those of one unit
+// along rulers of one length.
+func gaugesOf(f measurement.Fixture, n tooth.Number) gauges {
+	if f.Uncertainty == nil {
+		return gauges{}
 	}
-	return gauges{Items: []gauge{
-		one("Entry deviation", dev.Entry, "mm", u.Entry, u.Floor.Entry, full),
-		one("Apex deviation", dev.Apex, "mm", u.Apex, u.Floor.Apex, full),
-		one("Angular deviation", dev.Angle, "°", u.Angle, u.Floor.Angle, drawing.GaugeFull(u.Angle.High)),
-	}}
+	full := map[measurement.Unit]float64{}
+	for _, figure := range measurement.Wholes() {
+		if i := f.Uncertainty.Intervals[figure]; i != nil {
+			full[figure.Unit()] = drawing.GaugeFull(full[figure.Unit()], i.High)
+		}
+	}
+	var out gauges
+	for _, figure := range measurement.Wholes() {
+		v, i, floor := f.Deviation[figure], f.Uncertainty.Intervals[figure], f.Uncertainty.Floor[figure]
+		if v == nil || i == nil {
+			continue
+		}
+		unit, name := figure.Unit().Symbol(), figure.Heading()
+		g := gauge{Name: name, Value: wording.Value(figure, *v, n), Note: "95 %: " + wording.ValueInterval(figure, *i, n)}
+		ruler := drawing.Gauge{Name: name, Value: *v, Low: i.Low, High: i.High, Unit: unit, Full: full[figure.Unit()]}
+		if floor != nil {
+			g.Note += "; " + wording.Floor(*v, *floor, unit)
+			ruler.Floor = *floor
+		}
+		g.Drawing = ruler.Draw()
+		out.Items = append(out.Items, g)
+	}
+	return out
 }
 
 func figureTable(f measurement.Fixture, n tooth.Number) table {
@@ -355,22 +369,28 @@ func clearanceTable(list []measurement.Clearance) table {
 	return t
 }
 
-// storedTarget is the target plot of a stored measurement: the ellipses' axes
-// lie along the directions, since their correlation is not stored.
+// storedTarget is the target plot of a stored measurement, nil where a lateral
+// part is not known: the ellipses' axes lie along the directions, since their
+// correlation is not stored.
 func storedTarget(f measurement.Fixture, n tooth.Number) *drawing.Target {
-	dev := f.Deviation
-	entry := drawing.Shot{Mesial: *dev.EntryMesial, Buccal: *dev.EntryBuccal}
-	apex := drawing.Shot{Mesial: *dev.ApexMesial, Buccal: *dev.ApexBuccal}
-	if u := f.Uncertainty; u != nil {
-		cov := func(m, b *measurement.Interval) *[3]float64 {
-			if m == nil || b == nil {
-				return nil
-			}
-			return &[3]float64{m.U * m.U, b.U * b.U, 0}
+	shot := func(mesial, buccal measurement.Figure) *drawing.Shot {
+		m, b := f.Deviation[mesial], f.Deviation[buccal]
+		if m == nil || b == nil {
+			return nil
 		}
-		entry.Cov, apex.Cov = cov(u.EntryMesial, u.EntryBuccal), cov(u.ApexMesial, u.ApexBuccal)
+		s := drawing.Shot{Mesial: *m, Buccal: *b}
+		if u := f.Uncertainty; u != nil {
+			if m, b := u.Intervals[mesial], u.Intervals[buccal]; m != nil && b != nil {
+				s.Cov = &[3]float64{m.U * m.U, b.U * b.U, 0}
+			}
+		}
+		return &s
 	}
-	t := drawing.NewTarget(n, entry, apex)
+	entry, apex := shot(measurement.EntryMesial, measurement.EntryBuccal), shot(measurement.ApexMesial, measurement.ApexBuccal)
+	if entry == nil || apex == nil {
+		return nil
+	}
+	t := drawing.NewTarget(n, *entry, *apex)
 	return &t
 }
 

@@ -2,8 +2,8 @@ package report
 
 import (
 	"fmt"
-	"strings"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
 	"plumbline/internal/stats/learningcurve"
@@ -49,14 +49,14 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 		return
 	}
 	t := table{Caption: everyFixture + ", sites in " + o.numbering() + "; " + twiceU,
-		Columns: []column{{Head: "case"}, {Head: "placed"}, {Head: "site"}, {Head: "entry, mm"}, {Head: "apex, mm"}, {Head: "angle, °"}, {Head: "what became of it"}}}
+		Columns: withWholes([]column{{Head: "case"}, {Head: "placed"}, {Head: "site"}}, 0, column{Head: "what became of it"})}
 	for i := range rows {
 		r := &rows[i]
 		became := "seal " + sealWords(r.Seal)
 		if r.Status != series.StatusMeasured || r.Doubt {
 			became = statusWords(r) + "; " + became
 		}
-		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(chiefValues(r), became)...)})
+		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(wholeValues(r), became)...)})
 	}
 	if len(t.Rows) > 0 {
 		d.add(t)
@@ -94,10 +94,10 @@ func (d *Document) clinician(a *analysis.Analysis) {
 	for i := range a.Figures {
 		f := &a.Figures[i]
 		if about := f.Words.About(); about != "" {
-			change = append(change, f.Title()+": "+about)
+			change = append(change, f.Figure.Heading()+": "+about)
 		}
 		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learningcurve.Learning {
-			unsettled = append(unsettled, strings.ToLower(f.Title()))
+			unsettled = append(unsettled, f.Figure.Spec().Title)
 		}
 	}
 	if len(unsettled) > 0 {
@@ -136,18 +136,10 @@ func levelTable(a *analysis.Analysis) table {
 		if f.SD != nil {
 			spread = fmt.Sprintf("%.2f", *f.SD)
 		}
-		t.Rows = append(t.Rows, row{Cells: []string{f.Title(), fmt.Sprintf("%.2f %s", f.Mean, sign(f.Unit)), span, spread,
+		t.Rows = append(t.Rows, row{Cells: []string{f.Figure.Heading(), fmt.Sprintf("%.2f %s", f.Mean, f.Figure.Unit().Symbol()), span, spread,
 			fmt.Sprintf("%.2f", f.Least), fmt.Sprintf("%.2f", f.Largest), fmt.Sprint(f.N)}})
 	}
 	return t
-}
-
-// sign writes a unit's name in the stored form as it is printed.
-func sign(unit string) string {
-	if unit == "deg" {
-		return "°"
-	}
-	return unit
 }
 
 // sideBySide has a row for each clinician, and how their means lie.
@@ -156,13 +148,13 @@ func (d *Document) sideBySide(together *analysis.Together) {
 		return
 	}
 	t := table{Caption: "In the order of their names: mean and its 95 % interval. Patients and sites differ, so this is no ranking",
-		Columns: []column{{Head: "clinician"}, {Head: "cases"}, {Head: "entry, mm"}, {Head: "apex, mm"}, {Head: "angle, °"}, {Head: "within limits"}}}
+		Columns: withWholes([]column{{Head: "clinician"}, {Head: "cases"}}, 0, column{Head: "within limits"})}
 	for i := range together.Clinicians {
 		a := &together.Clinicians[i]
 		cells := []string{outside(a.Clinician), fmt.Sprint(len(a.Cases))}
-		for _, x := range chief {
+		for _, x := range measurement.Wholes() {
 			mean := ""
-			if f := find(a, x.name); f != nil {
+			if f := find(a, x); f != nil {
 				mean = meanWords(&f.Summary)
 			}
 			cells = append(cells, mean)
@@ -180,7 +172,7 @@ func (d *Document) sideBySide(together *analysis.Together) {
 	means := table{Caption: "The clinicians' means together, each clinician once",
 		Columns: []column{{Head: "figure"}, {Head: "clinicians"}, {Head: "least"}, {Head: "median"}, {Head: "largest"}}}
 	for _, s := range together.Group {
-		means.Rows = append(means.Rows, row{Cells: []string{s.Title(), fmt.Sprint(s.N), fmt.Sprintf("%.2f %s", s.Least, sign(s.Unit)), fmt.Sprintf("%.2f %s", s.Median, sign(s.Unit)), fmt.Sprintf("%.2f %s", s.Most, sign(s.Unit))}})
+		means.Rows = append(means.Rows, row{Cells: []string{s.Figure.Heading(), fmt.Sprint(s.N), fmt.Sprintf("%.2f %s", s.Least, s.Figure.Unit().Symbol()), fmt.Sprintf("%.2f %s", s.Median, s.Figure.Unit().Symbol()), fmt.Sprintf("%.2f %s", s.Most, s.Figure.Unit().Symbol())}})
 	}
 	if len(means.Rows) > 0 {
 		d.add(means)

@@ -176,7 +176,7 @@ func TestStoredCaseSaysThatItHasNoCuts(t *testing.T) {
 func TestNoDirectionsNoParts(t *testing.T) {
 	s := study(t)
 	dev := s.Result.Fixtures[0].Deviation
-	dev.EntryMesial, dev.EntryBuccal, dev.ApexMesial, dev.ApexBuccal, dev.TiltMesial, dev.TiltBuccal = nil, nil, nil, nil, nil, nil
+	dev[measurement.EntryMesial], dev[measurement.EntryBuccal], dev[measurement.ApexMesial], dev[measurement.ApexBuccal], dev[measurement.TiltMesial], dev[measurement.TiltBuccal] = nil, nil, nil, nil, nil, nil
 	s.Sites[0].Directions = nil
 	d, err := Case(s, Options{})
 	require.NoError(t, err)

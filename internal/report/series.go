@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/wording"
 	"plumbline/internal/series"
@@ -81,24 +82,14 @@ func (d *Document) chainDoubt(f *series.File) {
 	d.add(notice{Title: notToBeReliedOn, Doubt: true, Items: items})
 }
 
-// find gives a figure of the analysis by its name.
-func find(a *analysis.Analysis, name string) *analysis.Figure {
+// find gives what an analysis says of a figure, nil if nothing.
+func find(a *analysis.Analysis, figure measurement.Figure) *analysis.Figure {
 	for i := range a.Figures {
-		if a.Figures[i].Figure == name {
+		if a.Figures[i].Figure == figure {
 			return &a.Figures[i]
 		}
 	}
 	return nil
-}
-
-// chief are the figures that stand for the others in charts.
-var chief = []struct {
-	figure            series.Figure
-	name, title, unit string
-}{
-	{series.Entry, "entry_mm", "Entry deviation", "mm"},
-	{series.Apex, "apex_mm", "Apex deviation", "mm"},
-	{series.Angle, "angle_deg", "Angular deviation", "°"},
 }
 
 // whichCases heads what the records say of all cases.
@@ -108,25 +99,21 @@ const whichCases = "Which cases these are"
 // whether these are all the cases.
 func (d *Document) seriesAnswers(s Series, others bool) {
 	a := &s.Analysis
-	full := 0.0
-	for _, x := range chief[:2] {
-		if f := find(a, x.name); f != nil && f.High != nil {
-			full = max(full, *f.High)
+	full := map[measurement.Unit]float64{}
+	for _, x := range measurement.Wholes() {
+		if f := find(a, x); f != nil && f.High != nil {
+			full[x.Unit()] = drawing.GaugeFull(full[x.Unit()], *f.High)
 		}
 	}
 	var row gauges
-	for i, x := range chief {
-		f := find(a, x.name)
+	for _, x := range measurement.Wholes() {
+		f := find(a, x)
 		if f == nil || f.Low == nil || f.High == nil {
 			continue
 		}
-		top := drawing.GaugeFull(full)
-		if i == 2 {
-			top = drawing.GaugeFull(*f.High)
-		}
-		row.Items = append(row.Items, gauge{Name: x.title + ", mean of the cases", Value: fmt.Sprintf("%.2f %s", f.Mean, x.unit),
-			Note:    fmt.Sprintf("95 %% of the mean: %.2f to %.2f %s; cases %.2f to %.2f", *f.Low, *f.High, x.unit, f.Least, f.Largest),
-			Drawing: drawing.Gauge{Name: x.title + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.unit, Full: top}.Draw()})
+		row.Items = append(row.Items, gauge{Name: x.Heading() + ", mean of the cases", Value: fmt.Sprintf("%.2f %s", f.Mean, x.Unit().Symbol()),
+			Note:    fmt.Sprintf("95 %% of the mean: %.2f to %.2f %s; cases %.2f to %.2f", *f.Low, *f.High, x.Unit().Symbol(), f.Least, f.Largest),
+			Drawing: drawing.Gauge{Name: x.Heading() + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.Unit().Symbol(), Full: full[x.Unit()]}.Draw()})
 	}
 	d.add(heading{Level: 2, Text: "What the series shows"})
 	if len(row.Items) > 0 {
@@ -139,9 +126,9 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	items = append(items, outsideAll(a.Notes)...)
 	d.add(notice{Title: whichCases, Items: items})
 	var said []string
-	for _, x := range chief {
-		if f := find(a, x.name); f != nil && f.Learning != nil {
-			said = append(said, x.title+". "+f.Words.Learning)
+	for _, x := range measurement.Wholes() {
+		if f := find(a, x); f != nil && f.Learning != nil {
+			said = append(said, x.Heading()+". "+f.Words.Learning)
 		}
 	}
 	if a.Success != nil {
@@ -167,17 +154,17 @@ func outsideAll(list []string) []string {
 func (d *Document) learning(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 1
-	for _, x := range chief {
-		f := find(a, x.name)
+	for _, x := range measurement.Wholes() {
+		f := find(a, x)
 		if f == nil {
 			continue
 		}
-		c := drawing.CurveChart{Name: strings.ToLower(x.title), Unit: x.unit, Last: len(a.Cases)}
+		c := drawing.CurveChart{Name: x.Spec().Title, Unit: x.Unit().Symbol(), Last: len(a.Cases)}
 		for i, number := range f.At {
 			p := drawing.CasePoint{Case: number}
 			of := a.Cases[number-1]
-			p.Y = *of.Mean[x.figure]
-			if u := of.U[x.figure]; u != nil {
+			p.Y = *of.Mean[x]
+			if u := of.U[x]; u != nil {
 				p.U = *u
 			}
 			if f.Learning != nil {
@@ -207,7 +194,7 @@ func (d *Document) learning(a *analysis.Analysis) {
 			}
 		}
 		text := f.Words.Caption()
-		c.Alt = "Chart of the " + strings.ToLower(x.title) + " case by case. " + text
+		c.Alt = "Chart of the " + x.Spec().Title + " case by case. " + text
 		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 56), Caption: outside(text)})
 	}
 	if len(group.Items) > 0 {
@@ -221,22 +208,22 @@ func (d *Document) charts(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 2
 	var without, unsettled []string
-	for _, x := range chief {
-		f := find(a, x.name)
+	for _, x := range measurement.Wholes() {
+		f := find(a, x)
 		if f == nil {
 			continue
 		}
 		if f.Chart == nil || len(f.Chart.Sums) == 0 {
 			if l := f.Learning; l != nil && l.Verdict == learningcurve.Learning {
-				unsettled = append(unsettled, strings.ToLower(x.title))
+				unsettled = append(unsettled, x.Spec().Title)
 			} else {
-				without = append(without, strings.ToLower(x.title))
+				without = append(without, x.Spec().Title)
 			}
 			continue
 		}
 		c := f.Chart
-		text := x.title + ". " + f.Words.Chart
-		sums := drawing.SumChart{Name: x.title, First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
+		text := x.Heading() + ". " + f.Words.Chart
+		sums := drawing.SumChart{Name: x.Heading(), First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
 		spread := c.EWMA.Sigma
 		if spread <= 0 {
 			continue
@@ -247,17 +234,17 @@ func (d *Document) charts(a *analysis.Analysis) {
 			sums.Below = append(sums.Below, p.Low/spread)
 		}
 		back := func(v float64) float64 { return v }
-		unit := x.unit
+		unit := x.Unit().Symbol()
 		if c.Scale == "square root" {
 			back = func(v float64) float64 { return math.Max(0, v) * math.Max(0, v) }
 		}
-		means := drawing.MeanChart{Name: x.title, Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
+		means := drawing.MeanChart{Name: x.Heading(), Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
 		for _, p := range c.Averages {
 			means.Value = append(means.Value, back(p.Value))
 			means.Low = append(means.Low, back(p.Low))
 			means.High = append(means.High, back(p.High))
 		}
-		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.title + ": moving mean of the cases (EWMA)" + rooted(c, means.Target, unit) + "."})
+		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.Heading() + ": moving mean of the cases (EWMA)" + rooted(c, means.Target, unit) + "."})
 	}
 	if len(group.Items) == 0 && a.Competence == nil {
 		return
@@ -306,9 +293,9 @@ func (d *Document) habits(a *analysis.Analysis) {
 		}
 		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "Target plot of all cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
 		for _, c := range a.Cases {
-			m, b := c.Mean[series.EntryMesial], c.Mean[series.EntryBuccal]
+			m, b := c.Mean[measurement.EntryMesial], c.Mean[measurement.EntryBuccal]
 			if s.Apex {
-				m, b = c.Mean[series.ApexMesial], c.Mean[series.ApexBuccal]
+				m, b = c.Mean[measurement.ApexMesial], c.Mean[measurement.ApexBuccal]
 			}
 			if m != nil && b != nil {
 				s.Shots = append(s.Shots, [2]float64{*m, *b})
@@ -440,8 +427,8 @@ const everyFixture = "Every fixture of every case in the order of surgery"
 // allCases lists every case that the file knows of.
 func (d *Document) allCases(rows []series.TableRow, o Options) {
 	t := table{Dense: true, Caption: everyFixture + "; " + twiceU,
-		Columns: []column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19},
-			{Head: "entry, mm", Share: 22}, {Head: "apex, mm", Share: 22}, {Head: "angle, °", Share: 22}, {Head: "what became of it", Share: 31}, {Head: "seal", Share: 18}}}
+		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 22,
+			column{Head: "what became of it", Share: 31}, column{Head: "seal", Share: 18})}
 	for i := range rows {
 		r := &rows[i]
 		guidance := ""
@@ -449,7 +436,7 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 			guidance = outside(wording.Guidance(r.Guidance))
 		}
 		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt,
-			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, chiefValues(r)...), statusWords(r), sealWords(r.Seal))})
+			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), statusWords(r), sealWords(r.Seal))})
 	}
 	d.add(heading{Level: 2, Text: "All cases"}, t)
 }
@@ -463,19 +450,19 @@ func (o Options) rowSite(r *series.TableRow) string {
 	return label
 }
 
-// chiefValues are the chief figures of a row, "" for what could not be had.
-func chiefValues(r *series.TableRow) []string {
+// withWholes puts a column for each whole figure between others.
+func withWholes(before []column, share float64, behind ...column) []column {
+	for _, f := range measurement.Wholes() {
+		before = append(before, column{Head: f.Spec().Label + ", " + f.Unit().Symbol(), Share: share})
+	}
+	return append(before, behind...)
+}
+
+// wholeValues are the cells of a row for those columns.
+func wholeValues(r *series.TableRow) []string {
 	var out []string
-	for _, x := range chief {
-		v, u := r.Deviation[x.figure], r.U[x.figure]
-		switch {
-		case v == nil:
-			out = append(out, "")
-		case u == nil:
-			out = append(out, withU(*v, 0))
-		default:
-			out = append(out, withU(*v, *u))
-		}
+	for _, f := range measurement.Wholes() {
+		out = append(out, withU(r.Deviation[f], r.U[f]))
 	}
 	return out
 }
@@ -607,17 +594,17 @@ func referenceTable(a *analysis.Analysis, beside bool) (t table, sources []strin
 	}
 	t.Columns = append(t.Columns, column{Head: "this series is", Share: 24}, column{Head: "what was published", Share: 60})
 	var known []string
-	for _, x := range chief {
-		f := find(a, x.name)
+	for _, x := range measurement.Wholes() {
+		f := find(a, x)
 		if f == nil {
 			continue
 		}
-		own := fmt.Sprintf("%.2f %s", f.Mean, x.unit)
+		own := fmt.Sprintf("%.2f %s", f.Mean, x.Unit().Symbol())
 		if f.Low != nil && f.High != nil {
-			own = fmt.Sprintf("%.2f %s (%.2f to %.2f)", f.Mean, x.unit, *f.Low, *f.High)
+			own = fmt.Sprintf("%.2f %s (%.2f to %.2f)", f.Mean, x.Unit().Symbol(), *f.Low, *f.High)
 		}
 		for _, p := range f.Published {
-			published := fmt.Sprintf("%.2f %s", p.Mean, x.unit)
+			published := fmt.Sprintf("%.2f %s", p.Mean, x.Unit().Symbol())
 			switch {
 			case p.Low != nil && p.High != nil:
 				published += fmt.Sprintf(" (%.2f to %.2f)", *p.Low, *p.High)
@@ -630,7 +617,7 @@ func referenceTable(a *analysis.Analysis, beside bool) (t table, sources []strin
 				known = append(known, p.Source)
 				sources = append(sources, fmt.Sprintf("[%d] %s.", at+1, strings.TrimRight(p.Source, ".")))
 			}
-			cells := []string{strings.ToLower(strings.TrimSuffix(x.title, " deviation")), published}
+			cells := []string{strings.TrimSuffix(x.Spec().Title, " deviation"), published}
 			if beside {
 				cells = append(cells, own)
 			}

@@ -30,18 +30,18 @@ func writeSeries(t *testing.T, n int) string {
 	}
 	for i, c := range phantom.DemoSeries(n, 1) {
 		d, hash := c.Deviation, fmt.Sprintf("%064d", i)
-		near := func(v float64) measurement.Interval {
-			return measurement.Interval{U: 0.05, Low: v - 0.1, High: v + 0.1}
+		var u measurement.Uncertainty
+		for f, v := range d.All() {
+			u.Intervals[f] = &measurement.Interval{U: 0.05, Low: v - 0.1, High: v + 0.1}
+			if f.Floored() {
+				u.Floor[f] = new(0.0)
+			}
 		}
-		part := func(v *float64) *measurement.Interval { x := near(*v); return &x }
 		m := measurement.Case{Schema: measurement.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: measurement.Inputs{PlanSHA256: hash},
 			Fixtures: []measurement.Fixture{{Site: c.Site, Guidance: c.Guidance, Deviation: d,
-				Planned: measurement.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
-				Uncertainty: &measurement.Uncertainty{Entry: near(d.Entry), EntryLateral: near(d.EntryLateral), EntryDepth: near(d.EntryDepth),
-					Apex: near(d.Apex), ApexLateral: near(d.ApexLateral), ApexDepth: near(d.ApexDepth), Angle: near(d.Angle),
-					EntryMesial: part(d.EntryMesial), EntryBuccal: part(d.EntryBuccal), ApexMesial: part(d.ApexMesial), ApexBuccal: part(d.ApexBuccal),
-					TiltMesial: part(d.TiltMesial), TiltBuccal: part(d.TiltBuccal)},
-				Clearance: []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - d.ApexDepth), Margin: pt(0.2)}}}}}
+				Planned:     measurement.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
+				Uncertainty: &u,
+				Clearance:   []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - *d[measurement.ApexDepth]), Margin: pt(0.2)}}}}}
 		add(series.Record{Kind: series.Sealed, Case: c.Case, Plan: &series.Plan{SHA256: hash, Clinician: c.Clinician, Placed: c.Placed, Frame: "lps",
 			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}}}})
 		switch i {
@@ -100,9 +100,9 @@ func TestSeriesReport(t *testing.T) {
 	for _, r := range s.Summary.Table() {
 		assert.Contains(t, page, r.Case)
 		assert.Contains(t, paper, r.Case)
-		if v := r.Deviation[series.Apex]; v != nil {
+		if v := r.Deviation[measurement.Apex]; v != nil {
 			rows++
-			cell := fmt.Sprintf("%.2f ± %.2f", *v, 2**r.U[series.Apex])
+			cell := fmt.Sprintf("%.2f ± %.2f", *v, 2**r.U[measurement.Apex])
 			assert.Contains(t, page, ">"+cell+"<")
 			assert.Contains(t, paper, cell)
 		}

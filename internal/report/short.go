@@ -60,24 +60,22 @@ func CaseList(cases []measurement.Case, o Options) *Document {
 		return d
 	}
 	t := table{Caption: "Achieved against planned, sites in " + o.numbering() + "; " + twiceU,
-		Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "entry, mm"}, {Head: "apex, mm"}, {Head: "angle, °"}, {Head: "tightest clearance"}, {Head: "to be relied on"}}}
+		Columns: withWholes([]column{{Head: "case"}, {Head: "site"}}, 0, column{Head: "tightest clearance"}, column{Head: "to be relied on"})}
 	var doubts []string
 	for i := range cases {
 		c := &cases[i]
 		for _, f := range c.Fixtures {
 			_, label, _ := o.site(f.Site)
-			r := row{Cells: []string{outside(c.Case), label, "none", "none", "none", tightest(f.Clearance), "yes"}}
-			if v := f.Deviation; v != nil {
-				u := measurement.Uncertainty{}
-				if f.Uncertainty != nil {
-					u = *f.Uncertainty
-				}
-				r.Cells[2], r.Cells[3], r.Cells[4] = withU(v.Entry, u.Entry.U), withU(v.Apex, u.Apex.U), withU(v.Angle, u.Angle.U)
+			cells := []string{outside(c.Case), label}
+			for _, figure := range measurement.Wholes() {
+				cells = append(cells, wholeOf(f, figure))
 			}
-			if len(flagTexts(isDoubt, c.Flags, c.Alignment.Flags, f.Flags)) > 0 {
-				r.Cells[6], r.Strong = "▲ no", true
+			doubtful := len(flagTexts(isDoubt, c.Flags, c.Alignment.Flags, f.Flags)) > 0
+			reliedOn := "yes"
+			if doubtful {
+				reliedOn = "▲ no"
 			}
-			t.Rows = append(t.Rows, r)
+			t.Rows = append(t.Rows, row{Cells: append(cells, tightest(f.Clearance), reliedOn), Strong: doubtful})
 		}
 		for _, text := range flagTexts(isDoubt, allFlags(c)...) {
 			doubts = append(doubts, outside(c.Case)+": "+text)
@@ -94,12 +92,29 @@ func CaseList(cases []measurement.Case, o Options) *Document {
 // twiceU explains figures as withU words them.
 const twiceU = "± is twice the standard uncertainty"
 
-// withU words a figure with twice its standard uncertainty, where that is known.
-func withU(v, u float64) string {
-	if u == 0 {
-		return fmt.Sprintf("%.2f", v)
+// withU words a figure with twice its standard uncertainty, where that is known;
+// "" where there is no figure.
+func withU(v, u *float64) string {
+	switch {
+	case v == nil:
+		return ""
+	case u == nil || *u == 0:
+		return fmt.Sprintf("%.2f", *v)
 	}
-	return fmt.Sprintf("%.2f ± %.2f", v, 2*u)
+	return fmt.Sprintf("%.2f ± %.2f", *v, 2**u)
+}
+
+// wholeOf words a figure of a fixture with its uncertainty, "none" where there is
+// no such figure.
+func wholeOf(f measurement.Fixture, figure measurement.Figure) string {
+	if f.Deviation == nil || f.Deviation[figure] == nil {
+		return "none"
+	}
+	var u *float64
+	if f.Uncertainty != nil && f.Uncertainty.Intervals[figure] != nil {
+		u = &f.Uncertainty.Intervals[figure].U
+	}
+	return withU(f.Deviation[figure], u)
 }
 
 func (d *Document) cautions() {

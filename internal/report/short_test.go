@@ -23,19 +23,19 @@ func invented() measurement.Case {
 	full := measurement.Fixture{
 		Site: "36", Guidance: "full-guide", Planned: measurement.Placement{Diameter: 4.1, Length: 10},
 		Achieved: &measurement.Placement{Diameter: 4.1, Length: 10},
-		Deviation: &measurement.Deviation{
-			Entry: 0.71, EntryLateral: 0.64, EntryDepth: 0.3, EntryMesial: number(0.5), EntryBuccal: number(-0.4),
-			Apex: 1.23, ApexLateral: 1.2, ApexDepth: -0.28, ApexMesial: number(-0.9), ApexBuccal: number(0.79),
-			Angle: 3.2, TiltMesial: number(-2.5), TiltBuccal: number(2),
+		Deviation: &measurement.Values{
+			measurement.Entry: new(0.71), measurement.EntryLateral: new(0.64), measurement.EntryDepth: new(0.3), measurement.EntryMesial: number(0.5), measurement.EntryBuccal: number(-0.4),
+			measurement.Apex: new(1.23), measurement.ApexLateral: new(1.2), measurement.ApexDepth: new(-0.28), measurement.ApexMesial: number(-0.9), measurement.ApexBuccal: number(0.79),
+			measurement.Angle: new(3.2), measurement.TiltMesial: number(-2.5), measurement.TiltBuccal: number(2),
 		},
-		Uncertainty: &measurement.Uncertainty{
-			Entry: i(0.05, 0.61, 0.81), EntryLateral: i(0.05, 0.54, 0.74), EntryDepth: i(0.2, -0.09, 0.69),
-			EntryMesial: p(i(0.05, 0.4, 0.6)), EntryBuccal: p(i(0.05, -0.5, -0.3)),
-			Apex: i(0.06, 1.11, 1.35), ApexLateral: i(0.06, 1.08, 1.32), ApexDepth: i(0.2, -0.67, 0.11),
-			ApexMesial: p(i(0.05, -1, -0.8)), ApexBuccal: p(i(0.05, 0.69, 0.89)),
-			Angle: i(0.3, 2.6, 3.8), TiltMesial: p(i(0.3, -3.1, -1.9)), TiltBuccal: p(i(0.3, 1.4, 2.6)),
-			Floor: measurement.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
+		Uncertainty: &measurement.Uncertainty{Intervals: measurement.PerFigure[measurement.Interval]{
+			measurement.Entry: new(i(0.05, 0.61, 0.81)), measurement.EntryLateral: new(i(0.05, 0.54, 0.74)), measurement.EntryDepth: new(i(0.2, -0.09, 0.69)),
+			measurement.EntryMesial: p(i(0.05, 0.4, 0.6)), measurement.EntryBuccal: p(i(0.05, -0.5, -0.3)),
+			measurement.Apex: new(i(0.06, 1.11, 1.35)), measurement.ApexLateral: new(i(0.06, 1.08, 1.32)), measurement.ApexDepth: new(i(0.2, -0.67, 0.11)),
+			measurement.ApexMesial: p(i(0.05, -1, -0.8)), measurement.ApexBuccal: p(i(0.05, 0.69, 0.89)),
+			measurement.Angle: new(i(0.3, 2.6, 3.8)), measurement.TiltMesial: p(i(0.3, -3.1, -1.9)), measurement.TiltBuccal: p(i(0.3, 1.4, 2.6)),
 		},
+			Floor: measurement.Values{measurement.Entry: new(0.12), measurement.Apex: new(0.15), measurement.Angle: new(0.9)}},
 		Clearance: []measurement.Clearance{
 			{Structure: "left mandibular canal", Kind: "nerve", Planned: 3.1, Achieved: number(2.21), Low: number(1.9), High: number(2.5), Margin: number(2)},
 			{Structure: "root 35.1", Kind: "root", Planned: 1.8, Achieved: number(1.2), Low: number(1.1), High: number(1.3), Margin: number(1.5)},
@@ -46,12 +46,12 @@ func invented() measurement.Case {
 	plain := measurement.Fixture{
 		Site: "35", Planned: measurement.Placement{Diameter: 3.5, Length: 12},
 		Achieved:  &measurement.Placement{Diameter: 3.5, Length: 12},
-		Deviation: &measurement.Deviation{Entry: 0.08, EntryLateral: 0.08, EntryDepth: -0.001, Apex: 0.4, ApexLateral: 0.4, ApexDepth: 0.02, Angle: 0.7},
-		Uncertainty: &measurement.Uncertainty{
-			Entry: i(0.05, 0, 0.18), EntryLateral: i(0.05, 0, 0.18), EntryDepth: i(0.1, -0.2, 0.2),
-			Apex: i(0.05, 0.3, 0.5), ApexLateral: i(0.05, 0.3, 0.5), ApexDepth: i(0.1, -0.18, 0.22), Angle: i(0.3, 0, 1.3),
-			Floor: measurement.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
+		Deviation: &measurement.Values{measurement.Entry: new(0.08), measurement.EntryLateral: new(0.08), measurement.EntryDepth: new(-0.001), measurement.Apex: new(0.4), measurement.ApexLateral: new(0.4), measurement.ApexDepth: new(0.02), measurement.Angle: new(0.7)},
+		Uncertainty: &measurement.Uncertainty{Intervals: measurement.PerFigure[measurement.Interval]{
+			measurement.Entry: new(i(0.05, 0, 0.18)), measurement.EntryLateral: new(i(0.05, 0, 0.18)), measurement.EntryDepth: new(i(0.1, -0.2, 0.2)),
+			measurement.Apex: new(i(0.05, 0.3, 0.5)), measurement.ApexLateral: new(i(0.05, 0.3, 0.5)), measurement.ApexDepth: new(i(0.1, -0.18, 0.22)), measurement.Angle: new(i(0.3, 0, 1.3)),
 		},
+			Floor: measurement.Values{measurement.Entry: new(0.12), measurement.Apex: new(0.15), measurement.Angle: new(0.9)}},
 		Clearance: []measurement.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 4}},
 		Flags:     measurement.Flags{{Code: "directions-not-known", Message: "site 35: the mesial direction is not known", Level: measurement.Notice}},
 	}

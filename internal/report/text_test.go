@@ -59,7 +59,7 @@ func documents(t *testing.T) map[string]*Document {
 	other := together.Clinicians[0]
 	other.Clinician = "clinician-b"
 	together.Clinicians = append(together.Clinicians, other)
-	together.Group = append(together.Group, analysis.Spread{Figure: "apex_mm", Unit: "mm", N: 2, Median: 1, Least: 0.5, Most: 1.5})
+	together.Group = append(together.Group, analysis.Spread{Figure: measurement.Apex, Unit: "mm", N: 2, Median: 1, Least: 0.5, Most: 1.5})
 	chain, err := s.File.Check("")
 	require.NoError(t, err)
 	c := invented()

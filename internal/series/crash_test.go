@@ -17,6 +17,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/measurement"
 )
 
 // helperFile in the environment turns the test program into a writer that
@@ -251,7 +253,7 @@ func manyRows(n int) []Row {
 	out := make([]Row, n+1)
 	for i := range out {
 		out[i] = Row{Case: "C", Placed: "2026-03-03", Clinician: "a", Site: "36"}
-		out[i].Deviation[Entry] = number(1)
+		out[i].Deviation[measurement.Entry] = number(1)
 	}
 	return out
 }

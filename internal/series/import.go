@@ -210,16 +210,16 @@ func (t *table) row() (Row, error) {
 	}
 	read("planned_diameter_mm", &r.PlannedDiameter)
 	read("planned_length_mm", &r.PlannedLength)
-	for f := range Figure(figures) {
+	for f := range measurement.FigureCount {
 		read(f.String(), &r.Deviation[f])
 		read("u_"+f.String(), &r.U[f])
 	}
-	var floor [3]*float64
-	for i, c := range floorColumns {
-		read(c, &floor[i])
+	var floors measurement.Values
+	for _, f := range measurement.Floored() {
+		read(floorColumn(f), &floors[f])
 	}
 	if err == nil {
-		r.Floor, err = t.floor(floor)
+		r.Floor, err = t.floor(floors)
 	}
 	for _, k := range structureKinds {
 		var planned, achieved, margin *float64
@@ -241,20 +241,19 @@ func (t *table) row() (Row, error) {
 	return r, nil
 }
 
-func (t *table) floor(v [3]*float64) (*measurement.Floor, error) {
-	given := 0
-	for _, x := range v {
-		if x != nil {
-			given++
-		}
+// floor gives the floors of a row, nil where it has none.
+func (t *table) floor(v measurement.Values) (*measurement.Values, error) {
+	floored, given := measurement.Floored(), 0
+	for range v.All() {
+		given++
 	}
 	switch given {
 	case 0:
 		return nil, nil
-	case len(v):
-		return &measurement.Floor{Entry: *v[0], Apex: *v[1], Angle: *v[2]}, nil
+	case len(floored):
+		return &v, nil
 	}
-	return nil, t.fail(floorColumns[0], "the three floors come together or not at all")
+	return nil, t.fail(floorColumn(floored[0]), "all floors come together or not at all")
 }
 
 // ImportTable reads a table file and gives a record for each case, in the order

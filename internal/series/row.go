@@ -1,8 +1,6 @@
 package series
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"math"
 
@@ -10,112 +8,6 @@ import (
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
-
-// Figure is one of the figures of a deviation.
-type Figure int
-
-// The figures, in the order of the table's columns.
-const (
-	Entry Figure = iota
-	EntryLateral
-	EntryDepth
-	Apex
-	ApexLateral
-	ApexDepth
-	Angle
-	EntryMesial
-	EntryBuccal
-	ApexMesial
-	ApexBuccal
-	TiltMesial
-	TiltBuccal
-	figures
-)
-
-var figureNames = [figures]string{
-	"entry_mm", "entry_lateral_mm", "entry_depth_mm", "apex_mm", "apex_lateral_mm", "apex_depth_mm", "angle_deg",
-	"entry_mesial_mm", "entry_buccal_mm", "apex_mesial_mm", "apex_buccal_mm", "tilt_mesial_deg", "tilt_buccal_deg",
-}
-
-var figureMeanings = [figures]string{
-	"distance of achieved from planned entry", "its part across the planned axis", "its part along the planned axis; + = deeper",
-	"distance of achieved from planned apex", "its part across the planned axis", "its part along the planned axis; + = deeper",
-	"angle between the two axes",
-	"lateral part at the entry; + = mesial", "lateral part at the entry; + = buccal", "lateral part at the apex; + = mesial", "lateral part at the apex; + = buccal",
-	"tilt; + = the apex tips mesially", "tilt; + = the apex tips buccally",
-}
-
-// String is the figure's name in the measurement JSON, with its unit.
-func (f Figure) String() string { return figureNames[f] }
-
-// Unit is "mm" or "deg".
-func (f Figure) Unit() string {
-	switch f {
-	case Angle, TiltMesial, TiltBuccal:
-		return "deg"
-	}
-	return "mm"
-}
-
-// Signed tells whether the figure may be negative.
-func (f Figure) Signed() bool {
-	switch f {
-	case Entry, EntryLateral, Apex, ApexLateral, Angle:
-		return false
-	}
-	return true
-}
-
-// AllFigures are the figures in order.
-func AllFigures() []Figure {
-	out := make([]Figure, figures)
-	for i := range out {
-		out[i] = Figure(i)
-	}
-	return out
-}
-
-// Values has a number for each figure that could be had, nil for the others.
-type Values [figures]*float64
-
-// MarshalJSON writes an object by the names of the figures.
-func (v Values) MarshalJSON() ([]byte, error) {
-	var b bytes.Buffer
-	b.WriteByte('{')
-	for f, x := range v {
-		if x == nil {
-			continue
-		}
-		text, err := json.Marshal(*x)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", Figure(f), err)
-		}
-		if b.Len() > 1 {
-			b.WriteByte(',')
-		}
-		fmt.Fprintf(&b, "%q:%s", Figure(f).String(), text)
-	}
-	b.WriteByte('}')
-	return b.Bytes(), nil
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (v *Values) UnmarshalJSON(text []byte) error {
-	var m map[string]*float64
-	if err := json.Unmarshal(text, &m); err != nil {
-		return err
-	}
-	*v = Values{}
-	for f := range v {
-		name := Figure(f).String()
-		v[f] = m[name]
-		delete(m, name)
-	}
-	for name := range m {
-		return fmt.Errorf("figure %q is not known", name)
-	}
-	return nil
-}
 
 // Row is one fixture of one case, the unit of all statistics.
 type Row struct {
@@ -128,9 +20,9 @@ type Row struct {
 	PlannedDiameter *float64 `json:"planned_diameter_mm,omitempty"`
 	PlannedLength   *float64 `json:"planned_length_mm,omitempty"`
 
-	Deviation Values             `json:"deviation"`
-	U         Values             `json:"u"` // standard uncertainties
-	Floor     *measurement.Floor `json:"floor95,omitempty"`
+	Deviation measurement.Values  `json:"deviation"`
+	U         measurement.Values  `json:"u"` // standard uncertainties
+	Floor     *measurement.Values `json:"floor95,omitempty"`
 
 	Clearance []measurement.Clearance `json:"clearance,omitempty"`
 	Doubt     bool                    `json:"doubt,omitempty"` // not to be relied on
@@ -159,13 +51,13 @@ func RowsOf(m *measurement.Case) []Row {
 			Clearance: f.Clearance, Doubt: whole.Doubt, Flags: append([]string(nil), codes...),
 		}
 		note(f.Flags, &r)
-		if d := f.Deviation; d != nil {
-			r.Deviation = Values{&d.Entry, &d.EntryLateral, &d.EntryDepth, &d.Apex, &d.ApexLateral, &d.ApexDepth, &d.Angle,
-				d.EntryMesial, d.EntryBuccal, d.ApexMesial, d.ApexBuccal, d.TiltMesial, d.TiltBuccal}
+		if f.Deviation != nil {
+			r.Deviation = *f.Deviation
 		}
 		if u := f.Uncertainty; u != nil {
-			r.U = Values{&u.Entry.U, &u.EntryLateral.U, &u.EntryDepth.U, &u.Apex.U, &u.ApexLateral.U, &u.ApexDepth.U, &u.Angle.U,
-				of(u.EntryMesial), of(u.EntryBuccal), of(u.ApexMesial), of(u.ApexBuccal), of(u.TiltMesial), of(u.TiltBuccal)}
+			for figure, i := range u.Intervals.All() {
+				r.U[figure] = &i.U
+			}
 			r.Floor = &u.Floor
 		}
 		out[i] = r
@@ -178,13 +70,6 @@ func positive(x float64) *float64 {
 		return &x
 	}
 	return nil
-}
-
-func of(i *measurement.Interval) *float64 {
-	if i == nil {
-		return nil
-	}
-	return &i.U
 }
 
 // Jaw and Region split the rows; both are empty for a site that is no tooth.
@@ -248,9 +133,9 @@ func (r *Row) check() error {
 			casefile.FullGuide, casefile.PilotGuide, casefile.Freehand, casefile.Navigated)
 	}
 	some := false
-	for f := range Figure(figures) {
+	for f := range measurement.FigureCount {
 		most := mostMM
-		if f.Unit() == "deg" {
+		if f.Unit() == measurement.Degrees {
 			most = mostDeg
 		}
 		if v := r.Deviation[f]; v != nil {
@@ -269,7 +154,7 @@ func (r *Row) check() error {
 	if !some {
 		return fmt.Errorf("it has no figure of a deviation")
 	}
-	return r.checkSum()
+	return r.checkComponents()
 }
 
 // partsAdd is how far a length may be from its parts, mm: the parts are rounded
@@ -277,15 +162,22 @@ func (r *Row) check() error {
 // platform's plane it differs by the depth times the tangent of the angle.
 const partsAdd = 0.3
 
-// checkSum holds a length against its lateral part and depth.
-func (r *Row) checkSum() error {
-	for _, f := range []Figure{Entry, Apex} {
-		d, lateral, depth := r.Deviation[f], r.Deviation[f+1], r.Deviation[f+2]
+// resolved are the lengths with the two components that they are the
+// hypotenuse of.
+var resolved = [][3]measurement.Figure{
+	{measurement.Entry, measurement.EntryLateral, measurement.EntryDepth},
+	{measurement.Apex, measurement.ApexLateral, measurement.ApexDepth},
+}
+
+// checkComponents holds a length against its lateral part and depth.
+func (r *Row) checkComponents() error {
+	for _, f := range resolved {
+		d, lateral, depth := r.Deviation[f[0]], r.Deviation[f[1]], r.Deviation[f[2]]
 		if d == nil || lateral == nil || depth == nil {
 			continue
 		}
 		if sum := math.Hypot(*lateral, *depth); math.Abs(sum-*d) > partsAdd {
-			return fmt.Errorf("%s is %v, but its lateral part %v and depth %v make %.2f", f, *d, *lateral, *depth, sum)
+			return fmt.Errorf("%s is %v, but its lateral part %v and depth %v make %.2f", f[0], *d, *lateral, *depth, sum)
 		}
 	}
 	return nil

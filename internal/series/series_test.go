@@ -30,10 +30,20 @@ func measurementOf(name, placed, plan string, i int) *measurement.Case {
 		Fixtures: []measurement.Fixture{{
 			Site: "36", Guidance: "full-guide",
 			Planned: measurement.Placement{Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10},
-			Deviation: &measurement.Deviation{Entry: 0.5, EntryLateral: 0.4, EntryDepth: -0.3, Apex: 1 + x/8, ApexLateral: 1 + x/8, Angle: 2,
-				EntryMesial: number(-0.4), EntryBuccal: number(0)},
-			Uncertainty: &measurement.Uncertainty{Entry: measurement.Interval{U: 0.1}, EntryMesial: &measurement.Interval{U: 0.05}},
-			Clearance:   []measurement.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 2.5, Achieved: number(2.25), Margin: number(2)}},
+			Deviation: &measurement.Values{
+				measurement.Entry: new(0.5), measurement.EntryLateral: new(0.4), measurement.EntryDepth: new(-0.3),
+				measurement.Apex: new(1 + x/8), measurement.ApexLateral: new(1 + x/8), measurement.ApexDepth: new(0.0), measurement.Angle: new(2.0),
+				measurement.EntryMesial: new(-0.4), measurement.EntryBuccal: new(0.0),
+			},
+			Uncertainty: &measurement.Uncertainty{
+				Intervals: measurement.PerFigure[measurement.Interval]{
+					measurement.Entry: {U: 0.1}, measurement.EntryLateral: {}, measurement.EntryDepth: {},
+					measurement.Apex: {}, measurement.ApexLateral: {}, measurement.ApexDepth: {}, measurement.Angle: {},
+					measurement.EntryMesial: {U: 0.05},
+				},
+				Floor: measurement.Values{measurement.Entry: new(0.0), measurement.Apex: new(0.0), measurement.Angle: new(0.0)},
+			},
+			Clearance: []measurement.Clearance{{Structure: "left mandibular canal", Kind: "nerve", Planned: 2.5, Achieved: number(2.25), Margin: number(2)}},
 		}},
 	}
 }

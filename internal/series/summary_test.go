@@ -116,7 +116,7 @@ func TestCorrections(t *testing.T) {
 		{Kind: Imported, Case: "C", Time: noon, Source: &Source{}, Rows: manyRows(0)},      // 4
 		{Kind: Correction, Time: noon, Corrects: 4, Reason: "wrong table", Withdraw: true}, // 5
 	}
-	apex := func(s Summary) float64 { return *s.Rows()[0].Deviation[Apex] }
+	apex := func(s Summary) float64 { return *s.Rows()[0].Deviation[measurement.Apex] }
 	s := Summarise(chained(t, base...), "")
 	assert.Equal(t, 1, s.Cases[1].Measurement, "a case without a date comes first")
 	assert.Equal(t, 1.125, apex(s))
@@ -141,7 +141,7 @@ func TestCorrections(t *testing.T) {
 	require.Len(t, s.Cases, 1, "the case left out is back and has no other record")
 	assert.Equal(t, 4, s.Cases[0].Measurement)
 	assert.Equal(t, []int{1}, s.Cases[0].Earlier)
-	assert.Nil(t, s.Rows()[0].Deviation[Apex])
+	assert.Nil(t, s.Rows()[0].Deviation[measurement.Apex])
 }
 
 func TestRowsOfAMeasurement(t *testing.T) {
@@ -151,14 +151,14 @@ func TestRowsOfAMeasurement(t *testing.T) {
 	m.Fixtures = append(m.Fixtures, measurement.Fixture{Site: "11", Flags: []measurement.Flag{{Code: "not-found", Level: measurement.Doubt}}})
 	rows := RowsOf(m)
 	require.Len(t, rows, 2)
-	assert.Equal(t, -0.4, *rows[0].Deviation[EntryMesial])
-	assert.Equal(t, 0.0, *rows[0].Deviation[EntryBuccal], "a figure of zero is there")
-	assert.Nil(t, rows[0].Deviation[TiltMesial], "a figure that is not there is not zero")
-	assert.Equal(t, 0.05, *rows[0].U[EntryMesial])
+	assert.Equal(t, -0.4, *rows[0].Deviation[measurement.EntryMesial])
+	assert.Equal(t, 0.0, *rows[0].Deviation[measurement.EntryBuccal], "a figure of zero is there")
+	assert.Nil(t, rows[0].Deviation[measurement.TiltMesial], "a figure that is not there is not zero")
+	assert.Equal(t, 0.05, *rows[0].U[measurement.EntryMesial])
 	assert.Equal(t, []string{"a", "b"}, rows[0].Flags)
 	assert.False(t, rows[0].Doubt)
 	assert.True(t, rows[1].Doubt)
-	assert.Equal(t, Values{}, rows[1].Deviation)
+	assert.Equal(t, measurement.Values{}, rows[1].Deviation)
 	assert.Equal(t, []string{"a", "b", "not-found"}, rows[1].Flags)
 	assert.Equal(t, []string{"lower", "posterior", "upper", "anterior"}, []string{rows[0].Jaw(), rows[0].Region(), rows[1].Jaw(), rows[1].Region()})
 	assert.Equal(t, 2.5, rows[0].Nearest("nerve").Planned)

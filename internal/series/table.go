@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 )
 
@@ -83,14 +84,14 @@ func Columns() []Column {
 		{"doubt", "true where the figures are not to be relied on, else false", false},
 		{"flags", "codes of the remarks on the measurement; not read back", false},
 	}
-	for f := range Figure(figures) {
-		out = append(out, Column{f.String(), figureMeanings[f], false})
+	for f := range measurement.FigureCount {
+		out = append(out, Column{f.String(), f.Spec().Meaning, false})
 	}
-	for f := range Figure(figures) {
+	for f := range measurement.FigureCount {
 		out = append(out, Column{"u_" + f.String(), "standard uncertainty of " + f.String(), false})
 	}
-	for _, name := range floorColumns {
-		out = append(out, Column{name, "what a perfectly placed fixture would show in this scan at the 95th percentile; the three come together or not at all", false})
+	for _, f := range measurement.Floored() {
+		out = append(out, Column{floorColumn(f), "what a perfectly placed fixture would show in this scan at the 95th percentile; all floors come together or not at all", false})
 	}
 	for _, k := range structureKinds {
 		of := "the structure of kind " + string(k) + " that was planned nearest"
@@ -101,7 +102,8 @@ func Columns() []Column {
 	return out
 }
 
-var floorColumns = []string{"floor95_entry_mm", "floor95_apex_mm", "floor95_angle_deg"}
+// floorColumn is the column of a figure's floor.
+func floorColumn(f measurement.Figure) string { return "floor95_" + f.String() }
 
 // columnNames are the names of Columns.
 func columnNames() []string {
@@ -150,10 +152,12 @@ func (t *TableRow) cells() []string {
 	for _, v := range t.U {
 		out = append(out, cell(v))
 	}
-	if t.Floor == nil {
-		out = append(out, "", "", "")
-	} else {
-		out = append(out, cell(&t.Floor.Entry), cell(&t.Floor.Apex), cell(&t.Floor.Angle))
+	floors := t.Floor
+	if floors == nil {
+		floors = &measurement.Values{}
+	}
+	for _, f := range measurement.Floored() {
+		out = append(out, cell(floors[f]))
 	}
 	for _, k := range structureKinds {
 		if c := t.Nearest(string(k)); c != nil {

@@ -32,7 +32,7 @@ func TestReadCSVAsASpreadsheetWritesIt(t *testing.T) {
 		require.NoError(t, err, name)
 		require.Len(t, rows, 1, name)
 		want := Row{Case: "C-1", Placed: "2026-03-03", Clinician: "a", Site: "36"}
-		want.Deviation[Entry] = number(1.25)
+		want.Deviation[measurement.Entry] = number(1.25)
 		assert.Equal(t, want, rows[0], name)
 	}
 }
@@ -82,9 +82,9 @@ func drawRow(t *rapid.T) Row {
 		Guidance: rapid.SampledFrom([]string{"", "full-guide", "freehand"}).Draw(t, "guidance"),
 		Doubt:    rapid.Bool().Draw(t, "doubt"),
 	}
-	r.Deviation[Angle] = number(3)
-	for f := range Figure(figures) {
-		if f == Entry || f == Apex {
+	r.Deviation[measurement.Angle] = number(3)
+	for f := range measurement.FigureCount {
+		if f == measurement.Entry || f == measurement.Apex {
 			continue // else the parts would have to add up
 		}
 		if low := map[bool]float64{true: -50}[f.Signed()]; rapid.Bool().Draw(t, "has") {
@@ -93,7 +93,7 @@ func drawRow(t *rapid.T) Row {
 		}
 	}
 	if rapid.Bool().Draw(t, "floor") {
-		r.Floor = &measurement.Floor{Entry: .1, Apex: .2, Angle: rapid.Float64Range(0, 3).Draw(t, "floor")}
+		r.Floor = &measurement.Values{measurement.Entry: new(.1), measurement.Apex: new(.2), measurement.Angle: new(rapid.Float64Range(0, 3).Draw(t, "floor"))}
 	}
 	if rapid.Bool().Draw(t, "nerve") {
 		r.Clearance = []measurement.Clearance{{Structure: "nerve", Kind: "nerve", Planned: rapid.Float64Range(-3, 9).Draw(t, "planned"), Margin: number(2)}}
@@ -119,7 +119,7 @@ func TestTableRoundTrip(t *testing.T) {
 
 func TestNoCellIsAFormula(t *testing.T) {
 	r := Row{Case: "=1+1", Clinician: "@a", Placed: "2026-03-03", Site: "36"}
-	r.Deviation[EntryDepth] = number(-0.25)
+	r.Deviation[measurement.EntryDepth] = number(-0.25)
 	var b bytes.Buffer
 	require.NoError(t, WriteCSV(&b, []TableRow{
 		{Row: r, Status: StatusMeasured},
@@ -149,7 +149,7 @@ func TestColumnsAreDocumented(t *testing.T) {
 		assert.False(t, seen[c.Name], c.Name)
 		seen[c.Name] = true
 	}
-	assert.Len(t, seen, 16+2*int(figures)+3+3*len(structureKinds))
+	assert.Len(t, seen, 16+2*int(measurement.FigureCount)+3+3*len(structureKinds))
 	for _, name := range leftColumns {
 		assert.True(t, seen[name], name)
 	}

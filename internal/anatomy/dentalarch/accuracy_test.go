@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
 	"plumbline/internal/plan/casefile"
@@ -49,7 +50,7 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 				continue
 			}
 			angle := across(truth.Planned, found.Directions.Mesial, truth.Mesial)
-			u := found.Directions.Uncertainty
+			u := geom.Degrees(found.Directions.Uncertainty)
 			t.Logf("%s %d, %.0f mm, site %s: %.1f° (u %.1f°), %v", class, seed, width, site, angle, u, codes(found))
 			off, all, shares = append(off, angle), append(all, angle), append(shares, angle/u)
 			if slices.ContainsFunc(found.Flags, uncertain) {

@@ -271,7 +271,7 @@ func (s *site) find() Finding {
 	if half := coverage * mesial.u; half > wanted && !slices.ContainsFunc(out.Flags, uncertain) {
 		flag(measurement.Notice, mesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
 	}
-	d.Uncertainty = mesial.u
+	d.Uncertainty = geom.Radians(mesial.u)
 	out.Directions, out.Source = &d, source
 	return out
 }
@@ -284,7 +284,7 @@ func uncertain(f measurement.Flag) bool { return f.Code == mesialUncertain }
 // degrees.
 func across(p geom.Pose, u, v geom.Vec) float64 {
 	a := p.Axis()
-	return deviation.Angle(deviation.Lateral(a, u), deviation.Lateral(a, v))
+	return geom.Degrees(geom.Angle(deviation.Lateral(a, u), deviation.Lateral(a, v)))
 }
 
 // usualMesial is the mesial direction of a tooth in a head that lies straight.

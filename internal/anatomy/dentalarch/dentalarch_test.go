@@ -183,7 +183,7 @@ func TestArchInAScan(t *testing.T) {
 				require.Equal(t, Scan, found.Source)
 				angle := off(t, h, c.Fixtures[0], found)
 				require.Less(t, angle, 5.0, "%s, site %s", name, n)
-				require.Less(t, angle, 3*found.Directions.Uncertainty, "%s, site %s", name, n)
+				require.Less(t, angle, 3*geom.Degrees(found.Directions.Uncertainty), "%s, site %s", name, n)
 				if n.Place() < 7 {
 					require.Empty(t, found.Flags, "%s, site %s", name, n)
 				}

@@ -1,9 +1,10 @@
 // Package uncertainty propagates the uncertainty of a fixture's two ends to each
 // deviation, by Monte Carlo (JCGM 101:2008).
 //
-// Conventions: lengths mm, angles in degrees at the border as in package
-// measurement, poses in the planning frame. Start with Propagate. Draws come from a
-// seeded generator; the same input gives the same output.
+// Conventions: lengths mm, angles radians; intervals and floors in the units in
+// which package measurement stores them. Poses in the planning frame. Start with
+// Propagate. Draws come from a seeded generator; the same input gives the same
+// output.
 //
 // Limits: the error of the ends is taken as normal with the given covariance.
 package uncertainty
@@ -62,97 +63,38 @@ func propagate(planned, achieved geom.Pose, budget evidence.Budget, d *deviation
 	if err != nil {
 		return measurement.Uncertainty{}, err
 	}
-	a := planned.Axis()
-	b := achieved.Axis()
-	length := achieved.Length()
-
-	offEntry := r3.Sub(achieved.Entry, planned.Entry)
-	offApex := r3.Sub(achieved.Apex, planned.Apex)
-	entry := func(e ends) geom.Vec { return e.entry }
-	apex := func(e ends) geom.Vec { return e.apex }
-	lateral := func(f func(ends) geom.Vec) func(ends) geom.Vec {
-		return func(e ends) geom.Vec { return deviation.Lateral(a, f(e)) }
-	}
-	// The axis' error as a small rotation of b, in radians across b.
-	turn := func(e ends) geom.Vec {
-		return deviation.Lateral(b, r3.Scale(1/length, r3.Sub(e.apex, e.entry)))
-	}
-	// The angle's vector lies across b, away from the planned axis.
-	angle := geom.Angle(a, b)
-	away := r3.Sub(r3.Scale(r3.Dot(a, b), b), a)
-	if r3.Norm(away) > 1e-12 {
-		away = r3.Scale(angle, r3.Unit(away))
-	} else {
-		away = geom.Vec{}
-	}
-
+	place := deviation.Compare(planned, achieved, d)
+	turned := turns(place.Directions.Uncertainty, seed, len(sample))
 	var u measurement.Uncertainty
-	depth := func(off geom.Vec, f func(ends) geom.Vec) measurement.Interval {
-		return signed(sample, deviation.Depth(a, off), func(_ int, e ends) float64 { return deviation.Depth(a, f(e)) })
-	}
-	floor := func(f func(ends) geom.Vec) float64 { return quantile(norms(sample, geom.Vec{}, f), 0.95) }
-	figures := []func(){
-		func() { u.Entry = norm(sample, offEntry, entry, 1) },
-		func() { u.EntryLateral = norm(sample, deviation.Lateral(a, offEntry), lateral(entry), 1) },
-		func() { u.EntryDepth = depth(offEntry, entry) },
-		func() { u.Apex = norm(sample, offApex, apex, 1) },
-		func() { u.ApexLateral = norm(sample, deviation.Lateral(a, offApex), lateral(apex), 1) },
-		func() { u.ApexDepth = depth(offApex, apex) },
-		func() { u.Angle = norm(sample, away, turn, 180/math.Pi) },
-		func() { u.Floor.Entry = floor(entry) },
-		func() { u.Floor.Apex = floor(apex) },
-		func() { u.Floor.Angle = geom.Degrees(floor(turn)) },
-	}
+	parallel.For(int(measurement.FigureCount), func(i int) {
+		f := measurement.Figure(i)
+		if d == nil && f.Directional() {
+			return
+		}
+		formula := deviation.FormulaOf(f)
+		if f.Signed() {
+			u.Intervals[f] = new(signed(f, formula, &place, sample, turned))
+			return
+		}
+		u.Intervals[f] = new(norm(f, formula, &place, sample))
+		if f.Floored() {
+			u.Floor[f] = new(floor(f, formula, &place, sample))
+		}
+	})
 	for _, c := range budget {
 		u.Budget = append(u.Budget, entryOf(c, achieved))
 	}
-	if d != nil {
-		turned := turns(d.Uncertainty, seed, len(sample))
-		part := func(off geom.Vec, dir direction, f func(ends) geom.Vec) *measurement.Interval {
-			estimate := deviation.Part(dir.v, off)
-			i := signed(sample, estimate, func(i int, e ends) float64 {
-				return deviation.Part(dir.turned(turned[i]), r3.Add(off, f(e))) - estimate
-			})
-			return &i
-		}
-		mesial := direction{d.Mesial, d.Buccal}
-		buccal := direction{d.Buccal, r3.Scale(-1, d.Mesial)}
-		tilt := func(dir direction) *measurement.Interval {
-			t := deviation.Tilt(a, b, dir.v)
-			i := signed(sample, t, func(i int, e ends) float64 {
-				return deviation.Tilt(a, r3.Add(b, turn(e)), dir.turned(turned[i])) - t
-			})
-			return &i
-		}
-		figures = append(figures,
-			func() { u.EntryMesial = part(offEntry, mesial, entry) },
-			func() { u.EntryBuccal = part(offEntry, buccal, entry) },
-			func() { u.ApexMesial = part(offApex, mesial, apex) },
-			func() { u.ApexBuccal = part(offApex, buccal, apex) },
-			func() { u.TiltMesial = tilt(mesial) },
-			func() { u.TiltBuccal = tilt(buccal) })
-	}
-	parallel.For(len(figures), func(i int) { figures[i]() })
 	return u, nil
 }
 
-// direction is a direction of the site and the one that it turns towards about
-// the planned axis.
-type direction struct{ v, next geom.Vec }
-
-func (d direction) turned(angle float64) geom.Vec {
-	sin, cos := math.Sincos(angle)
-	return r3.Add(r3.Scale(cos, d.v), r3.Scale(sin, d.next))
-}
-
 // turns draws the error of the site's directions about the planned axis,
-// radians, from its standard uncertainty, degrees. Mesial and buccal turn
+// from its standard uncertainty, both in radians. Mesial and buccal turn
 // together.
 func turns(u float64, seed uint64, draws int) []float64 {
 	rng := rand.New(rand.NewPCG(seed, 0x6d657369616c)) // another word than that of the ends
 	out := make([]float64, draws)
 	for i := range out {
-		out[i] = geom.Radians(u) * rng.NormFloat64()
+		out[i] = u * rng.NormFloat64()
 	}
 	return out
 }
@@ -168,17 +110,14 @@ func Poses(p geom.Pose, cov *mat.SymDense, n int, seed uint64) ([]geom.Pose, err
 	}
 	out := make([]geom.Pose, n)
 	for i, e := range sample {
-		out[i] = geom.Pose{Entry: r3.Add(p.Entry, e.entry), Apex: r3.Add(p.Apex, e.apex)}
+		out[i] = geom.Pose{Entry: r3.Add(p.Entry, e.Entry), Apex: r3.Add(p.Apex, e.Apex)}
 	}
 	return out, nil
 }
 
-// ends is one draw of the error of both ends.
-type ends struct{ entry, apex geom.Vec }
-
 // draw makes the error draws from a 6×6 covariance, by its eigenvectors, so
 // that a covariance without full rank is no obstacle.
-func draw(cov *mat.SymDense, seed uint64, draws int) ([]ends, error) {
+func draw(cov *mat.SymDense, seed uint64, draws int) ([]deviation.Ends, error) {
 	var eig mat.EigenSym
 	if math.IsNaN(mat.Sum(cov)) || !eig.Factorize(cov, true) {
 		return nil, ErrNoCovariance
@@ -193,7 +132,7 @@ func draw(cov *mat.SymDense, seed uint64, draws int) ([]ends, error) {
 		}
 	}
 	rng := rand.New(rand.NewPCG(seed, 0x706c756d62)) // any fixed second word
-	out := make([]ends, draws)
+	out := make([]deviation.Ends, draws)
 	for i := range out {
 		var x [6]float64
 		for _, v := range scaled {
@@ -202,18 +141,9 @@ func draw(cov *mat.SymDense, seed uint64, draws int) ([]ends, error) {
 				x[r] += z * v[r]
 			}
 		}
-		out[i] = ends{geom.Vec{X: x[0], Y: x[1], Z: x[2]}, geom.Vec{X: x[3], Y: x[4], Z: x[5]}}
+		out[i] = deviation.Ends{Entry: geom.Vec{X: x[0], Y: x[1], Z: x[2]}, Apex: geom.Vec{X: x[3], Y: x[4], Z: x[5]}}
 	}
 	return out, nil
-}
-
-// norms lists |m + noise| over the draws.
-func norms(sample []ends, m geom.Vec, noise func(ends) geom.Vec) []float64 {
-	out := make([]float64, len(sample))
-	for i, e := range sample {
-		out[i] = math.Sqrt(r3.Norm2(r3.Add(m, noise(e))))
-	}
-	return out
 }
 
 // quantile of a list, which it sorts.
@@ -241,14 +171,28 @@ func standard(x []float64) float64 {
 	return math.Sqrt(sum / float64(len(x)-1))
 }
 
-// norm is the uncertainty of |m| under noise, times unit.
-func norm(sample []ends, m geom.Vec, noise func(ends) geom.Vec, unit float64) measurement.Interval {
+// floor is the 95 % point of the norm of an unsigned figure's error alone.
+func floor(f measurement.Figure, formula deviation.Formula, p *deviation.Placement, sample []deviation.Ends) float64 {
+	x := make([]float64, len(sample))
+	for i, e := range sample {
+		x[i] = math.Sqrt(r3.Norm2(formula.VectorError(p, e)))
+	}
+	return deviation.Stored(f, quantile(x, 0.95))
+}
+
+// norm is the uncertainty of an unsigned figure.
+func norm(f measurement.Figure, formula deviation.Formula, p *deviation.Placement, sample []deviation.Ends) measurement.Interval {
+	m := formula.Vector(p)
 	estimate := r3.Norm(m)
-	u := standard(norms(sample, m, noise))
+	x := make([]float64, len(sample))
+	for i, e := range sample {
+		x[i] = math.Sqrt(r3.Norm2(r3.Add(m, formula.VectorError(p, e))))
+	}
+	u := standard(x)
 	direction := geom.Vec{X: 1}
 	if estimate > 1e-12 {
 		direction = r3.Unit(m)
-	} else if first := noise(sample[0]); r3.Norm(first) > 0 {
+	} else if first := formula.VectorError(p, sample[0]); r3.Norm(first) > 0 {
 		direction = r3.Unit(first)
 	}
 	// |t·direction + n|² = t² + 2t·along + square.
@@ -256,7 +200,7 @@ func norm(sample []ends, m geom.Vec, noise func(ends) geom.Vec, unit float64) me
 	square := make([]float64, len(sample))
 	spread := 0.0
 	for i, e := range sample {
-		n := noise(e)
+		n := formula.VectorError(p, e)
 		along[i], square[i] = r3.Dot(n, direction), r3.Norm2(n)
 		spread = max(spread, square[i])
 	}
@@ -288,14 +232,21 @@ func norm(sample []ends, m geom.Vec, noise func(ends) geom.Vec, unit float64) me
 		}
 		return (low + high) / 2
 	}
+	unit := deviation.Stored(f, 1)
 	return measurement.Interval{U: unit * u, Low: unit * cross(0.975), High: unit * cross(0.025)}
 }
 
-// signed is the uncertainty of a figure that the i-th error changes by delta.
-func signed(sample []ends, estimate float64, delta func(i int, e ends) float64) measurement.Interval {
+// signed is the uncertainty of a signed figure.
+func signed(f measurement.Figure, formula deviation.Formula, p *deviation.Placement, sample []deviation.Ends, turned []float64) measurement.Interval {
+	estimate := deviation.Stored(f, formula.Value(p))
 	x := make([]float64, len(sample))
 	for i, e := range sample {
-		x[i] = delta(i, e)
+		if formula.Error != nil {
+			x[i] = deviation.Stored(f, formula.Error(p, e))
+			continue
+		}
+		perturbed := p.Perturbed(e, turned[i])
+		x[i] = deviation.Stored(f, formula.Value(&perturbed)) - estimate
 	}
 	u := standard(x)
 	return measurement.Interval{U: u, Low: estimate - quantile(x, 0.975), High: estimate - quantile(x, 0.025)}

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/deviation"
 	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 )
 
 func diagonal(d ...float64) *mat.SymDense {
@@ -38,11 +39,11 @@ func TestFloorIsMaxwellAndRayleigh(t *testing.T) {
 	require.NoError(t, err)
 	// A 95 % point of n draws strays by √(0.95·0.05/n)/density, below 0.9 % of
 	// it at 20 000 draws; three of these.
-	require.InEpsilon(t, 2.795483*sigma, u.Floor.Entry, 0.027)
-	require.InEpsilon(t, 2.795483*sigma, u.Floor.Apex, 0.027)
-	require.InEpsilon(t, geom.Degrees(2.447747*sigma*math.Sqrt2/10), u.Floor.Angle, 0.027)
-	require.Zero(t, u.Entry.Low)
-	require.Zero(t, u.Angle.Low)
+	require.InEpsilon(t, 2.795483*sigma, *u.Floor[measurement.Entry], 0.027)
+	require.InEpsilon(t, 2.795483*sigma, *u.Floor[measurement.Apex], 0.027)
+	require.InEpsilon(t, geom.Degrees(2.447747*sigma*math.Sqrt2/10), *u.Floor[measurement.Angle], 0.027)
+	require.Zero(t, u.Intervals[measurement.Entry].Low)
+	require.Zero(t, u.Intervals[measurement.Angle].Low)
 }
 
 // JCGM 101:2008, 9.2.3: four normals of standard uncertainty 1 add up to one of
@@ -55,11 +56,11 @@ func TestAdditiveModel(t *testing.T) {
 	far := geom.Pose{Entry: geom.Vec{Z: -100}, Apex: geom.Vec{Z: -110}}
 	u, err := Propagate(upright, far, four, nil, 1)
 	require.NoError(t, err)
-	require.InDelta(t, 2, u.EntryDepth.U, 0.04)
-	require.InDelta(t, 100-3.919928, u.EntryDepth.Low, 0.12)
-	require.InDelta(t, 100+3.919928, u.EntryDepth.High, 0.12)
-	require.InDelta(t, 2, u.Entry.U, 0.04, "far from zero a length behaves like its component")
-	require.InDelta(t, 100-3.92, u.Entry.Low, 0.2)
+	require.InDelta(t, 2, u.Intervals[measurement.EntryDepth].U, 0.04)
+	require.InDelta(t, 100-3.919928, u.Intervals[measurement.EntryDepth].Low, 0.12)
+	require.InDelta(t, 100+3.919928, u.Intervals[measurement.EntryDepth].High, 0.12)
+	require.InDelta(t, 2, u.Intervals[measurement.Entry].U, 0.04, "far from zero a length behaves like its component")
+	require.InDelta(t, 100-3.92, u.Intervals[measurement.Entry].Low, 0.2)
 }
 
 // JCGM 101, 9.4 (comparison loss) shows first-order propagation failing near
@@ -69,8 +70,8 @@ func TestNearZeroIsNotLinear(t *testing.T) {
 	const sigma = 0.005
 	u, err := Propagate(upright, upright, isotropic(sigma), nil, 1)
 	require.NoError(t, err)
-	require.InEpsilon(t, 0.655136*sigma, u.EntryLateral.U, 0.03)
-	require.InEpsilon(t, 0.673440*sigma, u.Entry.U, 0.03) // Maxwell
+	require.InEpsilon(t, 0.655136*sigma, u.Intervals[measurement.EntryLateral].U, 0.03)
+	require.InEpsilon(t, 0.673440*sigma, u.Intervals[measurement.Entry].U, 0.03) // Maxwell
 }
 
 // The intervals cover the truth at their rate, however near zero it is. Each
@@ -100,10 +101,10 @@ func TestCoverage(t *testing.T) {
 					hit[name]++
 				}
 			}
-			in("entry", u.Entry.Low, u.Entry.High, truth)
-			in("lateral", u.EntryLateral.Low, u.EntryLateral.High, math.Hypot(off.X, off.Y))
-			in("depth", u.EntryDepth.Low, u.EntryDepth.High, -off.Z)
-			in("angle", u.Angle.Low, u.Angle.High, geom.Degrees(geom.Angle(planned.Axis(), real.Axis())))
+			in("entry", u.Intervals[measurement.Entry].Low, u.Intervals[measurement.Entry].High, truth)
+			in("lateral", u.Intervals[measurement.EntryLateral].Low, u.Intervals[measurement.EntryLateral].High, math.Hypot(off.X, off.Y))
+			in("depth", u.Intervals[measurement.EntryDepth].Low, u.Intervals[measurement.EntryDepth].High, -off.Z)
+			in("angle", u.Intervals[measurement.Angle].Low, u.Intervals[measurement.Angle].High, geom.Degrees(geom.Angle(planned.Axis(), real.Axis())))
 		}
 		for name, n := range hit {
 			share := float64(n) / runs
@@ -123,12 +124,12 @@ func TestDirections(t *testing.T) {
 	u, err := Propagate(upright, seen, isotropic(0.1), d, 3)
 	require.NoError(t, err)
 	mid := func(low, high float64) float64 { return (low + high) / 2 }
-	require.InDelta(t, 1, mid(u.EntryMesial.Low, u.EntryMesial.High), 0.01)
-	require.InDelta(t, 0.5, mid(u.ApexBuccal.Low, u.ApexBuccal.High), 0.01)
-	require.InDelta(t, geom.Degrees(math.Atan(0.1)), mid(u.TiltMesial.Low, u.TiltMesial.High), 0.02)
-	require.InDelta(t, 0.1, u.EntryMesial.U, 0.003)
+	require.InDelta(t, 1, mid(u.Intervals[measurement.EntryMesial].Low, u.Intervals[measurement.EntryMesial].High), 0.01)
+	require.InDelta(t, 0.5, mid(u.Intervals[measurement.ApexBuccal].Low, u.Intervals[measurement.ApexBuccal].High), 0.01)
+	require.InDelta(t, geom.Degrees(math.Atan(0.1)), mid(u.Intervals[measurement.TiltMesial].Low, u.Intervals[measurement.TiltMesial].High), 0.02)
+	require.InDelta(t, 0.1, u.Intervals[measurement.EntryMesial].U, 0.003)
 	// Both ends with 0.1 mm over √101 mm of length.
-	require.InDelta(t, geom.Degrees(0.1*math.Sqrt2/math.Sqrt(101)), u.TiltBuccal.U, 0.02)
+	require.InDelta(t, geom.Degrees(0.1*math.Sqrt2/math.Sqrt(101)), u.Intervals[measurement.TiltBuccal].U, 0.02)
 }
 
 // An error of the directions by φ changes a part by the other one times sin φ,
@@ -137,22 +138,22 @@ func TestErrorOfTheDirections(t *testing.T) {
 	seen := geom.Pose{Entry: geom.Vec{X: 2, Y: 0.5}, Apex: geom.Vec{X: 4, Z: -10}}
 	exact := &deviation.Directions{Mesial: geom.Vec{X: 1}, Buccal: geom.Vec{Y: 1}}
 	off := *exact
-	off.Uncertainty = 3
+	off.Uncertainty = geom.Radians(3)
 	sin := math.Sin(geom.Radians(3))
 	for _, sigma := range []float64{0.001, 0.1} {
 		a, err := Propagate(upright, seen, isotropic(sigma), exact, 3)
 		require.NoError(t, err)
 		b, err := Propagate(upright, seen, isotropic(sigma), &off, 3)
 		require.NoError(t, err)
-		require.InEpsilon(t, math.Hypot(sigma, 0.5*sin), b.EntryMesial.U, 0.03)
-		require.InEpsilon(t, math.Hypot(sigma, 2*sin), b.EntryBuccal.U, 0.03)
-		require.InEpsilon(t, math.Hypot(sigma, 4*sin), b.ApexBuccal.U, 0.03)
-		require.InEpsilon(t, 2*1.96*b.EntryBuccal.U, b.EntryBuccal.High-b.EntryBuccal.Low, 0.05)
+		require.InEpsilon(t, math.Hypot(sigma, 0.5*sin), b.Intervals[measurement.EntryMesial].U, 0.03)
+		require.InEpsilon(t, math.Hypot(sigma, 2*sin), b.Intervals[measurement.EntryBuccal].U, 0.03)
+		require.InEpsilon(t, math.Hypot(sigma, 4*sin), b.Intervals[measurement.ApexBuccal].U, 0.03)
+		require.InEpsilon(t, 2*1.96*b.Intervals[measurement.EntryBuccal].U, b.Intervals[measurement.EntryBuccal].High-b.Intervals[measurement.EntryBuccal].Low, 0.05)
 		// The axis leans by atan(2/10) to mesial and atan(0.5/10) to lingual.
-		require.InEpsilon(t, math.Hypot(a.TiltBuccal.U, geom.Degrees(math.Atan(0.2*sin))), b.TiltBuccal.U, 0.03)
-		require.Equal(t, a.EntryLateral, b.EntryLateral)
-		require.Equal(t, a.Angle, b.Angle)
-		require.Equal(t, a.EntryDepth, b.EntryDepth)
+		require.InEpsilon(t, math.Hypot(a.Intervals[measurement.TiltBuccal].U, geom.Degrees(math.Atan(0.2*sin))), b.Intervals[measurement.TiltBuccal].U, 0.03)
+		require.Equal(t, *a.Intervals[measurement.EntryLateral], *b.Intervals[measurement.EntryLateral])
+		require.Equal(t, *a.Intervals[measurement.Angle], *b.Intervals[measurement.Angle])
+		require.Equal(t, *a.Intervals[measurement.EntryDepth], *b.Intervals[measurement.EntryDepth])
 	}
 }
 

@@ -27,7 +27,7 @@ type Scene struct {
 	Achieved evidence.Achieved // without a pose the cuts follow the plan
 
 	Directions *deviation.Directions // nil: not known; the patient's own are used
-	Deviation  *measurement.Deviation
+	Deviation  *measurement.Values
 }
 
 // pose is the fixture that the cuts follow.
@@ -61,7 +61,7 @@ func (s *Scene) aside(axis geom.Vec) (first, second direction) {
 		if r3.Dot(u, s.Directions.Buccal) < 0 {
 			u = r3.Scale(-1, u)
 		}
-		return direction{m, "mesial", "distal"}, direction{u, out, in}
+		return direction{m, measurement.Mesiodistal.Plus, measurement.Mesiodistal.Minus}, direction{u, out, in}
 	}
 	left := geom.Vec{X: 1}
 	if math.Abs(axis.X) > 0.9 {
@@ -373,23 +373,39 @@ func (s *Scene) against(v View) string {
 	if s.Deviation == nil {
 		return ""
 	}
-	return " Against the plan the entry lies " + s.off(v, false) + ", the apex " + s.off(v, true) + "."
+	entry, apex := s.off(v, false), s.off(v, true)
+	if entry == "" || apex == "" {
+		return ""
+	}
+	return " Against the plan the entry lies " + entry + ", the apex " + apex + "."
 }
 
-// off words the parts of a deviation that show in a view.
+// off words the components of a deviation that show in a view.
 func (s *Scene) off(v View, apex bool) string {
-	d := s.Deviation
-	lateral, depth, mesial, buccal := d.EntryLateral, d.EntryDepth, d.EntryMesial, d.EntryBuccal
+	lateral, depth, mesial, buccal := measurement.EntryLateral, measurement.EntryDepth, measurement.EntryMesial, measurement.EntryBuccal
 	if apex {
-		lateral, depth, mesial, buccal = d.ApexLateral, d.ApexDepth, d.ApexMesial, d.ApexBuccal
+		lateral, depth, mesial, buccal = measurement.ApexLateral, measurement.ApexDepth, measurement.ApexMesial, measurement.ApexBuccal
 	}
+	d := s.Deviation
+	shown := []measurement.Figure{mesial, buccal}
 	switch {
-	case mesial == nil || buccal == nil:
-		return fmt.Sprintf("%.2f mm across the axis and %s", lateral, wording.Depth(depth))
+	case d[mesial] == nil || d[buccal] == nil:
+		shown = []measurement.Figure{lateral, depth}
 	case v.along && v.Name == "mesiodistal":
-		return wording.Mesial(*mesial) + " and " + wording.Depth(depth)
+		shown = []measurement.Figure{mesial, depth}
 	case v.along:
-		return wording.Buccal(*buccal, s.Site) + " and " + wording.Depth(depth)
+		shown = []measurement.Figure{buccal, depth}
 	}
-	return wording.Mesial(*mesial) + " and " + wording.Buccal(*buccal, s.Site)
+	var parts []string
+	for _, f := range shown {
+		if d[f] == nil {
+			continue
+		}
+		part := wording.Value(f, *d[f], s.Site)
+		if f == lateral {
+			part += " across the axis"
+		}
+		parts = append(parts, part)
+	}
+	return wording.List(parts)
 }

@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/deviation"
 	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
@@ -189,8 +190,8 @@ func TestPlannedOutlineLiesOnTheRightSide(t *testing.T) {
 	}
 	// 2 mm from the entry the deviation is a fifth of the way to the apex'.
 	d := s.Deviation
-	assert.InDelta(t, *d.EntryMesial+(*d.ApexMesial-*d.EntryMesial)/5, mesial, 0.1)
-	assert.InDelta(t, *d.EntryBuccal+(*d.ApexBuccal-*d.EntryBuccal)/5, up, 0.1)
+	assert.InDelta(t, *d[measurement.EntryMesial]+(*d[measurement.ApexMesial]-*d[measurement.EntryMesial])/5, mesial, 0.1)
+	assert.InDelta(t, *d[measurement.EntryBuccal]+(*d[measurement.ApexBuccal]-*d[measurement.EntryBuccal])/5, up, 0.1)
 }
 
 // The pages lie as a dentist expects them: seen from outside the mouth and from

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/deviation"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
 )
@@ -44,11 +45,14 @@ func mirrored(site tooth.Number) bool { q := site.Quadrant(); return q == 2 || q
 // In: lateral parts of entry and apex, mm, + = mesial and buccal.
 func NewTarget(site tooth.Number, entry, apex Shot) Target {
 	out, in := wording.Cheek(site)
-	t := Target{Entry: entry, Apex: apex, Up: out, Down: in, Right: "mesial", Left: "distal"}
+	sides := measurement.Mesiodistal
+	t := Target{Entry: entry, Apex: apex, Up: out, Down: in, Right: sides.Plus, Left: sides.Minus}
 	if mirrored(site) {
-		t.mirror, t.Right, t.Left = true, "distal", "mesial"
+		t.mirror, t.Right, t.Left = true, sides.Minus, sides.Plus
 	}
-	shot := func(s Shot) string { return wording.Mesial(s.Mesial) + " and " + wording.Buccal(s.Buccal, site) }
+	shot := func(s Shot) string {
+		return wording.Value(measurement.EntryMesial, s.Mesial, site) + " and " + wording.Value(measurement.EntryBuccal, s.Buccal, site)
+	}
 	t.Alt = fmt.Sprintf("Target plot of site %s, seen along the planned axis from the platform, %s up, %s to the right, the plan at the centre. The entry lies %s, the apex %s.",
 		site, t.Up, t.Right, shot(entry), shot(apex))
 	return t

@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"plumbline/internal/measurement"
@@ -11,62 +12,46 @@ import (
 // Figure is one line of a fixture's table.
 type Figure struct {
 	Name     string
-	Part     bool   // resolves the figure above it
+	Part     bool   // component of the figure above it
 	Value    string // with its unit and the word for its sign
 	Interval string // 95 %, "" where there is none
 	U        string // standard uncertainty, "" where there is none
 	Note     string
 }
 
-// Figures lists the deviations of a fixture in words, none where there are no
-// figures. site may be 0, no tooth.
+// Figures lists the deviations of a fixture in words, each whole before its
+// components, none where there are no figures. site may be 0, no tooth.
 func Figures(f measurement.Fixture, site tooth.Number) []Figure {
 	if f.Deviation == nil {
 		return nil
 	}
-	d := f.Deviation
-	u := measurement.Uncertainty{}
-	known := f.Uncertainty != nil
-	if known {
-		u = *f.Uncertainty
-	}
 	var out []Figure
-	add := func(part bool, name, value, unit string, i *measurement.Interval, interval func(measurement.Interval) string) {
-		line := Figure{Name: name, Part: part, Value: value}
-		if known && i != nil {
-			line.Interval, line.U = interval(*i), size(i.U)+" "+unit
+	for _, whole := range measurement.Wholes() {
+		for _, figure := range known(f.Deviation, whole) {
+			v := f.Deviation[figure]
+			line := Figure{Name: figure.Spec().Label, Part: figure != whole, Value: Value(figure, *v, site)}
+			if u := f.Uncertainty; u != nil {
+				if i := u.Intervals[figure]; i != nil {
+					line.Interval, line.U = ValueInterval(figure, *i, site), size(i.U)+" "+figure.Unit().Symbol()
+				}
+				if least := u.Floor[figure]; least != nil {
+					line.Note = Floor(*v, *least, figure.Unit().Symbol())
+				}
+			}
+			out = append(out, line)
 		}
-		out = append(out, line)
-	}
-	plain := func(part bool, name string, v float64, unit string, i *measurement.Interval) {
-		add(part, name, size(v)+" "+unit, unit, i, func(i measurement.Interval) string { return Interval(i, unit) })
-	}
-	floor := func(v, floor float64, unit string) {
-		if known {
-			out[len(out)-1].Note = Floor(v, floor, unit)
-		}
-	}
-	buccal := func(i measurement.Interval) string { return BuccalInterval(i, site) }
-	end := func(name string, whole, lateral, depth float64, uw, ul, ud *measurement.Interval, m, b *float64, um, ub *measurement.Interval, least float64) {
-		plain(false, name, whole, "mm", uw)
-		floor(whole, least, "mm")
-		plain(true, "across the axis", lateral, "mm", ul)
-		add(true, "along the axis", Depth(depth), "mm", ud, DepthInterval)
-		if m != nil && b != nil {
-			add(true, "mesiodistal", Mesial(*m), "mm", um, MesialInterval)
-			add(true, "buccolingual", Buccal(*b, site), "mm", ub, buccal)
-		}
-	}
-	end("entry", d.Entry, d.EntryLateral, d.EntryDepth, &u.Entry, &u.EntryLateral, &u.EntryDepth, d.EntryMesial, d.EntryBuccal, u.EntryMesial, u.EntryBuccal, u.Floor.Entry)
-	end("apex", d.Apex, d.ApexLateral, d.ApexDepth, &u.Apex, &u.ApexLateral, &u.ApexDepth, d.ApexMesial, d.ApexBuccal, u.ApexMesial, u.ApexBuccal, u.Floor.Apex)
-	plain(false, "angle", d.Angle, "°", &u.Angle)
-	floor(d.Angle, u.Floor.Angle, "°")
-	if d.TiltMesial != nil && d.TiltBuccal != nil {
-		add(true, "mesiodistal tilt", TiltMesial(*d.TiltMesial), "°", u.TiltMesial, TiltMesialInterval)
-		add(true, "buccolingual tilt", TiltBuccal(*d.TiltBuccal, site), "°", u.TiltBuccal,
-			func(i measurement.Interval) string { return TiltBuccalInterval(i, site) })
 	}
 	return out
+}
+
+// known are a whole and those of its components that are there. Components along
+// the directions of the site come together or not at all: one alone would seem
+// to be all that there is across the axis.
+func known(d *measurement.Values, whole measurement.Figure) []measurement.Figure {
+	missing := func(f measurement.Figure) bool { return d[f] == nil }
+	directional := !slices.ContainsFunc(whole.Components(), func(f measurement.Figure) bool { return f.Directional() && missing(f) })
+	out := append([]measurement.Figure{whole}, whole.Components()...)
+	return slices.DeleteFunc(out, func(f measurement.Figure) bool { return missing(f) || f.Directional() && !directional })
 }
 
 // Floor words how a figure stands to its measurement floor.
@@ -83,30 +68,31 @@ func Summary(f measurement.Fixture, site tooth.Number) []string {
 	if d == nil {
 		return []string{"No fixture was found, so there are no figures."}
 	}
-	end := func(name string, whole float64, depth float64, m, b *float64) string {
-		parts := []string{Depth(depth)}
-		if m != nil && b != nil {
-			parts = append(parts, Mesial(*m), Buccal(*b, site))
+	var out []string
+	for _, whole := range measurement.Wholes() {
+		if d[whole] == nil {
+			continue
 		}
-		return fmt.Sprintf("The %s lies %s mm from the plan: %s.", name, size(whole), List(parts))
-	}
-	angle := fmt.Sprintf("The axis is %s ° off", size(d.Angle))
-	if d.TiltMesial != nil && d.TiltBuccal != nil {
-		angle += ": the apex tips " + TiltMesial(*d.TiltMesial) + " and " + TiltBuccal(*d.TiltBuccal, site)
-	}
-	out := []string{
-		end("entry", d.Entry, d.EntryDepth, d.EntryMesial, d.EntryBuccal),
-		end("apex", d.Apex, d.ApexDepth, d.ApexMesial, d.ApexBuccal),
-		angle + ".",
+		var parts []string
+		for _, part := range known(d, whole) {
+			if part.Signed() {
+				parts = append(parts, Value(part, *d[part], site))
+			}
+		}
+		text, tips := fmt.Sprintf("The %s lies %s mm from the plan", whole.Spec().Label, size(*d[whole])), ""
+		if whole.Unit() == measurement.Degrees {
+			text, tips = fmt.Sprintf("The axis is %s ° off", size(*d[whole])), "the apex tips "
+		}
+		if len(parts) > 0 {
+			text += ": " + tips + List(parts)
+		}
+		out = append(out, text+".")
 	}
 	if u := f.Uncertainty; u != nil {
 		var none []string
-		for _, x := range []struct {
-			where    string
-			v, floor float64
-		}{{"at the entry", d.Entry, u.Floor.Entry}, {"at the apex", d.Apex, u.Floor.Apex}, {"in the angle", d.Angle, u.Floor.Angle}} {
-			if x.v < x.floor {
-				none = append(none, x.where)
+		for figure, least := range u.Floor.All() {
+			if v := d[figure]; v != nil && *v < least {
+				none = append(none, figure.Spec().Floor)
 			}
 		}
 		if len(none) > 0 {

@@ -16,16 +16,16 @@ func someFixture() measurement.Fixture {
 	p := &i
 	return measurement.Fixture{
 		Site: "13",
-		Deviation: &measurement.Deviation{
-			Entry: 0.71, EntryLateral: 0.64, EntryDepth: 0.3, EntryMesial: number(0.5), EntryBuccal: number(-0.4),
-			Apex: 1.23, ApexLateral: 1.2, ApexDepth: -0.28, ApexMesial: number(-0.9), ApexBuccal: number(0.79),
-			Angle: 0.6, TiltMesial: number(-0.5), TiltBuccal: number(0.33),
+		Deviation: &measurement.Values{
+			measurement.Entry: new(0.71), measurement.EntryLateral: new(0.64), measurement.EntryDepth: new(0.3), measurement.EntryMesial: number(0.5), measurement.EntryBuccal: number(-0.4),
+			measurement.Apex: new(1.23), measurement.ApexLateral: new(1.2), measurement.ApexDepth: new(-0.28), measurement.ApexMesial: number(-0.9), measurement.ApexBuccal: number(0.79),
+			measurement.Angle: new(0.6), measurement.TiltMesial: number(-0.5), measurement.TiltBuccal: number(0.33),
 		},
-		Uncertainty: &measurement.Uncertainty{
-			Entry: measurement.Interval{U: 0.051, Low: 0.6, High: 0.8}, EntryLateral: i, EntryDepth: i, EntryMesial: p, EntryBuccal: p,
-			Apex: i, ApexLateral: i, ApexDepth: i, ApexMesial: p, ApexBuccal: p, Angle: i, TiltMesial: p, TiltBuccal: p,
-			Floor: measurement.Floor{Entry: 0.12, Apex: 0.15, Angle: 0.9},
+		Uncertainty: &measurement.Uncertainty{Intervals: measurement.PerFigure[measurement.Interval]{
+			measurement.Entry: new(measurement.Interval{U: 0.051, Low: 0.6, High: 0.8}), measurement.EntryLateral: new(i), measurement.EntryDepth: new(i), measurement.EntryMesial: p, measurement.EntryBuccal: p,
+			measurement.Apex: new(i), measurement.ApexLateral: new(i), measurement.ApexDepth: new(i), measurement.ApexMesial: p, measurement.ApexBuccal: p, measurement.Angle: new(i), measurement.TiltMesial: p, measurement.TiltBuccal: p,
 		},
+			Floor: measurement.Values{measurement.Entry: new(0.12), measurement.Apex: new(0.15), measurement.Angle: new(0.9)}},
 	}
 }
 
@@ -57,11 +57,11 @@ func TestFiguresOfAFixture(t *testing.T) {
 	}
 
 	f := someFixture()
-	f.Uncertainty.Floor = measurement.Floor{Entry: 0.72, Apex: 1.24, Angle: 0.61}
+	f.Uncertainty.Floor = measurement.Values{measurement.Entry: new(0.72), measurement.Apex: new(1.24), measurement.Angle: new(0.61)}
 	assert.Contains(t, Summary(f, 13)[3], " at the entry, at the apex and in the angle, ")
 
 	f = someFixture()
-	f.Deviation.EntryMesial, f.Deviation.ApexBuccal, f.Deviation.TiltMesial = nil, nil, nil
+	f.Deviation[measurement.EntryMesial], f.Deviation[measurement.ApexBuccal], f.Deviation[measurement.TiltMesial] = nil, nil, nil
 	assert.Len(t, Figures(f, 13), 7, "without directions")
 	f.Uncertainty = nil
 	for _, l := range Figures(f, 13) {
@@ -79,11 +79,11 @@ func TestSummaryInSentences(t *testing.T) {
 	assert.Equal(t, "In this scan a perfectly placed fixture could show as much in the angle, so that this cannot be told from zero.", got[3])
 
 	f := someFixture()
-	f.Uncertainty.Floor = measurement.Floor{Entry: 0.72, Apex: 1.24, Angle: 0.61}
+	f.Uncertainty.Floor = measurement.Values{measurement.Entry: new(0.72), measurement.Apex: new(1.24), measurement.Angle: new(0.61)}
 	assert.Contains(t, Summary(f, 13)[3], " at the entry, at the apex and in the angle, ")
 
 	f = someFixture()
-	f.Deviation.EntryMesial, f.Deviation.TiltBuccal, f.Uncertainty = nil, nil, nil
+	f.Deviation[measurement.EntryMesial], f.Deviation[measurement.TiltBuccal], f.Uncertainty = nil, nil, nil
 	got = Summary(f, 13)
 	require.Len(t, got, 3)
 	assert.Equal(t, "The entry lies 0.71 mm from the plan: 0.30 mm deeper.", got[0])

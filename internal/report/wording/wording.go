@@ -2,7 +2,7 @@
 // mesial and distal, buccal and lingual. The terminal and every report speak
 // through it, so that a figure is never worded in two ways.
 //
-// Conventions: lengths mm, angles degrees, signs as in package result.
+// Conventions: lengths mm, angles degrees, signs as in package measurement.
 package wording
 
 import (
@@ -17,15 +17,13 @@ import (
 // sides are the words for a signed figure.
 type sides struct{ unit, plus, minus string }
 
-var (
-	depth  = sides{"mm", "deeper", "shallower"}
-	mesial = sides{"mm", "mesial", "distal"}
-	tilt   = sides{"°", "mesial", "distal"}
-)
-
-func cheek(unit string, site tooth.Number) sides {
-	out, in := Cheek(site)
-	return sides{unit, out, in}
+// sidesOf are the words for a signed figure at a site.
+func sidesOf(f measurement.Figure, site tooth.Number) sides {
+	sign := f.Spec().Sign
+	if sign == measurement.Buccolingual {
+		sign.Plus, sign.Minus = Cheek(site)
+	}
+	return sides{f.Unit().Symbol(), sign.Plus, sign.Minus}
 }
 
 // size is a figure without its sign, as printed.
@@ -61,44 +59,27 @@ func (s sides) interval(i measurement.Interval) string {
 	return s.figure(i.Low) + " to " + s.figure(i.High)
 }
 
-// Depth words a depth: + is deeper than planned.
-func Depth(v float64) string { return depth.figure(v) }
-
-// DepthInterval words the interval of a depth.
-func DepthInterval(i measurement.Interval) string { return depth.interval(i) }
-
-// Mesial words a mesiodistal part.
-func Mesial(v float64) string { return mesial.figure(v) }
-
-// MesialInterval words the interval of a mesiodistal part.
-func MesialInterval(i measurement.Interval) string { return mesial.interval(i) }
-
-// Buccal words a buccolingual part at a site: labial for front teeth, palatal in
-// the upper jaw.
-func Buccal(v float64, site tooth.Number) string { return cheek("mm", site).figure(v) }
-
-// BuccalInterval words the interval of a buccolingual part at a site.
-func BuccalInterval(i measurement.Interval, site tooth.Number) string {
-	return cheek("mm", site).interval(i)
+// Value words a figure at a site: its size with the unit, and the word for its
+// sign. Buccolingual is labial for front teeth and palatal in the upper jaw. site
+// may be 0, no tooth.
+func Value(f measurement.Figure, v float64, site tooth.Number) string {
+	if !f.Signed() {
+		return size(v) + " " + f.Unit().Symbol()
+	}
+	return sidesOf(f, site).figure(v)
 }
 
-// TiltMesial words a mesiodistal tilt of the apex.
-func TiltMesial(v float64) string { return tilt.figure(v) }
-
-// TiltMesialInterval words the interval of a mesiodistal tilt.
-func TiltMesialInterval(i measurement.Interval) string { return tilt.interval(i) }
-
-// TiltBuccal words a buccolingual tilt of the apex.
-func TiltBuccal(v float64, site tooth.Number) string { return cheek("°", site).figure(v) }
-
-// TiltBuccalInterval words the interval of a buccolingual tilt at a site.
-func TiltBuccalInterval(i measurement.Interval, site tooth.Number) string {
-	return cheek("°", site).interval(i)
+// ValueInterval words the 95 % coverage interval of a figure at a site.
+func ValueInterval(f measurement.Figure, i measurement.Interval, site tooth.Number) string {
+	if !f.Signed() {
+		return Interval(i, f.Unit().Symbol())
+	}
+	return sidesOf(f, site).interval(i)
 }
 
 // Cheek gives a site's words for outward and inward.
 func Cheek(site tooth.Number) (out, in string) {
-	out, in = "buccal", "lingual"
+	out, in = measurement.Buccolingual.Plus, measurement.Buccolingual.Minus
 	if site.Anterior() {
 		out = "labial"
 	}

@@ -16,27 +16,27 @@ import (
 
 func TestFiguresAreSaidInWords(t *testing.T) {
 	for said, want := range map[string]string{
-		Depth(0.516):            "0.52 mm deeper",
-		Depth(-1.2):             "1.20 mm shallower",
-		Depth(0):                "0.00 mm",
-		Depth(-0.004):           "0.00 mm",
-		Depth(0.0051):           "0.01 mm deeper",
-		Depth(10):               "10.00 mm deeper",
-		Mesial(0.5):             "0.50 mm mesial",
-		Mesial(-0.5):            "0.50 mm distal",
-		Buccal(0.5, 36):         "0.50 mm buccal",
-		Buccal(-0.5, 36):        "0.50 mm lingual",
-		Buccal(-0.5, 26):        "0.50 mm palatal",
-		Buccal(0.5, 11):         "0.50 mm labial",
-		TiltMesial(2.345):       "2.35 ° mesial",
-		TiltMesial(-2.3):        "2.30 ° distal",
-		TiltBuccal(2.3, 43):     "2.30 ° labial",
-		TiltBuccal(-2.3, 13):    "2.30 ° palatal",
-		Clearance(1.984):        "1.98 mm",
-		Clearance(-0.3):         "reaches in by 0.30 mm",
-		Clearance(-0.001):       "0.00 mm, touching",
-		Guidance("pilot-guide"): "pilot guide",
-		Guidance(""):            "guidance not stated",
+		Value(measurement.EntryDepth, 0.516, 36):  "0.52 mm deeper",
+		Value(measurement.EntryDepth, -1.2, 36):   "1.20 mm shallower",
+		Value(measurement.EntryDepth, 0, 36):      "0.00 mm",
+		Value(measurement.EntryDepth, -0.004, 36): "0.00 mm",
+		Value(measurement.EntryDepth, 0.0051, 36): "0.01 mm deeper",
+		Value(measurement.EntryDepth, 10, 36):     "10.00 mm deeper",
+		Value(measurement.EntryMesial, 0.5, 36):   "0.50 mm mesial",
+		Value(measurement.EntryMesial, -0.5, 36):  "0.50 mm distal",
+		Value(measurement.ApexBuccal, 0.5, 36):    "0.50 mm buccal",
+		Value(measurement.ApexBuccal, -0.5, 36):   "0.50 mm lingual",
+		Value(measurement.ApexBuccal, -0.5, 26):   "0.50 mm palatal",
+		Value(measurement.ApexBuccal, 0.5, 11):    "0.50 mm labial",
+		Value(measurement.TiltMesial, 2.345, 36):  "2.35 ° mesial",
+		Value(measurement.TiltMesial, -2.3, 36):   "2.30 ° distal",
+		Value(measurement.TiltBuccal, 2.3, 43):    "2.30 ° labial",
+		Value(measurement.TiltBuccal, -2.3, 13):   "2.30 ° palatal",
+		Clearance(1.984):                          "1.98 mm",
+		Clearance(-0.3):                           "reaches in by 0.30 mm",
+		Clearance(-0.001):                         "0.00 mm, touching",
+		Guidance("pilot-guide"):                   "pilot guide",
+		Guidance(""):                              "guidance not stated",
 	} {
 		assert.Equal(t, want, said)
 	}
@@ -54,18 +54,18 @@ func TestCheekSidesOfEveryTooth(t *testing.T) {
 func TestIntervals(t *testing.T) {
 	i := func(low, high float64) measurement.Interval { return measurement.Interval{Low: low, High: high} }
 	for said, want := range map[string]string{
-		Interval(i(0.1, 0.4), "mm"):          "0.10 to 0.40 mm",
-		Interval(i(0, 2.5), "°"):             "0.00 to 2.50 °",
-		DepthInterval(i(0.34, 0.7)):          "0.34 to 0.70 mm deeper",
-		DepthInterval(i(-0.7, -0.34)):        "0.34 to 0.70 mm shallower",
-		DepthInterval(i(-0.1, 0.4)):          "0.10 mm shallower to 0.40 mm deeper",
-		DepthInterval(i(-0.001, 0.4)):        "0.00 to 0.40 mm deeper",
-		DepthInterval(i(-0.4, 0.001)):        "0.00 to 0.40 mm shallower",
-		DepthInterval(i(-0.001, 0.001)):      "0.00 to 0.00 mm",
-		MesialInterval(i(-0.4, 0.1)):         "0.40 mm distal to 0.10 mm mesial",
-		BuccalInterval(i(-0.4, -0.1), 26):    "0.10 to 0.40 mm palatal",
-		TiltMesialInterval(i(1, 2)):          "1.00 to 2.00 ° mesial",
-		TiltBuccalInterval(i(-0.2, 0.3), 31): "0.20 ° lingual to 0.30 ° labial",
+		Interval(i(0.1, 0.4), "mm"):                                 "0.10 to 0.40 mm",
+		Interval(i(0, 2.5), "°"):                                    "0.00 to 2.50 °",
+		ValueInterval(measurement.EntryDepth, i(0.34, 0.7), 36):     "0.34 to 0.70 mm deeper",
+		ValueInterval(measurement.EntryDepth, i(-0.7, -0.34), 36):   "0.34 to 0.70 mm shallower",
+		ValueInterval(measurement.EntryDepth, i(-0.1, 0.4), 36):     "0.10 mm shallower to 0.40 mm deeper",
+		ValueInterval(measurement.EntryDepth, i(-0.001, 0.4), 36):   "0.00 to 0.40 mm deeper",
+		ValueInterval(measurement.EntryDepth, i(-0.4, 0.001), 36):   "0.00 to 0.40 mm shallower",
+		ValueInterval(measurement.EntryDepth, i(-0.001, 0.001), 36): "0.00 to 0.00 mm",
+		ValueInterval(measurement.EntryMesial, i(-0.4, 0.1), 36):    "0.40 mm distal to 0.10 mm mesial",
+		ValueInterval(measurement.ApexBuccal, i(-0.4, -0.1), 26):    "0.10 to 0.40 mm palatal",
+		ValueInterval(measurement.TiltMesial, i(1, 2), 36):          "1.00 to 2.00 ° mesial",
+		ValueInterval(measurement.TiltBuccal, i(-0.2, 0.3), 31):     "0.20 ° lingual to 0.30 ° labial",
 	} {
 		assert.Equal(t, want, said)
 	}
@@ -76,7 +76,7 @@ func TestIntervals(t *testing.T) {
 func TestWordsKeepSizeAndSign(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		v := rapid.Float64Range(-30, 30).Draw(t, "v")
-		said := Depth(v)
+		said := Value(measurement.EntryDepth, v, 36)
 		fields := strings.Fields(said)
 		size, err := strconv.ParseFloat(fields[0], 64)
 		require.NoError(t, err)
@@ -90,7 +90,7 @@ func TestWordsKeepSizeAndSign(t *testing.T) {
 			require.Equal(t, "shallower", fields[2])
 		}
 		w := rapid.Float64Range(-30, 30).Draw(t, "w")
-		interval := DepthInterval(measurement.Interval{Low: min(v, w), High: max(v, w)})
+		interval := ValueInterval(measurement.EntryDepth, measurement.Interval{Low: min(v, w), High: max(v, w)}, 36)
 		require.NotContains(t, interval, "-")
 		require.Equal(t, min(v, w) <= -0.005-1e-12, strings.Contains(interval, "shallower"), interval)
 		require.Equal(t, max(v, w) >= 0.005, strings.Contains(interval, "deeper"), interval)

@@ -4,7 +4,7 @@
 //
 // Conventions: the unit of all statistics but bounds and success is the case; of
 // several fixtures in one case the mean counts. Lengths mm, angles degrees, signs
-// as in package result. Cases are counted from 1 in the order of surgery, among
+// as in package measurement. Cases are counted from 1 in the order of surgery, among
 // those whose figures are used. Start with Analyse.
 //
 // Limits: only measured cases are here, and a scan is taken for clinical reasons,
@@ -19,6 +19,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/hotelling"
@@ -68,13 +69,13 @@ func Defaults() Options {
 
 // Case is one case as it counts.
 type Case struct {
-	Number   int           `json:"number"`
-	Case     string        `json:"case"`
-	Placed   string        `json:"placed"`
-	Sites    []string      `json:"sites"`
-	Guidance string        `json:"guidance,omitempty"` // empty where fixtures differ or none is given
-	Mean     series.Values `json:"mean"`               // of the fixtures
-	U        series.Values `json:"u"`
+	Number   int                `json:"number"`
+	Case     string             `json:"case"`
+	Placed   string             `json:"placed"`
+	Sites    []string           `json:"sites"`
+	Guidance string             `json:"guidance,omitempty"` // empty where fixtures differ or none is given
+	Mean     measurement.Values `json:"mean"`               // of the fixtures
+	U        measurement.Values `json:"u"`
 }
 
 // Analysis is what one clinician's cases show. What could not be had is nil, and
@@ -149,7 +150,11 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	if len(a.Cases) < fewCases {
 		return a, nil
 	}
-	for _, f := range []series.Figure{series.Entry, series.EntryLateral, series.EntryDepth, series.Apex, series.ApexLateral, series.ApexDepth, series.Angle} {
+	for f := range measurement.FigureCount {
+		// The parts along the site's directions are looked at together, as a habit.
+		if f.Directional() {
+			continue
+		}
 		if err := a.addFigure(f); err != nil {
 			return Analysis{}, fmt.Errorf("%s: %w", f, err)
 		}
@@ -180,7 +185,7 @@ func (o *Options) check() error {
 		return fmt.Errorf("coverage %v, confidence %v: expected both between 0 and 1", o.Coverage, o.Assurance)
 	}
 	for name, v := range o.Target {
-		if !slices.ContainsFunc(series.AllFigures(), func(f series.Figure) bool { return f.String() == name }) || !(v > 0) {
+		if _, err := measurement.ParseFigure(name); err != nil || !(v > 0) {
 			return fmt.Errorf("target %v for %q: expected a level above 0 for a figure as it is named in the table", v, name)
 		}
 	}
@@ -210,7 +215,7 @@ func (a *Analysis) collect(rows []series.Row) {
 			switch {
 			case r.Doubt:
 				doubtful = true
-			case r.Deviation != series.Values{}:
+			case r.Deviation != measurement.Values{}:
 				good = append(good, r)
 			}
 		}
@@ -232,7 +237,7 @@ func (a *Analysis) collect(rows []series.Row) {
 				c.Guidance = ""
 			}
 		}
-		for _, f := range series.AllFigures() {
+		for f := range measurement.FigureCount {
 			c.Mean[f] = mean(good, func(r *series.Row) *float64 { return r.Deviation[f] })
 			// The alignment's error is common to the fixtures of a case, so their
 			// uncertainties do not average out.
@@ -289,7 +294,7 @@ func (a *Analysis) note() {
 	}
 	unmeasured := 0
 	for i := range a.Cases {
-		if a.Cases[i].U[series.Apex] == nil && a.Cases[i].U[series.Entry] == nil {
+		if a.Cases[i].U[measurement.Apex] == nil && a.Cases[i].U[measurement.Entry] == nil {
 			unmeasured++
 		}
 	}
@@ -303,7 +308,7 @@ func (a *Analysis) note() {
 }
 
 // points are the cases that have a figure: which, the figure, its uncertainty.
-func (a *Analysis) points(f series.Figure) (at []int, y, u []float64) {
+func (a *Analysis) points(f measurement.Figure) (at []int, y, u []float64) {
 	for i := range a.Cases {
 		v := a.Cases[i].Mean[f]
 		if v == nil {
@@ -351,11 +356,11 @@ func (a *Analysis) addHabits() error {
 		place      string
 		unit       string
 		directions []string
-		figures    []series.Figure
+		figures    []measurement.Figure
 	}{
-		{"entry", "mm", []string{"mesial", "buccal", "deep"}, []series.Figure{series.EntryMesial, series.EntryBuccal, series.EntryDepth}},
-		{"apex", "mm", []string{"mesial", "buccal", "deep"}, []series.Figure{series.ApexMesial, series.ApexBuccal, series.ApexDepth}},
-		{"tilt", "°", []string{"mesial", "buccal"}, []series.Figure{series.TiltMesial, series.TiltBuccal}},
+		{"entry", "mm", []string{"mesial", "buccal", "deep"}, []measurement.Figure{measurement.EntryMesial, measurement.EntryBuccal, measurement.EntryDepth}},
+		{"apex", "mm", []string{"mesial", "buccal", "deep"}, []measurement.Figure{measurement.ApexMesial, measurement.ApexBuccal, measurement.ApexDepth}},
+		{"tilt", "°", []string{"mesial", "buccal"}, []measurement.Figure{measurement.TiltMesial, measurement.TiltBuccal}},
 	} {
 		var x [][]float64
 		for _, c := range a.Cases {

@@ -50,20 +50,20 @@ func (h hand) cases(n int, seed uint64) []series.Row {
 			Case: fmt.Sprintf("C-%03d", i+1), Clinician: "clinician-a", Site: sites[i%len(sites)], Guidance: "full-guide",
 			Placed: time.Date(2025, 1, 1+3*i, 0, 0, 0, 0, time.UTC).Format(time.DateOnly),
 		}
-		set := func(f series.Figure, v, u float64) { r.Deviation[f], r.U[f] = &v, &u }
-		set(series.EntryMesial, em, h.u)
-		set(series.EntryBuccal, eb, h.u)
-		set(series.EntryDepth, ed, h.u)
-		set(series.EntryLateral, math.Hypot(em, eb), h.u)
-		set(series.Entry, math.Hypot(math.Hypot(em, eb), ed), h.u)
-		set(series.ApexMesial, am, h.u)
-		set(series.ApexBuccal, ab, h.u)
-		set(series.ApexDepth, ed, h.u)
-		set(series.ApexLateral, math.Hypot(am, ab), h.u)
-		set(series.Apex, math.Hypot(math.Hypot(am, ab), ed), h.u)
-		set(series.Angle, angle, 10*h.u)
-		set(series.TiltMesial, (am-em)/10*180/math.Pi, 10*h.u)
-		set(series.TiltBuccal, (ab-eb)/10*180/math.Pi, 10*h.u)
+		set := func(f measurement.Figure, v, u float64) { r.Deviation[f], r.U[f] = &v, &u }
+		set(measurement.EntryMesial, em, h.u)
+		set(measurement.EntryBuccal, eb, h.u)
+		set(measurement.EntryDepth, ed, h.u)
+		set(measurement.EntryLateral, math.Hypot(em, eb), h.u)
+		set(measurement.Entry, math.Hypot(math.Hypot(em, eb), ed), h.u)
+		set(measurement.ApexMesial, am, h.u)
+		set(measurement.ApexBuccal, ab, h.u)
+		set(measurement.ApexDepth, ed, h.u)
+		set(measurement.ApexLateral, math.Hypot(am, ab), h.u)
+		set(measurement.Apex, math.Hypot(math.Hypot(am, ab), ed), h.u)
+		set(measurement.Angle, angle, 10*h.u)
+		set(measurement.TiltMesial, (am-em)/10*180/math.Pi, 10*h.u)
+		set(measurement.TiltBuccal, (ab-eb)/10*180/math.Pi, 10*h.u)
 		if r.Jaw() == "lower" {
 			r.Clearance = []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: number(3 - ed), Margin: number(2)}}
 		}
@@ -82,7 +82,7 @@ func analyse(t *testing.T, rows []series.Row, o Options) Analysis {
 func (a Analysis) figure(t *testing.T, name string) Figure {
 	t.Helper()
 	for _, f := range a.Figures {
-		if f.Figure == name {
+		if f.Figure.String() == name {
 			return f
 		}
 	}
@@ -157,7 +157,7 @@ func TestLearningClinician(t *testing.T) {
 	// The bound of the figure by package tolerance itself.
 	var x []float64
 	for _, c := range a.Cases[reach-1:] {
-		x = append(x, *c.Mean[series.Entry])
+		x = append(x, *c.Mean[measurement.Entry])
 	}
 	want, err := tolerance.UpperLength(x, .95, .95, 1)
 	require.NoError(t, err)
@@ -205,7 +205,7 @@ func TestSuccessAndCompetence(t *testing.T) {
 	require.NotNil(t, a.Success)
 	within := 0
 	for _, c := range a.Cases {
-		if *c.Mean[series.Entry] <= 2 && *c.Mean[series.Apex] <= 2 && *c.Mean[series.Angle] <= 8 {
+		if *c.Mean[measurement.Entry] <= 2 && *c.Mean[measurement.Apex] <= 2 && *c.Mean[measurement.Angle] <= 8 {
 			within++
 		}
 	}
@@ -229,7 +229,7 @@ func TestSuccessAndCompetence(t *testing.T) {
 func TestWhatIsLeftAside(t *testing.T) {
 	rows := hand{spread: steady(.4), u: .1}.cases(20, 5)
 	rows[3].Doubt = true
-	rows[7].Deviation = series.Values{}
+	rows[7].Deviation = measurement.Values{}
 	rows[9].Case = rows[8].Case // two fixtures of one case
 	o := Defaults()
 	o.Cases = 15
@@ -242,8 +242,8 @@ func TestWhatIsLeftAside(t *testing.T) {
 	pair := a.Cases[6]
 	assert.Equal(t, "C-009", pair.Case)
 	assert.Len(t, pair.Sites, 2)
-	assert.InDelta(t, (*rows[8].Deviation[series.Apex]+*rows[9].Deviation[series.Apex])/2, *pair.Mean[series.Apex], 1e-12)
-	assert.InDelta(t, .1, *pair.U[series.Apex], 1e-12)
+	assert.InDelta(t, (*rows[8].Deviation[measurement.Apex]+*rows[9].Deviation[measurement.Apex])/2, *pair.Mean[measurement.Apex], 1e-12)
+	assert.InDelta(t, .1, *pair.U[measurement.Apex], 1e-12)
 	notes := strings.Join(a.Notes, "\n")
 	for _, says := range []string{"not to be relied on are left aside: C-004", "without a figure are left aside: C-008", "4 later ones", "14 fixtures in 13 cases"} {
 		assert.Contains(t, notes, says)
@@ -276,9 +276,9 @@ func TestFewCases(t *testing.T) {
 func TestBareTable(t *testing.T) {
 	rows := hand{spread: steady(.4), u: .1}.cases(20, 7)
 	for i := range rows {
-		entry := rows[i].Deviation[series.Entry]
-		rows[i].Deviation, rows[i].U, rows[i].Clearance = series.Values{}, series.Values{}, nil
-		rows[i].Deviation[series.Entry] = entry
+		entry := rows[i].Deviation[measurement.Entry]
+		rows[i].Deviation, rows[i].U, rows[i].Clearance = measurement.Values{}, measurement.Values{}, nil
+		rows[i].Deviation[measurement.Entry] = entry
 	}
 	a := analyse(t, rows, Defaults())
 	require.Len(t, a.Figures, 1)
@@ -359,15 +359,15 @@ func TestPublishedFigures(t *testing.T) {
 		}
 	}
 	own := &Summary{Mean: 2, Low: number(1.8), High: number(2.2)}
-	static := compare("apex_mm", "full-guide", own)
+	static := compare(measurement.Apex, "full-guide", own)
 	require.Len(t, static, 2)
 	assert.Equal(t, 1.4, static[0].Mean)
 	assert.Equal(t, Above, static[0].Place)
 	own = &Summary{Mean: 1.3, Low: number(1.2), High: number(1.4)}
-	assert.Equal(t, []Place{Within, Below}, []Place{compare("apex_mm", "full-guide", own)[0].Place, compare("apex_mm", "full-guide", own)[1].Place})
-	assert.Len(t, compare("apex_mm", "", own), 3)
-	assert.Empty(t, compare("apex_mm", "freehand", own))
-	assert.Empty(t, compare("entry_mm", "freehand", own)[0].Place, "a single study without an interval")
+	assert.Equal(t, []Place{Within, Below}, []Place{compare(measurement.Apex, "full-guide", own)[0].Place, compare(measurement.Apex, "full-guide", own)[1].Place})
+	assert.Len(t, compare(measurement.Apex, "", own), 3)
+	assert.Empty(t, compare(measurement.Apex, "freehand", own))
+	assert.Empty(t, compare(measurement.Entry, "freehand", own)[0].Place, "a single study without an interval")
 }
 
 func TestSeveralClinicians(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"slices"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 )
 
@@ -19,16 +20,13 @@ type Together struct {
 // Spread is how the clinicians' means of a figure lie, each clinician counting
 // once.
 type Spread struct {
-	Figure string  `json:"figure"`
-	Unit   string  `json:"unit"`
-	N      int     `json:"n"` // clinicians
-	Median float64 `json:"median"`
-	Least  float64 `json:"least"`
-	Most   float64 `json:"most"`
+	Figure measurement.Figure `json:"figure"`
+	Unit   string             `json:"unit"`
+	N      int                `json:"n"` // clinicians
+	Median float64            `json:"median"`
+	Least  float64            `json:"least"`
+	Most   float64            `json:"most"`
 }
-
-// Title is the figure's name as a heading.
-func (s *Spread) Title() string { return title(plainNames[s.Figure]) }
 
 // MostInFull is for how many clinicians at once learning, charts, habits and
 // bounds are looked at: each takes seconds, and nobody reads more.
@@ -47,7 +45,7 @@ func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 	}
 	out.Brief = len(of) > MostInFull
 	o.brief = out.Brief
-	means := map[string][]float64{}
+	means := map[measurement.Figure][]float64{}
 	for _, name := range Clinicians(rows) {
 		o.Clinician = name
 		a, err := Analyse(of[name], o)
@@ -63,14 +61,14 @@ func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 			means[f.Figure] = append(means[f.Figure], f.Mean)
 		}
 	}
-	for _, f := range series.AllFigures() {
-		x := means[f.String()]
+	for f := range measurement.FigureCount {
+		x := means[f]
 		if len(x) < 2 {
 			continue
 		}
 		slices.Sort(x)
 		n := len(x)
-		out.Group = append(out.Group, Spread{f.String(), f.Unit(), n, (x[(n-1)/2] + x[n/2]) / 2, x[0], x[n-1]})
+		out.Group = append(out.Group, Spread{f, string(f.Unit()), n, (x[(n-1)/2] + x[n/2]) / 2, x[0], x[n-1]})
 	}
 	return out, nil
 }

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/learningcurve"
@@ -17,8 +18,8 @@ import (
 
 // Figure is what the cases show of one deviation.
 type Figure struct {
-	Figure string `json:"figure"`
-	Unit   string `json:"unit"`
+	Figure measurement.Figure `json:"figure"`
+	Unit   string             `json:"unit"`
 	Summary
 	// At are the cases that have the figure.
 	At    []int  `json:"at"`
@@ -88,12 +89,12 @@ func summarise(x []float64) Summary {
 }
 
 // addFigure does all for one deviation.
-func (a *Analysis) addFigure(f series.Figure) error {
+func (a *Analysis) addFigure(f measurement.Figure) error {
 	at, y, u := a.points(f)
 	if len(y) < fewCases {
 		return nil
 	}
-	out := Figure{Figure: f.String(), Unit: f.Unit(), Summary: summarise(y), At: at, FromCase: 1}
+	out := Figure{Figure: f, Unit: string(f.Unit()), Summary: summarise(y), At: at, FromCase: 1}
 	if a.Options.brief {
 		out.Words = figureWords(&out, f)
 		a.Figures = append(a.Figures, out)
@@ -183,9 +184,9 @@ const (
 // level. Lengths and angles are charted as square roots, on which lengths of
 // normal errors are nearly normal (the best powers are 0.53 for two directions
 // and 0.67 for three).
-func (a *Analysis) addChart(out *Figure, f series.Figure, y []float64) error {
+func (a *Analysis) addChart(out *Figure, f measurement.Figure, y []float64) error {
 	from := plateauFrom(out.Learning, len(y))
-	stated, is := a.Options.Target[out.Figure]
+	stated, is := a.Options.Target[f.String()]
 	falling := is && from > 0
 	if is {
 		from = 0
@@ -266,7 +267,7 @@ func (f *Figure) stillLearning() bool {
 
 // addBound bounds the next fixtures, from the plateau on where there is one and
 // cases enough on it.
-func (a *Analysis) addBound(out *Figure, f series.Figure) error {
+func (a *Analysis) addBound(out *Figure, f measurement.Figure) error {
 	if from := plateauFrom(out.Learning, out.N); from < out.N {
 		out.FromCase = out.At[from]
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
@@ -15,7 +16,7 @@ import (
 // within tells whether a fixture is within the limits; ok is false where one of
 // the three figures is missing.
 func (l Limits) within(r *series.Row) (is, ok bool) {
-	entry, apex, angle := r.Deviation[series.Entry], r.Deviation[series.Apex], r.Deviation[series.Angle]
+	entry, apex, angle := r.Deviation[measurement.Entry], r.Deviation[measurement.Apex], r.Deviation[measurement.Angle]
 	if entry == nil || apex == nil || angle == nil {
 		return false, false
 	}
@@ -95,18 +96,18 @@ func (a *Analysis) addOutcomes() error {
 // towards are the directions of the general margins.
 var towards = []struct {
 	words  string
-	figure series.Figure
+	figure measurement.Figure
 }{
-	{"towards the apex", series.ApexDepth},
-	{"sideways at the apex", series.ApexLateral},
-	{"sideways at the entry", series.EntryLateral},
+	{"towards the apex", measurement.ApexDepth},
+	{"sideways at the apex", measurement.ApexLateral},
+	{"sideways at the entry", measurement.EntryLateral},
 }
 
 func (a *Analysis) addMargins() error {
 	for _, t := range towards {
 		for i := range a.Figures {
 			f := &a.Figures[i]
-			if f.Figure != t.figure.String() || f.Bound == nil {
+			if f.Figure != t.figure || f.Bound == nil {
 				continue
 			}
 			m := Margin{Towards: t.words, Bound: f.Bound, FromCase: f.FromCase, Learning: f.stillLearning()}
@@ -230,7 +231,7 @@ func (a *Analysis) group(by, name string, rows []series.Row) (Group, error) {
 		g.Note = fmt.Sprintf("%s, too few to describe by themselves; %d are needed", counted(len(rows), "fixture"), groupSize)
 		return g, nil
 	}
-	of := func(f series.Figure) *Summary {
+	of := func(f measurement.Figure) *Summary {
 		var x []float64
 		for i := range rows {
 			if v := rows[i].Deviation[f]; v != nil {
@@ -243,7 +244,7 @@ func (a *Analysis) group(by, name string, rows []series.Row) (Group, error) {
 		s := summarise(x)
 		return &s
 	}
-	g.Entry, g.Apex, g.Angle = of(series.Entry), of(series.Apex), of(series.Angle)
+	g.Entry, g.Apex, g.Angle = of(measurement.Entry), of(measurement.Apex), of(measurement.Angle)
 	if o := outcomes(rows, a.Options.Limits); len(o) >= groupSize {
 		var err error
 		if g.Success, err = success(o, a.Options.Limits); err != nil {

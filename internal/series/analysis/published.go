@@ -1,16 +1,18 @@
 package analysis
 
+import "plumbline/internal/measurement"
+
 // Reference is a published figure, of other people's patients.
 type Reference struct {
-	Source   string   `json:"source"`
-	What     string   `json:"what"`
-	Guidance []string `json:"guidance"` // of the cases that it can stand beside
-	Figure   string   `json:"figure"`
-	Mean     float64  `json:"mean"`
-	Low      *float64 `json:"low95,omitempty"` // of the mean
-	High     *float64 `json:"high95,omitempty"`
-	SD       *float64 `json:"sd,omitempty"` // between patients, where no interval is given
-	N        string   `json:"n"`
+	Source   string             `json:"source"`
+	What     string             `json:"what"`
+	Guidance []string           `json:"guidance"` // of the cases that it can stand beside
+	Figure   measurement.Figure `json:"figure"`
+	Mean     float64            `json:"mean"`
+	Low      *float64           `json:"low95,omitempty"` // of the mean
+	High     *float64           `json:"high95,omitempty"`
+	SD       *float64           `json:"sd,omitempty"` // between patients, where no interval is given
+	N        string             `json:"n"`
 }
 
 // The sources.
@@ -24,10 +26,10 @@ const (
 // References are the published figures that were read in their source.
 func References() []Reference {
 	static := []string{"full-guide", "pilot-guide"}
-	review := func(source, what, n string, guidance []string, figure string, mean, low, high float64) Reference {
+	review := func(source, what, n string, guidance []string, figure measurement.Figure, mean, low, high float64) Reference {
 		return Reference{Source: source, What: what, N: n, Guidance: guidance, Figure: figure, Mean: mean, Low: &low, High: &high}
 	}
-	study := func(figure string, mean, sd float64) Reference {
+	study := func(figure measurement.Figure, mean, sd float64) Reference {
 		return Reference{Source: freehand2021, What: "freehand, single-tooth gaps of premolars and molars, one study", N: "52 patients", Guidance: []string{"freehand"}, Figure: figure, Mean: mean, SD: &sd}
 	}
 	const (
@@ -37,16 +39,16 @@ func References() []Reference {
 	)
 	navigated := []string{"navigated"}
 	return []Reference{
-		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "entry_mm", 1.2, 1.04, 1.44),
-		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "apex_mm", 1.4, 1.28, 1.58),
-		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, "angle_deg", 3.5, 3.0, 3.96),
-		review(zhou2018, whatZhou, "14 clinical studies", static, "entry_mm", 1.25, 1.22, 1.29),
-		review(zhou2018, whatZhou, "14 clinical studies", static, "apex_mm", 1.57, 1.53, 1.62),
-		review(zhou2018, whatZhou, "14 clinical studies", static, "angle_deg", 4.1, 3.97, 4.23),
-		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, "apex_mm", 1.00, 0.83, 1.16),
-		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, "angle_deg", 4.1, 3.12, 5.10),
-		study("entry_mm", 1.62, 0.87),
-		study("angle_deg", 8.7, 4.8),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, measurement.Entry, 1.2, 1.04, 1.44),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, measurement.Apex, 1.4, 1.28, 1.58),
+		review(tahmaseb2018, whatTahmaseb, "20 clinical studies with 2238 implants", static, measurement.Angle, 3.5, 3.0, 3.96),
+		review(zhou2018, whatZhou, "14 clinical studies", static, measurement.Entry, 1.25, 1.22, 1.29),
+		review(zhou2018, whatZhou, "14 clinical studies", static, measurement.Apex, 1.57, 1.53, 1.62),
+		review(zhou2018, whatZhou, "14 clinical studies", static, measurement.Angle, 4.1, 3.97, 4.23),
+		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, measurement.Apex, 1.00, 0.83, 1.16),
+		review(schnutenhaus2021, whatDynamic, "7 clinical studies", navigated, measurement.Angle, 4.1, 3.12, 5.10),
+		study(measurement.Entry, 1.62, 0.87),
+		study(measurement.Angle, 8.7, 4.8),
 	}
 }
 
@@ -67,7 +69,7 @@ type Comparison struct {
 }
 
 // compare finds the references for a figure and a way of guidance; "" takes all.
-func compare(figure, guidance string, own *Summary) []Comparison {
+func compare(figure measurement.Figure, guidance string, own *Summary) []Comparison {
 	out := []Comparison{}
 	for _, r := range References() {
 		if r.Figure != figure {

@@ -6,8 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
-	"plumbline/internal/series"
 	"plumbline/internal/stats/hotelling"
 	"plumbline/internal/stats/learningcurve"
 	"plumbline/internal/stats/tolerance"
@@ -35,13 +35,8 @@ func span(low, high float64, unit string) string {
 	return fmt.Sprintf("%.2f to %.2f mm", low, high)
 }
 
-var plainNames = map[string]string{
-	"entry_mm": "entry deviation", "entry_lateral_mm": "lateral deviation at the entry", "entry_depth_mm": "depth at the entry",
-	"apex_mm": "apex deviation", "apex_lateral_mm": "lateral deviation at the apex", "apex_depth_mm": "depth at the apex", "angle_deg": "angular deviation",
-}
-
-func figureWords(f *Figure, of series.Figure) FigureWords {
-	out := FigureWords{Level: fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", f.Title(), amount(f.Mean, f.Unit),
+func figureWords(f *Figure, of measurement.Figure) FigureWords {
+	out := FigureWords{Level: fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", f.Figure.Heading(), amount(f.Mean, f.Unit),
 		span(*f.Low, *f.High, f.Unit), counted(f.N, "case"), amount(f.Least, f.Unit), amount(f.Largest, f.Unit))}
 	if n := f.Noise; n != nil {
 		if n.Without == nil {
@@ -163,9 +158,6 @@ func (w FigureWords) Caption() string { return join(w.Level, w.Spread, w.Learnin
 func join(sentences ...string) string {
 	return strings.Join(slices.DeleteFunc(sentences, func(s string) bool { return s == "" }), " ")
 }
-
-// Title is the figure's name as a heading.
-func (f *Figure) Title() string { return title(plainNames[f.Figure]) }
 
 // NoLevel says why a figure that still falls has no control chart.
 const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place."
