@@ -96,15 +96,15 @@ func BenchmarkAlign(b *testing.B) {
 func BenchmarkEvaluate(b *testing.B) {
 	p := wide(60, 60)()
 	reg := newRegion(targetsOf(p.Truth), tooth.Lower)
-	f := newFit(newScan(p.Pre), newScan(p.Post), reg)
+	r := newRefinement(newPyramid(p.Pre), newPyramid(p.Post), reg)
 	truth := p.Truth.PostToPre.Inverse()
 	l := middleLevel
-	s, moving := f.samples(l), f.field(f.moving, l, truth)
-	for how, name := range []string{brisk: "brisk", even: "even", full: "full"} {
+	s, moving := r.samples(l), r.field(r.moving, l, truth)
+	for scheme, name := range []string{oneSided: "one-sided", symmetric: "symmetric", crossHessian: "cross-Hessian"} {
 		b.Run(name, func(b *testing.B) {
-			ws := newWorkspace(s, serial)
+			m := newMetric(s, moving, rigidParameters, serial)
 			for b.Loop() {
-				s.evaluate(moving, motion{Rigid: truth}, ws, rigidParameters, detail(how))
+				m.evaluate(scaledRigid{Rigid: truth}, gradientScheme(scheme))
 			}
 			b.ReportMetric(float64(b.Elapsed())/float64(b.N*len(s.point)), "ns/sample")
 		})

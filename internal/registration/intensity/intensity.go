@@ -6,11 +6,12 @@
 // Inside, transforms run from planning to follow-up scan (preToPost), the way
 // samples travel; what comes out is registration.Result with PostToPre.
 //
-// Start with Align. It searches every turn up to 40° and every place of the
-// fixtures in the follow-up scan on coarse cells, refines the best candidates
-// through finer levels by a local normalised correlation on the fixtures' own
-// jaw (region), and keeps the one that explains the region best. Afterwards it
-// lets the three scales go free, to find a wrong voxel size (ruler).
+// Start with Align. It searches every rotation up to 40° and every place of the
+// fixtures in the follow-up scan on coarse cells (template), refines the best
+// candidates through the levels of a resolution pyramid by a local normalised
+// correlation (metric) on the fixtures' own jaw (region), and takes the one of the
+// best score. Afterwards it lets the three scales go free, to find a wrong voxel
+// size (scaleCheck), and accepts, doubts or refuses the outcome.
 //
 // Limits: one rigid jaw; a follow-up scan of another kind (magnetic resonance,
 // surface scan) is not handled; a head turned by more than 40° between the
@@ -53,40 +54,26 @@ var ErrNoMatch = errors.New("the scans do not show the same region of the same j
 
 var errNoOverlap = fmt.Errorf("%w: the follow-up scan has nothing of what surrounds the planned fixtures; check that both scans are of this patient and that the follow-up scan shows the fixtures' jaw", ErrNoMatch)
 
-// level is one resolution of the refinement.
-type level struct {
-	cell   float64 // mm, aimed at by binning whole voxels
-	sigma  float64 // mm, standard deviation of the smoothing; at least minSigma voxels
-	stride float64 // mm between samples, aimed at
-	side   float64 // mm, side of a block
-	steps  int     // at most
-	reach  float64 // mm, largest step
-	settle float64 // mm, a step below which the fit has settled
-}
-
+// How many candidates are kept for each level; the best of the middle level goes
+// to the fine one. Where both scans show much of the arch the true place leads from
+// the coarsest level on. In follow-up scans cropped to 38 mm it came as late as
+// 54th there, but second after a few steps of the coarse level (the preview), and
+// first after the middle level.
 const (
-	// minSigma, voxels: below this the cubic B-spline alone smooths more.
-	minSigma = 0.9
-	// noted, carried, hopeful and finalists are how many candidates go to the
-	// broad, the coarse (a few steps, then the rest) and the middle level; the
-	// best of these goes to the fine one. Where both scans see much of the arch
-	// the true place leads from the broad level on. In follow-up scans cropped to
-	// 38 mm it came as late as 54th there, but second after a few coarse steps,
-	// and first after the middle level.
-	noted     = 200
-	carried   = 60
-	hopeful   = 15
-	finalists = 6
-	// perTurn is how many places are kept of each turn of the search.
-	perTurn = 12
+	keptPerRotation = 12 // local maxima of the search
+	keptForCoarsest = 200
+	keptForPreview  = 60
+	keptForCoarse   = 15
+	keptForMiddle   = 6
 )
 
-var (
-	broadLevel  = level{side: 25, steps: 10, reach: 5, settle: 0.2}
-	hasteLevel  = level{side: 9, steps: 3, reach: 3, settle: 0.02}
-	coarseLevel = level{side: 9, steps: 15, reach: 3, settle: 0.02}
-	middleLevel = level{cell: 0.6, sigma: 0.6, stride: 1.2, side: 6, steps: 12, reach: 1, settle: 0.005}
-	fineLevel   = level{cell: 0, sigma: 0.3, stride: 0.7, side: 2.5, steps: 12, reach: 0.5, settle: 0.0005}
+// Distances, mm (transformDistance), below which two candidates are one place; they
+// shrink as the candidates converge. The last is rivalDistance.
+const (
+	distinctForCoarsest = 3.0
+	distinctForPreview  = 2.0
+	distinctForCoarse   = 1.0
+	distinctForMiddle   = 1.5
 )
 
 // Align finds PostToPre for the jaw that carries the targets.
@@ -103,36 +90,36 @@ func Align(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target, o Options)
 		return nil, err
 	}
 	reg := newRegion(targets, jaw)
-	fixed, moving := newScan(pre), newScan(post)
+	fixed, moving := newPyramid(pre), newPyramid(post)
 	progress(0.1)
 
 	var found []candidate
 	if o.Start != nil {
 		found = []candidate{{preToPost: o.Start.Inverse()}}
 	} else {
-		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, perTurn)
-		found = distinct(found, reg.centre, 3, noted)
-		s := gather(fixed.broad, reg, 0, broadLevel.side)
-		found = s.improve(moving.broad, found, broadLevel)
-		found = distinct(found, reg.centre, 2, carried)
+		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, keptPerRotation)
+		found = suppressNonMaxima(found, reg.centre, distinctForCoarsest, keptForCoarsest)
+		s := selectSamples(fixed.coarsest, reg, coarsestLevel.sampleSpacing, coarsestLevel.blockSide)
+		found = s.improve(moving.coarsest, found, coarsestLevel)
+		found = suppressNonMaxima(found, reg.centre, distinctForPreview, keptForPreview)
 	}
 	progress(0.5)
 
-	s := gather(fixed.coarse[0], reg, 0, coarseLevel.side)
-	found = s.improve(moving.coarse[0], found, hasteLevel)
-	found = distinct(found, reg.centre, 1, hopeful)
+	s := selectSamples(fixed.coarse[0], reg, coarseLevel.sampleSpacing, coarseLevel.blockSide)
+	found = s.improve(moving.coarse[0], found, previewLevel)
+	found = suppressNonMaxima(found, reg.centre, distinctForCoarse, keptForCoarse)
 	found = s.improve(moving.coarse[0], found, coarseLevel)
-	found = distinct(found, reg.centre, 1.5, finalists)
+	found = suppressNonMaxima(found, reg.centre, distinctForMiddle, keptForMiddle)
 	progress(0.7)
 
-	f := newFit(fixed, moving, reg)
-	found = f.improve(found, middleLevel)
-	found = distinct(found, reg.centre, rivalDistance, finalists)
+	r := newRefinement(fixed, moving, reg)
+	found = r.improve(found, middleLevel)
+	found = suppressNonMaxima(found, reg.centre, rivalDistance, keptForMiddle)
 	progress(0.85)
 	if len(found) == 0 {
 		return nil, errNoOverlap
 	}
-	out, err := f.conclude(found)
+	out, err := r.conclude(found)
 	progress(1)
 	if err != nil {
 		return nil, err
@@ -168,13 +155,13 @@ func check(pre *volume.Volume, targets []Target) error {
 	return nil
 }
 
-// improve refines each candidate on one pair of fields, the candidates side by
+// improve refines each candidate on a whole-scan level, the candidates side by
 // side.
 func (s *samples) improve(moving *volume.Field, all []candidate, l level) []candidate {
 	out := make([]candidate, len(all))
 	parallel.For(len(all), func(i int) {
-		m, ev := s.refine(moving, all[i].preToPost, l, brisk, serial)
-		out[i] = newCandidate(m, ev)
+		preToPost, ev := s.refine(moving, all[i].preToPost, l, oneSided, serial)
+		out[i] = newCandidate(preToPost, ev)
 	})
 	return out
 }
@@ -183,89 +170,91 @@ func newCandidate(preToPost geom.Rigid, ev *evaluation) candidate {
 	return candidate{preToPost: preToPost, similarity: ev.similarity(), coverage: ev.coverage(), score: ev.score()}
 }
 
-// fit has what the local levels share.
-type fit struct {
-	fixed, moving *scan
-	reg           *region
-	spread        []geom.Vec // over the region
+// refinement is the registration on the levels that work around the region.
+type refinement struct {
+	fixed, moving *pyramid
+	region        *region
+	points        []geom.Vec // of the region, planning frame
 }
 
-func newFit(fixed, moving *scan, reg *region) *fit {
-	return &fit{fixed: fixed, moving: moving, reg: reg, spread: reg.spread()}
+func newRefinement(fixed, moving *pyramid, reg *region) *refinement {
+	return &refinement{fixed: fixed, moving: moving, region: reg, points: reg.points()}
 }
 
-// margin, mm, that a local field reaches beyond the points of region.spread:
-// half their grain, and what the smoothing and a step can ask for.
-const margin = 4.0
+// fieldMargin, mm, that a level's field reaches beyond the region's points: half
+// their spacing, and what smoothing and a step can ask for.
+const fieldMargin = 4.0
 
-// spacing is the larger of the scans' finest spacings.
-func (f *fit) spacing() float64 {
+// spacing is the coarsest spacing of both scans, mm.
+func (r *refinement) spacing() float64 {
 	most := 0.0
-	for _, s := range []*scan{f.fixed, f.moving} {
-		sp := s.vol.Spacing()
+	for _, p := range []*pyramid{r.fixed, r.moving} {
+		sp := p.vol.Spacing()
 		most = max(most, sp[0], sp[1], sp[2])
 	}
 	return most
 }
 
-// smoothing is the standard deviation, mm, to which both scans are smoothed.
-func (f *fit) smoothing(l level) float64 { return max(l.sigma, minSigma*f.spacing()) }
+// smoothing is the standard deviation, mm, to which a level smooths both scans.
+func (r *refinement) smoothing(l level) float64 { return max(l.sigma, minSigma*r.spacing()) }
 
-// field is the part of a scan that the region meets where any of the transforms
-// puts it; nil where the scan has next to nothing there.
-func (f *fit) field(s *scan, l level, toScan ...geom.Rigid) *volume.Field {
-	return s.local(l.cell, f.smoothing(l), margin, f.places(toScan...))
+// field is the part of a scan that the region meets under any of the transforms;
+// nil where the scan has next to nothing there.
+func (r *refinement) field(p *pyramid, l level, toScan ...geom.Rigid) *volume.Field {
+	return p.local(l.cell, r.smoothing(l), fieldMargin, r.transformedPoints(toScan...))
 }
 
-// places is where the transforms put the region.
-func (f *fit) places(toScan ...geom.Rigid) []geom.Vec {
+// transformedPoints are the region's points under each transform.
+func (r *refinement) transformedPoints(toScan ...geom.Rigid) []geom.Vec {
 	var points []geom.Vec
 	for _, m := range toScan {
-		for _, p := range f.spread {
+		for _, p := range r.points {
 			points = append(points, m.Apply(p))
 		}
 	}
 	return points
 }
 
-func (f *fit) samples(l level) *samples {
-	field := f.field(f.fixed, l, geom.Identity())
+// samples are the level's samples of the planning scan; none where it has next to
+// nothing around the region.
+func (r *refinement) samples(l level) *samples {
+	field := r.field(r.fixed, l, geom.Identity())
 	if field == nil {
-		return &samples{block: []int{0}}
+		return &samples{blockStart: []int{0}}
 	}
-	return gather(field, f.reg, l.stride, l.side)
+	return selectSamples(field, r.region, l.sampleSpacing, l.blockSide)
 }
 
-// improve refines the candidates at a local level, on one field where that is
+// improve refines the candidates, on one field of the follow-up scan where that is
 // smaller than all of theirs together; candidates that meet nothing drop out.
-func (f *fit) improve(all []candidate, l level) []candidate {
+func (r *refinement) improve(all []candidate, l level) []candidate {
 	var transforms []geom.Rigid
-	apart := 0
+	separate := 0 // voxels
 	size := func(toScan ...geom.Rigid) int {
-		lo, hi := f.moving.vol.Box(margin, f.places(toScan...)...)
-		return f.moving.vol.Sub(lo, hi).Len()
+		lo, hi := r.moving.vol.Box(fieldMargin, r.transformedPoints(toScan...)...)
+		return r.moving.vol.Sub(lo, hi).Len()
 	}
 	for _, c := range all {
 		transforms = append(transforms, c.preToPost)
-		apart += size(c.preToPost)
+		separate += size(c.preToPost)
 	}
 	var shared *volume.Field
-	if size(transforms...) <= apart {
-		shared = f.field(f.moving, l, transforms...)
+	if size(transforms...) <= separate {
+		shared = r.field(r.moving, l, transforms...)
 	}
-	s := f.samples(l)
+	s := r.samples(l)
 	found := make([]*candidate, len(all))
-	one := func(i int, each func(int, func(int))) {
+	one := func(i int, forEach func(int, func(int))) {
 		moving := shared
 		if moving == nil {
-			moving = f.field(f.moving, l, all[i].preToPost)
+			moving = r.field(r.moving, l, all[i].preToPost)
 		}
 		if moving == nil {
 			return
 		}
-		m, ev := s.refine(moving, all[i].preToPost, l, brisk, each)
-		c := newCandidate(m, ev)
-		c.disagree = ev.disagreement(f.reg.centre)
+		preToPost, ev := s.refine(moving, all[i].preToPost, l, oneSided, forEach)
+		c := newCandidate(preToPost, ev)
+		c.disagreement = ev.disagreement(r.region.centre)
 		found[i] = &c
 	}
 	if shared != nil {
@@ -282,14 +271,14 @@ func (f *fit) improve(all []candidate, l level) []candidate {
 	return out
 }
 
-// conclude takes the best candidate to the fine level and judges it.
-func (f *fit) conclude(found []candidate) (*registration.Result, error) {
-	s := f.samples(fineLevel)
-	moving := f.field(f.moving, fineLevel, found[0].preToPost)
+// conclude takes the best candidate through the fine level and the scale check.
+func (r *refinement) conclude(found []candidate) (*registration.Result, error) {
+	s := r.samples(fineLevel)
+	moving := r.field(r.moving, fineLevel, found[0].preToPost)
 	if moving == nil {
 		return nil, errNoOverlap
 	}
-	m, ev := s.refine(moving, found[0].preToPost, fineLevel, full, parallel.For)
-	mo, free := s.stretch(moving, m, fineLevel)
-	return f.judge(m, ev, found, s.ruler(free, mo, f.smoothing(fineLevel)))
+	preToPost, ev := s.refine(moving, found[0].preToPost, fineLevel, crossHessian, parallel.For)
+	scaled, free := s.refineScales(moving, preToPost, fineLevel)
+	return r.accept(preToPost, ev, found, s.checkScales(free, scaled, r.smoothing(fineLevel)))
 }

@@ -239,7 +239,7 @@ func TestSlipByATooth(t *testing.T) {
 func TestRefinesAStart(t *testing.T) {
 	p := smallPair()
 	targets := targetsOf(p.Truth)
-	start := move(targets[0].Planned.Entry, geom.Vec{X: geom.Radians(2)}, geom.Vec{Y: 0.8}).After(p.Truth.PostToPre)
+	start := smallMotion(targets[0].Planned.Entry, geom.Vec{X: geom.Radians(2)}, geom.Vec{Y: 0.8}).After(p.Truth.PostToPre)
 	last := 0.0
 	r, err := Align(p.Pre, p.Post, tooth.Lower, targets, Options{Start: &start, Progress: func(share float64) {
 		assert.GreaterOrEqual(t, share, last)
@@ -252,7 +252,7 @@ func TestRefinesAStart(t *testing.T) {
 	assert.InDelta(t, 2, r.Quality["refined_by_deg"], 0.3)
 }
 
-func TestRuler(t *testing.T) {
+func TestScaleCheck(t *testing.T) {
 	p := smallPair()
 	right := plainly(t)
 	assert.False(t, flagged(right, scaleMismatch))

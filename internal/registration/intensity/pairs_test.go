@@ -77,12 +77,12 @@ func errorAt(postToPre, truth geom.Rigid, targets []Target) float64 {
 	return worst
 }
 
-// slipped is a transform that is off by one tooth along the arch: 7 mm towards
-// mesial, with the turn of an arch of 25 mm radius.
+// slipped is a transform that is off by mm along the arch towards mesial, with the
+// rotation of an arch of 25 mm radius.
 func slipped(t phantom.Truth, by float64) geom.Rigid {
 	f := t.Fixtures[0]
 	mid := r3.Scale(0.5, r3.Add(f.Planned.Entry, f.Planned.Apex))
 	up := r3.Cross(f.Mesial, f.Buccal)
 	const radius = 25.0
-	return move(mid, r3.Scale(by/radius, up), r3.Scale(by, f.Mesial)).After(t.PostToPre)
+	return smallMotion(mid, r3.Scale(by/radius, up), r3.Scale(by, f.Mesial)).After(t.PostToPre)
 }

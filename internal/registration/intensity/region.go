@@ -13,25 +13,32 @@ import (
 // and was there before them.
 type region struct {
 	targets []Target
-	centre  geom.Vec // middle of the fixtures
+	centre  geom.Vec // mean of the fixtures' middles, mm
 	apical  geom.Vec // unit, from the occlusal plane into the jaw
-	radius  float64  // mm about the fixtures' middles
+	radius  float64  // mm about each fixture's middle
 }
 
 const (
-	// regionRadius, mm: half an arch. Farther bone steadies the turn little and
-	// brings in more of what else moves.
+	// regionRadius, mm: half an arch. Farther bone adds little to what determines
+	// the rotation, and brings in more of what else moves.
 	regionRadius = 25.0
-	// openingSlope: how far the region's coronal border sinks per mm away from
-	// the fixture. The apical direction is known to some 12° (see newRegion),
-	// whose tangent this is.
-	openingSlope = 0.2
-	// coronalReach, mm coronal of the platform that surely is still this jaw:
-	// the opposing teeth stand at least a crown's height away.
-	coronalReach = 2.0
-	// changed, mm beyond the planned fixture's surface, that surgery, another
-	// place than planned, or a healing socket may have changed.
-	changed = 1.0
+	// coronalTaper is how far the region's coronal border recedes apically per mm
+	// away from the fixture: the tangent of the 12° to which the apical direction
+	// is known (see newRegion).
+	coronalTaper = 0.2
+	// coronalMargin, mm coronal of the platform that surely belong to this jaw: the
+	// opposing teeth stand at least a crown's height away.
+	coronalMargin = 2.0
+	// surgicalMargin, mm beyond the planned fixture's surface, within which
+	// surgery, another place than planned, or a healing socket may have changed the
+	// bone.
+	surgicalMargin = 1.0
+	// crownMargin, mm coronal of the planned entry, within which the fixture's
+	// upper parts may stand.
+	crownMargin = 5.0
+	// pointSpacing, mm, between the points that stand for the region where a box
+	// around it is asked for.
+	pointSpacing = 2.0
 )
 
 // newRegion places the region. The apical direction is half way between the
@@ -53,21 +60,17 @@ func newRegion(targets []Target, jaw tooth.Jaw) *region {
 	return r
 }
 
-// grain, mm, is the distance between the points that stand for the region where
-// a box around it is asked for.
-const grain = 2.0
-
-// spread are points all over the region, grain apart.
-func (r *region) spread() []geom.Vec {
+// points are a grid over the region, pointSpacing apart.
+func (r *region) points() []geom.Vec {
 	var out []geom.Vec
 	for n, t := range r.targets {
 		mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
-		steps := int(math.Ceil(r.radius / grain))
+		steps := int(math.Ceil(r.radius / pointSpacing))
 		for z := -steps; z <= steps; z++ {
 			for y := -steps; y <= steps; y++ {
 				for x := -steps; x <= steps; x++ {
-					p := r3.Add(mid, r3.Scale(grain, geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}))
-					if r.near(n, p) {
+					p := r3.Add(mid, r3.Scale(pointSpacing, geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}))
+					if r.surrounds(n, p) {
 						out = append(out, p)
 					}
 				}
@@ -77,8 +80,9 @@ func (r *region) spread() []geom.Vec {
 	return out
 }
 
-// near tells whether p is near fixture n and on its jaw's side.
-func (r *region) near(n int, p geom.Vec) bool {
+// surrounds reports whether p lies within the radius of fixture n and on its
+// jaw's side.
+func (r *region) surrounds(n int, p geom.Vec) bool {
 	t := &r.targets[n]
 	mid := r3.Scale(0.5, r3.Add(t.Planned.Entry, t.Planned.Apex))
 	if r3.Norm2(r3.Sub(p, mid)) > r.radius*r.radius {
@@ -87,20 +91,20 @@ func (r *region) near(n int, p geom.Vec) bool {
 	d := r3.Sub(p, t.Planned.Entry)
 	depth := r3.Dot(d, r.apical)
 	lateral := math.Sqrt(max(0, r3.Norm2(d)-depth*depth))
-	return depth >= openingSlope*lateral-coronalReach
+	return depth >= coronalTaper*lateral-coronalMargin
 }
 
-// contains tells whether p is near a fixture, on its jaw's side, and outside
-// of every planned fixture.
+// contains reports whether p lies around a fixture and lies outside of every planned
+// one with its margins.
 func (r *region) contains(p geom.Vec) bool {
 	near := false
 	for n, t := range r.targets {
-		near = near || r.near(n, p)
+		near = near || r.surrounds(n, p)
 		d := r3.Sub(p, t.Planned.Entry)
 		axis := t.Planned.Axis()
 		along := r3.Dot(d, axis)
 		across := math.Sqrt(max(0, r3.Norm2(d)-along*along))
-		if across < t.Diameter/2+changed && along > -5 && along < t.Planned.Length()+changed {
+		if across < t.Diameter/2+surgicalMargin && along > -crownMargin && along < t.Planned.Length()+surgicalMargin {
 			return false
 		}
 	}
