@@ -146,7 +146,9 @@ func draw(cov *mat.SymDense, seed uint64, draws int) ([]deviation.Ends, error) {
 	return out, nil
 }
 
-// quantile of a list, which it sorts.
+// quantile of a list, which it sorts: linear interpolation at p·(n−1), definition
+// 7 of Hyndman and Fan (Am Stat 1996; 50:361), from memory. gonum's stat.Quantile
+// does not have it; the two would differ in stored digits.
 func quantile(sorted []float64, p float64) float64 {
 	slices.Sort(sorted)
 	at := p * float64(len(sorted)-1)
@@ -158,7 +160,8 @@ func quantile(sorted []float64, p float64) float64 {
 	return sorted[i] + f*(sorted[i+1]-sorted[i])
 }
 
-// standard is the standard deviation of a list.
+// standard is the standard deviation of a list, by plain sums; gonum's corrected
+// ones differ in the last stored digit.
 func standard(x []float64) float64 {
 	mean, sum := 0.0, 0.0
 	for _, v := range x {
