@@ -13,8 +13,8 @@ import (
 
 // Layout of a text, in columns of the terminal.
 const (
-	// UnknownWidth is taken where the terminal does not say how wide it is: what
-	// terminals have had since punched cards.
+	// UnknownWidth is taken where there is no terminal, or it does not say how wide
+	// it is: the usual width of a terminal's window.
 	UnknownWidth = 80
 	// leastWidth keeps a word of a table readable; a terminal narrower than that
 	// wraps lines itself.
@@ -25,7 +25,7 @@ const (
 
 	textIndent = "  "
 	wideGap    = 3 // between the columns of a table that fits
-	narrowGap  = 2 // and of one whose cells are wrapped
+	narrowGap  = 2 // between those of one whose cells are wrapped
 	// wholeWord is the longest word that a column has to hold unbroken: a figure
 	// with its uncertainty, such as 12.34 ± 0.56.
 	wholeWord = 13

@@ -27,7 +27,7 @@ func TestWrap(t *testing.T) {
 	assert.Equal(t, "h\n  "+strings.Repeat("x", 28)+"\n    "+strings.Repeat("x", 12)+" y\n", text(strings.Repeat("x", 40)+" y", 30))
 	assert.Equal(t, "h\n  flag\n    metal-not-found-\n    anywhere\n", text("flag metal-not-found-anywhere", 24), "broken behind a hyphen")
 	assert.Equal(t, "h\n  日本日本日本日本日本日\n    本日本\n", text(strings.Repeat("日本", 7), 24), "two columns each")
-	assert.Equal(t, []string{"⁨שלום⁩", "⁨עולם⁩ abc"}, wrap("⁨שלום עולם⁩ abc", 8, 0), "each line is isolated by itself")
+	assert.Equal(t, []string{"\u2068שלום\u2069", "\u2068עולם\u2069 abc"}, wrap("\u2068שלום עולם\u2069 abc", 8, 0), "each line is isolated by itself")
 }
 
 // Whatever the text and the room, no line is wider and no letter is lost.
