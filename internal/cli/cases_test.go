@@ -229,7 +229,7 @@ func TestSeveralCases(t *testing.T) {
 	write(t, "results/C-101.json", "{}")
 	got = run("measure", "--json", "results", "demo/C-101", "ramp")
 	assert.Equal(t, BadInput, got.status)
-	assert.Contains(t, got.stderr, "results/C-101.json is not a measurement of this program (plumbline/measurement/1); move it away or name another folder.")
+	assert.Contains(t, got.stderr, "results/C-101.json: it is no measurement of this program (schema \"\", expected \"plumbline/measurement/1\"); move it away or name another folder.")
 }
 
 // Figures that cannot be written are still shown, and the status is not the

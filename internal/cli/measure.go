@@ -241,11 +241,11 @@ func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, error) 
 	}
 	file := filepath.Join(o.to.jsonFolder, fileName(in.Plan.Name)+".json")
 	if o.to.jsonFolder != "" {
-		old, err := readCase(file)
+		old, err := measurement.Read(file)
 		switch {
 		case errors.Is(err, os.ErrNotExist):
 		case err != nil:
-			return nil, faultOf(err)
+			return nil, faultOf(fmt.Errorf("%w; move it away or name another folder", err))
 		case o.report == "" && in.MeasuredAlready(old, o.measure):
 			return old, nil
 		case !in.SameCase(old):
@@ -299,18 +299,6 @@ func printJSON(out io.Writer, v any) error {
 
 func writeJSON(path string, v any) error {
 	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
-}
-
-func readCase(path string) (*measurement.Case, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	var c measurement.Case
-	if err := json.Unmarshal(data, &c); err != nil || c.Schema != measurement.Schema {
-		return nil, fmt.Errorf("%s is not a measurement of this program (%s); move it away or name another folder", path, measurement.Schema)
-	}
-	return &c, nil
 }
 
 // fileName makes a case's name safe as a file name on every system.

@@ -3,7 +3,6 @@ package cli
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"maps"
 	"os"
@@ -192,11 +191,11 @@ func readDocument(path string, t analysis.Options, today, version string, o repo
 		}
 		return s.Document(o), s.File.Sound() != nil, nil
 	}
-	var c measurement.Case
-	if err := json.Unmarshal(data, &c); err != nil || c.Schema != measurement.Schema {
-		return nil, false, badInput(fmt.Errorf("%s is neither a measurement (%s) nor a series (%s) of this program; name a file that measure --json wrote, or a series file", path, measurement.Schema, series.Schema))
+	c, err := measurement.Parse(data)
+	if err != nil {
+		return nil, false, badInput(fmt.Errorf("%s: %w; name a file that measure --json wrote, or a series file", path, err))
 	}
-	return reports.Stored(&c, o), c.InDoubt(), nil
+	return reports.Stored(c, o), c.InDoubt(), nil
 }
 
 // readSeries reads and analyses a series file.

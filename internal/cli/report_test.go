@@ -146,13 +146,17 @@ func TestReportsThatCannotBe(t *testing.T) {
 	world(t)
 	write(t, "other.json", `{"schema": "something/1"}`)
 	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
+	text, err := os.ReadFile("c.json")
+	require.NoError(t, err)
+	write(t, "missing.json", regexp.MustCompile(`(?m)^ *"entry_mm": [0-9.]+,$`).ReplaceAllString(string(text), ""))
 	for _, c := range []struct {
 		args []string
 		want string
 	}{
+		{[]string{"report", "missing.json", "c.pdf"}, "missing.json: fixtures[0].deviation.entry_mm is missing or no number"},
 		{[]string{"measure", "--report", "c.docx", "demo/C-101"}, "end it in .html, .pdf or .dcm"},
 		{[]string{"measure", "--paper", "a5", "demo/C-101"}, "write a4 or letter"},
-		{[]string{"report", "other.json", "c.pdf"}, "is neither a measurement"},
+		{[]string{"report", "other.json", "c.pdf"}, "other.json: it is no measurement of this program"},
 		{[]string{"report", "none.json", "c.pdf"}, "none.json"},
 		{[]string{"report", "--study", "1..2", "c.json", "c.dcm"}, "study UID"},
 		{[]string{"report", "--target", "apex", "c.json", "c.pdf"}, "expected a figure and its level"},

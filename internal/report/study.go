@@ -30,7 +30,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 		}
 		p.target = scene.Target()
 		_, label, _ := o.site(site.Figures.Site)
-		p.alignment = drawing.Alignment(s.Planning, s.Observed, plan.Planned, label)
+		p.alignment = scene.Alignment(s.Planning, label)
 	}
 	return caseReport(&s.Result, out, o), nil
 }

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -306,8 +305,8 @@ func ReadMeasurements(folder string) ([]measurement.Case, []Skipped, error) {
 			continue
 		}
 		path := filepath.Join(folder, e.Name())
-		m, err := ReadMeasurement(path)
-		if errors.Is(err, errOtherSchema) {
+		m, err := readMeasurement(path)
+		if errors.Is(err, measurement.ErrOther) {
 			skipped = append(skipped, Skipped{path, err.Error()})
 			continue
 		}
@@ -326,26 +325,14 @@ func ReadMeasurements(folder string) ([]measurement.Case, []Skipped, error) {
 	return out, skipped, nil
 }
 
-var errOtherSchema = errors.New("it is no measurement of this program")
-
-// ReadMeasurement reads one measurement.
-func ReadMeasurement(path string) (*measurement.Case, error) {
-	text, err := os.ReadFile(path)
+// readMeasurement reads a measurement that a series can take.
+func readMeasurement(path string) (*measurement.Case, error) {
+	m, err := measurement.Read(path)
 	if err != nil {
 		return nil, err
 	}
-	var m measurement.Case
-	var wrong *json.UnmarshalTypeError
-	if err := json.Unmarshal(text, &m); errors.As(err, &wrong) && m.Schema != measurement.Schema {
-		return nil, fmt.Errorf("%s: %w", path, errOtherSchema)
-	} else if err != nil {
-		return nil, fmt.Errorf("%s: it is not whole: %w", path, err)
-	}
-	if m.Schema != measurement.Schema {
-		return nil, fmt.Errorf("%s: %w (schema %q, expected %q)", path, errOtherSchema, m.Schema, measurement.Schema)
-	}
-	if err := checkMeasurement(&m); err != nil {
+	if err := checkMeasurement(m); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	return &m, nil
+	return m, nil
 }

@@ -16,7 +16,6 @@ package series
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -240,15 +239,5 @@ func checkMeasurement(m *measurement.Case) error {
 	if err := checkDate(m.Placed); err != nil {
 		return err
 	}
-	if len(m.Fixtures) == 0 {
-		return fmt.Errorf("the measurement has no fixture")
-	}
-	var sites []string
-	for _, f := range m.Fixtures {
-		if slices.Contains(sites, f.Site) {
-			return fmt.Errorf("site %q comes twice", f.Site)
-		}
-		sites = append(sites, f.Site)
-	}
-	return nil
+	return m.Check()
 }

@@ -43,14 +43,14 @@ var (
 // one across it, through its middle.
 var checkPlanes = [3]string{"along the planned axis", "along it, a quarter turn on", "across it, half way down"}
 
-// Alignment draws the check pictures of an alignment about a planned fixture, a
-// drawing a plane.
-func Alignment(planning, aligned evidence.View, planned geom.Pose, site string) []Drawing {
-	pictures := overlay(planning, aligned, planned)
+// Alignment draws the check pictures of the alignment of what is shown to the
+// planning scan about the planned fixture, a drawing a plane; site is its label.
+func (s *Scene) Alignment(planning evidence.View, site string) []Drawing {
+	pictures := overlay(planning, s.Shown, s.Planned)
 	out := make([]Drawing, len(pictures))
 	parallel.For(len(pictures), func(i int) {
 		d := Drawing{Width: checkSide, Height: checkSide + strip}
-		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, the edges of the follow-up scan as orange lines over it, about the planned fixture, whose axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right."
+		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, the edges of the " + s.Achieved.Kind.Name() + " as orange lines over it, about the planned fixture, whose axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right."
 		d.add(Raster{Width: checkSide, Height: checkSide, PNG: encode(pictures[i])}, label(checkSide/2, checkSide+3.9, smallType, Middle, checkPlanes[i]))
 		out[i] = d
 	})

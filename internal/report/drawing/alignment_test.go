@@ -95,11 +95,13 @@ func TestPictureMarksThePlan(t *testing.T) {
 func TestAlignmentIsThePicturesPlanes(t *testing.T) {
 	pre, post, f := views(t, asItIs)
 	whole := AlignmentPicture(pre, post, f.Planned)
-	drawings := Alignment(pre, post, f.Planned, "46")
+	s := Scene{Shown: post, Planned: f.Planned, Achieved: evidence.Achieved{Kind: evidence.FollowUpScan}}
+	drawings := s.Alignment(pre, "46")
 	require.Len(t, drawings, 3)
 	n := whole.Bounds().Dy()
 	for i, d := range drawings {
 		assert.Contains(t, d.Alt, checkPlanes[i])
+		assert.Contains(t, d.Alt, "the edges of the follow-up scan")
 		part, err := png.Decode(bytes.NewReader(d.Items[0].(Raster).PNG))
 		require.NoError(t, err)
 		require.Equal(t, image.Rect(0, 0, n, n), part.Bounds())
