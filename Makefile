@@ -28,6 +28,12 @@ reports:
 test:
 	go test ./...
 
+# What shares work out, under the race detector; that needs a C compiler.
+race:
+	go test -race ./internal/parallel ./internal/volume ./internal/deviation/uncertainty
+	go test -race -run 'SameBytes|ScanFitsItself|MotionIsSeen|Bodies|Probe|ReadAll|Progress|CtrlC|MissingFixture|PhantomIsMade' \
+	  ./internal/registration/intensity ./internal/fixture ./internal/anatomy/clearance ./internal/report/... ./internal/dicom/scan ./internal/cli
+
 lint:
 	go vet ./... && go vet -tags accuracy ./...
 	test -z "$$(gofmt -l cmd internal)" || { gofmt -l cmd internal; exit 1; }
