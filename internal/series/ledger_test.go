@@ -43,7 +43,7 @@ func TestLedgerTellsCasesApart(t *testing.T) {
 	}
 	rows := func(apex float64, clinician string) Record {
 		row := Row{Case: "C-1", Placed: "2026-03-14", Clinician: clinician, Site: "36"}
-		row.Deviation[Apex] = &apex
+		row.Deviation[measurement.Apex] = &apex
 		return Record{Kind: Imported, Case: "C-1", Source: &Source{File: "t.csv", SHA256: "ab"}, Rows: []Row{row}}
 	}
 	for name, c := range map[string]struct {
