@@ -5,7 +5,8 @@
 // compute, store or print deviations loop over it.
 //
 // Conventions: lengths are mm, angles degrees, coordinates patient LPS of the
-// planning scan. A figure that could not be had is nil, never zero.
+// planning scan. A figure that could not be had is nil, never zero. Start with
+// Read.
 package measurement
 
 import (

@@ -26,7 +26,7 @@ import (
 )
 
 // Draws is the number of Monte Carlo draws. The 2.5 % points of a normal
-// quantity then stray by about 1.5 % of its standard uncertainty.
+// quantity then stray by about 2 % of its standard uncertainty.
 const Draws = 20000
 
 // ErrNoCovariance says that a covariance is not a number.
