@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/stats/orderstat"
 )
 
 // Fixture is what a surface says of a planned fixture.
@@ -22,13 +23,14 @@ type Fixture struct {
 // axis.
 func (s *Solid) Ends() (a, b geom.Vec) {
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, v := range s.corners {
-		z, _, _ := s.frame.cylinder(v.p)
+	for _, v := range s.vertices {
+		z, _, _ := s.frame.cylindrical(v.p)
 		low, high = min(low, z), max(high, z)
 	}
 	return s.on(low), s.on(high)
 }
 
+// on is the axis' point at height z.
 func (s *Solid) on(z float64) geom.Vec {
 	return r3.Add(s.frame.at, r3.Scale(z, s.frame.along))
 }
@@ -75,34 +77,34 @@ func (s *Solid) Fixture(apical geom.Vec) (Fixture, error) {
 	depth := func(p geom.Vec) float64 { return r3.Dot(r3.Sub(p, s.frame.at), dir) }
 	sense := r3.Dot(dir, s.frame.along)
 
-	dots := make([]sideDot, len(s.points))
+	points := make([]axialPoint, len(s.points))
 	from, to := math.Inf(1), math.Inf(-1)
 	for i, q := range s.points {
-		_, x, y := s.frame.cylinder(q.p)
-		dots[i] = sideDot{depth: depth(q.p), radius: math.Hypot(x, y), turn: math.Atan2(y, x), up: math.Abs(r3.Dot(q.n, dir))}
-		from, to = min(from, dots[i].depth), max(to, dots[i].depth)
+		_, x, y := s.frame.cylindrical(q.p)
+		points[i] = axialPoint{depth: depth(q.p), radius: math.Hypot(x, y), angle: math.Atan2(y, x), axialNormal: math.Abs(r3.Dot(q.n, dir))}
+		from, to = min(from, points[i].depth), max(to, points[i].depth)
 	}
 	outline := make([]float64, int((to-from)/bin)+1)
-	for _, d := range dots {
+	for _, d := range points {
 		k := int((d.depth - from) / bin)
 		outline[k] = max(outline[k], d.radius)
 	}
-	first, last, topped := body(outline)
+	first, last, topped := fixtureExtent(outline)
 	apexNear, entryNear := from+bin*float64(first), from+bin*float64(last+1)
 
 	radius := percentile(outline[first:last+1], 0.9)
-	rims := make([]sideDot, 0, len(s.corners))
-	for _, v := range s.corners {
-		_, x, y := s.frame.cylinder(v.p)
-		rims = append(rims, sideDot{depth: depth(v.p), radius: math.Hypot(x, y), turn: math.Atan2(y, x)})
+	vertices := make([]axialPoint, 0, len(s.vertices))
+	for _, v := range s.vertices {
+		_, x, y := s.frame.cylindrical(v.p)
+		vertices = append(vertices, axialPoint{depth: depth(v.p), radius: math.Hypot(x, y), angle: math.Atan2(y, x)})
 	}
 	neck := percentile(outline[max(first, last-10):last+1], 0.8)
-	entry, ok := s.platform(dots, rims, entryNear, neck)
+	entry, ok := s.platform(points, vertices, entryNear, neck)
 	if !ok {
 		return Fixture{}, fmt.Errorf("%w: its coronal end is not there", ErrNoFixture)
 	}
 	tip := outline[min(last, first+int(1/bin))]
-	apex, ok := s.apex(dots, rims, apexNear, tip)
+	apex, ok := s.apex(points, vertices, apexNear, tip)
 	if !ok {
 		return Fixture{}, fmt.Errorf("%w: its apical end is not there", ErrNoFixture)
 	}
@@ -112,7 +114,7 @@ func (s *Solid) Fixture(apical geom.Vec) (Fixture, error) {
 	for _, d := range s.wall {
 		if z := sense * d.z; z > apex && z < entry {
 			fitted = append(fitted, d.fitted)
-			squares += d.off * d.off
+			squares += d.residual * d.residual
 			n++
 		}
 	}
@@ -125,26 +127,26 @@ func (s *Solid) Fixture(apical geom.Vec) (Fixture, error) {
 		Residual: math.Sqrt(squares / float64(n)),
 		Topped:   topped,
 	}
-	if out.Residual > roundest*radius {
+	if out.Residual > maxOutOfRound*radius {
 		return Fixture{}, fmt.Errorf("%w: its wall is not round (off by %.2f mm, root mean square); export one fixture alone", ErrNoFixture, out.Residual)
 	}
 	return out, nil
 }
 
-// sideDot is a point by its depth from the apical end, distance from the axis,
-// turn about it, and how far its normal points along it.
-type sideDot struct{ depth, radius, turn, up float64 }
+// axialPoint is a point by its depth from the apical end (mm), its distance from the axis
+// (mm), its angle about it (rad), and the magnitude of its unit normal's axial component.
+type axialPoint struct{ depth, radius, angle, axialNormal float64 }
 
-// body finds the fixture in an outline from the apical end: its first and last
+// fixtureExtent finds the fixture in an outline from the apical end: its first and last
 // step, and whether something stands on it.
-func body(outline []float64) (first, last int, topped bool) {
+func fixtureExtent(outline []float64) (first, last int, topped bool) {
 	// The radius that half the surface has at least: a drawn axis has little.
 	typical := weightedMedian(outline)
 	for first < len(outline)-1 && outline[first] < thin*typical {
 		first++
 	}
 	// A dome may begin with a few thin steps; they belong to it.
-	for first > 0 && outline[first-1] > 0 && thinRun(outline, first-1, thin*typical) <= int(stays/bin) {
+	for first > 0 && outline[first-1] > 0 && thinStepsUpTo(outline, first-1, thin*typical) <= int(stays/bin) {
 		first--
 	}
 	long := int(stays / bin)
@@ -166,12 +168,12 @@ func body(outline []float64) (first, last int, topped bool) {
 			for j := first; j <= max(first, k-int(jump/bin)); j++ {
 				before = max(before, outline[j])
 			}
-			if r > wider*before && r > wider*widest && lowest(outline[k:min(len(outline), k+long)]) > wider*before && k+long/2 < len(outline) {
+			if r > wider*before && r > wider*widest && slices.Min(outline[k:min(len(outline), k+long)]) > wider*before && k+long/2 < len(outline) {
 				return first, k - 1, true
 			}
-			neck := highest(outline[max(first, k-long) : k+1])
+			neck := slices.Max(outline[max(first, k-long) : k+1])
 			ahead := outline[k:]
-			if r < narrower*neck && len(ahead) >= int(gap/bin) && highest(ahead[:min(len(ahead), long)]) < narrower*neck && highest(ahead[:min(len(ahead), int(gap/bin))]) > 0 {
+			if r < narrower*neck && len(ahead) >= int(gap/bin) && slices.Max(ahead[:min(len(ahead), long)]) < narrower*neck && slices.Max(ahead[:min(len(ahead), int(gap/bin))]) > 0 {
 				return first, k - 1, true
 			}
 		}
@@ -180,8 +182,8 @@ func body(outline []float64) (first, last int, topped bool) {
 	return first, len(outline) - 1 - empty, false
 }
 
-// thinRun is how many steps in a row up to k are thin.
-func thinRun(outline []float64, k int, limit float64) int {
+// thinStepsUpTo is how many steps in a row up to k are thin.
+func thinStepsUpTo(outline []float64, k int, limit float64) int {
 	n := 0
 	for ; k >= 0 && outline[k] > 0 && outline[k] < limit; k-- {
 		n++
@@ -189,9 +191,7 @@ func thinRun(outline []float64, k int, limit float64) int {
 	return n
 }
 
-func lowest(x []float64) float64  { return slices.Min(x) }
-func highest(x []float64) float64 { return slices.Max(x) }
-
+// weightedMedian is the median of x with the values as their own weights; 0 when empty.
 func weightedMedian(x []float64) float64 {
 	sorted := slices.Clone(x)
 	slices.Sort(sorted)
@@ -208,6 +208,7 @@ func weightedMedian(x []float64) float64 {
 	return 0
 }
 
+// percentile is the value at a share of the sorted list, stepwise; 0 when empty.
 func percentile(x []float64, share float64) float64 {
 	if len(x) == 0 {
 		return 0
@@ -232,36 +233,37 @@ const (
 )
 
 // platform is the depth of the coronal end.
-func (s *Solid) platform(dots, rims []sideDot, end, radius float64) (float64, bool) {
+func (s *Solid) platform(points, vertices []axialPoint, end, radius float64) (float64, bool) {
 	var face []float64
-	for _, d := range dots {
-		if d.up > level && d.depth > end-near && d.depth < end+beyond && d.radius < 1.05*radius {
+	for _, d := range points {
+		if d.axialNormal > level && d.depth > end-near && d.depth < end+beyond && d.radius < 1.05*radius {
 			face = append(face, d.depth)
 		}
 	}
 	if float64(len(face))*s.area > someFace*math.Pi*radius*radius {
-		return densest(face), true
+		return shorthMean(face), true
 	}
-	return rim(rims, end-near, end+beyond, radius, 1)
+	return openEndDepth(vertices, end-near, end+beyond, radius, 1)
 }
 
 // apex is the depth at which the axis leaves the apical end.
-func (s *Solid) apex(dots, rims []sideDot, end, radius float64) (float64, bool) {
+func (s *Solid) apex(points, vertices []axialPoint, end, radius float64) (float64, bool) {
 	middle := 0.5 * radius
 	var depth, square []float64
-	for _, d := range dots {
-		if d.up > 0.5 && d.radius < middle && d.depth < end+near && d.depth > end-beyond {
+	for _, d := range points {
+		if d.axialNormal > 0.5 && d.radius < middle && d.depth < end+near && d.depth > end-beyond {
 			depth, square = append(depth, d.depth), append(square, d.radius*d.radius)
 		}
 	}
 	if float64(len(depth))*s.area > 0.4*math.Pi*middle*middle {
-		return paraboloid(depth, square), true
+		return paraboloidApex(depth, square), true
 	}
-	return rim(rims, end-beyond, end+near, radius, -1)
+	return openEndDepth(vertices, end-beyond, end+near, radius, -1)
 }
 
-// densest is the middle of the shortest stretch that holds half of x.
-func densest(x []float64) float64 {
+// shorthMean is the mean of the shortest interval that holds half of x (the shorth): a
+// location that the other half does not move. It sorts x.
+func shorthMean(x []float64) float64 {
 	slices.Sort(x)
 	half := (len(x) + 1) / 2
 	at, least := 0, math.Inf(1)
@@ -277,8 +279,9 @@ func densest(x []float64) float64 {
 	return sum / float64(half)
 }
 
-// paraboloid fits depth = a + b·square robustly and gives a.
-func paraboloid(depth, square []float64) float64 {
+// paraboloidApex fits depth = a + b·radius² by iteratively reweighted least squares with
+// Tukey's weights and gives a, the depth on the axis.
+func paraboloidApex(depth, square []float64) float64 {
 	weight := make([]float64, len(depth))
 	for i := range weight {
 		weight[i] = 1
@@ -292,14 +295,14 @@ func paraboloid(depth, square []float64) float64 {
 			w, sx, sy, sxx, sxy = w+weight[i], sx+weight[i]*x, sy+weight[i]*y, sxx+weight[i]*x*x, sxy+weight[i]*x*y
 		}
 		b := 0.0
-		if bend := sxx - sx*sx/w; bend > 0 {
-			b = (sxy - sx*sy/w) / bend
+		if variance := sxx - sx*sx/w; variance > 0 {
+			b = (sxy - sx*sy/w) / variance
 		}
 		a = (sy - b*sx) / w
 		for i, y := range depth {
 			off[i] = math.Abs(y - a - b*square[i])
 		}
-		far := cutoff * max(1.4826*median(off), 0.01)
+		far := cutoff * max(madToSD*orderstat.UpperMedian(slices.Clone(off)), 0.01)
 		for i, e := range off {
 			weight[i] = 0
 			if u := e / far; u < 1 {
@@ -310,20 +313,20 @@ func paraboloid(depth, square []float64) float64 {
 	return a
 }
 
-// rim is the depth of an open end: the middle one of the outermost corners in
+// openEndDepth is the depth of an open end: the median of the outermost vertices in
 // each of the sectors about the axis, so that a hole does not count. sense is 1
 // where the end is the coronal one.
-func rim(corners []sideDot, from, to, radius, sense float64) (float64, bool) {
+func openEndDepth(vertices []axialPoint, from, to, radius, sense float64) (float64, bool) {
 	const sectors = 36
 	var outermost [sectors]float64
 	for i := range outermost {
 		outermost[i] = math.Inf(-1)
 	}
-	for _, c := range corners {
+	for _, c := range vertices {
 		if c.depth < from || c.depth > to || c.radius < 0.5*radius || c.radius > 1.1*radius {
 			continue
 		}
-		k := min(sectors-1, int((c.turn+math.Pi)/(2*math.Pi)*sectors))
+		k := min(sectors-1, int((c.angle+math.Pi)/(2*math.Pi)*sectors))
 		outermost[k] = max(outermost[k], sense*c.depth)
 	}
 	var found []float64
@@ -336,5 +339,5 @@ func rim(corners []sideDot, from, to, radius, sense float64) (float64, bool) {
 	if len(found) < fewSectors {
 		return 0, false
 	}
-	return sense * median(found), true
+	return sense * orderstat.UpperMedian(found), true
 }

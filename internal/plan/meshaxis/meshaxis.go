@@ -4,7 +4,7 @@
 // it, noisy and with holes.
 //
 // Conventions: lengths are mm, in the surface's own frame, which is
-// right-handed. The axis as fitted has no sense: the caller tells which way is
+// right-handed. The axis as fitted has no sense: the caller says which way is
 // apical. Start with Fit and Solid.Fixture.
 //
 // Accuracy: on drawn surfaces of threaded, tapered and sleeved fixtures at any
@@ -32,28 +32,28 @@ import (
 	"plumbline/internal/plan/stl"
 )
 
-// ErrNoFixture says that a surface is no single fixture.
+// ErrNoFixture is returned when a surface is no single fixture.
 var ErrNoFixture = errors.New("the surface is not that of one fixture")
 
 // Solid is a surface with its axis.
 type Solid struct {
-	frame   frame
-	points  []sample  // outer wall and everything else, by area
-	corners []sample  // the triangles' corners
-	wall    []wallDot // the outer wall
-	area    float64   // that a sample stands for, mm²
+	frame    frame
+	points   []sample    // outer wall and everything else, by area
+	vertices []sample    // of the triangles
+	wall     []wallPoint // the outer wall
+	area     float64     // that a sample stands for, mm²
 }
 
 const (
-	// mostSamples is how many points a surface is looked at in; with 25,000 the
+	// maxSamples is how many points a surface is looked at in; with 25,000 the
 	// wall of a fixture has some eighty a mm².
-	mostSamples = 25_000
-	// fewest is the least number of triangles that can show an axis: a prism of
+	maxSamples = 25_000
+	// minTriangles is the least number of triangles that can show an axis: a prism of
 	// four sides without its ends.
-	fewest = 8
-	// largest is the greatest extent of a fixture with a sleeve and a drawn axis
+	minTriangles = 8
+	// maxExtent is the greatest extent of a fixture with a sleeve and a drawn axis
 	// above it, mm; more is a jaw or a guide.
-	largest = 120.0
+	maxExtent = 120.0
 )
 
 // sample is a point of the surface with its unit normal.
@@ -68,8 +68,8 @@ func newFrame(at, along geom.Vec) frame {
 	return f
 }
 
-// cylinder gives a point's height, and its place across the axis.
-func (f frame) cylinder(p geom.Vec) (z, x, y float64) {
+// cylindrical gives a point's height z along the axis and its coordinates across it, mm.
+func (f frame) cylindrical(p geom.Vec) (z, x, y float64) {
 	q := r3.Sub(p, f.at)
 	return r3.Dot(q, f.along), r3.Dot(q, f.e1), r3.Dot(q, f.e2)
 }
@@ -88,7 +88,7 @@ func (f frame) cylinder(p geom.Vec) (z, x, y float64) {
 // Pottmann and T. Randrup, Rotational and helical surface approximation for
 // reverse engineering, Computing 1998; 60:307, use the normals; from memory).
 func Fit(m *stl.Mesh) (*Solid, error) {
-	if len(m.Triangles) < fewest {
+	if len(m.Triangles) < minTriangles {
 		return nil, fmt.Errorf("%w: it has %d triangles, fewer than any fixture takes", ErrNoFixture, len(m.Triangles))
 	}
 	low, high := m.Vertices[0], m.Vertices[0]
@@ -96,28 +96,28 @@ func Fit(m *stl.Mesh) (*Solid, error) {
 		low = geom.Vec{X: min(low.X, v.X), Y: min(low.Y, v.Y), Z: min(low.Z, v.Z)}
 		high = geom.Vec{X: max(high.X, v.X), Y: max(high.Y, v.Y), Z: max(high.Z, v.Z)}
 	}
-	if extent := r3.Norm(r3.Sub(high, low)); extent > largest {
+	if extent := r3.Norm(r3.Sub(high, low)); extent > maxExtent {
 		return nil, fmt.Errorf("%w: it is %.0f mm across; export the fixture alone, without guide and jaw", ErrNoFixture, extent)
 	}
 	s := &Solid{}
-	s.points, s.area = scatter(m)
-	s.corners = corners(m)
+	s.points, s.area = sampleSurface(m)
+	s.vertices = vertexSamples(m)
 	if s.area == 0 {
 		return nil, fmt.Errorf("%w: its triangles have no area", ErrNoFixture)
 	}
-	if err := s.start(); err != nil {
+	if err := s.initialAxis(); err != nil {
 		return nil, err
 	}
 	return s, s.refine()
 }
 
-// scatter spreads points evenly over the surface by area; area is what each
-// stands for.
+// sampleSurface spreads points evenly over the surface by area; area is what each
+// stands for, mm².
 //
 // Method: the points' places within the triangles follow the additive
 // recurrence of the plastic number (M. Roberts, from memory), so that the same
 // surface gives the same points.
-func scatter(m *stl.Mesh) (points []sample, area float64) {
+func sampleSurface(m *stl.Mesh) (points []sample, area float64) {
 	total := 0.0
 	areas := make([]float64, len(m.Triangles))
 	for i := range m.Triangles {
@@ -125,7 +125,7 @@ func scatter(m *stl.Mesh) (points []sample, area float64) {
 		areas[i] = r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2
 		total += areas[i]
 	}
-	step := total / mostSamples
+	step := total / maxSamples
 	if !(step > 0) {
 		return nil, 0
 	}
@@ -149,9 +149,9 @@ func scatter(m *stl.Mesh) (points []sample, area float64) {
 	return points, step
 }
 
-// corners are the corners of a surface's triangles, each with the mean normal of
-// those that meet there, by area.
-func corners(m *stl.Mesh) []sample {
+// vertexSamples are a surface's vertices, each with the mean normal of the triangles that
+// meet there, weighted by area.
+func vertexSamples(m *stl.Mesh) []sample {
 	out := make([]sample, len(m.Vertices))
 	for i, t := range m.Triangles {
 		a, b, c := m.Corners(i)
@@ -169,51 +169,51 @@ func corners(m *stl.Mesh) []sample {
 	return out
 }
 
-// exact gives the points that the axis is fitted to in the end. Corners lie on
+// fitPoints are the points that the axis is fitted to in the end. Corners lie on
 // the body and the triangles between them within it, which cuts a thread's
 // crests, more on the one side than on the other at its ends; so the corners,
 // where they are enough to show a thread.
-func (s *Solid) exact() []sample {
+func (s *Solid) fitPoints() []sample {
 	const enough = 1500 // on the wall: some ten in each turn of each of ten sectors
-	if len(s.corners) <= mostSamples && len(s.frame.outerWall(s.corners, 1)) > enough {
-		return s.corners
+	if len(s.vertices) <= maxSamples && len(s.frame.outerWall(s.vertices, 1)) > enough {
+		return s.vertices
 	}
 	return s.points
 }
 
-// start finds the axis to within some degrees: of the principal axes of the
+// initialAxis finds the axis to within some degrees: of the principal axes of the
 // points and of the normals the one about which the wall is roundest.
-func (s *Solid) start() error {
+func (s *Solid) initialAxis() error {
 	centre := geom.Vec{}
 	for _, q := range s.points {
 		centre = r3.Add(centre, r3.Scale(1/float64(len(s.points)), q.p))
 	}
-	const few = 2000
+	const few = 2000 // points: enough for some degrees, and a tenth of the time
 	every := max(1, len(s.points)/few)
 	best := math.Inf(1)
 	for _, axis := range slices.Concat(
-		principal(s.points, func(q sample) geom.Vec { return r3.Sub(q.p, centre) }),
-		principal(s.points, func(q sample) geom.Vec { return q.n }),
+		principalAxes(s.points, func(q sample) geom.Vec { return r3.Sub(q.p, centre) }),
+		principalAxes(s.points, func(q sample) geom.Vec { return q.n }),
 	) {
 		f := newFrame(centre, axis)
-		spread := math.Inf(1)
+		score := math.Inf(1)
 		for range 8 {
 			wall := f.outerWall(s.points, every)
-			if !allRound(wall) {
-				spread = math.Inf(1)
+			if !surroundsAxis(wall) {
+				score = math.Inf(1)
 				break
 			}
 			r := regression{wall: wall, knot: 0.5}
 			shift, tilt := r.solve()
-			spread = r.scale / float64(len(wall)) // of two equally round the one with more wall
+			score = r.scale / float64(len(wall)) // of two equally round the one with more wall
 			f = f.moved(shift, tilt)
 			const coarse = 0.01 // mm and radians
 			if max(math.Hypot(shift[0], shift[1]), math.Hypot(tilt[0], tilt[1])) < coarse {
 				break
 			}
 		}
-		if spread < best {
-			best, s.frame = spread, f
+		if score < best {
+			best, s.frame = score, f
 		}
 	}
 	if math.IsInf(best, 1) {
@@ -222,7 +222,8 @@ func (s *Solid) start() error {
 	return nil
 }
 
-func principal(points []sample, of func(sample) geom.Vec) []geom.Vec {
+// principalAxes are the eigenvectors of Σ v·vᵀ over the points' vectors.
+func principalAxes(points []sample, of func(sample) geom.Vec) []geom.Vec {
 	m := mat.NewSymDense(3, nil)
 	for _, q := range points {
 		v := of(q)
@@ -241,13 +242,13 @@ func principal(points []sample, of func(sample) geom.Vec) []geom.Vec {
 	return out
 }
 
-// allRound tells whether there is wall on all sides of the axis; a hole may be as
+// surroundsAxis reports whether there is wall on all sides of the axis; a hole may be as
 // wide as a third of it.
-func allRound(wall []wallDot) bool {
+func surroundsAxis(wall []wallPoint) bool {
 	const sectors = 24
 	var count [sectors]int
 	for _, d := range wall {
-		count[min(sectors-1, int((d.turn+math.Pi)/(2*math.Pi)*sectors))]++
+		count[min(sectors-1, int((d.angle+math.Pi)/(2*math.Pi)*sectors))]++
 	}
 	filled := 0
 	for _, n := range count {
@@ -265,22 +266,22 @@ func (f frame) moved(shift, tilt [2]float64) frame {
 }
 
 const (
-	// smallTilt and smallShift end the search, radians and mm: a hundredth of
-	// what is asked of the axis.
-	smallTilt, smallShift = 2e-5, 2e-4
-	mostRounds            = 40
-	// roundest is how far the wall's radius may lie from the fit, as a share of
-	// the largest radius, root mean square: a prism of eight sides has 0.03.
-	roundest = 0.05
+	// The fit has converged when a further step is smaller, radians and mm: a hundredth
+	// of what is asked of the axis.
+	tiltTolerance, shiftTolerance = 2e-5, 2e-4
+	maxRounds                     = 40
+	// maxOutOfRound is the root mean square residual of the wall's radius that a fixture
+	// may have, as a share of its radius: a prism of eight sides has 0.03.
+	maxOutOfRound = 0.05
 )
 
-// refine fits the axis with the helix, until it stays.
+// refine fits the axis with the thread until it has converged.
 func (s *Solid) refine() error {
 	var r regression
-	points := s.exact()
-	for round := range mostRounds {
+	points := s.fitPoints()
+	for round := range maxRounds {
 		s.wall = s.frame.outerWall(points, 1)
-		if !allRound(s.wall) {
+		if !surroundsAxis(s.wall) {
 			return fmt.Errorf("%w: it has no round wall", ErrNoFixture)
 		}
 		wave, thread := r.wave, r.thread
@@ -290,17 +291,17 @@ func (s *Solid) refine() error {
 			if round == 1 {
 				plain := r
 				plain.solve()
-				r.wave = plain.spectrum()
+				r.wave = plain.dominantWave()
 			}
 		}
 		shift, tilt := r.solve()
 		s.frame = s.frame.moved(shift, tilt)
-		if round > 2 && math.Hypot(shift[0], shift[1]) < smallShift && math.Hypot(tilt[0], tilt[1]) < smallTilt {
+		if round > 2 && math.Hypot(shift[0], shift[1]) < shiftTolerance && math.Hypot(tilt[0], tilt[1]) < tiltTolerance {
 			break
 		}
 	}
 	for i := range s.wall {
-		s.wall[i].fitted, s.wall[i].off = r.fitted[i], r.residual[i]
+		s.wall[i].fitted, s.wall[i].residual = r.fitted[i], r.residual[i]
 	}
 	return nil
 }

@@ -6,28 +6,29 @@ import (
 )
 
 const (
+	// harmonics of the thread's shape: a triangular profile's fifth has a 25th of the first.
 	harmonics = 4
-	// closest is the least distance of the knots of the wave's amplitude, mm. A
+	// minWaveKnot is the least distance of the knots of the wave's amplitude, mm. A
 	// thread runs out over a turn or less, so the knots lie a turn apart; nearer
 	// ones could pass for a shift of the axis.
-	closest = 0.8
+	minWaveKnot = 0.8
 	// rampKnot is the distance of the knots of a thread's strength, mm: it begins
 	// and ends within half a millimetre.
 	rampKnot = 0.1
-	// firm holds the shape of a thread to the last one, as points' weight.
-	firm = 1e-3
+	// shapeRidge regularises a thread's shape toward the last one, in points' weight:
+	// only strength times shape is determined.
+	shapeRidge = 1e-3
 )
 
-// wave is a helical wave on the wall: it runs about the axis turns times while
-// its phase goes through 2π, and rate times a mm along it. A right-handed and a
-// left-handed thread differ in the sign of turns.
+// wave is a helical wave on the wall, of phase 2π·rate·z − turns·θ: turns is the number of
+// starts, negative for a left-handed thread, and 1/rate the pitch.
 type wave struct {
 	rate  float64 // 1/mm
-	turns float64
+	turns float64 // starts, with the hand's sign
 }
 
-func (w wave) phase(d wallDot) float64 {
-	return 2*math.Pi*w.rate*d.z - w.turns*d.turn
+func (w wave) phase(d wallPoint) float64 {
+	return 2*math.Pi*w.rate*d.z - w.turns*d.angle
 }
 
 // thread is a wave of one shape all along, as a thread has: cosine and sine
@@ -38,19 +39,19 @@ type thread struct {
 	strength []float64
 }
 
-// at gives the shape's value and slope by the phase.
-func (t *thread) at(phase float64) (value, slope float64) {
+// harmonicSum gives the shape's value and its derivative by the phase.
+func (t *thread) harmonicSum(phase float64) (value, byPhase float64) {
 	for h := range harmonics {
 		n := float64(h + 1)
 		sin, cos := math.Sincos(n * phase)
 		value += t.shape[2*h]*cos + t.shape[2*h+1]*sin
-		slope += n * (t.shape[2*h+1]*cos - t.shape[2*h]*sin)
+		byPhase += n * (t.shape[2*h+1]*cos - t.shape[2*h]*sin)
 	}
-	return value, slope
+	return value, byPhase
 }
 
-// strong is the strength at a height, 0 before a first fit of it.
-func (t *thread) strong(z float64) float64 {
+// strengthAt is the strength at a height, linear between knots; 0 before a first fit.
+func (t *thread) strengthAt(z float64) float64 {
 	if len(t.strength) == 0 {
 		return 0
 	}
@@ -59,37 +60,38 @@ func (t *thread) strong(z float64) float64 {
 	return (1-f)*t.strength[min(last, max(0, k))] + f*t.strength[min(last, max(0, k+1))]
 }
 
-// product is what the thread adds to the radius, mm.
-func (t *thread) product(w wave, d wallDot) float64 {
-	value, _ := t.at(w.phase(d))
-	return value * t.strong(d.z)
+// displacement is what the thread adds to the radius, mm.
+func (t *thread) displacement(w wave, d wallPoint) float64 {
+	value, _ := t.harmonicSum(w.phase(d))
+	return value * t.strengthAt(d.z)
 }
 
-// lean is the cosine of the flank's slope.
-func (t *thread) lean(w wave, d wallDot) float64 {
-	_, slope := t.at(w.phase(d))
-	return 1 / math.Hypot(1, t.strong(d.z)*slope*2*math.Pi*w.rate)
+// flankCosine is the cosine of the angle between the flank and the axis: it turns a
+// residual of the radius into a distance from the surface.
+func (t *thread) flankCosine(w wave, d wallPoint) float64 {
+	_, byPhase := t.harmonicSum(w.phase(d))
+	return 1 / math.Hypot(1, t.strengthAt(d.z)*byPhase*2*math.Pi*w.rate)
 }
 
-// helix is the wave's part of the regression.
-type helix struct {
+// threadTerms is the thread's part of the design matrix.
+type threadTerms struct {
 	columns, width int // in all, and of one row
 	shape          int // first column of a thread's shape
 	knots          int // of a wave's amplitudes
-	row            func(d wallDot, put func(column int, x float64))
+	row            func(d wallPoint, put func(column int, x float64))
 }
 
-// helix makes the columns from first on: none without a wave; of a wave the
+// threadTerms makes the columns from first on: none without a wave; of a wave the
 // amplitudes at knots along the axis; of a thread its strength, its shape and its
 // rate.
-func (r *regression) helix(first int, low, high float64) helix {
+func (r *regression) threadTerms(first int, low, high float64) threadTerms {
 	if r.wave == nil {
-		return helix{}
+		return threadTerms{}
 	}
 	if r.thread == nil {
-		knot := max(closest, 1/r.wave.rate)
+		knot := max(minWaveKnot, 1/r.wave.rate)
 		knots := int((high-low)/knot) + 2
-		return helix{columns: 2 * harmonics * knots, width: 4 * harmonics, knots: knots, row: func(d wallDot, put func(int, float64)) {
+		return threadTerms{columns: 2 * harmonics * knots, width: 4 * harmonics, knots: knots, row: func(d wallPoint, put func(int, float64)) {
 			k, t := knotAt(d.z-low, knot)
 			phase := r.wave.phase(d)
 			for h := range harmonics {
@@ -102,14 +104,14 @@ func (r *regression) helix(first int, low, high float64) helix {
 			}
 		}}
 	}
-	// Strength and shape are both unknown, so their product is taken about the
-	// last one: strength·shape0 + strength0·shape − strength0·shape0.
+	// Strength and shape are both unknown, so their product is linearised about the last
+	// ones: strength·shape₀ + strength₀·shape − strength₀·shape₀.
 	shape := first + int((high-low)/rampKnot) + 2
 	rate := shape + 2*harmonics
-	return helix{columns: rate + 1 - first, width: 2 + 2*harmonics + 1, shape: shape, row: func(d wallDot, put func(int, float64)) {
+	return threadTerms{columns: rate + 1 - first, width: 2 + 2*harmonics + 1, shape: shape, row: func(d wallPoint, put func(int, float64)) {
 		phase := r.wave.phase(d)
-		value, slope := r.thread.at(phase)
-		strength := r.thread.strong(d.z)
+		value, byPhase := r.thread.harmonicSum(phase)
+		strength := r.thread.strengthAt(d.z)
 		k, t := knotAt(d.z-low, rampKnot)
 		put(first+k, (1-t)*value)
 		put(first+k+1, t*value)
@@ -118,15 +120,15 @@ func (r *regression) helix(first int, low, high float64) helix {
 			put(shape+2*h, strength*cos)
 			put(shape+2*h+1, strength*sin)
 		}
-		put(rate, strength*slope*2*math.Pi*d.z)
+		put(rate, strength*byPhase*2*math.Pi*d.z)
 	}}
 }
 
-// learn takes the thread from a solution.
-func (r *regression) learn(solution []float64, term helix, low float64) {
+// updateThread takes the thread from a solution.
+func (r *regression) updateThread(solution []float64, term threadTerms, low float64) {
 	first := len(solution) - term.columns
 	if r.thread == nil {
-		r.thread = &thread{shape: strongest(solution[first:], term.knots)}
+		r.thread = &thread{shape: strongestShape(solution[first:], term.knots)}
 		return
 	}
 	rate := len(solution) - 1
@@ -134,8 +136,9 @@ func (r *regression) learn(solution []float64, term helix, low float64) {
 	r.thread = &thread{shape: slices.Clone(solution[term.shape:rate]), low: low, strength: slices.Clone(solution[first:term.shape])}
 }
 
-// strongest picks a wave's amplitudes at the knot where they are largest.
-func strongest(amplitudes []float64, knots int) []float64 {
+// strongestShape picks a wave's amplitudes at the knot where their power is largest, at
+// unit power.
+func strongestShape(amplitudes []float64, knots int) []float64 {
 	best, top := 0, -1.0
 	for k := range knots {
 		power := 0.0
@@ -155,52 +158,54 @@ func strongest(amplitudes []float64, knots int) []float64 {
 	return out
 }
 
-// spectrum finds the helical wave in the residual; nil where none stands out.
-func (r *regression) spectrum() *wave {
+// dominantWave finds the helical wave with the largest power in the residual e; nil where
+// none stands out. Power is the share of the residual's squares that a wave explains,
+// 2·|Σ e·exp(iψ)|²/(n·Σ e²) (Schuster's periodogram).
+func (r *regression) dominantWave() *wave {
 	const (
-		fastest = 4.0 // 1/mm: a pitch of 0.25 mm
-		// leastTurns is how often a wave goes round at least: a thread does, the
+		maxRate = 4.0 // 1/mm: a pitch of 0.25 mm
+		// minTurns is how often a wave goes round at least: a thread does, the
 		// corners of a box do not.
-		leastTurns = 1.5
-		few        = 2000
-		// standout is the least share of the residual's squares that a wave must
+		minTurns = 1.5
+		few      = 2000
+		// minPower is the least share of the residual's squares that a wave must
 		// explain to be one; of noise the best of some thousand
 		// waves explains a hundredth.
-		standout = 0.03
-		// deepest is what a thread may be off the wall, mm; where a sleeve and a
+		minPower = 0.03
+		// maxDepth is what a thread may be off the wall, mm; where a sleeve and a
 		// plain neck have more surface than the thread, it is no part of the scale.
-		deepest = 0.4
+		maxDepth = 0.4
 	)
 	every := max(1, len(r.wall)/few)
-	far := max(cutoff*r.scale, deepest)
-	var dots []wallDot
+	far := max(cutoff*r.scale, maxDepth)
+	var points []wallPoint
 	squares := 0.0
 	low, high := math.Inf(1), math.Inf(-1)
 	for i := 0; i < len(r.wall); i += every {
 		if e := r.residual[i]; math.Abs(e) < far {
 			d := r.wall[i]
-			d.off = e
-			dots = append(dots, d)
+			d.residual = e
+			points = append(points, d)
 			squares += e * e
 			low, high = min(low, d.z), max(high, d.z)
 		}
 	}
 	power := func(w wave) float64 {
 		re, im := 0.0, 0.0
-		for _, d := range dots {
+		for _, d := range points {
 			sin, cos := math.Sincos(w.phase(d))
-			re += d.off * cos
-			im += d.off * sin
+			re += d.residual * cos
+			im += d.residual * sin
 		}
-		return (re*re + im*im) * 2 / (float64(len(dots)) * squares)
+		return (re*re + im*im) * 2 / (float64(len(points)) * squares)
 	}
-	if len(dots) == 0 || squares == 0 {
+	if len(points) == 0 || squares == 0 {
 		return nil
 	}
 	step := 1 / (4 * (high - low))
-	best, top := wave{}, standout
+	best, top := wave{}, minPower
 	for _, turns := range []float64{1, -1, 2, -2} {
-		for rate := leastTurns / (high - low); rate < fastest; rate += step {
+		for rate := minTurns / (high - low); rate < maxRate; rate += step {
 			w := wave{rate, turns}
 			if p := power(w); p > top {
 				best, top = w, p
