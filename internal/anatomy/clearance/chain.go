@@ -49,13 +49,13 @@ func NewChain(points []geom.Vec, radius []float64) (*Chain, error) {
 // is inside, the depth is the radius there.
 //
 // Method: along a segment the distance from a convex body is a convex function,
-// and the radius is linear, so that the difference has one valley, which a
-// golden section search finds (J. Kiefer, Sequential minimax search for a
+// and the radius is linear, so that the difference is unimodal; a golden section
+// search finds its minimum (J. Kiefer, Sequential minimax search for a
 // maximum, Proc Am Math Soc 1953; 4:502).
 func (c *Chain) clearance(e *Envelope) Clearance {
 	best := math.Inf(1)
 	var centre geom.Vec
-	var ball float64
+	var radius float64
 	for i := range max(1, len(c.points)-1) {
 		a, b := c.points[i], c.points[min(i+1, len(c.points)-1)]
 		ra, rb := c.radius[i], c.radius[min(i+1, len(c.points)-1)]
@@ -69,21 +69,22 @@ func (c *Chain) clearance(e *Envelope) Clearance {
 		if gapAt(0.5)-(r3.Norm(ab)+math.Abs(rb-ra))/2 >= best {
 			continue
 		}
-		t := valley(gapAt)
+		t := minimise(gapAt)
 		if g := gapAt(t); g < best {
-			best, centre, ball = g, point(t), ra+t*(rb-ra)
+			best, centre, radius = g, point(t), ra+t*(rb-ra)
 		}
 	}
-	out := Clearance{Distance: best, OnFixture: e.within(centre), OnStructure: centre}
+	out := Clearance{Distance: best, OnFixture: e.nearestInside(centre), OnStructure: centre}
 	if off := r3.Sub(out.OnFixture, centre); r3.Norm(off) > 0 {
-		out.OnStructure = r3.Add(centre, r3.Scale(ball, r3.Unit(off)))
+		out.OnStructure = r3.Add(centre, r3.Scale(radius, r3.Unit(off)))
 	}
 	return out
 }
 
-// valley finds the minimum over 0 to 1 of a function with one valley, to
-// 10⁻¹⁰. It looks at both ends, which are the minimum of a slope.
-func valley(f func(float64) float64) float64 {
+// minimise gives the argument of the minimum over 0 to 1 of a unimodal function, to 10⁻¹⁰,
+// by golden section search. Both ends are tried as well, where a monotonic function has
+// its minimum.
+func minimise(f func(float64) float64) float64 {
 	golden := (math.Sqrt(5) - 1) / 2
 	low, high := 0.0, 1.0
 	x, y := high-golden*(high-low), low+golden*(high-low)

@@ -11,15 +11,15 @@ import (
 // support gives the point of a convex body farthest in a direction.
 type support func(geom.Vec) geom.Vec
 
-// corner is a point of the difference of two bodies and the points it is the
-// difference of.
-type corner struct{ w, a, b geom.Vec }
+// supportPoint is a point w = a − b of the Minkowski difference of two bodies, with the
+// points that it is the difference of.
+type supportPoint struct{ w, a, b geom.Vec }
 
 const (
-	// gap is how much longer than the true distance the found one may be, mm.
+	// distanceTolerance is how much longer than the true distance the found one may be, mm.
 	// Between bodies that nearly touch rounding may end the search earlier; it
 	// was never seen to be off by more than 0.002 mm then.
-	gap = 1e-8
+	distanceTolerance = 1e-8
 	// touching is the distance under which two bodies count as touching, mm:
 	// coordinates of a few hundred millimetres have rounding of 1e-13.
 	touching = 1e-9
@@ -28,36 +28,36 @@ const (
 	maxSteps = 400
 )
 
-// separate gives the distance between two convex bodies and the nearest points;
-// zero where they touch or overlap, and then any common point, about.
+// convexDistance is the distance between two convex bodies, mm, and the nearest points;
+// zero where they touch or overlap, and then a point near both.
 //
 // Method: E. G. Gilbert, D. W. Johnson and S. S. Keerthi, A fast procedure for
 // computing the distance between complex objects in three-dimensional space,
 // IEEE J Robotics Automat 1988; 4:193, on support functions, so that round
 // bodies are exact. It ends when the distance and the lower bound that the last
-// support plane gives differ by less than gap.
-func separate(a, b support, start geom.Vec) (d float64, onA, onB geom.Vec) {
-	at := func(dir geom.Vec) corner {
+// support plane gives differ by less than distanceTolerance.
+func convexDistance(a, b support, start geom.Vec) (d float64, onA, onB geom.Vec) {
+	at := func(dir geom.Vec) supportPoint {
 		p, q := a(dir), b(r3.Scale(-1, dir))
-		return corner{w: r3.Sub(p, q), a: p, b: q}
+		return supportPoint{w: r3.Sub(p, q), a: p, b: q}
 	}
 	if r3.Norm2(start) == 0 {
 		start = geom.Vec{X: 1}
 	}
-	var simplex face
-	simplex.add(at(start))
-	v, onA, onB := simplex.at[0].w, simplex.at[0].a, simplex.at[0].b
+	var s simplex
+	s.add(at(start))
+	v, onA, onB := s.at[0].w, s.at[0].a, s.at[0].b
 	for range maxSteps {
 		d = r3.Norm(v)
 		if d < touching {
 			return 0, onA, onB
 		}
 		next := at(r3.Scale(-1, v))
-		if d-r3.Dot(v, next.w)/d < gap {
+		if d-r3.Dot(v, next.w)/d < distanceTolerance {
 			break
 		}
-		simplex.add(next)
-		used, weight := nearestToOrigin(simplex)
+		s.add(next)
+		used, weight := nearestToOrigin(s)
 		nv, na, nb := geom.Vec{}, geom.Vec{}, geom.Vec{}
 		for i, c := range used.at[:used.n] {
 			nv = r3.Add(nv, r3.Scale(weight[i], c.w))
@@ -70,34 +70,34 @@ func separate(a, b support, start geom.Vec) (d float64, onA, onB geom.Vec) {
 		if r3.Norm2(nv) >= d*d { // rounding lets it come no nearer
 			break
 		}
-		simplex, v, onA, onB = used, nv, na, nb
+		s, v, onA, onB = used, nv, na, nb
 	}
 	return d, onA, onB
 }
 
-// face is a hull of up to four corners.
-type face struct {
-	at [4]corner
+// simplex is the hull of up to four points.
+type simplex struct {
+	at [4]supportPoint
 	n  int
 }
 
-func (f *face) add(c corner) {
+func (f *simplex) add(c supportPoint) {
 	f.at[f.n] = c
 	f.n++
 }
 
-// nearestToOrigin finds the point of a hull nearest to the origin, as the part
-// of the hull that carries it and the weights of its corners.
-func nearestToOrigin(s face) (best face, bestWeight [4]float64) {
+// nearestToOrigin finds the point of a simplex nearest to the origin, as the face that it
+// lies in and its barycentric coordinates there: the best of all faces.
+func nearestToOrigin(s simplex) (best simplex, bestWeight [4]float64) {
 	bestSquare := math.Inf(1)
 	for mask := 1; mask < 1<<s.n; mask++ {
-		var part face
+		var part simplex
 		for i := range s.n {
 			if mask>>i&1 == 1 {
 				part.add(s.at[i])
 			}
 		}
-		weight, ok := weights(&part)
+		weight, ok := barycentric(&part)
 		if !ok {
 			continue
 		}
@@ -116,9 +116,9 @@ func nearestToOrigin(s face) (best face, bestWeight [4]float64) {
 	return best, bestWeight
 }
 
-// weights are those of the point nearest to the origin in the plane of a face
-// (its line, its space); ok tells whether it lies in the face itself.
-func weights(f *face) (w [4]float64, ok bool) {
+// barycentric gives the coordinates of the point nearest to the origin in the affine hull
+// of a face; ok reports whether it lies in the face itself.
+func barycentric(f *simplex) (w [4]float64, ok bool) {
 	a := f.at[0].w
 	switch f.n {
 	case 1:

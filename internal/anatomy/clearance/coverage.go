@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 )
 
-// Spread is what the place's uncertainty makes of a clearance.
+// Spread is the distribution of a clearance under the uncertainty of the fixture's pose.
 type Spread struct {
 	U         float64  // standard uncertainty, mm
 	Low, High float64  // 95 % coverage interval, mm
@@ -16,13 +16,13 @@ type Spread struct {
 	Breached  *float64 // probability that the margin is breached; nil without one
 }
 
-// Coverage sums up the clearances of many draws of a fixture's place, which it
-// leaves as they are. margin is nil where none is asked for.
+// Coverage summarises the clearances of many draws of a fixture's pose, which it does not
+// modify. margin is nil where none is asked for.
 //
 // Method: propagation of distributions (JCGM 101:2008): the interval holds the
 // middle 95 % of the draws, and a probability is the share of draws. With 2000
-// draws the ends of the interval stray by 6 % of U and a probability of a half
-// by 0.011.
+// draws the standard error of the interval's ends is 6 % of U, and of a probability of a
+// half 0.011.
 // Errors: fewer than two draws, or one that is not a number.
 func Coverage(draws []float64, margin *float64) (Spread, error) {
 	if len(draws) < 2 {

@@ -12,26 +12,26 @@ import (
 // depthTolerance is the error that is allowed in a depth that is searched, mm.
 const depthTolerance = 0.01
 
-// mostCells bounds the search for a deepest point. A smooth apex in a smooth
+// maxCubes bounds the search for a deepest point. A smooth apex in a smooth
 // sinus takes some hundreds; two flat faces on each other the most.
-const mostCells = 200_000
+const maxCubes = 200_000
 
-// deepest finds the point of a solid envelope that touches a structure where the
+// deepestPoint finds the point of a solid envelope that touches a structure where the
 // signed distance from it is least. The distance found, 0 or less, is at most
 // depthTolerance too large.
 //
 // Method: branch and bound (A. H. Land and A. G. Doig, Econometrica 1960;
-// 28:497) on cubes along the axis: a signed distance changes by no more than the
-// step, and neither does the nearest point of a convex body, so that no point of
+// 28:497) on cubes along the axis: a signed distance is Lipschitz with
+// constant 1, and so is the nearest point of a convex body, so that no point of
 // the envelope in a cube lies deeper than the one nearest to its centre by more
 // than half the cube's diagonal.
-func deepest(e *Envelope, distance func(geom.Vec) float64) (best float64, at geom.Vec) {
+func deepestPoint(e *Envelope, distance func(geom.Vec) float64) (best float64, at geom.Vec) {
 	best = math.Inf(1)
 	e1, e2 := geom.Perpendicular(e.axis)
-	var queue cells
+	var queue cubeHeap
 	add := func(c geom.Vec, half float64) {
 		reach := half * math.Sqrt(3)
-		p := e.within(c)
+		p := e.nearestInside(c)
 		if r3.Norm(r3.Sub(p, c)) > reach {
 			return
 		}
@@ -40,15 +40,15 @@ func deepest(e *Envelope, distance func(geom.Vec) float64) (best float64, at geo
 			best, at = d, p
 		}
 		if d-reach < best-depthTolerance {
-			heap.Push(&queue, cell{centre: c, half: half, bound: d - reach})
+			heap.Push(&queue, cube{centre: c, half: half, bound: d - reach})
 		}
 	}
 	half := e.radius
 	for z := half; z < e.height+half; z += 2 * half {
 		add(r3.Add(e.pose.Entry, r3.Scale(z, e.axis)), half)
 	}
-	for n := 0; len(queue) > 0 && n < mostCells; n++ {
-		c := heap.Pop(&queue).(cell)
+	for n := 0; len(queue) > 0 && n < maxCubes; n++ {
+		c := heap.Pop(&queue).(cube)
 		if c.bound >= best-depthTolerance {
 			break
 		}
@@ -62,21 +62,21 @@ func deepest(e *Envelope, distance func(geom.Vec) float64) (best float64, at geo
 	return min(0, best), at
 }
 
-// cell is a cube of the search, with a bound that nothing in it goes below.
-type cell struct {
+// cube is a part of the search, with a lower bound of the distance in it.
+type cube struct {
 	centre geom.Vec
 	half   float64
 	bound  float64
 }
 
-// cells is a heap with the lowest bound first.
-type cells []cell
+// cubeHeap is a heap with the lowest bound first.
+type cubeHeap []cube
 
-func (q cells) Len() int           { return len(q) }
-func (q cells) Less(i, j int) bool { return q[i].bound < q[j].bound }
-func (q cells) Swap(i, j int)      { q[i], q[j] = q[j], q[i] }
-func (q *cells) Push(x any)        { *q = append(*q, x.(cell)) }
-func (q *cells) Pop() any {
+func (q cubeHeap) Len() int           { return len(q) }
+func (q cubeHeap) Less(i, j int) bool { return q[i].bound < q[j].bound }
+func (q cubeHeap) Swap(i, j int)      { q[i], q[j] = q[j], q[i] }
+func (q *cubeHeap) Push(x any)        { *q = append(*q, x.(cube)) }
+func (q *cubeHeap) Pop() any {
 	last := (*q)[len(*q)-1]
 	*q = (*q)[:len(*q)-1]
 	return last
@@ -85,9 +85,9 @@ func (q *cells) Pop() any {
 // clearance makes an envelope the structure beside another one.
 func (other Envelope) clearance(e *Envelope) Clearance {
 	start := r3.Sub(other.pose.Entry, e.pose.Entry)
-	if d, onE, onOther := separate(e.support, other.support, start); d > 0 {
+	if d, onE, onOther := convexDistance(e.support, other.support, start); d > 0 {
 		return Clearance{Distance: d, OnFixture: onE, OnStructure: onOther}
 	}
-	d, at := deepest(e, other.SignedDistance)
+	d, at := deepestPoint(e, other.SignedDistance)
 	return Clearance{Distance: d, OnFixture: at, OnStructure: other.Nearest(at)}
 }

@@ -53,6 +53,7 @@ func Between(a Shape, placesA []geom.Pose, b Shape, placesB []geom.Pose) ([]floa
 	return out, nil
 }
 
+// placeAll puts a shape at every place.
 func placeAll(shape Shape, places []geom.Pose) ([]Envelope, error) {
 	out := make([]Envelope, len(places))
 	for i, p := range places {
@@ -70,21 +71,21 @@ const (
 	// with a radius of 3 mm departs from a straight line by 0.25²/(8·3) =
 	// 0.003 mm.
 	probeStep = 0.25
-	// mostNodes bounds a lattice's side, so that draws all over the room take
+	// maxNodes bounds a lattice's side, so that draws all over the room take
 	// no more than 64 MiB; the lattice is then coarser.
-	mostNodes = 256
+	maxNodes = 256
 )
 
 // probe measures the clearance of many places of one envelope from a closed
 // surface: the least signed distance at points of the envelope's surface,
-// interpolated between the nodes of a lattice. What that is off at the first
-// place is taken off everywhere.
+// interpolated between the nodes of a lattice. Its error at the first place is
+// subtracted everywhere.
 type probe struct {
 	surface *Surface
 	first   *Envelope
-	e1, e2  geom.Vec  // across the first one's axis
-	points  []ringDot // those that can be the nearest at any place
-	shift   float64   // what the measurement at the first place is off
+	e1, e2  geom.Vec       // across the first one's axis
+	points  []surfacePoint // those that can be the nearest at any place
+	bias    float64        // its error at the first place, mm
 
 	step   float64  // of the lattice, mm
 	corner geom.Vec // node (0, 0, 0)
@@ -92,9 +93,9 @@ type probe struct {
 	value  []float32 // NaN until it is asked for
 }
 
-// ringDot is a point of an envelope's surface: radius, share of the height and
+// surfacePoint is a point of an envelope's surface: radius, share of the height and
 // turn about the axis.
-type ringDot struct{ radius, share, cos, sin float64 }
+type surfacePoint struct{ radius, share, cos, sin float64 }
 
 func newProbe(s *Surface, all []Envelope) *probe {
 	p := &probe{surface: s, first: &all[0]}
@@ -111,7 +112,7 @@ func newProbe(s *Surface, all []Envelope) *probe {
 	}
 	rim := p.first.radius + probeStep
 	span := r3.Sub(high, low)
-	p.step = max(probeStep, (max(span.X, span.Y, span.Z)+2*rim)/(mostNodes-4))
+	p.step = max(probeStep, (max(span.X, span.Y, span.Z)+2*rim)/(maxNodes-4))
 	p.corner = r3.Sub(low, geom.Vec{X: rim, Y: rim, Z: rim})
 	cells := 1
 	for i, x := range [3]float64{span.X, span.Y, span.Z} {
@@ -126,11 +127,11 @@ func newProbe(s *Surface, all []Envelope) *probe {
 	// A point can be nearest somewhere only if it is no farther at the first
 	// place than the nearest one there and what both can travel. A point beside
 	// the axis travels as far as the ends, and the turn of its radius besides.
-	every := p.outline()
+	every := p.surfacePoints()
 	at := make([]float64, len(every))
 	least := math.Inf(1)
 	for i, d := range every {
-		at[i] = p.sample(p.place(p.first, d))
+		at[i] = p.distance(p.transfer(p.first, d))
 		least = min(least, at[i])
 	}
 	reach := 2 * travel * (1 + 2*p.first.radius/p.first.height)
@@ -139,19 +140,19 @@ func newProbe(s *Surface, all []Envelope) *probe {
 			p.points = append(p.points, d)
 		}
 	}
-	p.shift = p.clearance(p.first) - s.clearance(p.first).Distance
+	p.bias = p.clearance(p.first) - s.clearance(p.first).Distance
 	return p
 }
 
-// outline has points all over an envelope's surface.
-func (p *probe) outline() []ringDot {
+// surfacePoints are points all over the first envelope's surface, probeStep apart.
+func (p *probe) surfacePoints() []surfacePoint {
 	e := p.first
-	var out []ringDot
+	var out []surfacePoint
 	ring := func(r, z float64) {
 		n := max(1, int(math.Ceil(2*math.Pi*r/probeStep)))
 		for i := range n {
 			sin, cos := math.Sincos(2 * math.Pi * float64(i) / float64(n))
-			out = append(out, ringDot{r, z / e.height, cos, sin})
+			out = append(out, surfacePoint{r, z / e.height, cos, sin})
 		}
 	}
 	corners := [][2]float64{{0, 0}, {e.radius, 0}, e.touch}
@@ -174,25 +175,26 @@ func (p *probe) outline() []ringDot {
 	return out
 }
 
-// place puts a point of the first envelope's surface on another one's, without a
-// turn about the axis.
-func (p *probe) place(e *Envelope, d ringDot) geom.Vec {
+// transfer takes a point of the first envelope's surface to another one's, without a
+// rotation about the axis.
+func (p *probe) transfer(e *Envelope, d surfacePoint) geom.Vec {
 	out := r3.Add(r3.Scale(d.cos, p.e1), r3.Scale(d.sin, p.e2))
 	out = r3.Sub(out, r3.Scale(r3.Dot(out, e.axis), e.axis))
 	return r3.Add(e.pose.Entry, r3.Add(r3.Scale(d.radius, out), r3.Scale(d.share*e.height, e.axis)))
 }
 
+// clearance is that of an envelope, mm.
 func (p *probe) clearance(e *Envelope) float64 {
 	least := math.Inf(1)
 	for _, d := range p.points {
-		least = min(least, p.sample(p.place(e, d)))
+		least = min(least, p.distance(p.transfer(e, d)))
 	}
-	return least - p.shift
+	return least - p.bias
 }
 
-// sample is the signed distance at a point inside the lattice, linear between
-// its nodes.
-func (p *probe) sample(q geom.Vec) float64 {
+// distance is the signed distance at a point inside the lattice, trilinear between its
+// nodes.
+func (p *probe) distance(q geom.Vec) float64 {
 	q = r3.Scale(1/p.step, r3.Sub(q, p.corner))
 	i, j, k := int(q.X), int(q.Y), int(q.Z)
 	x, y, z := q.X-float64(i), q.Y-float64(j), q.Z-float64(k)
@@ -207,6 +209,7 @@ func (p *probe) sample(q geom.Vec) float64 {
 	return sum
 }
 
+// node is the signed distance at a node, computed when first asked for.
 func (p *probe) node(i, j, k int) float64 {
 	v := &p.value[(k*p.size[1]+j)*p.size[0]+i]
 	if math.IsNaN(float64(*v)) {

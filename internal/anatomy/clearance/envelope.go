@@ -27,7 +27,7 @@ type Shape struct {
 // or beside not at all.
 const usualRound = 0.9
 
-// Nominal is the shape that a diameter alone tells: no taper, which gives the
+// Nominal is the shape that follows from a diameter alone: no taper, which gives the
 // smaller clearance where there is one, and the usual rounding. The placed fixture
 // has it too, though its fit sees a taper: the envelope is defined by the outer
 // thread diameter, planned and placed are to be compared in one shape, and a taper
@@ -82,30 +82,31 @@ const onAxis = 1e-9
 // inside.
 func (e *Envelope) SignedDistance(p geom.Vec) float64 {
 	r, z, _ := e.meridian(p)
-	d, _, _ := e.profile(r, z)
+	d, _, _ := e.meridianDistance(r, z)
 	return d
 }
 
 // Nearest is the point of the envelope's surface nearest to p.
 func (e *Envelope) Nearest(p geom.Vec) geom.Vec {
 	r, z, across := e.meridian(p)
-	out := e.outwards(across)
+	out := e.radialUnit(across)
 	if r == 0 {
 		out, _ = geom.Perpendicular(e.axis)
 	}
-	_, r, z = e.profile(r, z)
+	_, r, z = e.meridianDistance(r, z)
 	return r3.Add(e.pose.Entry, r3.Add(r3.Scale(r, out), r3.Scale(z, e.axis)))
 }
 
-// within is the point of the solid envelope nearest to p.
-func (e *Envelope) within(p geom.Vec) geom.Vec {
+// nearestInside is the point of the solid envelope nearest to p.
+func (e *Envelope) nearestInside(p geom.Vec) geom.Vec {
 	if e.SignedDistance(p) <= 0 {
 		return p
 	}
 	return e.Nearest(p)
 }
 
-// meridian gives a point's radius and height and the vector from the axis to it.
+// meridian gives a point's radius and height in its half plane, and the vector from the
+// axis to it.
 func (e *Envelope) meridian(p geom.Vec) (r, z float64, across geom.Vec) {
 	d := r3.Sub(p, e.pose.Entry)
 	z = r3.Dot(d, e.axis)
@@ -117,35 +118,35 @@ func (e *Envelope) meridian(p geom.Vec) (r, z float64, across geom.Vec) {
 	return r, z, across
 }
 
-// outwards is the unit vector of a vector across the axis. A short one has lost
-// digits and leans, which a second pass mends.
-func (e *Envelope) outwards(across geom.Vec) geom.Vec {
+// radialUnit is the unit vector of a vector across the axis. Of a short one
+// rounding leaves a part along the axis, which a second pass removes.
+func (e *Envelope) radialUnit(across geom.Vec) geom.Vec {
 	u := r3.Unit(across)
 	return r3.Unit(r3.Sub(u, r3.Scale(r3.Dot(u, e.axis), e.axis)))
 }
 
-// profile is the signed distance in the half plane, and the nearest point of
-// the outline. Of a body of revolution the nearest point lies in the half plane
+// meridianDistance is the signed distance in the half plane, and the nearest point of the
+// outline. Of a body of revolution the nearest point lies in the half plane
 // of the point itself.
-func (e *Envelope) profile(r, z float64) (d, nr, nz float64) {
+func (e *Envelope) meridianDistance(r, z float64) (d, nr, nz float64) {
 	square := math.Inf(1)
-	try := func(r2, z2 float64) {
+	consider := func(r2, z2 float64) {
 		if s := (r-r2)*(r-r2) + (z-z2)*(z-z2); s < square {
 			square, nr, nz = s, r2, z2
 		}
 	}
-	try(min(r, e.radius), 0)
+	consider(min(r, e.radius), 0)
 	wr, wz := e.touch[0]-e.radius, e.touch[1]
 	t := max(0, min(1, ((r-e.radius)*wr+z*wz)/(wr*wr+wz*wz)))
-	try(e.radius+t*wr, t*wz)
-	try(min(r, e.flat), e.height)
+	consider(e.radius+t*wr, t*wz)
+	consider(min(r, e.flat), e.height)
 
 	inside := z > 0 && z < e.height && (r-e.radius)*e.normal[0]+z*e.normal[1] < 0
 	// On the rounding, from the wall's normal to the axis' direction.
 	cr, cz := r-e.flat, z-(e.height-e.round)
 	if cr > 0 && cr*e.normal[1]-cz*e.normal[0] < 0 {
 		if far := math.Hypot(cr, cz); far > 0 {
-			try(e.flat+e.round*cr/far, e.height-e.round+e.round*cz/far)
+			consider(e.flat+e.round*cr/far, e.height-e.round+e.round*cz/far)
 			inside = inside && far < e.round
 		}
 	}
@@ -164,7 +165,7 @@ func (e *Envelope) support(dir geom.Vec) geom.Vec {
 	long := math.Hypot(u, along)
 	out := geom.Vec{}
 	if u > onAxis*long {
-		out = e.outwards(across)
+		out = e.radialUnit(across)
 	}
 	if u*e.radius >= u*e.flat+along*(e.height-e.round)+e.round*long {
 		return r3.Add(e.pose.Entry, r3.Scale(e.radius, out))

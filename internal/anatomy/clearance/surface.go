@@ -47,7 +47,7 @@ func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
 	}
 	s := &Surface{mesh: mesh, closed: !sheet && mesh.OpenEdges() == 0}
 	if s.closed {
-		s.normals(math.Copysign(1, mesh.Volume()))
+		s.computeNormals(math.Copysign(1, mesh.Volume()))
 	}
 	s.order = make([]int32, len(mesh.Triangles))
 	for i := range s.order {
@@ -57,15 +57,15 @@ func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
 	return s, nil
 }
 
-// Closed tells whether the surface has an inside.
+// Closed reports whether the surface has an inside.
 func (s *Surface) Closed() bool { return s.closed }
 
-// normals computes the normals that tell inside from outside at a nearest
+// computeNormals computes the normals that decide between inside and outside at a nearest
 // point: those of an edge and of a vertex are sums over their triangles, at a
 // vertex weighted by the angle (J. A. Bærentzen and H. Aanæs, Signed distance
 // computation using the angle weighted pseudonormal, IEEE Trans Vis Comput
 // Graph 2005; 11:243).
-func (s *Surface) normals(sign float64) {
+func (s *Surface) computeNormals(sign float64) {
 	m := s.mesh
 	s.face = make([]geom.Vec, len(m.Triangles))
 	s.vertex = make([]geom.Vec, len(m.Vertices))
@@ -89,9 +89,11 @@ func (s *Surface) normals(sign float64) {
 	}
 }
 
+// edgeKey names an edge by its vertices, whichever way it is run through.
 func edgeKey(a, b int32) [2]int32 { return [2]int32{min(a, b), max(a, b)} }
 
-// build makes the tree over a run of triangles, halved along its longest side.
+// build makes the tree (bounding volume hierarchy) over a run of triangles, halved along
+// its longest side, and gives its root.
 func (s *Surface) build(from, to int) int32 {
 	low := geom.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}
 	high := r3.Scale(-1, low)
@@ -137,15 +139,15 @@ func (s *Surface) build(from, to int) int32 {
 	return at
 }
 
-// walk visits the triangles that may be nearer than best, nearest boxes first.
+// traverse visits the triangles that may be nearer than best, nearest boxes first.
 // bound says that nothing in a box is nearer; visit measures a triangle and
 // gives the best so far.
-func (s *Surface) walk(best float64, bound func(*node) float64, visit func(triangle int) float64) {
-	type stop struct {
+func (s *Surface) traverse(best float64, bound func(*node) float64, visit func(triangle int) float64) {
+	type entry struct {
 		node  int32
 		bound float64
 	}
-	stack := []stop{{0, bound(&s.nodes[0])}}
+	stack := []entry{{0, bound(&s.nodes[0])}}
 	for len(stack) > 0 {
 		top := stack[len(stack)-1]
 		stack = stack[:len(stack)-1]
@@ -159,7 +161,7 @@ func (s *Surface) walk(best float64, bound func(*node) float64, visit func(trian
 			}
 			continue
 		}
-		l, r := stop{n.left, bound(&s.nodes[n.left])}, stop{n.right, bound(&s.nodes[n.right])}
+		l, r := entry{n.left, bound(&s.nodes[n.left])}, entry{n.right, bound(&s.nodes[n.right])}
 		if l.bound < r.bound {
 			l, r = r, l
 		}
@@ -177,7 +179,7 @@ func (s *Surface) Nearest(p geom.Vec) (float64, geom.Vec) {
 		x, y, z := max(0, math.Abs(d.X)-n.half.X), max(0, math.Abs(d.Y)-n.half.Y), max(0, math.Abs(d.Z)-n.half.Z)
 		return x*x + y*y + z*z
 	}
-	s.walk(best, outside, func(i int) float64 {
+	s.traverse(best, outside, func(i int) float64 {
 		q, feature := s.onTriangle(i, p)
 		if d := r3.Norm2(r3.Sub(p, q)); d < best {
 			best, at = d, q
@@ -203,6 +205,7 @@ const (
 	wholeFace feature = 6
 )
 
+// normal is the outer pseudonormal of what a point lies on.
 func (s *Surface) normal(triangle int, f feature) geom.Vec {
 	t := s.mesh.Triangles[triangle]
 	switch {
@@ -255,12 +258,12 @@ func (s *Surface) onTriangle(i int, p geom.Vec) (geom.Vec, feature) {
 // separation is the distance from an envelope to the nearest triangle, 0 where
 // one touches it.
 func (s *Surface) separation(e *Envelope) Clearance {
-	// Going to and fro between both gives a distance that is nearly the least,
-	// and a direction that shows most of the triangles to be farther.
+	// Alternating projections give a distance that is nearly the least, and a direction
+	// that shows most of the triangles to be farther.
 	out := Clearance{OnFixture: e.pose.Apex}
 	for range 8 {
 		_, out.OnStructure = s.Nearest(out.OnFixture)
-		out.OnFixture = e.within(out.OnStructure)
+		out.OnFixture = e.nearestInside(out.OnStructure)
 	}
 	towards := r3.Sub(out.OnStructure, out.OnFixture)
 	out.Distance = r3.Norm(towards)
@@ -276,7 +279,7 @@ func (s *Surface) separation(e *Envelope) Clearance {
 		ahead -= math.Abs(towards.X)*n.half.X + math.Abs(towards.Y)*n.half.Y + math.Abs(towards.Z)*n.half.Z
 		return max(ahead, e.SignedDistance(n.centre)-n.reach)
 	}
-	s.walk(out.Distance, near, func(i int) float64 {
+	s.traverse(out.Distance, near, func(i int) float64 {
 		a, b, c := s.mesh.Corners(i)
 		if min(r3.Dot(a, towards), r3.Dot(b, towards), r3.Dot(c, towards))-front < out.Distance {
 			if d, onE, onS := s.fromTriangle(i, e); d < out.Distance {
@@ -292,7 +295,7 @@ func (s *Surface) separation(e *Envelope) Clearance {
 // touch, and the nearest points.
 //
 // Method: the nearest point of a triangle lies on an edge, along which the
-// distance has one valley, or it lies in the face right below the envelope's
+// distance is unimodal, or it lies in the face right below the envelope's
 // point that is lowest over the plane. Where the plane cuts the envelope and no
 // edge touches it, the cut lies all inside the triangle or all outside.
 func (s *Surface) fromTriangle(i int, e *Envelope) (d float64, onE, onS geom.Vec) {
@@ -304,9 +307,9 @@ func (s *Surface) fromTriangle(i int, e *Envelope) (d float64, onE, onS geom.Vec
 		if e.SignedDistance(at(0.5))-r3.Norm(along)/2 >= d {
 			continue
 		}
-		t := valley(func(t float64) float64 { return max(0, e.SignedDistance(at(t))) })
+		t := minimise(func(t float64) float64 { return max(0, e.SignedDistance(at(t))) })
 		if far := max(0, e.SignedDistance(at(t))); far < d {
-			d, onE, onS = far, e.within(at(t)), at(t)
+			d, onE, onS = far, e.nearestInside(at(t)), at(t)
 		}
 	}
 	n := r3.Cross(r3.Sub(b, a), r3.Sub(c, a))
@@ -330,6 +333,8 @@ func (s *Surface) fromTriangle(i int, e *Envelope) (d float64, onE, onS geom.Vec
 	return d, onE, onS
 }
 
+// clearance is the separation or, where the envelope reaches into a closed surface, the
+// depth of its deepest point.
 func (s *Surface) clearance(e *Envelope) Clearance {
 	out := s.separation(e)
 	touches := out.Distance == 0
@@ -342,7 +347,7 @@ func (s *Surface) clearance(e *Envelope) Clearance {
 			return out
 		}
 	}
-	d, at := deepest(e, func(p geom.Vec) float64 { d, _ := s.Nearest(p); return d })
+	d, at := deepestPoint(e, func(p geom.Vec) float64 { d, _ := s.Nearest(p); return d })
 	_, on := s.Nearest(at)
 	return Clearance{Distance: d, OnFixture: at, OnStructure: on}
 }
