@@ -44,7 +44,7 @@ func (g Grid) Index(p geom.Vec) (i, j, k float64) {
 	return along(g.Step[0]), along(g.Step[1]), along(g.Step[2])
 }
 
-// Contains tells whether p lies inside the outer faces of the grid's voxels.
+// Contains reports whether p lies inside the outer faces of the grid's voxels.
 func (g Grid) Contains(p geom.Vec) bool {
 	i, j, k := g.Index(p)
 	in := func(x float64, n int) bool { return x >= -0.5 && x <= float64(n)-0.5 }
@@ -104,7 +104,7 @@ type Volume struct {
 // Range is an inclusive range of stored values.
 type Range struct{ Low, High uint16 }
 
-// Padded tells whether a stored value means "outside".
+// Padded reports whether a stored value means "outside".
 func (v *Volume) Padded(s uint16) bool {
 	return v.Padding != nil && s >= v.Padding.Low && s <= v.Padding.High
 }

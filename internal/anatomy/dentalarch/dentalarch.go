@@ -80,21 +80,21 @@ const (
 	// mm apical of the platforms: the necks of the teeth, the crest of the ridge and
 	// the beginning of the roots. Higher up the front teeth lean out of the row.
 	slabFrom, slabTo = -4.0, 5.0
-	// faint is the least contrast that counts as a ridge: a twentieth of what
+	// minContrast is the least contrast that counts as a ridge: a twentieth of what
 	// lies between air and enamel.
-	faint = 0.05
-	// onLine is how far beside a form the ridge may run and still be its ridge,
-	// mm.
-	onLine = 2.0
-	// counted is how far from the midline the arch is looked at to tell whether
+	minContrast = 0.05
+	// maxLineOffset is how far beside a form the ridge may run and still be its
+	// ridge, mm.
+	maxLineOffset = 2.0
+	// checkedArc is how far from the midline the arch is looked at to decide whether
 	// it was found, mm: the middle of the second molar.
-	counted = 50
-	// enough is the share of that stretch that has to have a ridge. In noise the
-	// best form that can be found has one along half of it and some more.
-	enough = 0.65
+	checkedArc = 50
+	// minRidgeFraction of that stretch has to have a ridge. In noise the best form
+	// that can be found has one along half of it and some more.
+	minRidgeFraction = 0.65
 )
 
-// view is what the planning scan shows of a jaw.
+// view is what the planning scan and the case show of a jaw.
 type view struct {
 	dense      *occlusal
 	form       *form   // the arch; nil where it was not found as a whole
@@ -114,10 +114,10 @@ func newView(plan *casefile.Case, pre *volume.Volume, jaw tooth.Jaw) *view {
 	if jaw == tooth.Upper {
 		up = 1
 	}
-	v := &view{dense: look(pre, level/n, up, slabFrom, slabTo), neighbours: numbered(plan, plan.Numbering, jaw)}
+	v := &view{dense: densityMap(pre, level/n, up, slabFrom, slabTo), neighbours: numbered(plan, plan.Numbering, jaw)}
 	f := v.dense.find(jaw)
-	if v.dense.followed(f.draw()[:], -counted, counted) >= enough {
-		f = v.dense.polish(f, jaw, nil, closely)
+	if v.dense.ridgeFraction(f.draw()[:], -checkedArc, checkedArc) >= minRidgeFraction {
+		f = v.dense.refine(f, jaw, nil, settled)
 		v.form, v.line = &f, f.draw()[:]
 	}
 	return v
@@ -134,15 +134,15 @@ func (v *view) around(n tooth.Number, entry geom.Vec) (*form, *anchor) {
 	f := v.dense.near(a, n.Jaw())
 	const piece = 20 // mm to both sides: two teeth
 	s := int(math.Round(a.arc))
-	if v.dense.followed(f.draw()[:], s-piece, s+piece) < enough {
+	if v.dense.ridgeFraction(f.draw()[:], s-piece, s+piece) < minRidgeFraction {
 		return nil, nil
 	}
-	f = v.dense.polish(f, n.Jaw(), &a, closely)
+	f = v.dense.refine(f, n.Jaw(), &a, settled)
 	return &f, &a
 }
 
-// place is where a point lies on an arch: how far along it from the midline to
-// the left and how far beside it, mm.
+// place projects a point onto an arch: its arc from the midline to the left, and
+// its distance from the arch, mm.
 func place(line []point, p geom.Vec) (arc int, beside float64) {
 	beside = math.Inf(1)
 	at := 0
@@ -163,13 +163,13 @@ type site struct {
 }
 
 const (
-	// sure is the angle between two answers under which both are right, degrees:
-	// three times the error of either.
-	sure = 15.0
-	// astray is the angle from which one of them must be wrong, degrees.
-	astray = 45.0
-	// wanted is how near a direction should be, degrees: 5° change a part by less
-	// than a tenth of the other one.
+	// consistent is the angle between two readings below which both are right,
+	// degrees: three times the error of either.
+	consistent = 15.0
+	// contradictory is the angle from which one of them must be wrong, degrees.
+	contradictory = 45.0
+	// wanted is how near a direction should be known, degrees: 5° change a part by
+	// less than a tenth of the other one.
 	wanted = 5.0
 	// coverage makes a standard uncertainty the half width of a 95 % interval.
 	coverage = 1.96
@@ -188,8 +188,9 @@ func (r reading) with(q reading) reading {
 	return reading{r3.Unit(r3.Add(r3.Scale(v, r.mesial), r3.Scale(w, q.mesial))), 1 / math.Sqrt(v+w)}
 }
 
+// find gathers the readings of a site, reconciles them, and flags what is
+// uncertain.
 func (s *site) find() Finding {
-	f := s.plan.Fixtures[s.index]
 	var out Finding
 	if flag := s.misplaced(); flag != nil {
 		out.Flags = append(out.Flags, *flag)
@@ -197,90 +198,122 @@ func (s *site) find() Finding {
 			return out
 		}
 	}
-	flag := func(level measurement.Level, code, format string, args ...any) {
-		out.Flags = append(out.Flags, measurement.Flag{Code: code, Level: level, Message: fmt.Sprintf("site %s: ", f.Site) + fmt.Sprintf(format, args...)})
+	f := s.plan.Fixtures[s.index]
+	scan, neighbours := s.gather(&out)
+	found, source, ok := s.reconcile(scan, neighbours, &out)
+	if !ok {
+		return out
 	}
-	entry := f.Planned.Entry
-	line, tie := s.view.around(f.Site, entry)
-	var scan, beside *reading
-	if line != nil {
-		along, off := s.view.dense.direction(*line, f.Site.Jaw(), tie, point{entry.X, entry.Y})
-		m := mesialOf(along, f.Site)
-		scan = &reading{geom.Vec{X: m.x, Y: m.y}, off}
-		if s.view.line == nil {
-			flag(measurement.Notice, "side-not-checked", "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
-		}
-	}
-	if r, ok := byNeighbours(f.Site, entry, s.view.neighbours); ok {
-		beside = &r
-	}
-
-	// The best answer that does not come from the case's author.
-	var found *reading
-	source := Unknown
-	switch {
-	case scan != nil && beside != nil:
-		switch apart := across(f.Planned, scan.mesial, beside.mesial); {
-		case apart < sure:
-			m := scan.with(*beside)
-			found, source = &m, NeighboursAndScan
-		case apart < astray:
-			// Anything between the two may be right.
-			found, source = &reading{beside.mesial, max(beside.u, apart/math.Sqrt(12))}, Neighbours
-			flag(measurement.Notice, mesialUncertain, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart; the neighbours' is taken", apart)
-		default:
-			flag(measurement.Doubt, "mesial-contradicted", "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
-			return out
-		}
-	case beside != nil:
-		found, source = beside, Neighbours
-	case scan != nil:
-		found, source = scan, Scan
-	}
-
 	mesial := found
 	if f.Mesial != nil {
 		mesial, source = &reading{mesial: *f.Mesial}, Given
-		check, of := usualMesial(f.Site), "the usual one of this tooth"
-		if found != nil {
-			check, of = found.mesial, "what neighbours and scan show"
-		}
-		switch apart := across(f.Planned, *f.Mesial, check); {
-		case apart >= astray && apart < 180-astray:
-			flag(measurement.Doubt, "mesial-contradicted", "the given mesial direction is %.0f° from %s; check mesial in the case file", apart, of)
-		case apart >= astray:
-			flag(measurement.Doubt, "mesial-contradicted", "the given mesial direction points to distal, %.0f° from %s; check its sign, and whether it is in the frame of the other coordinates", apart, of)
-		case apart >= sure && found != nil:
-			flag(measurement.Notice, mesialUncertain, "the given mesial direction is %.0f° from %s", apart, of)
-		}
-	} else if found == beside && beside != nil && scan == nil {
-		if apart := across(f.Planned, beside.mesial, usualMesial(f.Site)); apart >= 2*astray {
-			flag(measurement.Doubt, "mesial-contradicted", "the neighbouring teeth put mesial %.0f° from where it usually is, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
-			return out
-		}
+		s.checkGiven(found, &out)
+	} else if source == Neighbours && scan == nil && s.neighboursContradictTooth(neighbours, &out) {
+		return out
 	}
 	if mesial == nil {
-		flag(measurement.Notice, "directions-not-known", "neither neighbouring teeth nor the planning scan show the mesial direction, so there are no mesiodistal and buccolingual parts; give mesial in the case file")
+		s.flag(&out, measurement.Notice, "directions-not-known", "neither neighbouring teeth nor the planning scan show the mesial direction, so there are no mesiodistal and buccolingual parts; give mesial in the case file")
 		return out
 	}
 	d, err := deviation.Site(f.Site, f.Planned, mesial.mesial)
 	if err != nil {
-		flag(measurement.Notice, "directions-not-known", "%v; there are no mesiodistal and buccolingual parts", err)
+		s.flag(&out, measurement.Notice, "directions-not-known", "%v; there are no mesiodistal and buccolingual parts", err)
 		return out
 	}
 	if half := coverage * mesial.u; half > wanted && !slices.ContainsFunc(out.Flags, uncertain) {
-		flag(measurement.Notice, mesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
+		s.flag(&out, measurement.Notice, mesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
 	}
 	d.Uncertainty = geom.Radians(mesial.u)
 	out.Directions, out.Source = &d, source
 	return out
 }
 
+// flag adds a flag that names the site.
+func (s *site) flag(out *Finding, level measurement.Level, code, format string, args ...any) {
+	message := fmt.Sprintf("site %s: ", s.plan.Fixtures[s.index].Site) + fmt.Sprintf(format, args...)
+	out.Flags = append(out.Flags, measurement.Flag{Code: code, Level: level, Message: message})
+}
+
+// gather takes the readings of the scan and of the neighbours, nil where there is
+// none.
+func (s *site) gather(out *Finding) (scan, neighbours *reading) {
+	f := s.plan.Fixtures[s.index]
+	entry := f.Planned.Entry
+	if line, tie := s.view.around(f.Site, entry); line != nil {
+		along, u := s.view.dense.direction(*line, f.Site.Jaw(), tie, point{entry.X, entry.Y})
+		m := mesialOf(along, f.Site)
+		scan = &reading{geom.Vec{X: m.x, Y: m.y}, u}
+		if s.view.line == nil {
+			s.flag(out, measurement.Notice, "side-not-checked", "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
+		}
+	}
+	if r, ok := byNeighbours(f.Site, entry, s.view.neighbours); ok {
+		neighbours = &r
+	}
+	return scan, neighbours
+}
+
+// reconcile is the best reading that does not come from the case's author, nil
+// where there is none; ok is false where the scan and the neighbours contradict
+// each other.
+func (s *site) reconcile(scan, neighbours *reading, out *Finding) (best *reading, source Source, ok bool) {
+	switch {
+	case scan != nil && neighbours != nil:
+		apart := across(s.plan.Fixtures[s.index].Planned, scan.mesial, neighbours.mesial)
+		if apart < consistent {
+			m := scan.with(*neighbours)
+			return &m, NeighboursAndScan, true
+		}
+		if apart < contradictory {
+			s.flag(out, measurement.Notice, mesialUncertain, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart; the neighbours' is taken", apart)
+			// Anything between the two may be right: a uniform distribution.
+			return &reading{neighbours.mesial, max(neighbours.u, apart/math.Sqrt(12))}, Neighbours, true
+		}
+		s.flag(out, measurement.Doubt, "mesial-contradicted", "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+		return nil, Unknown, false
+	case neighbours != nil:
+		return neighbours, Neighbours, true
+	case scan != nil:
+		return scan, Scan, true
+	}
+	return nil, Unknown, true
+}
+
+// checkGiven compares the case's own mesial direction with the best reading, or,
+// where there is none, with the usual direction of the tooth.
+func (s *site) checkGiven(found *reading, out *Finding) {
+	f := s.plan.Fixtures[s.index]
+	check, of := usualMesial(f.Site), "the usual one of this tooth"
+	if found != nil {
+		check, of = found.mesial, "what neighbours and scan show"
+	}
+	switch apart := across(f.Planned, *f.Mesial, check); {
+	case apart >= contradictory && apart < 180-contradictory:
+		s.flag(out, measurement.Doubt, "mesial-contradicted", "the given mesial direction is %.0f° from %s; check mesial in the case file", apart, of)
+	case apart >= contradictory:
+		s.flag(out, measurement.Doubt, "mesial-contradicted", "the given mesial direction points to distal, %.0f° from %s; check its sign, and whether it is in the frame of the other coordinates", apart, of)
+	case apart >= consistent && found != nil:
+		s.flag(out, measurement.Notice, mesialUncertain, "the given mesial direction is %.0f° from %s", apart, of)
+	}
+}
+
+// neighboursContradictTooth reports whether the neighbours' reading is at least a
+// right angle from the usual direction of the tooth, and flags it.
+func (s *site) neighboursContradictTooth(neighbours *reading, out *Finding) bool {
+	f := s.plan.Fixtures[s.index]
+	apart := across(f.Planned, neighbours.mesial, usualMesial(f.Site))
+	if apart < 2*contradictory {
+		return false
+	}
+	s.flag(out, measurement.Doubt, "mesial-contradicted", "the neighbouring teeth put mesial %.0f° from where it usually is, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+	return true
+}
+
 const mesialUncertain = "mesial-uncertain"
 
 func uncertain(f measurement.Flag) bool { return f.Code == mesialUncertain }
 
-// across is the angle between two directions seen along a fixture's axis,
+// across is the angle between two directions projected along a fixture's axis,
 // degrees.
 func across(p geom.Pose, u, v geom.Vec) float64 {
 	a := p.Axis()

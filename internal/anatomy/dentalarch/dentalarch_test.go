@@ -233,17 +233,17 @@ func TestRidgeThatTheFieldCuts(t *testing.T) {
 	h.turn, h.blank, h.noise = 0, true, 50
 	front, _ := h.at(0)
 	h.centre, h.field = point{front.X, front.Y + 38}, 80 // 2 mm of the band's outer half are in the field
-	m := look(h.scan(), 0, -1, slabFrom, slabTo)
+	m := densityMap(h.scan(), 0, -1, slabFrom, slabTo)
 	require.True(t, math.IsNaN(m.at(front.X, front.Y-5)))
 	require.False(t, math.IsNaN(m.at(front.X, front.Y)))
-	seen := m.see(point{front.X, front.Y + 1}, point{0, -1})
-	require.Equal(t, oneEdge, seen.spread)
+	seen := m.locateRidge(point{front.X, front.Y + 1}, point{0, -1})
+	require.Equal(t, halfBandSD, seen.sd)
 	require.InDelta(t, 1, seen.off, 1) // a voxel
 
 	whole := lower()
 	whole.turn, whole.blank = 0, true
-	seen = look(whole.scan(), 0, -1, slabFrom, slabTo).see(point{front.X, front.Y + 1}, point{0, -1})
-	require.Equal(t, rough, seen.spread)
+	seen = densityMap(whole.scan(), 0, -1, slabFrom, slabTo).locateRidge(point{front.X, front.Y + 1}, point{0, -1})
+	require.Equal(t, ridgeSD, seen.sd)
 	require.InDelta(t, 1, seen.off, 1)
 }
 
@@ -256,21 +256,22 @@ func TestDirectionGivenMarks(t *testing.T) {
 	other.front, other.turn, other.half = point{0.5, -0.3}, geom.Radians(2), f.half+0.5
 	line, ridge := f.draw(), other.draw()
 	moves := f.moves(line)
-	var marks []mark
+	var seen []observation
 	for i := 1; i < len(line)-1; i++ {
 		n := outwards(line[:], i)
 		near, _ := place(ridge[:], geom.Vec{X: line[i].x, Y: line[i].y})
 		gap := ridge[formEnd+near].minus(line[i])
-		marks = append(marks, mark{i, gap.dot(n), 0.01, moves[i].across, true})
+		seen = append(seen, observation{i, gap.dot(n), 0.01, moves[i].across, true})
 	}
 	for _, at := range []int{-40, -30, 25, 35} {
 		i := formEnd + at
 		near, _ := place(ridge[:], geom.Vec{X: line[i].x, Y: line[i].y})
 		u, v := along(line[:], i), along(ridge[:], formEnd+near)
-		_, slope, variance := conditional(marks, moves, f, tooth.Lower, float64(i))
+		process := newArcProcess(f, tooth.Lower, moves, float64(i))
+		_, slope, variance := process.conditional(seen)
 		require.InDelta(t, geom.Degrees(math.Asin(u.y*v.x-u.x*v.y)), geom.Degrees(slope), 0.5, "arc %d", at)
-		_, _, more := conditional(marks[max(0, i-5):i+5], moves, f, tooth.Lower, float64(i))
-		_, _, most := conditional(nil, moves, f, tooth.Lower, float64(i))
+		_, _, more := process.conditional(seen[max(0, i-5) : i+5])
+		_, _, most := process.conditional(nil)
 		require.Less(t, variance, more)
 		require.Less(t, more, most)
 	}

@@ -35,7 +35,7 @@ const (
 	wrongNumber fault = "plan-at-other-tooth"
 )
 
-// check tells what is wrong with a fixture planned at p, with a sentence.
+// check finds what is wrong with a fixture planned at p, with a sentence.
 func (v *view) check(n tooth.Number, p geom.Pose) (fault, string) {
 	if a := p.Axis(); a.Z > 0 != (n.Jaw() == tooth.Upper) {
 		return wrongJaw, fmt.Sprintf("a fixture in the %s jaw has its apex %s its platform, but the planned one points the other way", n.Jaw(), map[tooth.Jaw]string{tooth.Upper: "above", tooth.Lower: "below"}[n.Jaw()])
@@ -60,8 +60,8 @@ func (v *view) check(n tooth.Number, p geom.Pose) (fault, string) {
 	return noFault, ""
 }
 
-// misplaced tells whether the plan can be meant as it stands, and what to change
-// if not. A tooth far from its usual place on the right side is no more than
+// misplaced flags a plan that cannot be meant as it stands, with what to change;
+// nil where it can. A tooth far from its usual place on the right side is no more than
 // worth a look.
 func (s *site) misplaced() *measurement.Flag {
 	f := s.plan.Fixtures[s.index]
@@ -100,7 +100,7 @@ func (s *site) remedy() string {
 	return fmt.Sprintf("with %s it would lie where the tooth number says, so check which coordinates the planning program exports", strings.Join(fit, ", or with "))
 }
 
-// fits tells whether a reading of the coordinates puts every fixture of this jaw
+// fits reports whether a reading of the coordinates puts every fixture of this jaw
 // where its number says.
 func (s *site) fits(toLPS func(geom.Vec) geom.Vec) bool {
 	jaw := s.plan.Fixtures[s.index].Site.Jaw()

@@ -34,9 +34,9 @@ func (m *occlusal) at(x, y float64) float64 {
 	return float64(m.dense[j*m.nx+i])
 }
 
-// look makes the map of a scan from the slab between two heights, mm from level
+// densityMap makes the map of a scan from the slab between two heights, mm from level
 // towards the jaw's roots; up is 1 in an upper jaw and −1 in a lower one.
-func look(v *volume.Volume, level, up, from, to float64) *occlusal {
+func densityMap(v *volume.Volume, level, up, from, to float64) *occlusal {
 	low, high := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
 	for n := range 8 {
 		end := func(bit int) float64 { return float64((n >> bit & 1) * (v.Size[bit] - 1)) }
@@ -118,9 +118,9 @@ const (
 	// its own: under a half, since a band of teeth and bone is densest in a tooth's
 	// enamel.
 	edgeLevel = 0.4
-	// halfBand is half the usual width of the band between its edges, and oneEdge how
-	// much that varies (standard deviation), mm; common practice, no source.
-	halfBand, oneEdge = 4.5, 1.5
+	// halfBand is half the usual width of the band between its edges, and halfBandSD
+	// its standard deviation, mm; common practice, no source.
+	halfBand, halfBandSD = 4.5, 1.5
 )
 
 // along is the unit direction of a line at point i, from right to left.
@@ -136,9 +136,9 @@ func outwards(line []point, i int) point {
 	return point{t.y, -t.x}
 }
 
-// ridge tells how much of a line, moved by shift, runs along a dense band: the
-// mean contrast of its points, 0 where the scan does not reach.
-func (m *occlusal) ridge(line []point, shift point) float64 {
+// meanContrast is the mean contrast of a dense band along a line moved by shift; 0
+// counts where the scan does not reach.
+func (m *occlusal) meanContrast(line []point, shift point) float64 {
 	sum := 0.0
 	for i, p := range line {
 		if c := m.contrast(point{p.x + shift.x, p.y + shift.y}, outwards(line, i), 0); !math.IsNaN(c) {
@@ -148,42 +148,41 @@ func (m *occlusal) ridge(line []point, shift point) float64 {
 	return sum / float64(len(line))
 }
 
-// followed is the share of a line between two arcs, which must overlap it, that
-// has a ridge on it.
-func (m *occlusal) followed(line []point, from, to int) float64 {
+// ridgeFraction is the fraction of a line between two arcs, which must overlap it,
+// that has a ridge on it.
+func (m *occlusal) ridgeFraction(line []point, from, to int) float64 {
 	n, all := 0.0, 0.0
 	for i := max(0, formEnd+from); i <= min(len(line)-1, formEnd+to); i++ {
 		all++
-		if s := m.see(line[i], outwards(line, i)); s.contrast > faint && math.Abs(s.off) <= onLine {
+		if s := m.locateRidge(line[i], outwards(line, i)); s.contrast > minContrast && math.Abs(s.off) <= maxLineOffset {
 			n++
 		}
 	}
 	return n / all
 }
 
-// sight is what is seen of a ridge across a line: how far its middle lies along
-// the normal and the standard deviation of that, mm; contrast is 0 where there is
-// none.
-type sight struct{ off, contrast, spread float64 }
+// sight is a ridge located across a line: the offset of its middle along the normal
+// and the standard deviation of that, mm; contrast is 0 where there is none.
+type sight struct{ off, contrast, sd float64 }
 
-// see looks along n from p for the middle of a dense band.
+// locateRidge looks along n from p for the middle of a dense band.
 //
 // Method: from where the contrast is greatest, the middle of the two edges, each
 // where the density falls below some of the way from that of the denser side to
 // that of the band, so that a band wider than the contrast looks at has one
 // middle and not a plateau. Of a band that the field cuts, one edge tells the
 // middle as far as its width is known.
-func (m *occlusal) see(p, n point) sight {
+func (m *occlusal) locateRidge(p, n point) sight {
 	off, contrast := 0.0, 0.0
-	for t := -reach; t <= reach; t += pixel / 2 {
+	for t := -searchReach; t <= searchReach; t += pixel / 2 {
 		if c := m.contrast(p, n, t); c > contrast {
 			off, contrast = t, c
 		}
 	}
-	if contrast == 0 || math.Abs(off) > reach-pixel { // the band lies beyond
+	if contrast == 0 || math.Abs(off) > searchReach-pixel { // the band lies beyond
 		return sight{}
 	}
-	a, b := m.smooth(p, n, off-bandEdge), m.smooth(p, n, off+bandEdge)
+	a, b := m.smoothed(p, n, off-bandEdge), m.smoothed(p, n, off+bandEdge)
 	switch {
 	case math.IsNaN(a):
 		a = b
@@ -191,29 +190,29 @@ func (m *occlusal) see(p, n point) sight {
 		b = a
 	}
 	side := max(a, b)
-	edge := side + edgeLevel*(m.smooth(p, n, off)-side)
+	edge := side + edgeLevel*(m.smoothed(p, n, off)-side)
 	low, high := off, off
-	for low > off-widest && m.smooth(p, n, low) > edge {
+	for low > off-widest && m.smoothed(p, n, low) > edge {
 		low -= pixel / 2
 	}
-	for high < off+widest && m.smooth(p, n, high) > edge {
+	for high < off+widest && m.smoothed(p, n, high) > edge {
 		high += pixel / 2
 	}
-	cutLow, cutHigh := math.IsNaN(m.smooth(p, n, low)), math.IsNaN(m.smooth(p, n, high))
+	cutLow, cutHigh := math.IsNaN(m.smoothed(p, n, low)), math.IsNaN(m.smoothed(p, n, high))
 	switch {
 	case cutLow && cutHigh:
 		return sight{}
 	case cutLow:
-		return sight{high - halfBand, contrast, oneEdge}
+		return sight{high - halfBand, contrast, halfBandSD}
 	case cutHigh:
-		return sight{low + halfBand, contrast, oneEdge}
+		return sight{low + halfBand, contrast, halfBandSD}
 	}
-	return sight{(low + high) / 2, contrast, rough}
+	return sight{(low + high) / 2, contrast, ridgeSD}
 }
 
-// smooth is the density at an offset along n, averaged along the band over a
+// smoothed is the density at an offset along n, averaged along the band over a
 // third of a tooth; NaN where the scan does not reach.
-func (m *occlusal) smooth(p, n point, off float64) float64 {
+func (m *occlusal) smoothed(p, n point, off float64) float64 {
 	const to = 2.0 // mm to both sides
 	sum := 0.0
 	for u := -to; u <= to; u++ {

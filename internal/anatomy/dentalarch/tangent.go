@@ -10,62 +10,58 @@ import (
 )
 
 const (
-	// depart is how far an arch runs beside the nearest form, mm (standard
-	// deviation): the catenary lies 0.3 mm off, and the two sides of a jaw differ by
-	// as much again. departAlike is over how far along it that stays alike, mm: some
-	// three teeth; from 12 to 25 mm the directions on synthetic jaws were as good.
-	depart, departAlike = 0.5, 20.0
-	// drift is how far the ridge and the row of teeth run in different directions over
-	// more than a tooth, degrees (standard deviation), as measured on synthetic jaws.
-	drift = 1.0
-	// aside is how far from the ridge's middle a fixture usually stands at most, mm;
-	// common practice, no source.
-	aside = 1.5
-	// anywhere is the standard deviation of a place that nothing is known of, mm.
-	anywhere = 100.0
+	// departureSD is the standard deviation of an arch's offset from the nearest form,
+	// mm: the catenary lies 0.3 mm off, and the two sides of a jaw differ by as much
+	// again. departureLength is the correlation length of that offset along the arch,
+	// mm: some three teeth; from 12 to 25 mm the directions on synthetic jaws were as
+	// good.
+	departureSD, departureLength = 0.5, 20.0
+	// rowAngleSD is the standard deviation of the angle between the ridge and the row
+	// of teeth over more than a tooth, degrees, as measured on synthetic jaws.
+	rowAngleSD = 1.0
+	// fixtureOffset is how far from the ridge's middle a fixture usually stands at
+	// most, mm; common practice, no source.
+	fixtureOffset = 1.5
+	// vagueSD is the prior standard deviation of a place that nothing is known of, mm.
+	vagueSD = 100.0
 )
 
-// mark is one thing seen of where the arch runs: how far a point of a form would
-// have to move for it, mm, and how that depends on the form's parameters.
-type mark struct {
-	at       int     // point of the form
-	off      float64 // mm
-	variance float64 // mm², of off by itself
-	slope    parameters
-	ridge    bool // an offset across the form; else a place along it
+// observation is one observation of where the arch runs.
+type observation struct {
+	at       int        // point of the form
+	off      float64    // observed less the form's place, mm
+	variance float64    // mm², of off by itself
+	jacobian parameters // derivatives of the form's place after its parameters
+	ridge    bool       // an offset across the form; else a place along it
 }
 
-// marks are the middles of the ridge all along a form, and the tooth that ties it.
-func (m *occlusal) marks(line *drawn, moves *[len(drawn{})]movement, tie *anchor) []mark {
-	var out []mark
+// observe takes the middles of the ridge all along a form, and the tooth that ties
+// it.
+func (m *occlusal) observe(line *drawn, moves *[len(drawn{})]movement, tie *anchor) []observation {
+	var out []observation
 	for i := 1; i < len(line)-1; i++ {
-		seen := m.see(line[i], outwards(line[:], i))
-		if w := counts(0, seen.contrast, stray); w > 0 {
-			out = append(out, mark{i, seen.off, alike * seen.spread * seen.spread / w, moves[i].across, true})
+		seen := m.locateRidge(line[i], outwards(line[:], i))
+		if w := ridgeWeight(0, seen.contrast, searchScale); w > 0 {
+			out = append(out, observation{i, seen.off, ridgeLength * seen.sd * seen.sd / w, moves[i].across, true})
 		}
 	}
 	if tie != nil {
 		i := formEnd + int(math.Round(tie.arc))
-		out = append(out, mark{i, tie.at.minus(line[i]).dot(along(line[:], i)), slide * slide, moves[i].along, false})
+		out = append(out, observation{i, tie.at.minus(line[i]).dot(along(line[:], i)), slideSD * slideSD, moves[i].along, false})
 	}
 	return out
 }
 
 // direction is the arch's unit direction beside a point, from right to left, as the
-// ridge runs there, and its standard uncertainty, degrees. f is the form that lies
-// on the ridge.
+// ridge runs there, and its standard uncertainty, degrees. f is a form refined onto
+// the ridge.
 //
-// Method: the ridge's middle all along is the form, moved by what its parameters are
-// wrong by, plus how this arch departs from all forms, plus how the teeth stand in the
-// row. The first has the usual form as prior; the second is a Gaussian process with a
-// squared exponential covariance; the third is independent from tooth to tooth, its
-// variance being that usual for teeth or, where that is more, their scatter about the
-// fit, and larger for what lies far from the fit (Cauchy's weight). The direction is the
-// slope's conditional mean, and its uncertainty the conditional standard deviation, for
-// which what lies far from the fit adds to the scatter in full: it tells of metal or
-// crowding. A point farther from the ridge's middle than fixtures stand tells that the ridge, or the
-// plan, is off by so much in any direction; along the arch that counts by how it turns
-// there.
+// Method: the conditional mean and standard deviation of the slope (arcProcess). The
+// ridge's middle is the form, with its parameters' prior; plus how this arch departs
+// from all forms, a Gaussian process; plus how the teeth stand in the row, independent
+// from tooth to tooth (robustVariances). A point farther from the ridge's middle than
+// fixtures stand shows that the ridge, or the plan, is off by the excess in any
+// direction; along the arch that counts by the arch's curvature there.
 func (m *occlusal) direction(f form, jaw tooth.Jaw, tie *anchor, beside point) (direction point, u float64) {
 	line := f.draw()
 	arc, _ := place(line[:], geom.Vec{X: beside.x, Y: beside.y})
@@ -81,130 +77,186 @@ func (m *occlusal) direction(f form, jaw tooth.Jaw, tie *anchor, beside point) (
 	}
 	moves := f.moves(line)
 	here := max(1, min(float64(len(line)-3), float64(at)+foot))
-	offset, slope, variance := conditional(m.marks(line, moves, tie), moves, f, jaw, here)
+	process := newArcProcess(f, jaw, moves, here)
+	offset, slope, variance := process.conditional(m.observe(line, moves, tie))
 
 	n := point{t.y, -t.x}
 	long := math.Hypot(1, slope)
-	u = math.Hypot(drift, geom.Degrees(math.Sqrt(variance)))
-	if off := beside.minus(line[at]).dot(n) - offset; math.Abs(off) > aside {
+	u = math.Hypot(rowAngleSD, geom.Degrees(math.Sqrt(variance)))
+	if off := beside.minus(line[at]).dot(n) - offset; math.Abs(off) > fixtureOffset {
 		before, after := along(line[:], max(0, at-1)), along(line[:], min(len(line)-1, at+1))
 		turn := math.Asin(max(-1, min(1, before.x*after.y-before.y*after.x))) / (2 * formStep)
-		u = math.Hypot(u, geom.Degrees(turn)*math.Sqrt(off*off-aside*aside))
+		u = math.Hypot(u, geom.Degrees(turn)*math.Sqrt(off*off-fixtureOffset*fixtureOffset))
 	}
 	return point{(t.x + slope*n.x) / long, (t.y + slope*n.y) / long}, u
 }
 
-// conditional is the offset of the arch from a form at a place along it, its slope
-// against the form there, and the slope's variance, given marks.
-func conditional(marks []mark, moves *[len(drawn{})]movement, f form, jaw tooth.Jaw, here float64) (offset, slope, variance float64) {
+// arcProcess is the model of the offset y(s) of the arch from a form, across it to
+// buccal, mm, at arc s, mm:
+//
+//	y(s) = m(s)·β + z(s),   β ~ N(mean, diag(prior)),   z ~ GP(0, k)
+//	k(d) = σ² exp(−d²/2ℓ²),   σ = departureSD, ℓ = departureLength
+//
+// m(s) are the movements of the form with its parameters β. Observation i is
+// yᵢ = y(sᵢ) + eᵢ, eᵢ ~ N(0, vᵢ); of a place along the form it has no z.
+// Method: Rasmussen CE, Williams CKI. Gaussian Processes for Machine Learning. 2006,
+// sections 2.2, 2.7 and 9.4 (derivatives).
+type arcProcess struct {
+	mean, prior parameters // of β: mean, and variances
+	arc         float64    // place of the answer, a point of the drawn form
+	moved       parameters // m at arc
+	turned      parameters // its derivative after arc
+}
+
+func newArcProcess(f form, jaw tooth.Jaw, moves *[len(drawn{})]movement, arc float64) arcProcess {
 	usualForm, spread := usual(jaw)
 	middle, base := usualForm.parameters(), f.parameters()
-	var mean, prior parameters
+	p := arcProcess{arc: arc}
 	for k := range base {
-		mean[k], prior[k] = middle[k]-base[k], spread[k]*spread[k]
+		p.mean[k], p.prior[k] = middle[k]-base[k], spread[k]*spread[k]
 		if math.IsInf(spread[k], 1) {
-			mean[k], prior[k] = 0, anywhere*anywhere
+			p.mean[k], p.prior[k] = 0, vagueSD*vagueSD
 		}
 	}
-	dot := func(p, q parameters, weight *parameters) float64 {
-		sum := 0.0
-		for k := range p {
-			w := q[k]
-			if weight != nil {
-				w *= weight[k]
-			}
-			sum += p[k] * w
-		}
-		return sum
+	i := int(arc)
+	t := arc - float64(i)
+	for k := range p.moved {
+		at := func(j int) float64 { return moves[i+j].across[k] }
+		p.moved[k] = (1-t)*at(0) + t*at(1)
+		p.turned[k] = ((1-t)*(at(1)-at(-1)) + t*(at(2)-at(0))) / (2 * formStep)
 	}
-	departure := func(s float64) float64 { return depart * depart * math.Exp(-s*s/(2*departAlike*departAlike)) }
+	return p
+}
 
-	// What the parameters move here: the offset and the slope.
-	var moved, turned parameters
-	i := int(here)
-	for k := range moved {
-		p := func(j int) float64 { return moves[i+j].across[k] }
-		t := here - float64(i)
-		moved[k] = (1-t)*p(0) + t*p(1)
-		turned[k] = ((1-t)*(p(1)-p(-1)) + t*(p(2)-p(0))) / (2 * formStep)
-	}
-	offset, slope = dot(moved, mean, nil), dot(turned, mean, nil)
-	variance = dot(turned, turned, &prior) + depart*depart/(departAlike*departAlike)
-	if len(marks) == 0 {
-		return offset, slope, variance
-	}
+// kernel is k at a distance along the arch, mm.
+func kernel(d float64) float64 {
+	return departureSD * departureSD * math.Exp(-d*d/(2*departureLength*departureLength))
+}
 
-	n := len(marks)
-	shared := mat.NewSymDense(n, nil) // covariance but for each mark's own
-	toOffset, toSlope, surprise := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
-	for i, p := range marks {
+// dot is p·q.
+func (p parameters) dot(q parameters) float64 {
+	sum := 0.0
+	for k := range p {
+		sum += p[k] * q[k]
+	}
+	return sum
+}
+
+// priorCovariance is the covariance of p·β and q·β.
+func (a *arcProcess) priorCovariance(p, q parameters) float64 {
+	sum := 0.0
+	for k := range p {
+		sum += p[k] * (q[k] * a.prior[k])
+	}
+	return sum
+}
+
+// covariances are those of the observations with each other, without their own
+// variances, and with the offset and the slope at the process's arc.
+func (a *arcProcess) covariances(seen []observation) (mutual *mat.SymDense, withOffset, withSlope *mat.VecDense) {
+	n := len(seen)
+	mutual = mat.NewSymDense(n, nil)
+	withOffset, withSlope = mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	for i, p := range seen {
 		for j := i; j < n; j++ {
-			q := marks[j]
-			c := dot(p.slope, q.slope, &prior)
+			q := seen[j]
+			c := a.priorCovariance(p.jacobian, q.jacobian)
 			if p.ridge && q.ridge {
-				c += departure(float64(p.at - q.at))
+				c += kernel(float64(p.at - q.at))
 			}
-			shared.SetSym(i, j, c)
+			mutual.SetSym(i, j, c)
 		}
-		o, s := dot(p.slope, moved, &prior), dot(p.slope, turned, &prior)
+		offset, slope := a.priorCovariance(p.jacobian, a.moved), a.priorCovariance(p.jacobian, a.turned)
 		if p.ridge {
-			d := float64(p.at) - here
-			o += departure(d)
-			s += departure(d) * d / (departAlike * departAlike)
+			d := float64(p.at) - a.arc
+			offset += kernel(d)
+			slope += kernel(d) * d / (departureLength * departureLength)
 		}
-		toOffset.SetVec(i, o)
-		toSlope.SetVec(i, s)
-		surprise.SetVec(i, p.off-dot(p.slope, mean, nil))
+		withOffset.SetVec(i, offset)
+		withSlope.SetVec(i, slope)
 	}
-	own := make([]float64, n)
-	for i, p := range marks {
-		own[i] = p.variance
+	return mutual, withOffset, withSlope
+}
+
+// solve is (K + diag(v))⁻¹ b; ok is false where that is not positive definite.
+func solve(k *mat.SymDense, v []float64, b *mat.VecDense) (x *mat.VecDense, ok bool) {
+	total := mat.NewSymDense(len(v), nil)
+	total.CopySym(k)
+	for i, own := range v {
+		total.SetSym(i, i, total.At(i, i)+own)
+	}
+	var chol mat.Cholesky
+	x = new(mat.VecDense)
+	return x, chol.Factorize(total) && chol.SolveVecTo(x, b) == nil
+}
+
+// robustVariances are the observations' own variances after reweighting by
+// Cauchy's function of their residuals, and scaling by the scatter around the arc
+// where that is more than the usual: for the mean by that of the weighted
+// residuals, for the variance by that of all. residual is observation less prior
+// mean.
+func (a *arcProcess) robustVariances(seen []observation, mutual *mat.SymDense, residual *mat.VecDense) (forMean, forVariance []float64, ok bool) {
+	const rounds = 5
+	forMean, forVariance = make([]float64, len(seen)), make([]float64, len(seen))
+	for i, p := range seen {
+		forMean[i] = p.variance
 		if p.ridge {
-			own[i] *= 1 + p.off*p.off/(stray*stray)
+			forMean[i] *= 1 + p.off*p.off/(searchScale*searchScale)
 		}
 	}
-	// solve gives the weights that make of b the conditional mean, with each mark's own
-	// variance.
-	solve := func(own []float64, b *mat.VecDense) (*mat.VecDense, bool) {
-		all := mat.NewSymDense(n, nil)
-		all.CopySym(shared)
-		for i, v := range own {
-			all.SetSym(i, i, all.At(i, i)+v)
-		}
-		var chol mat.Cholesky
-		var weights mat.VecDense
-		return &weights, chol.Factorize(all) && chol.SolveVecTo(&weights, b) == nil
-	}
-	doubtful := make([]float64, n) // own, as all that was seen has it
-	for range 5 {
-		weights, ok := solve(own, surprise)
+	for range rounds {
+		weights, ok := solve(mutual, forMean, residual)
 		if !ok {
-			return offset, slope, variance
+			return nil, nil, false
 		}
-		// The scatter about the fit of what is seen around the place, as a share of the
-		// usual: of what counts, and of all.
-		counted, all, sum := 0.0, 0.0, 0.0
-		for i, p := range marks {
+		weighted, all, expected := 0.0, 0.0, 0.0 // sums of squares, in variances
+		for i, p := range seen {
 			if !p.ridge {
 				continue
 			}
-			d := (float64(p.at) - here) / departAlike
-			e, w := own[i]*weights.AtVec(i), math.Exp(-d*d/2)
-			own[i] = p.variance * (1 + e*e/(settled*settled))
-			counted, all, sum = counted+w*e*e/own[i], all+w*e*e/p.variance, sum+w/alike
+			d := (float64(p.at) - a.arc) / departureLength
+			e, w := forMean[i]*weights.AtVec(i), math.Exp(-d*d/2) // residual from the conditional mean
+			forMean[i] = p.variance * (1 + e*e/(settledScale*settledScale))
+			weighted, all, expected = weighted+w*e*e/forMean[i], all+w*e*e/p.variance, expected+w/ridgeLength
 		}
-		copy(doubtful, own)
-		for i, p := range marks {
-			if p.ridge && sum > 0 {
-				own[i] *= max(1, counted/sum)
-				doubtful[i] *= max(1, all/sum)
+		copy(forVariance, forMean)
+		for i, p := range seen {
+			if p.ridge && expected > 0 {
+				forMean[i] *= max(1, weighted/expected)
+				forVariance[i] *= max(1, all/expected)
 			}
 		}
 	}
-	forMean, first := solve(own, surprise)
-	forVariance, second := solve(doubtful, toSlope)
+	return forMean, forVariance, true
+}
+
+// conditional is the offset of the arch from the form at the process's arc, mm, its
+// slope against the form there, and the slope's variance, given observations: with
+// K their covariance, r their residuals from the prior mean, and c the covariances
+// with the slope (or the offset),
+//
+//	slope = prior mean + cᵀ(K + V)⁻¹r,   variance = prior variance − cᵀ(K + V)⁻¹c
+//
+// It is the prior where there are none, or where K + V is not positive definite.
+func (a *arcProcess) conditional(seen []observation) (offset, slope, variance float64) {
+	offset, slope = a.moved.dot(a.mean), a.turned.dot(a.mean)
+	variance = a.priorCovariance(a.turned, a.turned) + departureSD*departureSD/(departureLength*departureLength)
+	if len(seen) == 0 {
+		return offset, slope, variance
+	}
+	mutual, withOffset, withSlope := a.covariances(seen)
+	residual := mat.NewVecDense(len(seen), nil)
+	for i, p := range seen {
+		residual.SetVec(i, p.off-p.jacobian.dot(a.mean))
+	}
+	forMean, forVariance, ok := a.robustVariances(seen, mutual, residual)
+	if !ok {
+		return offset, slope, variance
+	}
+	mean, first := solve(mutual, forMean, residual)
+	reduction, second := solve(mutual, forVariance, withSlope)
 	if !first || !second {
 		return offset, slope, variance
 	}
-	return offset + mat.Dot(toOffset, forMean), slope + mat.Dot(toSlope, forMean), variance - mat.Dot(toSlope, forVariance)
+	return offset + mat.Dot(withOffset, mean), slope + mat.Dot(withSlope, mean), variance - mat.Dot(withSlope, reduction)
 }
