@@ -186,6 +186,8 @@ func TestArchInAScan(t *testing.T) {
 				require.Less(t, angle, 3*geom.Degrees(found.Directions.Uncertainty), "%s, site %s", name, n)
 				if n.Place() < 7 {
 					require.Empty(t, found.Flags, "%s, site %s", name, n)
+					// No flag promises that the direction is known as wanted.
+					require.LessOrEqual(t, coverage*geom.Degrees(found.Directions.Uncertainty), wanted)
 				}
 			}
 		}
