@@ -74,7 +74,7 @@ func (d *decoder) lossless(b *codestream.Bits, h *huffman, selection, point int)
 		}
 		above = row
 	}
-	return d.scale(depth, point)
+	return d.undoPointTransform(depth, point)
 }
 
 // readDifferences reads a row of differences, modulo 2^16, and reports whether the
@@ -166,9 +166,9 @@ func predict(row, above []uint16, selection int) {
 	}
 }
 
-// scale undoes the point transform, after seeing to it that every sample fits
+// undoPointTransform undoes the point transform, after seeing to it that every sample fits
 // its depth: a right stream has no other, and a caller that masks would hide it.
-func (d *decoder) scale(depth, point int) error {
+func (d *decoder) undoPointTransform(depth, point int) error {
 	if depth == 16 {
 		return nil
 	}

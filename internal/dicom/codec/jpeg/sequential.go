@@ -51,7 +51,7 @@ func (d *decoder) sequential(b *codestream.Bits, dc, ac *huffman) error {
 		}
 		block[0] = mean * quant[0]
 		inverseDCT(&block, d.precision)
-		d.put(&block, m%across*8, m/across*8)
+		d.storeBlock(&block, m%across*8, m/across*8)
 	}
 	return nil
 }
@@ -102,8 +102,8 @@ func readBlock(b *codestream.Bits, block *[64]int, dc, ac *huffman, quant *[64]i
 	return diff, true
 }
 
-// put writes the part of a block that lies in the image.
-func (d *decoder) put(block *[64]int, x, y int) {
+// storeBlock writes the part of a block that lies in the image.
+func (d *decoder) storeBlock(block *[64]int, x, y int) {
 	width := min(8, d.columns-x)
 	for r := range min(8, d.rows-y) {
 		row := d.dst[(y+r)*d.columns+x:][:width]

@@ -490,7 +490,7 @@ func (d *decoder) tileData(p tilePart) error {
 	if p.end < d.Pos {
 		return d.Errorf("tile %d ends at byte %d, before its data", p.index+1, p.end)
 	}
-	p.tile.take(d.Data[d.Pos:p.end])
+	p.tile.addPackets(d.Data[d.Pos:p.end])
 	d.Pos = p.end
 	if rest := d.Data[d.Pos:]; p.last || d.AtEnd() || len(rest) == 1 && rest[0] == 0 {
 		d.Marker = markerEOC
@@ -515,8 +515,8 @@ func (d *decoder) lastByte() int {
 	return len(d.Data)
 }
 
-// take adds a part's packets.
-func (t *tileParts) take(data []byte) {
+// addPackets adds a part's packets.
+func (t *tileParts) addPackets(data []byte) {
 	if t.data == nil {
 		t.data = data[:len(data):len(data)] // further parts must not overwrite the stream
 		return

@@ -91,16 +91,16 @@ var firstContexts = func() (c [contexts]context) {
 // begin starts to decode a codeword segment (INITDEC, figure C.20).
 func (m *arithmetic) begin(data []byte) {
 	m.data, m.pos = data, 0
-	m.c = int64(m.at(0)) << 16
+	m.c = int64(m.byteAt(0)) << 16
 	m.byteIn()
 	m.c <<= 7
 	m.count -= 7
 	m.a = half
-	m.settle()
+	m.takeSlack()
 }
 
-// at is a byte of the segment; behind its end are ones (D.4.1).
-func (m *arithmetic) at(i int) byte {
+// byteAt is a byte of the segment; behind its end are ones (D.4.1).
+func (m *arithmetic) byteAt(i int) byte {
 	if i < len(m.data) {
 		return m.data[i]
 	}
@@ -110,8 +110,8 @@ func (m *arithmetic) at(i int) byte {
 // byteIn is BYTEIN, figure C.19.
 func (m *arithmetic) byteIn() {
 	m.count = 8
-	next := m.at(m.pos + 1)
-	if m.at(m.pos) != 0xFF {
+	next := m.byteAt(m.pos + 1)
+	if m.byteAt(m.pos) != 0xFF {
 		m.c += int64(next) << 8
 	} else if next <= 0x8F {
 		m.c += int64(next) << 9
@@ -123,8 +123,8 @@ func (m *arithmetic) byteIn() {
 	m.pos++
 }
 
-// settle takes the slack out of the registers.
-func (m *arithmetic) settle() {
+// takeSlack takes the slack out of the registers.
+func (m *arithmetic) takeSlack() {
 	m.slack = min(m.a-half, m.c)
 	m.a -= m.slack
 	m.c -= m.slack
@@ -134,13 +134,13 @@ func (m *arithmetic) settle() {
 func (m *arithmetic) symbol(c *context) uint32 {
 	m.slack -= c.estimate
 	if m.slack < 0 {
-		return m.other(c)
+		return m.exchange(c)
 	}
 	return c.symbol
 }
 
-// other ends symbol where the less probable symbol or a renormalization is met.
-func (m *arithmetic) other(c *context) uint32 {
+// exchange ends symbol where the less probable symbol or a renormalization is met.
+func (m *arithmetic) exchange(c *context) uint32 {
 	a, code := m.a+m.slack, m.c+m.slack
 	s := &states[c.state]
 	symbol := c.symbol
@@ -169,6 +169,6 @@ func (m *arithmetic) other(c *context) uint32 {
 		}
 	}
 	m.a = a
-	m.settle()
+	m.takeSlack()
 	return symbol
 }

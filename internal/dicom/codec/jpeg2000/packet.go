@@ -86,7 +86,7 @@ func (d *decoder) readPackets(t *tile, index int, data []byte) error {
 			break
 		}
 		c.layers, c.endRes = min(c.layers, t.layers), min(c.endRes, len(t.resolutions))
-		if err := r.progress(c); err != nil {
+		if err := r.readProgression(c); err != nil {
 			return err
 		}
 	}
@@ -99,13 +99,13 @@ func (d *decoder) readPackets(t *tile, index int, data []byte) error {
 	return nil
 }
 
-// progress reads packets in one order; those that were read stay away.
-func (r *packetReader) progress(c progression) error {
+// readProgression reads packets in one order; those that were read stay away.
+func (r *packetReader) readProgression(c progression) error {
 	switch c.order {
 	case orderLRCP:
 		for layer := range c.layers {
 			for res := c.firstRes; res < c.endRes; res++ {
-				if err := r.layer(res, layer); err != nil {
+				if err := r.readLayer(res, layer); err != nil {
 					return err
 				}
 			}
@@ -113,7 +113,7 @@ func (r *packetReader) progress(c progression) error {
 	case orderRLCP:
 		for res := c.firstRes; res < c.endRes; res++ {
 			for layer := range c.layers {
-				if err := r.layer(res, layer); err != nil {
+				if err := r.readLayer(res, layer); err != nil {
 					return err
 				}
 			}
@@ -122,14 +122,14 @@ func (r *packetReader) progress(c progression) error {
 		// Precincts of one resolution are in the order of their positions.
 		for res := c.firstRes; res < c.endRes; res++ {
 			for i := range r.t.resolutions[res].precincts {
-				if err := r.precinct(res, i, c.layers); err != nil {
+				if err := r.readPrecinct(res, i, c.layers); err != nil {
 					return err
 				}
 			}
 		}
 	default:
-		for _, p := range r.positions(c) {
-			if err := r.precinct(p.resolution, p.index, c.layers); err != nil {
+		for _, p := range r.precinctPositions(c) {
+			if err := r.readPrecinct(p.resolution, p.index, c.layers); err != nil {
 				return err
 			}
 		}
@@ -137,23 +137,23 @@ func (r *packetReader) progress(c progression) error {
 	return nil
 }
 
-// layer reads one layer of a resolution.
-func (r *packetReader) layer(res, layer int) error {
+// readLayer reads one layer of a resolution.
+func (r *packetReader) readLayer(res, layer int) error {
 	for i := range r.t.resolutions[res].precincts {
 		if r.t.resolutions[res].precincts[i].layers > layer {
 			continue
 		}
-		if err := r.packet(res, i); err != nil {
+		if err := r.readPacket(res, i); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// precinct reads the layers of a precinct up to one.
-func (r *packetReader) precinct(res, i, layers int) error {
+// readPrecinct reads the layers of a precinct up to one.
+func (r *packetReader) readPrecinct(res, i, layers int) error {
 	for r.t.resolutions[res].precincts[i].layers < layers {
-		if err := r.packet(res, i); err != nil {
+		if err := r.readPacket(res, i); err != nil {
 			return err
 		}
 	}
@@ -163,8 +163,8 @@ func (r *packetReader) precinct(res, i, layers int) error {
 // position is where on the reference grid a precinct is met (B.12.1.4).
 type position struct{ y, x, resolution, index int }
 
-// positions gives the precincts of some resolutions from the top left.
-func (r *packetReader) positions(c progression) []position {
+// precinctPositions gives the precincts of some resolutions from the top left.
+func (r *packetReader) precinctPositions(c progression) []position {
 	var all []position
 	at := func(first, i, log, down, start int) int {
 		// The first precinct may begin outside the tile.
@@ -190,13 +190,13 @@ func (r *packetReader) positions(c progression) []position {
 	return all
 }
 
-// packet reads the next packet of a precinct (B.9, B.10).
-func (r *packetReader) packet(res, i int) error {
+// readPacket reads the next packet of a precinct (B.9, B.10).
+func (r *packetReader) readPacket(res, i int) error {
 	p := &r.t.resolutions[res].precincts[i]
 	layer := p.layers
 	p.layers++
 	r.left--
-	r.skip(markerSOP, 6)
+	r.skipMarker(markerSOP, 6)
 	b := bitReader{data: r.data}
 	filled := b.read(1) == 1
 	if filled {
@@ -209,43 +209,43 @@ func (r *packetReader) packet(res, i int) error {
 				return r.d.Unsupportedf("tile %d: more than %d code-blocks cannot be read", r.index+1, r.t.mostBlocks())
 			}
 		}
-		if !r.header(&b, p, layer) {
+		if !r.readHeader(&b, p, layer) {
 			return r.d.Errorf("tile %d: the packet for layer %d, resolution %d, precinct %d has no valid header", r.index+1, layer+1, res, i+1)
 		}
 	}
 	end := b.headerEnd()
 	if b.overrun {
-		return r.cut(res, i, layer)
+		return r.errCut(res, i, layer)
 	}
 	r.data = r.data[end:]
-	r.skip(markerEPH, 2)
+	r.skipMarker(markerEPH, 2)
 	if !filled {
 		return nil
 	}
 	for k := range p.bands {
 		for j := range p.bands[k].all {
-			if !r.body(&p.bands[k].all[j]) {
-				return r.cut(res, i, layer)
+			if !r.readBody(&p.bands[k].all[j]) {
+				return r.errCut(res, i, layer)
 			}
 		}
 	}
 	return nil
 }
 
-func (r *packetReader) cut(res, i, layer int) error {
+func (r *packetReader) errCut(res, i, layer int) error {
 	return r.d.Errorf("tile %d: the data end in the packet for layer %d, resolution %d, precinct %d", r.index+1, layer+1, res, i+1)
 }
 
-// skip passes over a marker segment that may be there. No packet header begins
+// skipMarker passes over a marker segment that may be there. No packet header begins
 // with its bytes: FF is followed by a bit of stuffing.
-func (r *packetReader) skip(marker byte, length int) {
+func (r *packetReader) skipMarker(marker byte, length int) {
 	if len(r.data) >= length && r.data[0] == 0xFF && r.data[1] == marker {
 		r.data = r.data[length:]
 	}
 }
 
-// header reads what the packet has of each block: pending passes and lengths.
-func (r *packetReader) header(b *bitReader, p *precinct, layer int) bool {
+// readHeader reads what the packet has of each block: pending passes and lengths.
+func (r *packetReader) readHeader(b *bitReader, p *precinct, layer int) bool {
 	for k := range p.bands {
 		group := &p.bands[k]
 		for j := range group.all {
@@ -267,7 +267,7 @@ func (r *packetReader) header(b *bitReader, p *precinct, layer int) bool {
 					bl.zeroPlanes++
 				}
 			}
-			if !r.lengths(b, bl) {
+			if !r.readLengths(b, bl) {
 				return false
 			}
 			if b.overrun {
@@ -282,9 +282,9 @@ func (r *packetReader) header(b *bitReader, p *precinct, layer int) bool {
 // a region's shift of 255.
 const mostZeroPlanes = 7 + 31 + 255
 
-// lengths reads how many passes a block gets, and the bytes of each codeword
+// readLengths reads how many passes a block gets, and the bytes of each codeword
 // segment they are in (B.10.6, B.10.7).
-func (r *packetReader) lengths(b *bitReader, bl *block) bool {
+func (r *packetReader) readLengths(b *bitReader, bl *block) bool {
 	bl.from = max(0, int32(len(bl.segments))-1) // the last one may go on
 	passes := b.codingPasses()
 	for b.read(1) == 1 {
@@ -312,8 +312,8 @@ func (r *packetReader) lengths(b *bitReader, bl *block) bool {
 	return true
 }
 
-// body takes the bytes of a block's segments that the header promised.
-func (r *packetReader) body(bl *block) bool {
+// readBody takes the bytes of a block's segments that the header promised.
+func (r *packetReader) readBody(bl *block) bool {
 	for i := int(bl.from); i < len(bl.segments); i++ {
 		s := &bl.segments[i]
 		n := int(s.pending)

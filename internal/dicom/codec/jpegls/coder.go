@@ -104,12 +104,12 @@ func newCoder(p parameters, columns int) *coder {
 	for i := range c.gradients {
 		c.gradients[i] = int8(p.quantize(i - p.maxValue))
 	}
-	c.begin()
+	c.restart()
 	return c
 }
 
-// begin brings the state to that of the start of a scan or restart interval (A.2.1).
-func (c *coder) begin() {
+// restart brings the state to that of the start of a scan or restart interval (A.2.1).
+func (c *coder) restart() {
 	for i := range c.contexts {
 		c.contexts[i] = context{a: max(2, (c.levels+32)/64), n: 1}
 	}
@@ -118,8 +118,8 @@ func (c *coder) begin() {
 	clear(c.current)
 }
 
-// row decodes one row into dst and reports whether its codes are valid.
-func (c *coder) row(b *bitReader, dst []uint16) bool {
+// decodeRow decodes one row into dst and reports whether its codes are valid.
+func (c *coder) decodeRow(b *bitReader, dst []uint16) bool {
 	columns := len(dst)
 	c.above, c.current = c.current, c.above
 	above, current := c.above[:columns+2], c.current[:columns+2]
@@ -131,7 +131,7 @@ func (c *coder) row(b *bitReader, dst []uint16) bool {
 		upperRight := int(above[x+1])
 		q := 81*int(c.gradients[zero+upperRight-up]) + 9*int(c.gradients[zero+up-upperLeft]) + int(c.gradients[zero+upperLeft-left])
 		if q == 0 {
-			next, valid := c.run(b, x, left)
+			next, valid := c.decodeRun(b, x, left)
 			if !valid {
 				return false
 			}
@@ -142,7 +142,7 @@ func (c *coder) row(b *bitReader, dst []uint16) bool {
 			left, upperLeft, up = int(current[x]), int(above[x]), int(above[x+1])
 			continue
 		}
-		value := c.regular(b, q, left, up, upperLeft)
+		value := c.decodeRegular(b, q, left, up, upperLeft)
 		if value < 0 {
 			return false
 		}
@@ -162,9 +162,9 @@ func golombParameter(a, n int) int {
 	return k
 }
 
-// regular decodes a sample in regular mode (A.4 to A.6) from its neighbours and
+// decodeRegular decodes a sample in regular mode (A.4 to A.6) from its neighbours and
 // their merged context, -364 to 364 and not 0. It gives -1 if the code is not valid.
-func (c *coder) regular(b *bitReader, q, left, up, upperLeft int) int {
+func (c *coder) decodeRegular(b *bitReader, q, left, up, upperLeft int) int {
 	sign := q >> 63 // 0, or -1 for a context seen in the mirror
 	ctx := &c.contexts[(q^sign)-sign]
 
@@ -233,10 +233,10 @@ func (c *coder) reconstruct(predicted, diff int) int {
 	return min(max(v, 0), c.maxValue)
 }
 
-// run decodes samples like the one on the left of index x and the one that ends
+// decodeRun decodes samples like the one on the left of index x and the one that ends
 // them (A.7). It gives the index of the latter, or one behind the row if the
 // row ends first.
-func (c *coder) run(b *bitReader, x, left int) (end int, valid bool) {
+func (c *coder) decodeRun(b *bitReader, x, left int) (end int, valid bool) {
 	current := c.current
 	columns := len(current) - 2
 	repeat := func(n int) {
@@ -262,7 +262,7 @@ func (c *coder) run(b *bitReader, x, left int) (end int, valid bool) {
 		return x, false
 	}
 	repeat(n)
-	value := c.interruption(b, left, int(c.above[x]), order)
+	value := c.decodeInterruption(b, left, int(c.above[x]), order)
 	if value < 0 {
 		return x, false
 	}
@@ -273,9 +273,9 @@ func (c *coder) run(b *bitReader, x, left int) (end int, valid bool) {
 	return x, true
 }
 
-// interruption decodes the sample that ends a run (A.7.2). It gives -1 if the
+// decodeInterruption decodes the sample that ends a run (A.7.2). It gives -1 if the
 // code is not valid.
-func (c *coder) interruption(b *bitReader, left, up, order int) int {
+func (c *coder) decodeInterruption(b *bitReader, left, up, order int) int {
 	alike, predicted := 0, up // RItype
 	if abs(left-up) <= c.near {
 		alike, predicted = 1, left

@@ -192,9 +192,9 @@ func (d *decoder) scan(s []byte) error {
 			if err := d.restart(entropy, y/d.restartInterval-1); err != nil {
 				return err
 			}
-			c.begin()
+			c.restart()
 		}
-		valid := c.row(entropy, d.dst[y*d.columns:(y+1)*d.columns])
+		valid := c.decodeRow(entropy, d.dst[y*d.columns:(y+1)*d.columns])
 		switch {
 		case entropy.Overrun() || !valid && entropy.Made > 0:
 			return d.Errorf("the coded data end at byte %d, in row %d of %d", entropy.Pos, y, d.rows)
