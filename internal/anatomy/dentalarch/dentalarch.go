@@ -1,8 +1,8 @@
-// Package dentalarch tells which way is mesial and which is buccal at a planned
+// Package dentalarch finds which way is mesial and which is buccal at a planned
 // fixture, and catches a plan that is written in other coordinates than it says.
 //
 // The mesial direction is the case's own where it gives one; else that of the
-// teeth and fixtures beside the site whose number the case tells, and that of
+// teeth and fixtures beside the site whose number the case states, and that of
 // the dental arch found in the planning scan, the horseshoe of dense tissue at
 // the level of the platforms. Whatever there is, is checked against the rest,
 // against the side of the tooth number and against the jaw.
@@ -58,7 +58,7 @@ type Finding struct {
 	Flags      []measurement.Flag
 }
 
-// Find tells the directions of every fixture of a case, in its order. plan is
+// Find gives the directions of every fixture of a case, in its order. plan is
 // the case with its coordinates in the planning frame, written the same as its
 // file has it; pre is the planning scan.
 func Find(plan, written *casefile.Case, pre *volume.Volume) []Finding {
@@ -154,7 +154,7 @@ func place(line []point, p geom.Vec) (arc int, beside float64) {
 	return at - formEnd, beside
 }
 
-// site is one fixture with all that can tell of its directions.
+// site is one fixture with all evidence of its directions.
 type site struct {
 	plan, written *casefile.Case
 	pre           *volume.Volume

@@ -80,10 +80,10 @@ func numberIn(name string, system tooth.System, jaw tooth.Jaw) (tooth.Number, bo
 }
 
 const (
-	// farthestNeighbour is how far along the arch a tooth may stand to tell of a
+	// farthestNeighbour is how far along the arch a tooth may stand to show a
 	// site's direction, mm: farther off the arch's own bend is too uncertain.
 	farthestNeighbour = 25.0
-	// shortestChord is the least distance between two teeth that tells of a
+	// shortestChord is the least distance between two teeth that shows a
 	// direction, mm: with each a millimetre beside the arch it is 7° off.
 	shortestChord = 12.0
 	// besideArch is how far beside the arch a tooth or a planned fixture stands,

@@ -170,7 +170,7 @@ type sight struct{ off, contrast, sd float64 }
 // Method: from where the contrast is greatest, the middle of the two edges, each
 // where the density falls below some of the way from that of the denser side to
 // that of the band, so that a band wider than the contrast looks at has one
-// middle and not a plateau. Of a band that the field cuts, one edge tells the
+// middle and not a plateau. Of a band that the field cuts, one edge gives the
 // middle as far as its width is known.
 func (m *occlusal) locateRidge(p, n point) sight {
 	off, contrast := 0.0, 0.0

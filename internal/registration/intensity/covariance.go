@@ -159,7 +159,7 @@ func (ev *evaluation) disagreement(centre geom.Vec) float64 {
 
 // sharedErrorVariance is the variance a direction, mm², of the errors that the
 // groups share: of the mean of n = effectiveGroups displacements with the standard
-// deviation s that the disagreement, mm, tells; of interpolation; and of smoothing
+// deviation s that follows from the disagreement, mm; of interpolation; and of smoothing
 // by sigma, mm.
 //
 // Method: s from few displacements is uncertain, so their mean follows a t
