@@ -182,7 +182,7 @@ func (o *measureOptions) several(ctx context.Context, env Env) error {
 	return b.outcome(len(o.paths))
 }
 
-// batch is what became of several cases.
+// batch is how several cases ended.
 type batch struct {
 	measured []measurement.Case
 	entries  []*entry // of the series

@@ -148,7 +148,7 @@ func (o *reportOptions) Check(args []string) (err error) {
 	if o.analysis.Target, err = targets(o.target); err != nil {
 		return err
 	}
-	return checkTrend(o.analysis, "report")
+	return checkAnalysis(o.analysis, "report")
 }
 
 func (o *reportOptions) Run(_ context.Context, env Env) error {

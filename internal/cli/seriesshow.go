@@ -70,12 +70,12 @@ func (o *showOptions) Check(args []string) (err error) {
 	if _, err := numberingOf(o.layout.numbering); err != nil {
 		return err
 	}
-	o.analysis, err = o.trend()
+	o.analysis, err = o.statistics()
 	return err
 }
 
-// trend checks the options and gives them as the statistics take them.
-func (o *showOptions) trend() (analysis.Options, error) {
+// statistics checks the options and gives them as the statistics take them.
+func (o *showOptions) statistics() (analysis.Options, error) {
 	t := analysis.Defaults()
 	t.Clinician, t.Seed, t.Limits = o.clinician, o.seed, o.limits
 	t.Cases = int(min(o.cases, 1<<31-1))
@@ -83,11 +83,11 @@ func (o *showOptions) trend() (analysis.Options, error) {
 	if t.Target, err = targets(o.target); err != nil {
 		return t, err
 	}
-	return t, checkTrend(t, "series show")
+	return t, checkAnalysis(t, "series show")
 }
 
-// checkTrend refuses options that the statistics of a command do not take.
-func checkTrend(t analysis.Options, command string) error {
+// checkAnalysis refuses options that the statistics of a command do not take.
+func checkAnalysis(t analysis.Options, command string) error {
 	// Without a row the options are all that can be wrong.
 	if _, err := analysis.Analyse(nil, t); !errors.Is(err, analysis.ErrNoCases) {
 		return usage("%s: %w; see plumbline %s --help", command, err, command)
