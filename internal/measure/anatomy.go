@@ -137,17 +137,17 @@ func breach(site string, c measurement.Clearance) *measurement.Flag {
 	switch {
 	case c.Achieved == nil:
 	case *c.Achieved == 0:
-		return &measurement.Flag{Code: "penetration", Level: measurement.Notice,
+		return &measurement.Flag{Code: measurement.CodePenetration, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the fixture touches or crosses the surface %s, by how much is not known; treat the patient by clinical findings", site, c.Structure)}
 	case *c.Achieved < 0:
-		return &measurement.Flag{Code: "penetration", Level: measurement.Notice,
+		return &measurement.Flag{Code: measurement.CodePenetration, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the fixture reaches into %s by %.1f mm as measured; treat the patient by clinical findings", site, c.Structure, -*c.Achieved)}
 	case c.Margin != nil && *c.Achieved < *c.Margin:
-		return &measurement.Flag{Code: "margin-not-kept", Level: measurement.Notice,
+		return &measurement.Flag{Code: measurement.CodeMarginNotKept, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: %.1f mm to %s, less than the margin of %.1f mm; treat the patient by clinical findings", site, *c.Achieved, c.Structure, *c.Margin)}
 	}
 	if c.Margin != nil && c.Planned < *c.Margin {
-		return &measurement.Flag{Code: "margin-not-planned", Level: measurement.Notice,
+		return &measurement.Flag{Code: measurement.CodeMarginNotPlanned, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the plan left %.1f mm to %s, less than the margin of %.1f mm", site, c.Planned, c.Structure, *c.Margin)}
 	}
 	return nil

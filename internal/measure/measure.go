@@ -302,7 +302,7 @@ func (s *Site) figures(flags []measurement.Flag, seed uint64) error {
 	}
 	out.Uncertainty = &u
 	if math.Abs(achieved.Length-plan.Length) > lengthShown {
-		out.Flags = append(out.Flags, measurement.Flag{Code: "other-length", Level: measurement.Notice,
+		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOtherLength, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the placed fixture is %.1f mm long, the planned one %.1f mm; the apex deviation compares the two real apex points", plan.Site, achieved.Length, plan.Length)})
 	}
 	return nil

@@ -31,7 +31,7 @@ const (
 
 // Flag is a remark with a stable code and a reason in plain words.
 type Flag struct {
-	Code    string `json:"code"`
+	Code    Code   `json:"code"`
 	Message string `json:"message"`
 	Level   Level  `json:"level"`
 }

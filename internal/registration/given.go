@@ -16,7 +16,7 @@ func Given(postToPre geom.Rigid) Result {
 		Method:    "matrix",
 		PostToPre: postToPre,
 		Flags: []measurement.Flag{{
-			Code:    "alignment-taken-as-exact",
+			Code:    measurement.CodeAlignmentTakenAsExact,
 			Message: "the transform was given and is taken as exact; the intervals leave out its error",
 			Level:   measurement.Notice,
 		}},
@@ -46,7 +46,7 @@ func SameFrame(pre, post string, force bool) (Result, error) {
 		return Result{}, fmt.Errorf(`%w: %s; write method = "scans" in [alignment] to find the transform from the scans`, ErrFrames, why)
 	}
 	out.Flags = append(out.Flags, measurement.Flag{
-		Code:    "same-frame-forced",
+		Code:    measurement.CodeSameFrameForced,
 		Message: "both scans were taken as one frame by request, though " + why + "; a patient who moved between them makes every deviation wrong",
 		Level:   measurement.Doubt,
 	})

@@ -111,14 +111,14 @@ func FromLandmarks(pairs []Pair) (Fit, error) {
 	}
 	if fit.FLE > maxFLE {
 		fit.Flags = append(fit.Flags, measurement.Flag{
-			Code:    "landmarks-disagree",
+			Code:    measurement.CodeLandmarksDisagree,
 			Message: fmt.Sprintf("the landmark pairs disagree by %.1f mm (root mean square per pair; careful picks stay near 0.5 mm); %s", fit.FLE, remedy(pairs)),
 			Level:   measurement.Doubt,
 		})
 	}
 	if turn > maxTurn {
 		fit.Flags = append(fit.Flags, measurement.Flag{
-			Code:    "landmarks-large-turn",
+			Code:    measurement.CodeLandmarksLargeTurn,
 			Message: fmt.Sprintf("the landmarks turn the follow-up scan by %.0f°; check that left and right ones are not exchanged", geom.Degrees(turn)),
 			Level:   measurement.Doubt,
 		})
@@ -327,7 +327,7 @@ func outlier(pairs []Pair) *measurement.Flag {
 		return nil
 	}
 	return &measurement.Flag{
-		Code:    "landmark-out-of-line",
+		Code:    measurement.CodeLandmarkOutOfLine,
 		Message: fmt.Sprintf("landmark pair %d lies %.1f mm from where the other pairs put it, which agree to %.1f mm; check its coordinates or leave it out", worst+1, distance, rest),
 		Level:   measurement.Doubt,
 	}

@@ -114,7 +114,7 @@ func plural(n int, one, many string) string {
 
 // clearanceCodes are the flags about clearances, which stand in a box of their
 // own.
-var clearanceCodes = []string{"penetration", "margin-not-kept"}
+var clearanceCodes = []string{measurement.CodePenetration, measurement.CodeMarginNotKept}
 
 // flagTexts words flags, each once.
 func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {

@@ -240,7 +240,7 @@ func (c *CaseState) measure(r *Record) {
 	c.Placed, c.Clinician = c.rows[0].Placed, c.rows[0].Clinician
 }
 
-func (c *CaseState) flag(code, format string, args ...any) {
+func (c *CaseState) flag(code measurement.Code, format string, args ...any) {
 	c.Flags = append(c.Flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: measurement.Notice})
 }
 
@@ -253,7 +253,7 @@ func (c *CaseState) judge(sealTimes map[int]string, today string) {
 	first := c.Measurement
 	if len(c.Earlier) > 0 {
 		first = c.Earlier[0]
-		c.flag("measured-again", "measured again; the last measurement counts (record %d)", c.Measurement)
+		c.flag(measurement.CodeMeasuredAgain, "measured again; the last measurement counts (record %d)", c.Measurement)
 	}
 	inTime := 0
 	for _, n := range c.Sealed {
@@ -266,19 +266,19 @@ func (c *CaseState) judge(sealTimes map[int]string, today string) {
 		c.Seal = SealNone
 	case inTime == 0:
 		c.Seal = SealLate
-		c.flag("sealed-late", "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
+		c.flag(measurement.CodeSealedLate, "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
 	default:
 		c.plan = c.plans[inTime]
 		c.compare(inTime)
 	}
 	if len(c.Sealed) > 1 {
-		c.flag("sealed-again", "sealed %d times; the last seal before surgery counts", len(c.Sealed))
+		c.flag(measurement.CodeSealedAgain, "sealed %d times; the last seal before surgery counts", len(c.Sealed))
 	}
 	switch {
 	case c.LeftOut != 0:
 		c.Status = StatusLeftOut
 		if c.Measurement != 0 {
-			c.flag("left-out-measured", "left out although there is a measurement (record %d); its figures are not used", c.Measurement)
+			c.flag(measurement.CodeLeftOutMeasured, "left out although there is a measurement (record %d); its figures are not used", c.Measurement)
 		}
 	case c.Measurement != 0:
 		c.Status = StatusMeasured
@@ -296,7 +296,7 @@ func (c *CaseState) compare(seal int) {
 	}
 	if c.measured == nil {
 		c.Seal = SealUnknown
-		c.flag("plan-unknown", "the figures come from a table, which does not say whether the plan is the sealed one")
+		c.flag(measurement.CodePlanUnknown, "the figures come from a table, which does not say whether the plan is the sealed one")
 		return
 	}
 	change, what := c.plan.changed(c.measured)
@@ -305,13 +305,13 @@ func (c *CaseState) compare(seal int) {
 		c.Seal = SealKept
 	case planEdited:
 		c.Seal = SealKept
-		c.flag("case-file-edited", "the case file was edited after sealing (record %d); %s", seal, what)
+		c.flag(measurement.CodeCaseFileEdited, "the case file was edited after sealing (record %d); %s", seal, what)
 	case planMoved:
 		c.Seal = SealChanged
-		c.flag("plan-changed", "the plan was changed after sealing (record %d): %s", seal, what)
+		c.flag(measurement.CodePlanChanged, "the plan was changed after sealing (record %d): %s", seal, what)
 	case planUnknown:
 		c.Seal = SealUnknown
-		c.flag("plan-unknown", "the case file was edited after sealing (record %d); %s", seal, what)
+		c.flag(measurement.CodePlanUnknown, "the case file was edited after sealing (record %d); %s", seal, what)
 	}
 }
 

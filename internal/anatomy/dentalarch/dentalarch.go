@@ -212,16 +212,16 @@ func (s *site) find() Finding {
 		return out
 	}
 	if mesial == nil {
-		s.flag(&out, measurement.Notice, "directions-not-known", "neither neighbouring teeth nor the planning scan show the mesial direction, so there are no mesiodistal and buccolingual parts; give mesial in the case file")
+		s.flag(&out, measurement.Notice, measurement.CodeDirectionsNotKnown, "neither neighbouring teeth nor the planning scan show the mesial direction, so there are no mesiodistal and buccolingual parts; give mesial in the case file")
 		return out
 	}
 	d, err := deviation.Site(f.Site, f.Planned, mesial.mesial)
 	if err != nil {
-		s.flag(&out, measurement.Notice, "directions-not-known", "%v; there are no mesiodistal and buccolingual parts", err)
+		s.flag(&out, measurement.Notice, measurement.CodeDirectionsNotKnown, "%v; there are no mesiodistal and buccolingual parts", err)
 		return out
 	}
 	if half := coverage * mesial.u; half > wanted && !slices.ContainsFunc(out.Flags, uncertain) {
-		s.flag(&out, measurement.Notice, mesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
+		s.flag(&out, measurement.Notice, measurement.CodeMesialUncertain, "the mesial direction is known to ±%.0f° only (95 %%), which the intervals of the mesiodistal and buccolingual parts take in; give mesial in the case file for closer ones", half)
 	}
 	d.Uncertainty = geom.Radians(mesial.u)
 	out.Directions, out.Source = &d, source
@@ -229,7 +229,7 @@ func (s *site) find() Finding {
 }
 
 // flag adds a flag that names the site.
-func (s *site) flag(out *Finding, level measurement.Level, code, format string, args ...any) {
+func (s *site) flag(out *Finding, level measurement.Level, code measurement.Code, format string, args ...any) {
 	message := fmt.Sprintf("site %s: ", s.plan.Fixtures[s.index].Site) + fmt.Sprintf(format, args...)
 	out.Flags = append(out.Flags, measurement.Flag{Code: code, Level: level, Message: message})
 }
@@ -244,7 +244,7 @@ func (s *site) gather(out *Finding) (scan, neighbours *reading) {
 		m := mesialOf(along, f.Site)
 		scan = &reading{geom.Vec{X: m.x, Y: m.y}, u}
 		if s.view.line == nil {
-			s.flag(out, measurement.Notice, "side-not-checked", "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
+			s.flag(out, measurement.Notice, measurement.CodeSideNotChecked, "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
 		}
 	}
 	if r, ok := byNeighbours(f.Site, entry, s.view.neighbours); ok {
@@ -265,11 +265,11 @@ func (s *site) reconcile(scan, neighbours *reading, out *Finding) (best *reading
 			return &m, NeighboursAndScan, true
 		}
 		if apart < contradictory {
-			s.flag(out, measurement.Notice, mesialUncertain, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart; the neighbours' is taken", apart)
+			s.flag(out, measurement.Notice, measurement.CodeMesialUncertain, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart; the neighbours' is taken", apart)
 			// Anything between the two may be right: a uniform distribution.
 			return &reading{neighbours.mesial, max(neighbours.u, apart/math.Sqrt(12))}, Neighbours, true
 		}
-		s.flag(out, measurement.Doubt, "mesial-contradicted", "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+		s.flag(out, measurement.Doubt, measurement.CodeMesialContradicted, "the neighbouring teeth and the arch in the scan show mesial directions %.0f° apart, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
 		return nil, Unknown, false
 	case neighbours != nil:
 		return neighbours, Neighbours, true
@@ -289,11 +289,11 @@ func (s *site) checkGiven(found *reading, out *Finding) {
 	}
 	switch apart := across(f.Planned, *f.Mesial, check); {
 	case apart >= contradictory && apart < 180-contradictory:
-		s.flag(out, measurement.Doubt, "mesial-contradicted", "the given mesial direction is %.0f° from %s; check mesial in the case file", apart, of)
+		s.flag(out, measurement.Doubt, measurement.CodeMesialContradicted, "the given mesial direction is %.0f° from %s; check mesial in the case file", apart, of)
 	case apart >= contradictory:
-		s.flag(out, measurement.Doubt, "mesial-contradicted", "the given mesial direction points to distal, %.0f° from %s; check its sign, and whether it is in the frame of the other coordinates", apart, of)
+		s.flag(out, measurement.Doubt, measurement.CodeMesialContradicted, "the given mesial direction points to distal, %.0f° from %s; check its sign, and whether it is in the frame of the other coordinates", apart, of)
 	case apart >= consistent && found != nil:
-		s.flag(out, measurement.Notice, mesialUncertain, "the given mesial direction is %.0f° from %s", apart, of)
+		s.flag(out, measurement.Notice, measurement.CodeMesialUncertain, "the given mesial direction is %.0f° from %s", apart, of)
 	}
 }
 
@@ -305,13 +305,11 @@ func (s *site) neighboursContradictTooth(neighbours *reading, out *Finding) bool
 	if apart < 2*contradictory {
 		return false
 	}
-	s.flag(out, measurement.Doubt, "mesial-contradicted", "the neighbouring teeth put mesial %.0f° from where it usually is, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
+	s.flag(out, measurement.Doubt, measurement.CodeMesialContradicted, "the neighbouring teeth put mesial %.0f° from where it usually is, so there are no mesiodistal and buccolingual parts; check the tooth numbers in the structures' names and the frame of the coordinates", apart)
 	return true
 }
 
-const mesialUncertain = "mesial-uncertain"
-
-func uncertain(f measurement.Flag) bool { return f.Code == mesialUncertain }
+func uncertain(f measurement.Flag) bool { return f.Code == measurement.CodeMesialUncertain }
 
 // across is the angle between two directions projected along a fixture's axis,
 // degrees.

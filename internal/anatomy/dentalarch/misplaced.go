@@ -25,14 +25,14 @@ const (
 )
 
 // fault is what is wrong with where a fixture is planned.
-type fault string
+type fault = measurement.Code
 
 const (
 	noFault     fault = ""
-	wrongJaw    fault = "apex-points-away"
-	wrongSide   fault = "plan-on-other-side"
-	besideRidge fault = "plan-off-ridge"
-	wrongNumber fault = "plan-at-other-tooth"
+	wrongJaw    fault = measurement.CodeApexPointsAway
+	wrongSide   fault = measurement.CodePlanOnOtherSide
+	besideRidge fault = measurement.CodePlanOffRidge
+	wrongNumber fault = measurement.CodePlanAtOtherTooth
 )
 
 // check finds what is wrong with a fixture planned at p, with a sentence.
@@ -73,7 +73,7 @@ func (s *site) misplaced() *measurement.Flag {
 	if kind == wrongNumber {
 		level = measurement.Notice
 	}
-	return &measurement.Flag{Code: string(kind), Level: level,
+	return &measurement.Flag{Code: kind, Level: level,
 		Message: fmt.Sprintf("site %s: %s; %s", f.Site, what, s.remedy())}
 }
 

@@ -32,32 +32,32 @@ func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
 	}
 	first := s.slices[0].file.name
 	if lossy > 0 {
-		s.flag(measurement.Notice, "lossy-compression", "%s of the scan went through lossy compression (%s), which blurs or displaces fine edges; an uncompressed export is better", plural(lossy, "slice"), out.Syntax)
+		s.flag(measurement.Notice, measurement.CodeLossyCompression, "%s of the scan went through lossy compression (%s), which blurs or displaces fine edges; an uncompressed export is better", plural(lossy, "slice"), out.Syntax)
 	}
 	if bare > 0 {
-		s.flag(measurement.Notice, "rescale-missing", "%s without a complete rescale, such as %s: slope 1 and intercept 0 were taken for what is missing", plural(bare, "slice"), first)
+		s.flag(measurement.Notice, measurement.CodeRescaleMissing, "%s without a complete rescale, such as %s: slope 1 and intercept 0 were taken for what is missing", plural(bare, "slice"), first)
 	}
 	if extra > 0 {
-		s.flag(measurement.Notice, "surplus-bytes", "%s more bytes of pixels than voxels, such as %s: those after the last voxel were left out", slicesHave(extra), first)
+		s.flag(measurement.Notice, measurement.CodeSurplusBytes, "%s more bytes of pixels than voxels, such as %s: those after the last voxel were left out", slicesHave(extra), first)
 	}
 	for _, n := range odd {
-		s.flag(measurement.Notice, "odd-number", "%s", n)
+		s.flag(measurement.Notice, measurement.CodeOddNumber, "%s", n)
 	}
 	if out.Modality != "CT" {
-		s.flag(measurement.Notice, "not-marked-ct", "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
+		s.flag(measurement.Notice, measurement.CodeNotMarkedCT, "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
 	}
 	if inverted > 0 {
 		s.flagInverted(out, stats)
 	}
 	if out.Low == out.High || math.IsNaN(out.Low) {
-		s.flag(measurement.Doubt, "no-contrast", "all voxels have the same grey value")
+		s.flag(measurement.Doubt, measurement.CodeNoContrast, "all voxels have the same grey value")
 	}
 	padded := 0
 	for _, f := range stats {
 		padded += f.padded
 	}
 	if p := out.Padding; p != nil && padded > 0 && topIsPadding(out, stats) {
-		s.flag(measurement.Doubt, "padding-at-top", "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it")
+		s.flag(measurement.Doubt, measurement.CodePaddingAtTop, "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it")
 	}
 }
 
@@ -90,10 +90,10 @@ func topIsPadding(out *Scan, stats []sliceStats) bool {
 // Some programs turn the values over as well; then bone and metal are dark.
 func (s *stack) flagInverted(out *Scan, stats []sliceStats) {
 	if denseIsBright(&out.Volume, stats, out.Low, out.High) {
-		s.flag(measurement.Notice, "monochrome1", "the scan asks to be shown inverted (MONOCHROME1); its grey values were taken as they stand")
+		s.flag(measurement.Notice, measurement.CodeMonochrome1, "the scan asks to be shown inverted (MONOCHROME1); its grey values were taken as they stand")
 		return
 	}
-	s.flag(measurement.Doubt, "monochrome1-inverted", "the scan is marked as inverted (MONOCHROME1) and its densest parts do not look bright, so metal may be sought at the wrong end; export it as MONOCHROME2")
+	s.flag(measurement.Doubt, measurement.CodeMonochrome1Inverted, "the scan is marked as inverted (MONOCHROME1) and its densest parts do not look bright, so metal may be sought at the wrong end; export it as MONOCHROME2")
 }
 
 // denseIsBright reports whether the sparse end of the grey values is the high one, as

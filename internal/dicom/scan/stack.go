@@ -73,7 +73,7 @@ type stack struct {
 func (s *stack) normal() geom.Vec { return r3.Unit(r3.Cross(s.row, s.col)) }
 
 // flag adds a remark.
-func (s *stack) flag(level measurement.Level, code, format string, args ...any) {
+func (s *stack) flag(level measurement.Level, code measurement.Code, format string, args ...any) {
 	s.flags = append(s.flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: level})
 }
 
@@ -140,7 +140,7 @@ func (s *stack) arrangeSlices(o Options) (volume.Grid, error) {
 			return volume.Grid{}, err
 		}
 	} else if o.SliceSpacing != 0 {
-		s.flag(measurement.Notice, "slice-spacing-unused", "the distance between slices was not taken as asked: the files say where each slice lies")
+		s.flag(measurement.Notice, measurement.CodeSliceSpacingUnused, "the distance between slices was not taken as asked: the files say where each slice lies")
 	}
 	if !s.slices[0].oriented || !s.slices[0].placed {
 		return volume.Grid{}, fmt.Errorf("%s: %w; export the scan again, as a CT series", first.label(), errNoPlace)
@@ -251,7 +251,7 @@ func (s *stack) dropDuplicates(o Options) error {
 	}
 	if duplicates > 0 {
 		s.slices = single
-		s.flag(measurement.Notice, "doubled-slices", "%s at the position of another with the same voxels, such as %s: one of each was used", slicesLie(duplicates), example)
+		s.flag(measurement.Notice, measurement.CodeDoubledSlices, "%s at the position of another with the same voxels, such as %s: one of each was used", slicesLie(duplicates), example)
 	}
 	return nil
 }
@@ -382,7 +382,7 @@ func (s *stack) placeFrames(o Options) error {
 	switch {
 	case o.SliceSpacing != 0: // Open has checked it
 		even(o.SliceSpacing)
-		s.flag(measurement.Notice, "slice-spacing-given", "%s does not say where its frames lie: they were placed %g mm apart, as asked", g.file.name, o.SliceSpacing)
+		s.flag(measurement.Notice, measurement.CodeSliceSpacingGiven, "%s does not say where its frames lie: they were placed %g mm apart, as asked", g.file.name, o.SliceSpacing)
 	case g.inTime && math.IsNaN(g.between):
 		return fmt.Errorf("the frames of %s follow each other in time, not in space; choose the CT series", g.file.name)
 	case g.locations != nil:
@@ -407,7 +407,7 @@ func (s *stack) placeFrames(o Options) error {
 		if !f.oriented {
 			f.row, f.col = geom.Vec{X: 1}, geom.Vec{Y: 1}
 		}
-		s.flag(measurement.Doubt, "position-assumed", "%s does not say where it lies in the patient: it was placed at the origin, rows to the left, columns to the back", g.file.name)
+		s.flag(measurement.Doubt, measurement.CodePositionAssumed, "%s does not say where it lies in the patient: it was placed at the origin, rows to the left, columns to the back", g.file.name)
 	}
 	n := r3.Unit(r3.Cross(f.row, f.col))
 	for i := range s.slices {
@@ -419,6 +419,6 @@ func (s *stack) placeFrames(o Options) error {
 }
 
 func (s *stack) flagAssumedDirection(source string) {
-	s.flag(measurement.Doubt, "slice-direction-assumed",
+	s.flag(measurement.Doubt, measurement.CodeSliceDirectionAssumed,
 		"%s has one position for all its frames: their distance was taken from %s and their direction was assumed; compare left and right, up and down with another viewer, then give that distance in mm", s.slices[0].file.name, source)
 }

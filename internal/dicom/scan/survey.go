@@ -458,7 +458,7 @@ func (s *survey) flagLeftOut(group *series, st *stack) {
 			out = append(out, "series "+g.describe())
 		}
 	}
-	say := func(code, what string, list []string) {
+	say := func(code measurement.Code, what string, list []string) {
 		if len(list) == 0 {
 			return
 		}
@@ -469,12 +469,12 @@ func (s *survey) flagLeftOut(group *series, st *stack) {
 		}
 		st.flag(measurement.Notice, code, "%s: %s%s", what, strings.Join(list, "; "), more)
 	}
-	say("left-out", "not part of the volume", out)
+	say(measurement.CodeLeftOut, "not part of the volume", out)
 	var bad []string
 	for _, g := range s.damaged {
 		bad = append(bad, fmt.Sprintf("%s: %v", g.file.name, g.fault))
 	}
-	say("unreadable-file", "files that cannot be read and were left out", bad)
-	say("not-looked-into", "not looked into", slices.Clone(s.source.skipped))
-	say("index-mismatch", "the disc's index (DICOMDIR) does not fit its files", slices.Clone(s.problems))
+	say(measurement.CodeUnreadableFile, "files that cannot be read and were left out", bad)
+	say(measurement.CodeNotLookedInto, "not looked into", slices.Clone(s.source.skipped))
+	say(measurement.CodeIndexMismatch, "the disc's index (DICOMDIR) does not fit its files", slices.Clone(s.problems))
 }

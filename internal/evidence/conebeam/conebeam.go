@@ -65,7 +65,7 @@ func Open(c *casefile.Case, pre *scan.Scan, o Options) (*Scan, error) {
 	}
 	s.Flags = append(measurement.Prefixed("follow-up scan", post.Flags), flags...)
 	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
-		s.Flags = append(s.Flags, measurement.Flag{Code: "scans-out-of-order", Level: measurement.Doubt,
+		s.Flags = append(s.Flags, measurement.Flag{Code: measurement.CodeScansOutOfOrder, Level: measurement.Doubt,
 			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.StudyDate, pre.StudyDate)})
 	}
 	return s, nil
@@ -96,7 +96,7 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 	}
 	for _, b := range fixture.Others(&s.post.Volume, s.post.Ceiling, plans, found) {
 		p := r.PostToPre.Apply(b.Centre)
-		out.Flags = append(out.Flags, measurement.Flag{Code: "other-fixture", Level: measurement.Notice,
+		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOtherFixture, Level: measurement.Notice,
 			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
 	}
 	return out

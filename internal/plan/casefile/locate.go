@@ -85,7 +85,7 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 		}
 		if !inside {
 			flags = append(flags, measurement.Flag{
-				Code:    "structure-outside-scan",
+				Code:    measurement.CodeStructureOutsideScan,
 				Message: fmt.Sprintf("no point of %q lies inside the planning scan; check its coordinates in line %d", s.Name, c.lines.of(fmt.Sprintf("structure[%d].path", i))),
 				Level:   measurement.Notice,
 			})

@@ -173,7 +173,7 @@ func (c *Case) sizeByMesh(i int, f *Fixture, found meshaxis.Fixture) error {
 		}
 	}
 	if f.Mesh.Residual > wellFitted {
-		c.flags = append(c.flags, measurement.Flag{Code: "plan-mesh-uneven", Level: measurement.Doubt,
+		c.flags = append(c.flags, measurement.Flag{Code: measurement.CodePlanMeshUneven, Level: measurement.Doubt,
 			Message: fmt.Sprintf("site %s: the surface in %q is off a round wall by %.2f mm (root mean square; a clean one by 0.02 mm), so the planned axis is uncertain; export the fixture alone and with more triangles, or write its entry and apex",
 				f.Site, filepath.Base(f.Mesh.File), f.Mesh.Residual)})
 	}

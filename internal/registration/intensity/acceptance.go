@@ -38,8 +38,8 @@ const (
 
 // Codes of the flags.
 const (
-	doubtful      = "alignment-doubtful"
-	scaleMismatch = "scale-mismatch"
+	doubtful      = measurement.CodeAlignmentDoubtful
+	scaleMismatch = measurement.CodeScaleMismatch
 )
 
 // accept makes the result of the fine level, with a flag where it is doubtful, or

@@ -1,0 +1,149 @@
+package measurement
+
+// Code names a flag for programs. What a code means never changes.
+type Code = string
+
+// The codes of all flags, of a scan, an alignment, a plan, a fixture, a structure, or
+// a case in a series. Codes lists them with what they mean.
+const (
+	CodeLossyCompression      Code = "lossy-compression"
+	CodeRescaleMissing        Code = "rescale-missing"
+	CodeSurplusBytes          Code = "surplus-bytes"
+	CodeOddNumber             Code = "odd-number"
+	CodeNotMarkedCT           Code = "not-marked-ct"
+	CodeNoContrast            Code = "no-contrast"
+	CodePaddingAtTop          Code = "padding-at-top"
+	CodeMonochrome1           Code = "monochrome1"
+	CodeMonochrome1Inverted   Code = "monochrome1-inverted"
+	CodeSliceSpacingUnused    Code = "slice-spacing-unused"
+	CodeSliceSpacingGiven     Code = "slice-spacing-given"
+	CodeSliceDirectionAssumed Code = "slice-direction-assumed"
+	CodePositionAssumed       Code = "position-assumed"
+	CodeDoubledSlices         Code = "doubled-slices"
+	CodeLeftOut               Code = "left-out"
+	CodeUnreadableFile        Code = "unreadable-file"
+	CodeNotLookedInto         Code = "not-looked-into"
+	CodeIndexMismatch         Code = "index-mismatch"
+	CodeScansOutOfOrder       Code = "scans-out-of-order"
+	CodeAlignmentDoubtful     Code = "alignment-doubtful"
+	CodeScaleMismatch         Code = "scale-mismatch"
+	CodeAlignmentRefined      Code = "alignment-refined"
+	CodeAlignmentTakenAsExact Code = "alignment-taken-as-exact"
+	CodeSameFrameForced       Code = "same-frame-forced"
+	CodeLandmarksDisagree     Code = "landmarks-disagree"
+	CodeLandmarksLargeTurn    Code = "landmarks-large-turn"
+	CodeLandmarkOutOfLine     Code = "landmark-out-of-line"
+	CodePlanMeshUneven        Code = "plan-mesh-uneven"
+	CodeStructureOutsideScan  Code = "structure-outside-scan"
+	CodeApexPointsAway        Code = "apex-points-away"
+	CodePlanOnOtherSide       Code = "plan-on-other-side"
+	CodePlanOffRidge          Code = "plan-off-ridge"
+	CodePlanAtOtherTooth      Code = "plan-at-other-tooth"
+	CodeSideNotChecked        Code = "side-not-checked"
+	CodeDirectionsNotKnown    Code = "directions-not-known"
+	CodeMesialUncertain       Code = "mesial-uncertain"
+	CodeMesialContradicted    Code = "mesial-contradicted"
+	CodeMetalNotFound         Code = "metal-not-found"
+	CodeSameMetal             Code = "same-metal"
+	CodeOtherFixture          Code = "other-fixture"
+	CodeFitNotConverged       Code = "fit-not-converged"
+	CodeFixtureSaturated      Code = "fixture-saturated"
+	CodeTouchingMetal         Code = "touching-metal"
+	CodeMotionArtefact        Code = "motion-artefact"
+	CodeTruncated             Code = "truncated"
+	CodeDiameterMismatch      Code = "diameter-mismatch"
+	CodeLengthMismatch        Code = "length-mismatch"
+	CodeOtherLength           Code = "other-length"
+	CodeCoronalEndNotSeen     Code = "coronal-end-not-seen"
+	CodePlatformCovered       Code = "platform-covered"
+	CodeFitsDisagree          Code = "fits-disagree"
+	CodePoorFit               Code = "poor-fit"
+	CodeAmbiguousMetal        Code = "ambiguous-metal"
+	CodeBeyondPublished       Code = "beyond-published"
+	CodePenetration           Code = "penetration"
+	CodeMarginNotKept         Code = "margin-not-kept"
+	CodeMarginNotPlanned      Code = "margin-not-planned"
+	CodeMeasuredAgain         Code = "measured-again"
+	CodeSealedLate            Code = "sealed-late"
+	CodeSealedAgain           Code = "sealed-again"
+	CodeLeftOutMeasured       Code = "left-out-measured"
+	CodePlanUnknown           Code = "plan-unknown"
+	CodeCaseFileEdited        Code = "case-file-edited"
+	CodePlanChanged           Code = "plan-changed"
+)
+
+// CodeMeaning says what a code stands for.
+type CodeMeaning struct {
+	Code    Code
+	About   string // what the flag is about
+	Levels  string // of trust, in words
+	Meaning string
+}
+
+// Codes is the table of all codes, in the order in which a case comes about.
+var Codes = []CodeMeaning{
+	{CodeLossyCompression, "scans", "notice", "the scan went through lossy compression"},
+	{CodeRescaleMissing, "scans", "notice", "slices state no rescale; slope 1 and intercept 0 were taken"},
+	{CodeSurplusBytes, "scans", "notice", "a slice holds more bytes than voxels; the rest was left out"},
+	{CodeOddNumber, "scans", "notice", "a number in the scan's header is written in an odd way and was read as stated"},
+	{CodeNotMarkedCT, "scans", "notice", "the scan is not marked as computed tomography"},
+	{CodeNoContrast, "scans", "doubt", "all voxels have the same grey value"},
+	{CodePaddingAtTop, "scans", "doubt", "the highest grey values are named as padding, so that metal may be missing"},
+	{CodeMonochrome1, "scans", "notice", "the scan asks to be shown inverted; its grey values were taken as stored"},
+	{CodeMonochrome1Inverted, "scans", "doubt", "the scan is marked as inverted, and its grey values look it"},
+	{CodeSliceSpacingUnused, "scans", "notice", "the distance between slices was not taken as asked, since the files state it"},
+	{CodeSliceSpacingGiven, "scans", "notice", "a multi-frame file was laid out at the distance between slices that was asked for"},
+	{CodeSliceDirectionAssumed, "scans", "doubt", "a file does not say which way its slices go"},
+	{CodePositionAssumed, "scans", "doubt", "a file does not say where it lies in the patient"},
+	{CodeDoubledSlices, "scans", "notice", "slices are there twice with the same voxels; one of each was used"},
+	{CodeLeftOut, "scans", "notice", "files or series in the folder are not part of the volume"},
+	{CodeUnreadableFile, "scans", "notice", "files cannot be read and were left out"},
+	{CodeNotLookedInto, "scans", "notice", "files were not looked into"},
+	{CodeIndexMismatch, "scans", "notice", "the disc's index does not fit its files"},
+	{CodeScansOutOfOrder, "scans", "doubt", "the follow-up scan is older than the planning scan, or the same"},
+	{CodeAlignmentDoubtful, "alignment", "doubt", "the two scans do not agree well enough at the fixtures"},
+	{CodeScaleMismatch, "alignment", "doubt", "one of the scans is stretched against the other"},
+	{CodeAlignmentRefined, "alignment", "notice", "the given alignment was refined on the scans"},
+	{CodeAlignmentTakenAsExact, "alignment", "notice", "the given alignment was taken as exact"},
+	{CodeSameFrameForced, "alignment", "doubt", "the scans were taken as lying in one frame although they do not say so"},
+	{CodeLandmarksDisagree, "alignment", "doubt", "the landmarks of both scans do not fit each other"},
+	{CodeLandmarksLargeTurn, "alignment", "doubt", "the landmarks turn one scan far against the other"},
+	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
+	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
+	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
+	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
+	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
+	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},
+	{CodePlanAtOtherTooth, "plan", "notice", "the planned entry lies far along the arch from where the tooth stands"},
+	{CodeSideNotChecked, "plan", "notice", "the planning scan shows too little of the arch to tell left from right"},
+	{CodeDirectionsNotKnown, "plan", "notice", "there are no mesiodistal and buccolingual parts"},
+	{CodeMesialUncertain, "plan", "notice", "the mesial direction is known roughly; the intervals take that in"},
+	{CodeMesialContradicted, "plan", "doubt", "the given mesial direction and the scan, or neighbours and arch, disagree"},
+	{CodeMetalNotFound, "fixture", "doubt", "no metal that looks like the fixture is near the plan"},
+	{CodeSameMetal, "fixture", "doubt", "two planned fixtures were found in the same metal"},
+	{CodeOtherFixture, "fixture", "notice", "another fixture is there that no plan names"},
+	{CodeFitNotConverged, "fixture", "doubt", "the fit did not come to rest"},
+	{CodeFixtureSaturated, "fixture", "notice", "the scan is clipped below the metal's own brightness"},
+	{CodeTouchingMetal, "fixture", "doubt or notice", "other metal or a streak hides a part of the surface; a doubt where it is most of it"},
+	{CodeMotionArtefact, "fixture", "doubt", "edges look doubled, as when the head moves during the scan"},
+	{CodeTruncated, "fixture", "doubt", "a part of the fixture lies outside the scan"},
+	{CodeDiameterMismatch, "fixture", "doubt", "the metal has another width than the fixture is stated to have"},
+	{CodeLengthMismatch, "fixture", "doubt", "the metal has another length than the fixture is stated to have"},
+	{CodeOtherLength, "fixture", "notice", "another length than the planned one was placed"},
+	{CodeCoronalEndNotSeen, "fixture", "notice", "where the metal ends coronally is not seen"},
+	{CodePlatformCovered, "fixture", "notice", "metal goes on coronally of the platform"},
+	{CodeFitsDisagree, "fixture", "doubt", "the fit and the plain threshold method differ"},
+	{CodePoorFit, "fixture", "doubt", "the metal does not look like a fixture of the stated size"},
+	{CodeAmbiguousMetal, "fixture", "doubt", "another metal body looks as much like the planned fixture"},
+	{CodeBeyondPublished, "fixture", "doubt", "farther from the plan than any published guided case"},
+	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},
+	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
+	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for"},
+	{CodeMeasuredAgain, "series", "notice", "the case was measured more than once"},
+	{CodeSealedLate, "series", "notice", "the plan was sealed after surgery or after measuring"},
+	{CodeSealedAgain, "series", "notice", "the plan was sealed more than once"},
+	{CodeLeftOutMeasured, "series", "notice", "the case was left out although there is a measurement"},
+	{CodePlanUnknown, "series", "notice", "whether the measured plan is the sealed one cannot be told"},
+	{CodeCaseFileEdited, "series", "notice", "the case file was edited after sealing"},
+	{CodePlanChanged, "series", "notice", "the plan was changed after sealing"},
+}
