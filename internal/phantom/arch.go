@@ -62,12 +62,12 @@ func newArch(half, depth, right float64) *arch {
 	for i := n/2 - 1; i >= 0; i-- {
 		a.arc[i] = a.arc[i+1] - norm(r3.Sub(a.points[i+1], a.points[i]))
 	}
-	a.fill()
+	a.fillLookup()
 	return a
 }
 
-// fill measures every node of the lookup plane against the curve.
-func (a *arch) fill() {
+// fillLookup measures every node of the lookup plane against the curve.
+func (a *arch) fillLookup() {
 	a.toS = make([]float32, archNX*archNY)
 	a.toT = make([]float32, archNX*archNY)
 	type segment struct{ x, y, ux, uy, length2 float64 }
@@ -114,8 +114,8 @@ func (a *arch) fill() {
 	}
 }
 
-// measure is the arc length and the buccal distance of a point.
-func (a *arch) measure(x, y float64) (s, t float64) {
+// coordinates is the arc length and the buccal distance of a point.
+func (a *arch) coordinates(x, y float64) (s, t float64) {
 	u := max(0, min(float64(archNX)-1.001, (x-archLowX)/archCell))
 	v := max(0, min(float64(archNY)-1.001, (y-archLowY)/archCell))
 	i, j := int(u), int(v)
@@ -127,8 +127,8 @@ func (a *arch) measure(x, y float64) (s, t float64) {
 	return s, t
 }
 
-// at is the curve's point and its unit direction towards larger s.
-func (a *arch) at(s float64) (p, along geom.Vec) {
+// pointAt is the curve's point and its unit direction towards larger s.
+func (a *arch) pointAt(s float64) (p, along geom.Vec) {
 	lo, hi := 1, len(a.arc)-1
 	for lo < hi {
 		mid := (lo + hi) / 2
@@ -146,7 +146,7 @@ func (a *arch) at(s float64) (p, along geom.Vec) {
 // frameAt is the frame of a site: origin on the curve at height h, mesial along
 // the curve towards the midline, buccal outwards, apical along the roots.
 func (a *arch) frameAt(s, h, sign float64) frame {
-	p, along := a.at(s)
+	p, along := a.pointAt(s)
 	p.Z = sign * h
 	m := along
 	if s > 0 {

@@ -26,12 +26,12 @@ func TestTheArchIsMeasuredByItsNearestPoint(t *testing.T) {
 				nearest, at = d, a.arc[k-1]+f*(a.arc[k]-a.arc[k-1])
 			}
 		}
-		s, d := a.measure(p.X, p.Y)
+		s, d := a.coordinates(p.X, p.Y)
 		require.InDelta(t, nearest, math.Abs(d), 1e-4, "%v", p)
 		if nearest < 14 { // deeper inside two places are as near
 			require.InDelta(t, at, s, 1e-3, "%v", p)
 		}
-		on, along := a.at(s)
+		on, along := a.pointAt(s)
 		if out := r3.Dot(r3.Sub(p, on), geom.Vec{X: along.Y, Y: -along.X}); nearest > 0.5 && nearest < 14 {
 			require.Equal(t, out > 0, d > 0, "buccal is positive at %v", p)
 		}

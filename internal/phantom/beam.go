@@ -9,13 +9,13 @@ import "math"
 // of ICRU report 44, titanium); cobalt-chromium is taken as 0.63 Co, 0.30 Cr,
 // 0.07 Mo, from memory to about 5 %. The weights are our own estimate. They only
 // set how strong the artefacts are, not where anything lies.
-const lines = 5
+const spectralLines = 5
 
 var (
-	lineWeight = [lines]float64{0.10, 0.24, 0.27, 0.22, 0.17} // at 30, 40, 50, 60, 80 keV
-	massWater  = [lines]float64{0.3756, 0.2683, 0.2269, 0.2059, 0.1837}
-	massBone   = [lines]float64{1.331, 0.6655, 0.4242, 0.3148, 0.2229}
-	massMetal  = [alloys][lines]float64{
+	lineWeight = [spectralLines]float64{0.10, 0.24, 0.27, 0.22, 0.17} // at 30, 40, 50, 60, 80 keV
+	massWater  = [spectralLines]float64{0.3756, 0.2683, 0.2269, 0.2059, 0.1837}
+	massBone   = [spectralLines]float64{1.331, 0.6655, 0.4242, 0.3148, 0.2229}
+	massMetal  = [alloys][spectralLines]float64{
 		{4.972, 2.214, 1.213, 0.7661, 0.4052},
 		{9.4, 4.25, 2.32, 1.44, 0.70},
 	}
@@ -53,7 +53,7 @@ const softTop = 1.1
 // intensity is the share of the beam that passes.
 func (r *ray) intensity() float64 {
 	sum := 0.0
-	for e := range lines {
+	for e := range spectralLines {
 		p := r.soft*massWater[e]/10 + r.bone*muWater*massBone[e]/massBone[reference]
 		for a := range r.metal {
 			p += r.metal[a] * muMetal(alloy(a), e)
@@ -63,25 +63,25 @@ func (r *ray) intensity() float64 {
 	return sum
 }
 
-// linearise turns a measured −ln(I) into what the same length of water gives at
+// waterCorrection turns a measured −ln(I) into what the same length of water gives at
 // the reference energy: the correction that every machine makes for soft
 // tissue.
-type linearise struct {
+type waterCorrection struct {
 	step  float64
 	value []float64
 }
 
-// linearTop is where the table ends: as much as 10 in −ln(I) is noise.
-const linearTop = 14.0
+// waterCorrectionMax is where the table ends: as much as 10 in −ln(I) is noise.
+const waterCorrectionMax = 14.0
 
-func newLinearise() *linearise {
-	l := &linearise{step: 0.02}
+func newWaterCorrection() *waterCorrection {
+	l := &waterCorrection{step: 0.02}
 	water := func(mm float64) float64 {
 		r := ray{soft: mm}
 		return -math.Log(r.intensity())
 	}
 	mm := 0.0
-	for i := 0; float64(i)*l.step <= linearTop; i++ {
+	for i := 0; float64(i)*l.step <= waterCorrectionMax; i++ {
 		p := float64(i) * l.step
 		for range 6 { // Newton, from the last value
 			const h = 0.01
@@ -92,7 +92,7 @@ func newLinearise() *linearise {
 	return l
 }
 
-func (l *linearise) at(p float64) float64 {
+func (l *waterCorrection) at(p float64) float64 {
 	u := max(0, min(float64(len(l.value))-1.001, p/l.step))
 	i := int(u)
 	return l.value[i] + (u-float64(i))*(l.value[i+1]-l.value[i])

@@ -36,7 +36,7 @@ func see(t *testing.T, sc *scene, plans []frame, post bool, radius float64, plac
 		c = sc.spec.Post
 	}
 	v := &view{t: t, c: c, toScan: jawToScan(c)}
-	grid := sc.grid(c, plans)
+	grid := sc.scanGrid(c, plans)
 	var points []geom.Vec
 	for _, p := range places {
 		points = append(points, v.toScan.Apply(p))
@@ -50,8 +50,8 @@ func see(t *testing.T, sc *scene, plans []frame, post bool, radius float64, plac
 
 // onFixture is a place in a fixture's own frame: x mesial, z apical.
 func (sc *scene) onFixture(plans []frame, i int, x, z float64) geom.Vec {
-	at := achieve(plans[i], sc.spec.Fixtures[i])
-	return at.place(geom.Vec{X: x, Z: z})
+	at := achievedFrame(plans[i], sc.spec.Fixtures[i])
+	return at.toJaw(geom.Vec{X: x, Z: z})
 }
 
 // Where grey values part: titanium's lie above 6000, cobalt-chromium's above
@@ -71,7 +71,7 @@ func TestEachClassShowsWhatItsNameSays(t *testing.T) {
 			s.Pre.Streaks, s.Post.Streaks = 0, 0
 			sc, plans, err := newScene(s)
 			require.NoError(t, err)
-			sc.furnish()
+			sc.addAnatomy()
 			f := s.Fixtures[0]
 			wall := f.Diameter/2 - 0.35
 			places := []geom.Vec{}
@@ -134,7 +134,7 @@ func TestEachClassShowsWhatItsNameSays(t *testing.T) {
 				require.GreaterOrEqual(t, s.Post.Noise, 60.0)
 			case SmallField:
 				require.LessOrEqual(t, s.Post.Width, 50.0)
-				grid := sc.grid(s.Post, plans)
+				grid := sc.scanGrid(s.Post, plans)
 				for _, p := range places {
 					q := r3.Sub(v.toScan.Apply(p), grid.Centre())
 					require.Less(t, math.Hypot(q.X, q.Y), s.Post.Width/2-5, "the fixture is well inside")
@@ -142,19 +142,19 @@ func TestEachClassShowsWhatItsNameSays(t *testing.T) {
 			case ToothlessRidge:
 				require.Empty(t, sc.own.teeth)
 				beside := sc.own.shapes[besides(f.Site)]
-				crown := beside.place(geom.Vec{Z: -beside.height / 2})
+				crown := beside.toJaw(geom.Vec{Z: -beside.height / 2})
 				require.Less(t, see(t, sc, plans, false, 1.5, crown).at(crown), 600.0, "no crown where a tooth would be")
 			case Moved:
 				still := s
 				still.Post.Motion = 0
 				was, _, err := newScene(still)
 				require.NoError(t, err)
-				was.furnish()
+				was.addAnatomy()
 				require.Less(t, steepest(v), 0.93*steepest(see(t, was, plans, true, 2.5, places...)), "edges are drawn out")
 			case Crowned:
 				require.NotEmpty(t, s.FarCrown)
 				tooth := sc.own.shapes[s.FarCrown]
-				side := tooth.place(geom.Vec{X: tooth.md/2 - 0.55, Z: -tooth.height / 2})
+				side := tooth.toJaw(geom.Vec{X: tooth.md/2 - 0.55, Z: -tooth.height / 2})
 				for _, post := range []bool{false, true} {
 					require.Greater(t, see(t, sc, plans, post, 1.5, side).at(side), float64(castFrom), "post %v", post)
 				}
@@ -224,12 +224,12 @@ func TestWhatChangesBetweenTheScans(t *testing.T) {
 		change(&s)
 		sc, plans, err := newScene(s)
 		require.NoError(t, err)
-		sc.furnish()
+		sc.addAnatomy()
 		return sc, plans
 	}
 
 	sc, plans := scenes(func(s *Spec) { s.Before, s.Fixtures[0].Missing = Tooth, true })
-	crown := sc.own.shapes["46"].place(geom.Vec{X: 3, Z: -4})
+	crown := sc.own.shapes["46"].toJaw(geom.Vec{X: 3, Z: -4})
 	require.Greater(t, see(t, sc, plans, false, 2, crown).at(crown), 1200.0, "a tooth before")
 	require.Less(t, see(t, sc, plans, true, 2, crown).at(crown), 300.0, "and none after")
 	core := sc.onFixture(plans, 0, 0, 8)
@@ -258,7 +258,7 @@ func TestWhatChangesBetweenTheScans(t *testing.T) {
 
 	sc, plans = scenes(func(s *Spec) { s.NewCrown = "45" })
 	tooth := sc.own.shapes["45"]
-	side := tooth.place(geom.Vec{X: tooth.md/2 - 0.55, Z: -tooth.height / 2})
+	side := tooth.toJaw(geom.Vec{X: tooth.md/2 - 0.55, Z: -tooth.height / 2})
 	require.Less(t, see(t, sc, plans, false, 2, side).at(side), float64(noMetalTo))
 	require.Greater(t, see(t, sc, plans, true, 2, side).at(side), float64(castFrom))
 }

@@ -19,9 +19,9 @@ func (f Fixture) cylinder() Fixture {
 func (f Fixture) clearanceTo(b *body, planned, achieved frame) Clearance {
 	c := Clearance{Structure: b.name, Kind: b.kind}
 	plain := f.cylinder()
-	c.Planned, c.CylinderPlanned = clearance(&f, planned, b.distance), clearance(&plain, planned, b.distance)
+	c.Planned, c.CylinderPlanned = minDistance(&f, planned, b.distance), minDistance(&plain, planned, b.distance)
 	if !f.Missing {
-		d, e := clearance(&f, achieved, b.distance), clearance(&plain, achieved, b.distance)
+		d, e := minDistance(&f, achieved, b.distance), minDistance(&plain, achieved, b.distance)
 		c.Achieved, c.CylinderAchieved = &d, &e
 	}
 	return c
@@ -32,11 +32,11 @@ func (f Fixture) clearanceTo(b *body, planned, achieved frame) Clearance {
 func (f Fixture) clearanceBeside(g Fixture, planned, achieved, gPlanned, gAchieved frame) Clearance {
 	c := Clearance{Structure: "fixture " + g.Site, Kind: "fixture"}
 	plain, gPlain := f.cylinder(), g.cylinder()
-	c.Planned = clearance(&f, planned, g.envelope(gPlanned))
-	c.CylinderPlanned = clearance(&plain, planned, gPlain.envelope(gPlanned))
+	c.Planned = minDistance(&f, planned, g.envelope(gPlanned))
+	c.CylinderPlanned = minDistance(&plain, planned, gPlain.envelope(gPlanned))
 	if !f.Missing && !g.Missing {
-		d := clearance(&f, achieved, g.envelope(gAchieved))
-		e := clearance(&plain, achieved, gPlain.envelope(gAchieved))
+		d := minDistance(&f, achieved, g.envelope(gAchieved))
+		e := minDistance(&plain, achieved, gPlain.envelope(gAchieved))
 		c.Achieved, c.CylinderAchieved = &d, &e
 	}
 	return c
@@ -57,7 +57,7 @@ func (f Fixture) envelope(at frame) func(geom.Vec) float64 {
 	}
 	profile = append(profile, corner{0, f.Length})
 	return func(p geom.Vec) float64 {
-		l := at.local(p)
+		l := at.fromJaw(p)
 		r := math.Hypot(l.X, l.Y)
 		square := math.Inf(1)
 		for i := 1; i < len(profile); i++ {
@@ -78,14 +78,14 @@ func (f Fixture) envelope(at frame) func(geom.Vec) float64 {
 	}
 }
 
-// clearance is the smallest value of a signed distance on the envelope of a
+// minDistance is the smallest value of a signed distance on the envelope of a
 // fixture at a place.
 //
 // Method: a grid on the surface, 0.1 to 0.3 mm apart, then a shrinking pattern
 // search from the best point down to a micrometre. A signed distance changes by
 // no more than the step, so a second valley is missed only where it is within
 // 0.2 mm of the first one's depth and narrower than the grid.
-func clearance(f *Fixture, at frame, distance func(geom.Vec) float64) float64 {
+func minDistance(f *Fixture, at frame, distance func(geom.Vec) float64) float64 {
 	r := f.Diameter / 2
 	total := r + f.Length + r // along the envelope: platform's middle, rim, flank, apex's middle
 	point := func(u, theta float64) geom.Vec {
@@ -102,7 +102,7 @@ func clearance(f *Fixture, at frame, distance func(geom.Vec) float64) float64 {
 			rho = f.crestRadius(z) * (total - u) / r
 		}
 		sin, cos := math.Sincos(theta)
-		return at.place(geom.Vec{X: rho * cos, Y: rho * sin, Z: z})
+		return at.toJaw(geom.Vec{X: rho * cos, Y: rho * sin, Z: z})
 	}
 	best, bu, bt := math.Inf(1), 0.0, 0.0
 	du, dt := total/160, 2*math.Pi/72

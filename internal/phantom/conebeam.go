@@ -29,7 +29,7 @@ const (
 	coneViews      = 300   // over a full turn
 	elementShare   = 0.8   // of a voxel that a detector element spans at the axis
 	subRays        = 3     // of each element along each edge
-	occupancyCell  = 0.05  // of the map that rays are followed through, mm
+	metalMapCell   = 0.05  // of the map that rays are followed through, mm
 )
 
 // ConeBeam makes the same block of the follow-up scan as RenderPost, with its
@@ -40,55 +40,55 @@ func ConeBeam(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	sc.furnish()
+	sc.addAnatomy()
 	truth := sc.truth(plans)
 	c := s.Post
-	g := sc.grid(c, plans)
+	g := sc.scanGrid(c, plans)
 	toPost := jawToScan(c)
 	var points []geom.Vec
 	for i, f := range s.Fixtures {
-		at := achieve(plans[i], f)
-		points = append(points, toPost.Apply(at.origin), toPost.Apply(at.place(geom.Vec{Z: f.Length})))
+		at := achievedFrame(plans[i], f)
+		points = append(points, toPost.Apply(at.origin), toPost.Apply(at.toJaw(geom.Vec{Z: f.Length})))
 	}
 	lo, hi := g.Box(radius, points...)
-	st := sc.stage(c, true)
+	st := sc.inScan(c, true)
 	b := newBlock(g, lo, hi)
-	st.paintTissue(b, c, c.parts(s.Seed))
+	st.renderTissue(b, c, c.headPositions(s.Seed))
 	// Metal stands in the place of tissue, which is taken out as water: grey value 0.
-	b.lay(st.cast3(g, c, c.parts(s.Seed), lo[2], hi[2]), [alloys]float64{})
+	b.replace(st.rasteriseMetal(g, c, c.headPositions(s.Seed), lo[2], hi[2]), [alloys]float64{})
 	shadows := st.projectTissue(b, c)
-	st.hardenTissue(b, c, shadows)
+	st.addTissueHardening(b, c, shadows)
 	newConeScan(st, b, c, shadows).addMetal()
-	b.addNoise(c, mix(s.Seed, 9, 1, 0))
+	b.addNoise(c, hash64(s.Seed, 9, 1, 0))
 	return b.store(c), &truth, nil
 }
 
 // coneScan is the machine: detector elements pitch mm apart at the axis.
 type coneScan struct {
 	*block
-	scan    Scan
-	parts   []part
-	shadows *shadows
-	pitch   float64
-	cols    int // from −half to half
-	half    int
-	rows    int // the first one row0 elements above the source's plane
-	row0    int
-	centre  geom.Vec // on the axis in the source's plane
-	bodies  []*occupancy
-	pre     []float32 // focus and detector, element steps
-	ramp    []float32
-	noise   float64
-	seed    uint64
+	scan       Scan
+	parts      []headPosition
+	shadows    *tissueProjections
+	pitch      float64
+	cols       int // from −half to half
+	half       int
+	rows       int // the first one row0 elements above the source's plane
+	row0       int
+	centre     geom.Vec // on the axis in the source's plane
+	bodies     []*metalMap
+	blurKernel []float32 // focus and detector, element steps
+	ramp       []float32
+	noise      float64
+	seed       uint64
 }
 
-func newConeScan(st *stage, b *block, c Scan, s *shadows) *coneScan {
-	m := &coneScan{block: b, scan: c, parts: c.parts(st.spec.Seed), shadows: s, pitch: max(0.1, elementShare*c.Voxel), seed: mix(st.spec.Seed, 23, 0, 0)}
+func newConeScan(st *scanScene, b *block, c Scan, s *tissueProjections) *coneScan {
+	m := &coneScan{block: b, scan: c, parts: c.headPositions(st.spec.Seed), shadows: s, pitch: max(0.1, elementShare*c.Voxel), seed: hash64(st.spec.Seed, 23, 0, 0)}
 	m.centre = b.grid.Centre()
 	toScan := st.toOwn.Inverse()
 	reach := 0.0
 	for _, body := range st.metalPost {
-		o := newOccupancy(body, st.toOwn, toScan)
+		o := newMetalMap(body, st.toOwn, toScan)
 		m.bodies = append(m.bodies, o)
 		for _, p := range []geom.Vec{o.a, o.b} {
 			reach = max(reach, math.Hypot(p.X-m.centre.X, p.Y-m.centre.Y)+o.r)
@@ -103,7 +103,7 @@ func newConeScan(st *stage, b *block, c Scan, s *shadows) *coneScan {
 
 	// Half of the blur arises before the logarithm, in focus and detector.
 	before := c.sigma() / math.Sqrt2
-	m.pre = kernel(math.Sqrt(max(0, before*before-m.pitch*m.pitch/12)), m.pitch)
+	m.blurKernel = gaussianKernel(math.Sqrt(max(0, before*before-m.pitch*m.pitch/12)), m.pitch)
 	m.ramp = rampKernel(m.pitch, before, m.cols)
 	square := float64(m.ramp[0] * m.ramp[0])
 	for _, x := range m.ramp[1:] {
@@ -114,9 +114,9 @@ func newConeScan(st *stage, b *block, c Scan, s *shadows) *coneScan {
 	return m
 }
 
-// occupancy is how much of each small cell of a box one metal body fills, in the
+// metalMap is how much of each small cell of a box one metal body fills, in the
 // scan's frame.
-type occupancy struct {
+type metalMap struct {
 	of     alloy
 	origin geom.Vec
 	size   [3]int
@@ -125,22 +125,22 @@ type occupancy struct {
 	r      float64
 }
 
-func newOccupancy(m metal, toJaw, toScan geom.Rigid) *occupancy {
-	a, b, r := m.hull()
+func newMetalMap(m metal, toJaw, toScan geom.Rigid) *metalMap {
+	a, b, r := m.capsule()
 	a, b = toScan.Apply(a), toScan.Apply(b)
-	o := &occupancy{of: m.alloy(), a: a, b: b, r: r}
-	r += occupancyCell
+	o := &metalMap{of: m.alloy(), a: a, b: b, r: r}
+	r += metalMapCell
 	o.origin = geom.Vec{X: min(a.X, b.X) - r, Y: min(a.Y, b.Y) - r, Z: min(a.Z, b.Z) - r}
 	top := geom.Vec{X: max(a.X, b.X) + r, Y: max(a.Y, b.Y) + r, Z: max(a.Z, b.Z) + r}
 	d := r3.Sub(top, o.origin)
-	o.size = [3]int{int(d.X/occupancyCell) + 1, int(d.Y/occupancyCell) + 1, int(d.Z/occupancyCell) + 1}
+	o.size = [3]int{int(d.X/metalMapCell) + 1, int(d.Y/metalMapCell) + 1, int(d.Z/metalMapCell) + 1}
 	o.fill = make([]uint8, o.size[0]*o.size[1]*o.size[2])
 	parallel.For(o.size[2], func(k int) {
 		row := make([]float32, o.size[0])
 		for j := range o.size[1] {
 			clear(row)
-			at := r3.Add(o.origin, r3.Scale(occupancyCell, geom.Vec{X: 0.5, Y: float64(j) + 0.5, Z: float64(k) + 0.5}))
-			if coverRow(row, at, occupancyCell, occupancyCell, 1, toJaw, m) {
+			at := r3.Add(o.origin, r3.Scale(metalMapCell, geom.Vec{X: 0.5, Y: float64(j) + 0.5, Z: float64(k) + 0.5}))
+			if addFractions(row, at, metalMapCell, metalMapCell, 1, toJaw, m) {
 				out := o.fill[(k*o.size[1]+j)*o.size[0]:]
 				for i, v := range row {
 					out[i] = uint8(math.Round(255 * float64(min(1, v))))
@@ -151,10 +151,10 @@ func newOccupancy(m metal, toJaw, toScan geom.Rigid) *occupancy {
 	return o
 }
 
-// path is the length of metal on the ray from p in the unit direction d, mm.
-func (o *occupancy) path(p, d geom.Vec) float64 {
+// pathLength is the length of metal on the ray from p in the unit direction d, mm.
+func (o *metalMap) pathLength(p, d geom.Vec) float64 {
 	// Positions in cells.
-	q := r3.Scale(1/occupancyCell, r3.Sub(p, o.origin))
+	q := r3.Scale(1/metalMapCell, r3.Sub(p, o.origin))
 	from, to := 0.0, math.Inf(1)
 	for a, n := range o.size {
 		x, v := [3]float64{q.X, q.Y, q.Z}[a], [3]float64{d.X, d.Y, d.Z}[a]
@@ -174,7 +174,7 @@ func (o *occupancy) path(p, d geom.Vec) float64 {
 			sum += int(o.fill[(k*o.size[1]+j)*o.size[0]+i])
 		}
 	}
-	return float64(sum) / 255 * occupancyCell
+	return float64(sum) / 255 * metalMapCell
 }
 
 // addMetal projects the metal view by view and adds its reconstruction.
@@ -184,7 +184,7 @@ func (m *coneScan) addMetal() {
 	layer := m.size[0] * m.size[1]
 	gain := float32(1000 / muWater * math.Pi / coneViews)
 	for v0 := 0; v0 < coneViews; v0 += batch {
-		parallel.For(batch, func(n int) { views[n] = m.view(v0 + n) })
+		parallel.For(batch, func(n int) { views[n] = m.filteredProjection(v0 + n) })
 		parallel.For(m.size[2], func(k int) {
 			for n, q := range views {
 				m.backproject(m.grey[k*layer:][:layer], q, v0+n, k, gain)
@@ -193,8 +193,8 @@ func (m *coneScan) addMetal() {
 	}
 }
 
-// view gives the filtered shadow that metal adds in one view, rows × cols.
-func (m *coneScan) view(v int) []float32 {
+// filteredProjection gives the filtered shadow that metal adds in one view, rows × cols.
+func (m *coneScan) filteredProjection(v int) []float32 {
 	sin, cos := math.Sincos(2 * math.Pi * float64(v) / coneViews)
 	axis := geom.Vec{X: cos, Y: sin}
 	source := r3.Add(m.centre, r3.Scale(sourceDistance, axis))
@@ -204,17 +204,17 @@ func (m *coneScan) view(v int) []float32 {
 		return r3.Add(m.centre, geom.Vec{X: -x * sin, Y: x * cos, Z: y})
 	}
 	scattered := m.shadows.scatter[len(m.shadows.scatter)/2]
-	off := m.offset(v)
+	off := m.headShift(v)
 	moved := r3.Sub(source, off) // the source as the head sees it
-	for at, near := range m.hit(moved, axis, func(x, y float64) geom.Vec { return r3.Sub(point(x, y), off) }) {
+	for at, near := range m.shadowMask(moved, axis, func(x, y float64) geom.Vec { return r3.Sub(point(x, y), off) }) {
 		if near == 0 {
 			continue
 		}
 		x, y := float64(at%m.cols-m.half)*m.pitch, float64(at/m.cols+m.row0)*m.pitch
-		tissue := m.tissue(v, x, y)
+		tissue := m.tissueRay(v, x, y)
 		without[at] = float32(tissue.intensity() + scattered)
 		with[at] = without[at]
-		if near&^beside == 0 {
+		if near&^blurredOnly == 0 {
 			continue
 		}
 		sum := 0.0
@@ -224,7 +224,7 @@ func (m *coneScan) view(v int) []float32 {
 			ray := tissue
 			for k, o := range m.bodies {
 				if near&(1<<k) != 0 {
-					l := o.path(moved, d)
+					l := o.pathLength(moved, d)
 					ray.metal[o.of] += l
 					ray.soft -= l
 				}
@@ -233,24 +233,24 @@ func (m *coneScan) view(v int) []float32 {
 		}
 		with[at] = float32(sum/(subRays*subRays) + scattered)
 	}
-	m.spread(with)
-	m.spread(without)
+	m.blur(with)
+	m.blur(without)
 	out := make([]float32, n)
 	line := make([]float32, m.cols)
-	from, to := m.columns(axis)
+	from, to := m.columnRange(axis)
 	for r := range m.rows {
 		y := float64(r+m.row0) * m.pitch
 		any := false
 		for c := range m.cols {
 			at := r*m.cols + c
 			line[c] = 0
-			got, bare := max(starved, float64(with[at])), max(starved, float64(without[at]))
+			got, bare := max(minTransmission, float64(with[at])), max(minTransmission, float64(without[at]))
 			if bare-got < 1e-7 {
 				continue
 			}
 			any = true
-			value := m.shadows.linear.at(-math.Log(got)) - m.shadows.linear.at(-math.Log(bare))
-			value += m.noise * math.Sqrt(max(0, 1/got-1/bare)) * float64(normalFrom(mix(m.seed, uint64(v), uint64(r+m.row0+1<<20), uint64(c))))
+			value := m.shadows.waterCorrection.at(-math.Log(got)) - m.shadows.waterCorrection.at(-math.Log(bare))
+			value += m.noise * math.Sqrt(max(0, 1/got-1/bare)) * float64(normalFromBits(hash64(m.seed, uint64(v), uint64(r+m.row0+1<<20), uint64(c))))
 			x := float64(c-m.half) * m.pitch
 			line[c] = float32(value * sourceDistance / math.Sqrt(sourceDistance*sourceDistance+x*x+y*y))
 		}
@@ -275,8 +275,8 @@ func (m *coneScan) view(v int) []float32 {
 	return out
 }
 
-// offset is where the head lies during view v, against its place at rest.
-func (m *coneScan) offset(v int) geom.Vec {
+// headShift is where the head lies during view v, against its place at rest.
+func (m *coneScan) headShift(v int) geom.Vec {
 	share := 0.0
 	for _, p := range m.parts {
 		if share += p.weight; float64(v) < share*coneViews {
@@ -286,16 +286,16 @@ func (m *coneScan) offset(v int) geom.Vec {
 	return m.parts[len(m.parts)-1].shift
 }
 
-// beside marks an element that no metal shades but whose neighbour's blur
+// blurredOnly marks an element that no metal shades but whose neighbour's blur
 // reaches it.
-const beside = 1 << 31
+const blurredOnly = 1 << 31
 
-// hit tells which bodies may shade each element, by bit.
-func (m *coneScan) hit(source, axis geom.Vec, point func(x, y float64) geom.Vec) []uint32 {
+// shadowMask tells which bodies may shade each element, by bit.
+func (m *coneScan) shadowMask(source, axis geom.Vec, point func(x, y float64) geom.Vec) []uint32 {
 	out := make([]uint32, m.rows*m.cols)
-	w := len(m.pre) / 2
+	w := len(m.blurKernel) / 2
 	for k, o := range m.bodies {
-		lo, hi := m.shadow(source, axis, o)
+		lo, hi := m.detectorRange(source, axis, o)
 		for r := lo[1]; r < hi[1]; r++ {
 			for c := lo[0]; c < hi[0]; c++ {
 				d := r3.Unit(r3.Sub(point(float64(c-m.half)*m.pitch, float64(r+m.row0)*m.pitch), source))
@@ -304,7 +304,7 @@ func (m *coneScan) hit(source, axis geom.Vec, point func(x, y float64) geom.Vec)
 				}
 				for y := max(0, r-2*w); y <= min(m.rows-1, r+2*w); y++ {
 					for x := max(0, c-2*w); x <= min(m.cols-1, c+2*w); x++ {
-						out[y*m.cols+x] |= beside
+						out[y*m.cols+x] |= blurredOnly
 					}
 				}
 				out[r*m.cols+c] |= 1 << k
@@ -314,9 +314,9 @@ func (m *coneScan) hit(source, axis geom.Vec, point func(x, y float64) geom.Vec)
 	return out
 }
 
-// shadow is the range of columns and rows that a body's capsule may shade, for a
+// detectorRange is the range of columns and rows that a body's capsule may shade, for a
 // source that lies sourceDistance along axis from the middle of the turn.
-func (m *coneScan) shadow(source, axis geom.Vec, o *occupancy) (lo, hi [2]int) {
+func (m *coneScan) detectorRange(source, axis geom.Vec, o *metalMap) (lo, hi [2]int) {
 	lo, hi = [2]int{m.cols, m.rows}, [2]int{}
 	across := geom.Vec{X: -axis.Y, Y: axis.X}
 	for _, p := range [2]geom.Vec{o.a, o.b} {
@@ -332,8 +332,8 @@ func (m *coneScan) shadow(source, axis geom.Vec, o *occupancy) (lo, hi [2]int) {
 	return [2]int{max(0, lo[0]), max(0, lo[1])}, [2]int{min(m.cols, hi[0]), min(m.rows, hi[1])}
 }
 
-// columns is the range of columns that the block's voxels are projected to.
-func (m *coneScan) columns(axis geom.Vec) (from, to int) {
+// columnRange is the range of columns that the block's voxels are projected to.
+func (m *coneScan) columnRange(axis geom.Vec) (from, to int) {
 	near := m.grid.Patient(float64(m.lo[0]), float64(m.lo[1]), 0)
 	far := m.grid.Patient(float64(m.hi[0]-1), float64(m.hi[1]-1), 0)
 	from, to = m.cols, 0
@@ -364,9 +364,9 @@ func lineToSegment(p, d, a, b geom.Vec) float64 {
 	return norm(r3.Add(u, r3.Scale(t, e)))
 }
 
-// tissue is what the ray to the detector's (x, y) crosses besides metal. The
+// tissueRay is what the ray to the detector's (x, y) crosses besides metal. The
 // map is of parallel views; over a jaw the cone's rays differ little from them.
-func (m *coneScan) tissue(v int, x, y float64) ray {
+func (m *coneScan) tissueRay(v int, x, y float64) ray {
 	// The ray travels along the source's direction; a parallel view at angle
 	// theta has its bins along (cos theta, sin theta).
 	half := coneViews / 2
@@ -376,12 +376,12 @@ func (m *coneScan) tissue(v int, x, y float64) ray {
 	if (t/half)%2 == 1 {
 		x = -x
 	}
-	return m.shadows.through(z, t%half*views/half, x)
+	return m.shadows.rayAt(z, t%half*views/half, x)
 }
 
-// spread blurs one view's intensity by focus and detector.
-func (m *coneScan) spread(image []float32) {
-	w := len(m.pre) / 2
+// blur blurs one view's intensity by focus and detector.
+func (m *coneScan) blur(image []float32) {
+	w := len(m.blurKernel) / 2
 	if w == 0 {
 		return
 	}
@@ -390,7 +390,7 @@ func (m *coneScan) spread(image []float32) {
 		row := image[r*m.cols:][:m.cols]
 		for c := range row {
 			var sum float32
-			for i, k := range m.pre {
+			for i, k := range m.blurKernel {
 				sum += k * row[max(0, min(m.cols-1, c+i-w))]
 			}
 			blurred[r*m.cols+c] = sum
@@ -399,7 +399,7 @@ func (m *coneScan) spread(image []float32) {
 	for r := range m.rows {
 		out := image[r*m.cols:][:m.cols]
 		clear(out)
-		for i, k := range m.pre {
+		for i, k := range m.blurKernel {
 			row := blurred[max(0, min(m.rows-1, r+i-w))*m.cols:][:m.cols]
 			for c, x := range row {
 				out[c] += k * x
@@ -408,9 +408,9 @@ func (m *coneScan) spread(image []float32) {
 	}
 }
 
-// empty tells whether no voxel of slice k sees metal in a filtered view: rows
+// noMetal tells whether no voxel of slice k sees metal in a filtered view: rows
 // without metal are zero throughout.
-func (m *coneScan) empty(q []float32, k int) bool {
+func (m *coneScan) noMetal(q []float32, k int) bool {
 	z := m.grid.Patient(0, 0, float64(m.lo[2]+k)).Z - m.centre.Z
 	r := m.fieldRadius()
 	near, far := z*sourceDistance/(sourceDistance-r), z*sourceDistance/(sourceDistance+r)
@@ -427,14 +427,14 @@ func (m *coneScan) empty(q []float32, k int) bool {
 // backproject adds one filtered view to slice k of the block.
 func (m *coneScan) backproject(out, q []float32, v, k int, gain float32) {
 	sin, cos := math.Sincos(2 * math.Pi * float64(v) / coneViews)
-	if m.empty(q, k) {
+	if m.noMetal(q, k) {
 		return
 	}
 	first := r3.Sub(m.grid.Patient(float64(m.lo[0]), float64(m.lo[1]), float64(m.lo[2]+k)), m.centre)
 	for j := range m.size[1] {
 		y := first.Y + float64(j)*m.scan.Voxel
 		row := out[j*m.size[0]:][:m.size[0]]
-		i0, i1 := m.span(j)
+		i0, i1 := m.columnsInField(j)
 		for i := i0; i < i1; i++ {
 			x := first.X + float64(i)*m.scan.Voxel
 			w := sourceDistance / (sourceDistance - x*cos - y*sin)

@@ -32,7 +32,7 @@ func rod() *post {
 }
 
 func TestPathThroughMetal(t *testing.T) {
-	o := newOccupancy(rod(), geom.Identity(), geom.Identity())
+	o := newMetalMap(rod(), geom.Identity(), geom.Identity())
 	for _, c := range []struct{ p, d geom.Vec }{
 		{geom.Vec{Y: -40}, geom.Vec{Y: 1}},
 		{geom.Vec{X: 1, Z: 40}, geom.Vec{Z: -1}},
@@ -50,6 +50,6 @@ func TestPathThroughMetal(t *testing.T) {
 			}
 		}
 		// Half a cell across the ray changes the slanted wall's chord by as much.
-		assert.InDelta(t, want, o.path(c.p, d), 0.06, "%v", c)
+		assert.InDelta(t, want, o.pathLength(c.p, d), 0.06, "%v", c)
 	}
 }

@@ -34,11 +34,11 @@ func Demo() []Spec {
 func demoCase(name, placed, site string, seed uint64) Spec {
 	s := Usual(site)
 	s.Seed, s.Case, s.Placed, s.Clinician = seed, name, placed, "clinician-a"
-	r := newDice(seed, 600)
+	r := newRandomSource(seed, 600)
 	for _, c := range []*Scan{&s.Pre, &s.Post} {
 		c.Width, c.Height = 60, 45
 	}
-	s.Post.Turn = geom.Vec{X: r.between(-9, 9), Y: r.between(-6, 6), Z: r.between(-12, 12)}
-	s.Post.Move = geom.Vec{X: r.between(-15, 15), Y: r.between(0, 20), Z: r.between(-15, 15)}
+	s.Post.Turn = geom.Vec{X: r.uniform(-9, 9), Y: r.uniform(-6, 6), Z: r.uniform(-12, 12)}
+	s.Post.Move = geom.Vec{X: r.uniform(-15, 15), Y: r.uniform(0, 20), Z: r.uniform(-15, 15)}
 	return s
 }

@@ -29,19 +29,19 @@ const (
 
 // jaw is one jaw as a rigid body in its own frame.
 type jaw struct {
-	upper    bool
-	sign     float64 // z = sign·h
-	arch     *arch
-	teeth    []*tooth
-	place    map[string]float64 // arc length of every site, tooth or not
-	canals   [][]cone           // nerve canals, each a chain
-	canalR   []float64
-	sinuses  []ellipsoid // the air within; the bony wall lies sinusWall further out
-	nose     []ellipsoid
-	texture  [3]*lattice
-	profiles []profile // at every profileStep along s from −profileEnd
-	shell    float64   // cortical thickness at the crest
-	resorbed float64   // how much lower the ridge is than beside teeth
+	upper     bool
+	sign      float64 // z = sign·h
+	arch      *arch
+	teeth     []*tooth
+	arcLength map[string]float64 // arc length of every site, tooth or not
+	canals    [][]cone           // nerve canals, each a chain
+	canalR    []float64
+	sinuses   []ellipsoid // the air within; the bony wall lies sinusWall further out
+	nose      []ellipsoid
+	texture   [3]*lattice
+	profiles  []profile // at every profileStep along s from −profileEnd
+	shell     float64   // cortical thickness at the crest
+	resorbed  float64   // how much lower the ridge is than beside teeth
 
 	shapes  map[string]*tooth // every site's tooth, there or not
 	former  *tooth            // what stood at the first fixture's site; nil = long healed
@@ -72,26 +72,26 @@ const (
 
 // newJaw builds a jaw from its own random stream, yet without texture.
 func newJaw(seed uint64, upper, edentulous bool, absent map[string]bool) *jaw {
-	j := &jaw{upper: upper, sign: -1, place: map[string]float64{}, shapes: map[string]*tooth{}}
+	j := &jaw{upper: upper, sign: -1, arcLength: map[string]float64{}, shapes: map[string]*tooth{}}
 	if upper {
 		j.sign = 1
 	}
 	stream := j.stream()
-	r := newDice(seed, stream)
-	half, depth := r.spread(25, 0.9), r.spread(37, 1.5)
+	r := newRandomSource(seed, stream)
+	half, depth := r.truncatedNormal(25, 0.9), r.truncatedNormal(37, 1.5)
 	if upper {
-		half, depth = r.spread(26.5, 0.9), r.spread(39, 1.5)
+		half, depth = r.truncatedNormal(26.5, 0.9), r.truncatedNormal(39, 1.5)
 	}
-	j.arch = newArch(half, depth, r.spread(1, 0.025))
+	j.arch = newArch(half, depth, r.truncatedNormal(1, 0.025))
 	if edentulous {
-		j.resorbed = r.between(2.5, 5)
+		j.resorbed = r.uniform(2.5, 5)
 	}
-	j.makeProfiles(newDice(seed, stream+10))
-	j.layTeeth(newDice(seed, stream+20), edentulous, absent)
+	j.makeProfiles(newRandomSource(seed, stream+10))
+	j.placeTeeth(newRandomSource(seed, stream+20), edentulous, absent)
 	if upper {
-		j.makeSinuses(newDice(seed, stream+30))
+		j.makeSinuses(newRandomSource(seed, stream+30))
 	} else {
-		j.makeCanals(newDice(seed, stream+30))
+		j.makeCanals(newRandomSource(seed, stream+30))
 	}
 	return j
 }
@@ -104,20 +104,20 @@ func (j *jaw) stream() uint64 {
 	return 1
 }
 
-func (j *jaw) makeProfiles(r *dice) {
-	crestT, crestH, crestR := newCurve(r, 0.5, 35), newCurve(r, 0.6, 26), newCurve(r, 0.5, 30)
-	baseT, baseH, baseR := newCurve(r, 0.9, 45), newCurve(r, 1.2, 50), newCurve(r, 0.5, 40)
-	shell := newCurve(r, 0.25, 28)
-	deep := r.between(26, 31)
-	j.shell = r.between(1.3, 1.8)
+func (j *jaw) makeProfiles(r *randomSource) {
+	crestT, crestH, crestR := newSmoothRandom(r, 0.5, 35), newSmoothRandom(r, 0.6, 26), newSmoothRandom(r, 0.5, 30)
+	baseT, baseH, baseR := newSmoothRandom(r, 0.9, 45), newSmoothRandom(r, 1.2, 50), newSmoothRandom(r, 0.5, 40)
+	shell := newSmoothRandom(r, 0.25, 28)
+	deep := r.uniform(26, 31)
+	j.shell = r.uniform(1.3, 1.8)
 	if j.upper {
-		deep = r.between(13, 16)
-		j.shell = r.between(0.9, 1.3)
+		deep = r.uniform(13, 16)
+		j.shell = r.uniform(0.9, 1.3)
 	}
 	n := int(2*profileEnd/profileStep) + 1
 	for i := range n {
 		s := -profileEnd + profileStep*float64(i)
-		back := smooth(12, 32, math.Abs(s)) // 0 in front, 1 at the molars
+		back := smoothstep(12, 32, math.Abs(s)) // 0 in front, 1 at the molars
 		p := profile{
 			crestT: crestT.at(s),
 			crestH: 10.2 + 1.6*(1-back) + j.resorbed + crestH.at(s),
@@ -131,7 +131,7 @@ func (j *jaw) makeProfiles(r *dice) {
 			p.baseH = p.crestH - j.resorbed + deep + baseH.at(s)
 		} else {
 			// Behind the last molar the ridge climbs into the ramus.
-			climb := smooth(lowerLast, lowerLast+24, math.Abs(s))
+			climb := smoothstep(lowerLast, lowerLast+24, math.Abs(s))
 			p.crestH -= 45 * climb
 			p.baseT += 1.5 * (1 - back)
 			p.baseR = 5.2 + 0.5*back + baseR.at(s)
@@ -155,9 +155,9 @@ func (j *jaw) profileAt(s float64) profile {
 	}
 }
 
-// layTeeth places the teeth from the midline backwards, each with its own size
+// placeTeeth places the teeth from the midline backwards, each with its own size
 // and gap, and keeps the places of those that are absent.
-func (j *jaw) layTeeth(r *dice, edentulous bool, absent map[string]bool) {
+func (j *jaw) placeTeeth(r *randomSource, edentulous bool, absent map[string]bool) {
 	sizes := lowerSizes
 	quadrants := [2]int{3, 4}
 	if j.upper {
@@ -165,19 +165,19 @@ func (j *jaw) layTeeth(r *dice, edentulous bool, absent map[string]bool) {
 	}
 	for side, sign := range [2]float64{1, -1} {
 		at := 0.1
-		scale := r.spread(1, 0.03)
+		scale := r.truncatedNormal(1, 0.03)
 		for number := 1; number <= 8; number++ {
 			site := fmt.Sprintf("%d%d", quadrants[side], number)
 			size := sizes[number]
 			size.mesiodistal *= scale
-			gap := max(0.1, r.spread(0.25, 0.15))
+			gap := max(0.1, r.truncatedNormal(0.25, 0.15))
 			middle := at + size.mesiodistal/2
 			at += size.mesiodistal + gap
-			j.place[site] = sign * middle
-			level := size.crown + r.spread(0, 0.35) // small steps in the bite
-			t := newTooth(r, site, size, j.arch.frameAt(sign*middle, level, j.sign).leaning(0, j.rootLean(number)), sign*middle)
+			j.arcLength[site] = sign * middle
+			level := size.crown + r.truncatedNormal(0, 0.35) // small steps in the bite
+			t := newTooth(r, site, size, j.arch.frameAt(sign*middle, level, j.sign).tilted(0, j.rootLean(number)), sign*middle)
 			j.shapes[site] = t
-			lost := r.chance(0.04) || number == 8 && r.chance(0.7)
+			lost := r.bernoulli(0.04) || number == 8 && r.bernoulli(0.7)
 			if edentulous || absent[site] || lost {
 				continue
 			}
@@ -198,23 +198,23 @@ func (j *jaw) rootLean(number int) float64 {
 	return 0
 }
 
-func (j *jaw) makeCanals(r *dice) {
-	depth := newCurve(r, 0.8, 40)
-	aside := newCurve(r, 0.6, 35)
-	level := r.between(15.5, 18.5)
+func (j *jaw) makeCanals(r *randomSource) {
+	depth := newSmoothRandom(r, 0.8, 40)
+	aside := newSmoothRandom(r, 0.6, 35)
+	level := r.uniform(15.5, 18.5)
 	for side := -1.0; side <= 1; side += 2 {
-		radius := r.between(1.2, 1.6)
-		dh := r.between(-0.7, 0.7)
-		mental := r.between(22, 26)
+		radius := r.uniform(1.2, 1.6)
+		dh := r.uniform(-0.7, 0.7)
+		mental := r.uniform(22, 26)
 		var path []geom.Vec
 		for i := 0; i <= 14; i++ {
 			s := mental + 4.6*float64(i)
 			p := j.profileAt(side * s)
-			up := smooth(0, 7, float64(i)*4.6)
+			up := smoothstep(0, 7, float64(i)*4.6)
 			t := p.crestT + (1-up)*(p.crestR+1.5) - up*(0.8+aside.at(side*s))
 			h := 10.2 + level + dh + depth.at(side*s) - 1.5*(1-up)
-			h -= 26 * smooth(lowerLast, lowerLast+32, s)
-			c, along := j.arch.at(side * s)
+			h -= 26 * smoothstep(lowerLast, lowerLast+32, s)
+			c, along := j.arch.pointAt(side * s)
 			path = append(path, geom.Vec{X: c.X + along.Y*t, Y: c.Y - along.X*t, Z: j.sign * h})
 		}
 		var chain []cone
@@ -226,20 +226,20 @@ func (j *jaw) makeCanals(r *dice) {
 	}
 }
 
-func (j *jaw) makeSinuses(r *dice) {
+func (j *jaw) makeSinuses(r *randomSource) {
 	for side := -1.0; side <= 1; side += 2 {
 		p := j.profileAt(side * 45)
-		c, along := j.arch.at(side * 45)
-		t := -r.between(1, 2.5)
-		radii := geom.Vec{X: r.between(10, 12.5), Y: r.between(14, 18), Z: r.between(13, 17)}
-		floor := p.crestH - j.resorbed + r.between(9, 13)
+		c, along := j.arch.pointAt(side * 45)
+		t := -r.uniform(1, 2.5)
+		radii := geom.Vec{X: r.uniform(10, 12.5), Y: r.uniform(14, 18), Z: r.uniform(13, 17)}
+		floor := p.crestH - j.resorbed + r.uniform(9, 13)
 		j.sinuses = append(j.sinuses, ellipsoid{
-			centre: geom.Vec{X: c.X + along.Y*t, Y: c.Y - along.X*t + r.between(-2, 3), Z: floor + radii.Z},
+			centre: geom.Vec{X: c.X + along.Y*t, Y: c.Y - along.X*t + r.uniform(-2, 3), Z: floor + radii.Z},
 			radii:  radii,
 		})
 		j.nose = append(j.nose, ellipsoid{
-			centre: geom.Vec{X: side * r.between(6.2, 7), Y: 0, Z: 38},
-			radii:  geom.Vec{X: 5, Y: 22, Z: r.between(11, 13)},
+			centre: geom.Vec{X: side * r.uniform(6.2, 7), Y: 0, Z: 38},
+			radii:  geom.Vec{X: 5, Y: 22, Z: r.uniform(11, 13)},
 		})
 	}
 }
@@ -255,7 +255,7 @@ func (j *jaw) crest(s float64) frame {
 // boneDistance is the signed distance to the jaw bone's outside and the
 // cortical thickness at a point of the jaw's frame.
 func (j *jaw) boneDistance(p geom.Vec) (d, shell float64) {
-	s, t := j.arch.measure(p.X, p.Y)
+	s, t := j.arch.coordinates(p.X, p.Y)
 	h := j.sign * p.Z
 	c := j.profileAt(s)
 	d = roundCone2(t, h, c.crestT, c.crestH+c.crestR, c.baseT, c.baseH-c.baseR, c.crestR, c.baseR)
@@ -263,7 +263,7 @@ func (j *jaw) boneDistance(p geom.Vec) (d, shell float64) {
 	shell = c.shell
 	if j.upper {
 		d = max(d, math.Abs(s)-upperLast)
-		d = min(d, j.palate(p, t, h))
+		d = min(d, j.palateDistance(p, t, h))
 		for i := range j.sinuses {
 			air := j.sinuses[i].distance(p)
 			d = min(d, air-sinusWall)
@@ -279,17 +279,17 @@ func (j *jaw) boneDistance(p geom.Vec) (d, shell float64) {
 	return d, shell
 }
 
-// palate is the signed distance to the hard palate's plate, which spans the
+// palateDistance is the signed distance to the hard palate's plate, which spans the
 // arch and rises to the midline.
-func (j *jaw) palate(p geom.Vec, t, h float64) float64 {
-	rise := 17 + 7*smooth(2, 19, -t)
+func (j *jaw) palateDistance(p geom.Vec, t, h float64) float64 {
+	rise := 17 + 7*smoothstep(2, 19, -t)
 	plate := math.Abs(h-rise)*0.85 - 1.4
 	return max(plate, t, p.Y-22)
 }
 
-// cavities is the signed distance to the nearest air-filled cavity and its
+// cavityDistance is the signed distance to the nearest air-filled cavity and its
 // lining.
-func (j *jaw) cavities(p geom.Vec) float64 {
+func (j *jaw) cavityDistance(p geom.Vec) float64 {
 	d := math.Inf(1)
 	for i := range j.sinuses {
 		d = min(d, j.sinuses[i].distance(p))
@@ -300,9 +300,9 @@ func (j *jaw) cavities(p geom.Vec) float64 {
 	return d
 }
 
-// marrow is the grey value of spongy bone: struts about half a millimetre wide
+// spongyBoneGrey is the grey value of spongy bone: struts about half a millimetre wide
 // over a density that changes by the centimetre.
-func (j *jaw) marrow(p geom.Vec) float64 {
+func (j *jaw) spongyBoneGrey(p geom.Vec) float64 {
 	// Fixed turns keep the cells' axes out of the scan's.
 	u := 0.80*p.X + 0.36*p.Y - 0.48*p.Z
 	v := -0.60*p.X + 0.48*p.Y - 0.64*p.Z

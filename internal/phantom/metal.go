@@ -14,8 +14,8 @@ type metal interface {
 	// within a tenth of a millimetre of it, and never more than the true one
 	// elsewhere.
 	distance(p geom.Vec) float64
-	// hull is a capsule around it: ends and radius.
-	hull() (a, b geom.Vec, r float64)
+	// capsule is a capsule around it: ends and radius.
+	capsule() (a, b geom.Vec, r float64)
 	alloy() alloy
 }
 
@@ -27,18 +27,18 @@ const (
 	alloys
 )
 
-// placed is a fixture at its achieved pose, with its cap.
-type placed struct {
+// placedFixture is a fixture at its achieved pose, with its cap.
+type placedFixture struct {
 	Fixture
 	pose  geom.Pose // jaw frame
 	frame           // z apical from the platform
 	turn  float64   // phase of the thread
 }
 
-func newPlaced(f Fixture, at frame, turn float64) *placed {
-	return &placed{
+func newPlacedFixture(f Fixture, at frame, turn float64) *placedFixture {
+	return &placedFixture{
 		Fixture: f, frame: at, turn: turn,
-		pose: geom.Pose{Entry: at.origin, Apex: at.place(geom.Vec{Z: f.Length})},
+		pose: geom.Pose{Entry: at.origin, Apex: at.toJaw(geom.Vec{Z: f.Length})},
 	}
 }
 
@@ -63,24 +63,24 @@ func (f *Fixture) crestRadius(z float64) float64 {
 
 // surfaceRadius is the radius of the threaded surface at height z and angle
 // theta: a helix whose valleys lie ThreadDepth below the envelope.
-func (p *placed) surfaceRadius(z, theta float64) float64 {
+func (p *placedFixture) surfaceRadius(z, theta float64) float64 {
 	r := p.crestRadius(z)
 	if p.ThreadDepth == 0 {
 		return r
 	}
-	fade := smooth(collar*0.6, collar*1.4, z) * (1 - smooth(p.Length-p.ApexRound-0.2, p.Length-0.1, z))
+	fade := smoothstep(collar*0.6, collar*1.4, z) * (1 - smoothstep(p.Length-p.ApexRound-0.2, p.Length-0.1, z))
 	if fade == 0 {
 		return r
 	}
 	u := z/p.Pitch - theta/(2*math.Pi) + p.turn
 	u -= math.Floor(u)
 	// A flat crest of a fifth of the pitch, straight flanks, a rounded valley.
-	valley := smooth(0.1, 0.42, min(u, 1-u))
+	valley := smoothstep(0.1, 0.42, min(u, 1-u))
 	return r - p.ThreadDepth*fade*valley
 }
 
-func (p *placed) distance(q geom.Vec) float64 {
-	l := p.local(q)
+func (p *placedFixture) distance(q geom.Vec) float64 {
+	l := p.fromJaw(q)
 	r := math.Sqrt(l.X*l.X + l.Y*l.Y)
 	out := max(-l.Z, l.Z-p.Length)
 	if far := max(out, r-p.Diameter/2); far > 0.3 {
@@ -101,22 +101,22 @@ func (p *placed) distance(q geom.Vec) float64 {
 	return d
 }
 
-func (p *placed) hull() (a, b geom.Vec, r float64) {
+func (p *placedFixture) capsule() (a, b geom.Vec, r float64) {
 	return p.pose.Entry, p.pose.Apex, p.Diameter/2 + 0.05
 }
 
-func (p *placed) alloy() alloy { return titanium }
+func (p *placedFixture) alloy() alloy { return titanium }
 
-// lid is a cover screw, healing abutment or crown abutment: a flared cylinder
+// abutment is a cover screw, healing abutment or crown abutment: a flared cylinder
 // coronal of the platform with a screw that goes into the bore.
-type lid struct {
-	*placed
+type abutment struct {
+	*placedFixture
 	top   float64 // radius at its coronal end
 	shank float64 // how deep its screw goes, mm
 }
 
-func newLid(p *placed) *lid {
-	l := &lid{placed: p, top: p.Diameter/2 - 0.1, shank: 0.7 * p.BoreDepth}
+func newAbutment(p *placedFixture) *abutment {
+	l := &abutment{placedFixture: p, top: p.Diameter/2 - 0.1, shank: 0.7 * p.BoreDepth}
 	switch p.Cap {
 	case Healing:
 		l.top = p.Diameter/2 + 0.12*p.CapHeight
@@ -126,8 +126,8 @@ func newLid(p *placed) *lid {
 	return l
 }
 
-func (c *lid) distance(q geom.Vec) float64 {
-	l := c.local(q)
+func (c *abutment) distance(q geom.Vec) float64 {
+	l := c.fromJaw(q)
 	r := math.Sqrt(l.X*l.X + l.Y*l.Y)
 	foot := c.Diameter/2 - 0.1
 	u := clamp01(-l.Z / c.CapHeight)
@@ -142,8 +142,8 @@ func (c *lid) distance(q geom.Vec) float64 {
 	return max(min(body, screw), -socket)
 }
 
-func (c *lid) hull() (a, b geom.Vec, r float64) {
-	return c.place(geom.Vec{Z: -c.CapHeight}), c.place(geom.Vec{Z: c.shank}), max(c.top, c.Diameter/2) + 0.05
+func (c *abutment) capsule() (a, b geom.Vec, r float64) {
+	return c.toJaw(geom.Vec{Z: -c.CapHeight}), c.toJaw(geom.Vec{Z: c.shank}), max(c.top, c.Diameter/2) + 0.05
 }
 
 // shellCrown is a cast metal crown: the outer shape of a tooth's crown, hollow
@@ -154,13 +154,13 @@ type shellCrown struct {
 }
 
 func (s *shellCrown) distance(q geom.Vec) float64 {
-	l := s.local(q)
-	d := s.crown(l)
+	l := s.fromJaw(q)
+	d := s.crownDistance(l)
 	return max(d, -(d + s.wall), l.Z-0.4)
 }
 
-func (s *shellCrown) hull() (a, b geom.Vec, r float64) {
-	c := s.place(geom.Vec{Z: -s.height / 2})
+func (s *shellCrown) capsule() (a, b geom.Vec, r float64) {
+	c := s.toJaw(geom.Vec{Z: -s.height / 2})
 	return c, r3.Add(c, r3.Scale(0.01, s.a)), math.Sqrt(s.md*s.md+s.bl*s.bl+s.height*s.height) / 2
 }
 
@@ -175,12 +175,12 @@ type castCrown struct {
 }
 
 func (b *castCrown) distance(q geom.Vec) float64 {
-	l := b.local(q)
+	l := b.fromJaw(q)
 	d := roundBox(l.X, l.Y, l.Z, b.half.X, b.half.Y, b.half.Z, b.rounding)
 	return max(d, -(d + b.wall))
 }
 
-func (b *castCrown) hull() (from, to geom.Vec, r float64) {
+func (b *castCrown) capsule() (from, to geom.Vec, r float64) {
 	return b.origin, r3.Add(b.origin, r3.Scale(0.01, b.a)), norm(b.half)
 }
 
@@ -192,5 +192,5 @@ type post struct {
 	of alloy
 }
 
-func (p *post) hull() (a, b geom.Vec, r float64) { return p.a, p.b, max(p.ra, p.rb) + 0.05 }
-func (p *post) alloy() alloy                     { return p.of }
+func (p *post) capsule() (a, b geom.Vec, r float64) { return p.a, p.b, max(p.ra, p.rb) + 0.05 }
+func (p *post) alloy() alloy                        { return p.of }

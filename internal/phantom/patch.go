@@ -10,8 +10,8 @@ import (
 	"plumbline/internal/volume"
 )
 
-// patch is how much of each voxel in a box one metal body fills.
-type patch struct {
+// metalFraction is how much of each voxel in a box one metal body fills.
+type metalFraction struct {
 	of     alloy
 	lo, hi [3]int
 	size   [3]int
@@ -24,29 +24,29 @@ type patch struct {
 // Gaussian equals the continuous one to 1e-6.
 const fineCell = 0.1
 
-// cast3 renders the scan's metal in the slices from kLow (included) to kHigh
+// rasteriseMetal renders the scan's metal in the slices from kLow (included) to kHigh
 // (excluded), each body on its own fine cells.
-func (st *stage) cast3(g volume.Grid, c Scan, parts []part, kLow, kHigh int) []*patch {
+func (st *scanScene) rasteriseMetal(g volume.Grid, c Scan, parts []headPosition, kLow, kHigh int) []*metalFraction {
 	bodies := st.metalPre
 	if st.post {
 		bodies = st.metalPost
 	}
 	toScan := st.toOwn.Inverse()
-	var patches []*patch
+	var patches []*metalFraction
 	for _, m := range bodies {
-		a, b, r := m.hull()
-		p := &patch{of: m.alloy()}
-		p.box(g, toScan.Apply(a), toScan.Apply(b), r+c.Motion+3.5*c.sigma()+c.Voxel, c.slice(), kLow, kHigh)
+		a, b, r := m.capsule()
+		p := &metalFraction{of: m.alloy()}
+		p.setBox(g, toScan.Apply(a), toScan.Apply(b), r+c.Motion+3.5*c.sigma()+c.Voxel, c.sliceStep(), kLow, kHigh)
 		if p.size[0] > 0 && p.size[1] > 0 && p.size[2] > 0 {
-			p.fill(g, c, parts, st.toOwn, m)
+			p.rasterise(g, c, parts, st.toOwn, m)
 			patches = append(patches, p)
 		}
 	}
 	return patches
 }
 
-// box sets the range of voxels, which may reach outside the scan in the slice.
-func (p *patch) box(g volume.Grid, a, b geom.Vec, r, slice float64, kLow, kHigh int) {
+// setBox sets the range of voxels, which may reach outside the scan in the slice.
+func (p *metalFraction) setBox(g volume.Grid, a, b geom.Vec, r, slice float64, kLow, kHigh int) {
 	ai, aj, ak := g.Index(a)
 	bi, bj, bk := g.Index(b)
 	from, to := [3]float64{ai, aj, ak}, [3]float64{bi, bj, bk}
@@ -60,10 +60,10 @@ func (p *patch) box(g volume.Grid, a, b geom.Vec, r, slice float64, kLow, kHigh 
 	}
 }
 
-// spreadWeights is the weight of each fine cell for a voxel, from the voxel's
+// blurredBoxWeights is the weight of each fine cell for a voxel, from the voxel's
 // centre outwards: the voxel's box blurred by a Gaussian. A cell is an average
 // itself, so the Gaussian is narrower by a cell's variance.
-func spreadWeights(sigma, voxel float64, f int) []float32 {
+func blurredBoxWeights(sigma, voxel float64, f int) []float32 {
 	cell := voxel / float64(f)
 	sigma = math.Sqrt(max(0, sigma*sigma-cell*cell/12))
 	n := f // reaches f cells past the voxel's faces at least
@@ -88,20 +88,20 @@ func spreadWeights(sigma, voxel float64, f int) []float32 {
 	return out
 }
 
-// fill renders the body into fine cells and gathers them into voxels, sharp and
+// rasterise renders the body into fine cells and gathers them into voxels, sharp and
 // blurred.
-func (p *patch) fill(g volume.Grid, c Scan, parts []part, toJaw geom.Rigid, m metal) {
+func (p *metalFraction) rasterise(g volume.Grid, c Scan, parts []headPosition, toJaw geom.Rigid, m metal) {
 	f := max(2, int(math.Ceil(c.Voxel/fineCell-1e-9)))
-	fz := max(2, int(math.Ceil(c.slice()/fineCell-1e-9)))
-	blurX, blurZ := spreadWeights(c.sigma(), c.Voxel, f), spreadWeights(c.sigma(), c.slice(), fz)
-	boxX, boxZ := spreadWeights(0, c.Voxel, f), spreadWeights(0, c.slice(), fz)
+	fz := max(2, int(math.Ceil(c.sliceStep()/fineCell-1e-9)))
+	blurX, blurZ := blurredBoxWeights(c.sigma(), c.Voxel, f), blurredBoxWeights(c.sigma(), c.sliceStep(), fz)
+	boxX, boxZ := blurredBoxWeights(0, c.Voxel, f), blurredBoxWeights(0, c.sliceStep(), fz)
 	marginX, marginZ := (len(blurX)-f)/2, (len(blurZ)-fz)/2
 	nx, ny, nz := p.size[0]*f+2*marginX, p.size[1]*f+2*marginX, p.size[2]*fz+2*marginZ
 
 	sx, sy := p.size[0], p.size[1]
 	layer := sx * sy
 	sharp, blurry := make([]float32, layer*nz), make([]float32, layer*nz)
-	cellX, cellZ := c.Voxel/float64(f), c.slice()/float64(fz)
+	cellX, cellZ := c.Voxel/float64(f), c.sliceStep()/float64(fz)
 	first := g.Patient(float64(p.lo[0])-0.5, float64(p.lo[1])-0.5, float64(p.lo[2])-0.5)
 	first.X += (0.5 - float64(marginX)) * cellX
 	first.Y += (0.5 - float64(marginX)) * cellX
@@ -115,20 +115,20 @@ func (p *patch) fill(g volume.Grid, c Scan, parts []part, toJaw geom.Rigid, m me
 			hit := false
 			for _, pt := range parts {
 				at := geom.Vec{X: first.X, Y: first.Y + float64(j)*cellX, Z: first.Z + float64(k)*cellZ}
-				hit = coverRow(row, r3.Sub(at, pt.shift), cellX, max(cellX, cellZ), float32(pt.weight), toJaw, m) || hit
+				hit = addFractions(row, r3.Sub(at, pt.shift), cellX, max(cellX, cellZ), float32(pt.weight), toJaw, m) || hit
 			}
 			if !hit {
 				continue
 			}
 			any = true
-			gather(rowsBlurry[j*sx:][:sx], row, blurX, f)
-			gather(rowsSharp[j*sx:][:sx], row[marginX-(len(boxX)-f)/2:], boxX, f)
+			downsampleRow(rowsBlurry[j*sx:][:sx], row, blurX, f)
+			downsampleRow(rowsSharp[j*sx:][:sx], row[marginX-(len(boxX)-f)/2:], boxX, f)
 		}
 		if !any {
 			return
 		}
-		gatherRows(blurry[k*layer:][:layer], rowsBlurry, sx, blurX, f)
-		gatherRows(sharp[k*layer:][:layer], rowsSharp[(marginX-(len(boxX)-f)/2)*sx:], sx, boxX, f)
+		downsampleRows(blurry[k*layer:][:layer], rowsBlurry, sx, blurX, f)
+		downsampleRows(sharp[k*layer:][:layer], rowsSharp[(marginX-(len(boxX)-f)/2)*sx:], sx, boxX, f)
 	})
 	p.sharp, p.blurry = make([]float32, layer*p.size[2]), make([]float32, layer*p.size[2])
 	parallel.For(p.size[2], func(k int) {
@@ -137,9 +137,9 @@ func (p *patch) fill(g volume.Grid, c Scan, parts []part, toJaw geom.Rigid, m me
 	})
 }
 
-// coverRow adds to row how much of each cell along x the body fills, and tells
+// addFractions adds to row how much of each cell along x the body fills, and tells
 // whether it met it. Where the distance shows the surface far off it leaps.
-func coverRow(row []float32, at geom.Vec, step, cell float64, weight float32, toJaw geom.Rigid, m metal) bool {
+func addFractions(row []float32, at geom.Vec, step, cell float64, weight float32, toJaw geom.Rigid, m metal) bool {
 	hit := false
 	q := toJaw.Apply(at)
 	along := toJaw.Rotate(geom.Vec{X: step})
@@ -156,7 +156,7 @@ func coverRow(row []float32, at geom.Vec, step, cell float64, weight float32, to
 		case d < 0:
 			n = max(1, int(careful*(-d-inside)/step))
 		}
-		if v = float32(cover(d, cell)); v > 0 {
+		if v = float32(planeFraction(d, cell)); v > 0 {
 			hit = true
 			for k := i; k < min(i+n, len(row)); k++ {
 				row[k] += weight * v
@@ -167,8 +167,8 @@ func coverRow(row []float32, at geom.Vec, step, cell float64, weight float32, to
 	return hit
 }
 
-// gather sums weighted fine cells into voxels along a row.
-func gather(out, fine, w []float32, f int) {
+// downsampleRow sums weighted fine cells into voxels along a row.
+func downsampleRow(out, fine, w []float32, f int) {
 	for i := range out {
 		var s float32
 		for k, x := range fine[i*f:][:len(w)] {
@@ -178,18 +178,18 @@ func gather(out, fine, w []float32, f int) {
 	}
 }
 
-// gatherRows sums weighted fine rows into voxel rows.
-func gatherRows(out, rows []float32, width int, w []float32, f int) {
+// downsampleRows sums weighted fine rows into voxel rows.
+func downsampleRows(out, rows []float32, width int, w []float32, f int) {
 	for j := 0; j*width < len(out); j++ {
 		addWeighted(out[j*width:][:width], rows[j*f*width:], width, w)
 	}
 }
 
 // addMetal lays the metal over the tissue.
-func (b *block) addMetal(patches []*patch) { b.lay(patches, metalGrey) }
+func (b *block) addMetal(patches []*metalFraction) { b.replace(patches, metalGrey) }
 
-// lay puts each alloy's grey value in the place of what is there.
-func (b *block) lay(patches []*patch, greys [alloys]float64) {
+// replace puts each alloy's grey value in the place of what is there.
+func (b *block) replace(patches []*metalFraction, greys [alloys]float64) {
 	for _, p := range patches {
 		grey := float32(greys[p.of])
 		parallel.For(p.size[2], func(k int) {

@@ -80,7 +80,7 @@ func ReadRecord(dir string) (*Record, error) {
 	return &r, nil
 }
 
-func list(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+func components(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
 func newRecord(s Spec, t Truth) *Record {
 	r := &Record{
@@ -89,10 +89,10 @@ func newRecord(s Spec, t Truth) *Record {
 	}
 	for _, f := range t.Fixtures {
 		place := func(p geom.Pose) *measurement.Placement {
-			return &measurement.Placement{Entry: list(p.Entry), Apex: list(p.Apex), Diameter: f.Diameter, Length: f.Length}
+			return &measurement.Placement{Entry: components(p.Entry), Apex: components(p.Apex), Diameter: f.Diameter, Length: f.Length}
 		}
 		out := FixtureRecord{
-			Site: f.Site, Missing: f.Missing, Planned: *place(f.Planned), Mesial: list(f.Mesial), Buccal: list(f.Buccal),
+			Site: f.Site, Missing: f.Missing, Planned: *place(f.Planned), Mesial: components(f.Mesial), Buccal: components(f.Buccal),
 			Deviation: f.Deviation, Clearance: f.Clearance,
 		}
 		if !f.Missing {
@@ -103,17 +103,17 @@ func newRecord(s Spec, t Truth) *Record {
 	for _, b := range t.Structures {
 		out := StructureRecord{Name: b.Name, Kind: b.Kind, Radius: b.Radius}
 		for _, p := range b.Path {
-			out.Path = append(out.Path, list(p))
+			out.Path = append(out.Path, components(p))
 		}
 		if b.Kind == "sinus" {
-			centre, radii := list(b.Centre), list(b.Radii)
-			axes := [3][3]float64{list(b.Place.Rotate(geom.Vec{X: 1})), list(b.Place.Rotate(geom.Vec{Y: 1})), list(b.Place.Rotate(geom.Vec{Z: 1}))}
+			centre, radii := components(b.Centre), components(b.Radii)
+			axes := [3][3]float64{components(b.Place.Rotate(geom.Vec{X: 1})), components(b.Place.Rotate(geom.Vec{Y: 1})), components(b.Place.Rotate(geom.Vec{Z: 1}))}
 			out.Centre, out.Radii, out.Axes = &centre, &radii, &axes
 		}
 		r.Structures = append(r.Structures, out)
 	}
 	for _, l := range t.Landmarks {
-		r.Landmarks = append(r.Landmarks, LandmarkRecord{l.Name, list(l.Pre), list(l.Post)})
+		r.Landmarks = append(r.Landmarks, LandmarkRecord{l.Name, components(l.Pre), components(l.Post)})
 	}
 	return r
 }

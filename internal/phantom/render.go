@@ -24,8 +24,8 @@ func Render(s Spec) (*Pair, error) {
 	if err != nil {
 		return nil, err
 	}
-	sc.furnish()
-	pre, post := sc.grid(s.Pre, plans), sc.grid(s.Post, plans)
+	sc.addAnatomy()
+	pre, post := sc.scanGrid(s.Pre, plans), sc.scanGrid(s.Post, plans)
 	return &Pair{
 		Pre:   sc.render(s.Pre, pre, false, [3]int{}, pre.Size),
 		Post:  sc.render(s.Post, post, true, [3]int{}, post.Size),
@@ -41,49 +41,49 @@ func RenderPost(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	sc.furnish()
+	sc.addAnatomy()
 	truth := sc.truth(plans)
-	g := sc.grid(s.Post, plans)
+	g := sc.scanGrid(s.Post, plans)
 	toPost := jawToScan(s.Post)
 	var points []geom.Vec
 	for i, f := range s.Fixtures {
-		at := achieve(plans[i], f)
-		points = append(points, toPost.Apply(at.origin), toPost.Apply(at.place(geom.Vec{Z: f.Length})))
+		at := achievedFrame(plans[i], f)
+		points = append(points, toPost.Apply(at.origin), toPost.Apply(at.toJaw(geom.Vec{Z: f.Length})))
 	}
 	lo, hi := g.Box(radius, points...)
 	return sc.render(s.Post, g, true, lo, hi), &truth, nil
 }
 
-// part is one of the places where the head lies during a scan.
-type part struct {
+// headPosition is one of the places where the head lies during a scan.
+type headPosition struct {
 	shift  geom.Vec // mm, in the scan's frame
 	weight float64
 }
 
-// parts are two places Motion apart whose mean is the true one.
-func (c Scan) parts(seed uint64) []part {
+// headPositions are two places Motion apart whose mean is the true one.
+func (c Scan) headPositions(seed uint64) []headPosition {
 	if c.Motion == 0 {
-		return []part{{weight: 1}}
+		return []headPosition{{weight: 1}}
 	}
-	r := newDice(seed, 300)
+	r := newRandomSource(seed, 300)
 	d := r3.Scale(c.Motion, r3.Unit(geom.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}))
 	const first = 0.6
-	return []part{{r3.Scale(first-1, d), first}, {r3.Scale(first, d), 1 - first}}
+	return []headPosition{{r3.Scale(first-1, d), first}, {r3.Scale(first, d), 1 - first}}
 }
 
 // render makes the voxels lo (included) to hi (excluded) of a scan.
 func (sc *scene) render(c Scan, g volume.Grid, post bool, lo, hi [3]int) *volume.Volume {
-	st := sc.stage(c, post)
-	parts := c.parts(sc.spec.Seed)
+	st := sc.inScan(c, post)
+	parts := c.headPositions(sc.spec.Seed)
 	f := newBlock(g, lo, hi)
-	st.paintTissue(f, c, parts)
-	around := len(zKernel(c)) / 2
-	patches := st.cast3(g, c, parts, lo[2]-around, hi[2]+around)
+	st.renderTissue(f, c, parts)
+	around := len(sliceKernel(c)) / 2
+	patches := st.rasteriseMetal(g, c, parts, lo[2]-around, hi[2]+around)
 	f.addMetal(patches)
 	if c.Streaks > 0 {
 		st.addStreaks(f, c, patches)
 	}
-	f.addNoise(c, mix(sc.spec.Seed, 9, boolBit(post), 0))
+	f.addNoise(c, hash64(sc.spec.Seed, 9, boolBit(post), 0))
 	return f.store(c)
 }
 
@@ -123,8 +123,8 @@ func (b *block) fieldRadius() float64 {
 	return float64(min(b.grid.Size[0], b.grid.Size[1])) / 2 * b.grid.Step[0].X
 }
 
-// kernel samples the point spread at voxel steps, from −n to n.
-func kernel(sigma, step float64) []float32 {
+// gaussianKernel samples the point spread at voxel steps, from −n to n.
+func gaussianKernel(sigma, step float64) []float32 {
 	n := int(math.Ceil(3.3 * sigma / step))
 	w := make([]float64, 2*n+1)
 	sum := 0.0
@@ -146,10 +146,10 @@ func kernel(sigma, step float64) []float32 {
 // tileEdge is the edge of a tile of voxels that share one list of bodies.
 const tileEdge = 8
 
-// paintTissue renders everything but metal: cells averaged over their volume,
+// renderTissue renders everything but metal: cells averaged over their volume,
 // then the point spread.
-func (st *stage) paintTissue(b *block, c Scan, parts []part) {
-	kx, kz := kernel(c.sigma(), c.Voxel), kernel(c.sigma(), c.slice())
+func (st *scanScene) renderTissue(b *block, c Scan, parts []headPosition) {
+	kx, kz := gaussianKernel(c.sigma(), c.Voxel), gaussianKernel(c.sigma(), c.sliceStep())
 	mx, mz := len(kx)/2, len(kz)/2
 	lo := [3]int{b.lo[0] - mx, b.lo[1] - mx, b.lo[2] - mz}
 	hi := [3]int{b.hi[0] + mx, b.hi[1] + mx, b.hi[2] + mz}
@@ -162,14 +162,14 @@ func (st *stage) paintTissue(b *block, c Scan, parts []part) {
 		j0 := (floor(lo[1]) + n%ty) * tileEdge
 		k0 := (floor(lo[2]) + n/ty) * tileEdge
 		for i0 := floor(lo[0]) * tileEdge; i0 < hi[0]; i0 += tileEdge {
-			st.paintTile(b, c, parts, raw, lo, hi, [3]int{i0, j0, k0})
+			st.renderTile(b, c, parts, raw, lo, hi, [3]int{i0, j0, k0})
 		}
 	})
 	b.blur(raw, [3]int{nx, ny, nz}, kx, kz)
 }
 
-// paintTile renders the voxels of one tile that lie between lo and hi.
-func (st *stage) paintTile(b *block, c Scan, parts []part, raw []float32, lo, hi, at [3]int) {
+// renderTile renders the voxels of one tile that lie between lo and hi.
+func (st *scanScene) renderTile(b *block, c Scan, parts []headPosition, raw []float32, lo, hi, at [3]int) {
 	g := &b.grid
 	nx, ny := hi[0]-lo[0], hi[1]-lo[1]
 	var from, to [3]int
@@ -179,17 +179,17 @@ func (st *stage) paintTile(b *block, c Scan, parts []part, raw []float32, lo, hi
 	const mid = float64(tileEdge-1) / 2
 	middle := g.Patient(float64(at[0])+mid, float64(at[1])+mid, float64(at[2])+mid)
 	half := float64(tileEdge) / 2
-	radius := math.Sqrt(2*half*half*c.Voxel*c.Voxel + half*half*c.slice()*c.slice())
+	radius := math.Sqrt(2*half*half*c.Voxel*c.Voxel + half*half*c.sliceStep()*c.sliceStep())
 	outside := b.fieldRadius() + radius + 4*c.sigma() + c.Voxel
 	empty := b.radius2(at[0]+tileEdge/2, at[1]+tileEdge/2) > outside*outside
 
 	// A cell that a surface may cut is split in eight.
-	cell := math.Max(c.Voxel, c.slice())
-	cut := math.Sqrt(2*c.Voxel*c.Voxel+c.slice()*c.slice()) / 2
+	cell := math.Max(c.Voxel, c.sliceStep())
+	cut := math.Sqrt(2*c.Voxel*c.Voxel+c.sliceStep()*c.sliceStep()) / 2
 	for _, pt := range parts {
 		var t tile
 		if !empty {
-			t = st.look(r3.Sub(middle, pt.shift), radius)
+			t = st.bodiesNear(r3.Sub(middle, pt.shift), radius)
 		}
 		for k := from[2]; k < to[2]; k++ {
 			for j := from[1]; j < to[1]; j++ {
@@ -205,7 +205,7 @@ func (st *stage) paintTile(b *block, c Scan, parts []part, raw []float32, lo, hi
 						var edge float64
 						v, edge = st.grey(&t, p, cell)
 						if edge < cut {
-							v = st.split(&t, p, c)
+							v = st.meanOfOctants(&t, p, c)
 						}
 					}
 					row[i-lo[0]] += float32(pt.weight * v)
@@ -215,10 +215,10 @@ func (st *stage) paintTile(b *block, c Scan, parts []part, raw []float32, lo, hi
 	}
 }
 
-// split is the mean over eight parts of a voxel.
-func (st *stage) split(t *tile, p geom.Vec, c Scan) float64 {
-	q, qz := c.Voxel/4, c.slice()/4
-	w := math.Max(c.Voxel, c.slice()) / 2
+// meanOfOctants is the mean over eight parts of a voxel.
+func (st *scanScene) meanOfOctants(t *tile, p geom.Vec, c Scan) float64 {
+	q, qz := c.Voxel/4, c.sliceStep()/4
+	w := math.Max(c.Voxel, c.sliceStep()) / 2
 	sum := 0.0
 	for n := range 8 {
 		s := geom.Vec{X: p.X - q, Y: p.Y - q, Z: p.Z - qz}
@@ -280,11 +280,11 @@ func addWeighted(out, in []float32, stride int, w []float32) {
 	}
 }
 
-// band is the in-plane noise filter: the reconstruction's ramp takes the low
+// noiseFilter is the in-plane noise filter: the reconstruction's ramp takes the low
 // frequencies away and its window the high ones, which a difference of two
 // Gaussians imitates. Rays from front to back cross more of the arch, so the
 // grain is longer that way.
-type band struct {
+type noiseFilter struct {
 	narrow, wide [2][]float32 // along x and y, voxel steps
 	share        float32      // of the wide one that is taken off
 	scale        float32      // to unit variance
@@ -293,13 +293,13 @@ type band struct {
 // noiseAlong is the noise's correlation along z.
 var noiseAlong = [3]float32{0.1, 1, 0.1}
 
-func newBand(c Scan) *band {
-	n := &band{share: 0.85}
+func newNoiseFilter(c Scan) *noiseFilter {
+	n := &noiseFilter{share: 0.85}
 	const widening = 1.6
 	square := 0.0
 	for a, long := range [2]float64{1.05, 1.4} {
 		s := max(0.4, long*c.sigma()/c.Voxel)
-		n.narrow[a], n.wide[a] = kernel(s, 1), kernel(widening*s, 1)
+		n.narrow[a], n.wide[a] = gaussianKernel(s, 1), gaussianKernel(widening*s, 1)
 	}
 	dx, dy := n.margin(0), n.margin(1)
 	for j, wy := range n.wide[1] {
@@ -318,18 +318,18 @@ func newBand(c Scan) *band {
 }
 
 // margin is how much further the wide filter reaches along an axis.
-func (n *band) margin(axis int) int { return (len(n.wide[axis]) - len(n.narrow[axis])) / 2 }
+func (n *noiseFilter) margin(axis int) int { return (len(n.wide[axis]) - len(n.narrow[axis])) / 2 }
 
 // addNoise adds noise that depends only on the voxel's place in the whole scan.
 func (b *block) addNoise(c Scan, seed uint64) {
 	if c.Noise == 0 {
 		return
 	}
-	n := newBand(c)
+	n := newNoiseFilter(c)
 	layer := b.size[0] * b.size[1]
 	layers := make([]float32, layer*(b.size[2]+2))
 	parallel.For(b.size[2]+2, func(l int) {
-		n.layer(layers[l*layer:][:layer], b, seed, b.lo[2]+l-1)
+		n.filteredNoise(layers[l*layer:][:layer], b, seed, b.lo[2]+l-1)
 	})
 	scale := n.scale * float32(c.Noise)
 	rr := b.fieldRadius() * b.fieldRadius()
@@ -348,8 +348,8 @@ func (b *block) addNoise(c Scan, seed uint64) {
 	})
 }
 
-// layer fills one slice with filtered white noise.
-func (n *band) layer(out []float32, b *block, seed uint64, k int) {
+// filteredNoise fills one slice with filtered white noise.
+func (n *noiseFilter) filteredNoise(out []float32, b *block, seed uint64, k int) {
 	const bias = 1 << 20 // keeps indices positive
 	mx, my := len(n.wide[0])/2, len(n.wide[1])/2
 	dx, dy := n.margin(0), n.margin(1)
@@ -359,7 +359,7 @@ func (n *band) layer(out []float32, b *block, seed uint64, k int) {
 	fine, broad := make([]float32, sx*ny), make([]float32, sx*ny)
 	for j := range ny {
 		for i := range white {
-			white[i] = normalFrom(mix(seed, uint64(b.lo[0]+i-mx+bias), uint64(b.lo[1]+j-my+bias), uint64(k+bias)))
+			white[i] = normalFromBits(hash64(seed, uint64(b.lo[0]+i-mx+bias), uint64(b.lo[1]+j-my+bias), uint64(k+bias)))
 		}
 		convolveRow(fine[j*sx:][:sx], white[dx:nx-dx], n.narrow[0])
 		convolveRow(broad[j*sx:][:sx], white, n.wide[0])

@@ -14,21 +14,21 @@ import (
 )
 
 // castAlone renders one metal body alone.
-func castAlone(c Scan, m metal) (*patch, volume.Grid) {
+func castAlone(c Scan, m metal) (*metalFraction, volume.Grid) {
 	g := volume.Grid{
 		Size:   [3]int{4000, 4000, 4000},
 		Origin: geom.Vec{X: -100.013, Y: -99.871, Z: -100.207},
-		Step:   [3]geom.Vec{{X: c.Voxel}, {Y: c.Voxel}, {Z: c.slice()}},
+		Step:   [3]geom.Vec{{X: c.Voxel}, {Y: c.Voxel}, {Z: c.sliceStep()}},
 	}
-	p := &patch{of: m.alloy()}
-	a, b, r := m.hull()
-	p.box(g, a, b, r+3.5*c.sigma()+c.Voxel, c.slice(), 0, g.Size[2])
-	p.fill(g, c, []part{{weight: 1}}, geom.Identity(), m)
+	p := &metalFraction{of: m.alloy()}
+	a, b, r := m.capsule()
+	p.setBox(g, a, b, r+3.5*c.sigma()+c.Voxel, c.sliceStep(), 0, g.Size[2])
+	p.rasterise(g, c, []headPosition{{weight: 1}}, geom.Identity(), m)
 	return p, g
 }
 
 // content is the volume, mm³, and the centroid of what fills the voxels.
-func content(p *patch, g volume.Grid, fill []float32) (volume float64, centroid geom.Vec) {
+func content(p *metalFraction, g volume.Grid, fill []float32) (volume float64, centroid geom.Vec) {
 	for k := range p.size[2] {
 		for j := range p.size[1] {
 			for i := range p.size[0] {
@@ -49,15 +49,15 @@ func TestMetalFillsItsOwnVolume(t *testing.T) {
 		{Voxel: 0.15, Blur: 0.3}, {Voxel: 0.3, Blur: 0.45}, {Voxel: 0.4, Blur: 0.6}, {Voxel: 0.25, Slice: 0.5, Blur: 0.5},
 	} {
 		for _, lean := range [][2]float64{{0, 0}, {7, -3}, {-31, 24}} {
-			at := upright(0.037, -0.021, 0.043).leaning(lean[0], lean[1])
+			at := upright(0.037, -0.021, 0.043).tilted(lean[0], lean[1])
 			f := Fixture{Diameter: 4.1, Length: 6, Taper: 1}
-			a, b := at.place(geom.Vec{Z: 1}), at.place(geom.Vec{Z: 6})
+			a, b := at.toJaw(geom.Vec{Z: 1}), at.toJaw(geom.Vec{Z: 6})
 			for _, body := range []struct {
 				metal
 				volume float64
 				middle geom.Vec
 			}{
-				{newPlaced(f, at, 0), math.Pi * 2.05 * 2.05 * 6, at.place(geom.Vec{Z: 3})},
+				{newPlacedFixture(f, at, 0), math.Pi * 2.05 * 2.05 * 6, at.toJaw(geom.Vec{Z: 3})},
 				{&post{of: titanium, cone: newCone(a, b, 1.3, 1.3)}, math.Pi * 1.3 * 1.3 * (5 + 4*1.3/3), r3.Scale(0.5, r3.Add(a, b))},
 			} {
 				p, g := castAlone(c, body.metal)
@@ -75,8 +75,8 @@ func TestMetalFillsItsOwnVolume(t *testing.T) {
 // own surface in cylindrical coordinates.
 func TestThreadBoreAndTaperTakeTheirVolume(t *testing.T) {
 	f := UsualFixture("36")
-	at := upright(0, 0, 0).leaning(12, -5)
-	body := newPlaced(f, at, 0.3)
+	at := upright(0, 0, 0).tilted(12, -5)
+	body := newPlacedFixture(f, at, 0.3)
 	p, g := castAlone(Scan{Voxel: 0.3, Blur: 0.45}, body)
 	got, _ := content(p, g, p.blurry)
 	want := 0.0
@@ -93,7 +93,7 @@ func TestThreadBoreAndTaperTakeTheirVolume(t *testing.T) {
 	require.InEpsilon(t, want, got, 0.01)
 	smooth := f
 	smooth.ThreadDepth = 0
-	p, g = castAlone(Scan{Voxel: 0.3, Blur: 0.45}, newPlaced(smooth, at, 0.3))
+	p, g = castAlone(Scan{Voxel: 0.3, Blur: 0.45}, newPlacedFixture(smooth, at, 0.3))
 	without, _ := content(p, g, p.blurry)
 	require.Greater(t, without, 1.05*got, "the thread's valleys are cut out")
 }
@@ -102,7 +102,7 @@ func TestThreadBoreAndTaperTakeTheirVolume(t *testing.T) {
 // spread and the voxel's own box make of a step.
 func TestABlurredEdgeFollowsTheErrorFunction(t *testing.T) {
 	c := Scan{Voxel: 0.3, Blur: 0.45}
-	p, g := castAlone(c, newPlaced(Fixture{Diameter: 8, Length: 8, Taper: 1}, upright(0, 0, 0), 0))
+	p, g := castAlone(c, newPlacedFixture(Fixture{Diameter: 8, Length: 8, Taper: 1}, upright(0, 0, 0), 0))
 	i, j, _ := g.Index(geom.Vec{})
 	x, y := int(math.Round(i))-p.lo[0], int(math.Round(j))-p.lo[1]
 	// A step amid a fine cell is drawn out over it: up to cell²/24 times the
@@ -133,10 +133,10 @@ func TestTissueIsAveragedOverTheVoxel(t *testing.T) {
 	s := small("36")
 	sc, plans, err := newScene(s)
 	require.NoError(t, err)
-	sc.furnish()
+	sc.addAnatomy()
 	c := s.Pre
 	c.Noise, c.Streaks, c.Blur = 0, 0, 0
-	grid := sc.grid(c, plans)
+	grid := sc.scanGrid(c, plans)
 	// Around the neck of the tooth in front: enamel, dentine, pulp, gap,
 	// lamina, marrow and soft tissue within a centimetre.
 	neck := jawToScan(c).Apply(sc.own.shapes["35"].origin)

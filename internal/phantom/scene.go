@@ -14,7 +14,7 @@ type scene struct {
 	absent     map[string]bool // sites without a tooth
 	own, other *jaw
 	soft       [2]*lattice
-	fixtures   []*placed
+	fixtures   []*placedFixture
 	metalPre   []metal
 	metalPost  []metal
 }
@@ -40,8 +40,8 @@ func jawToScan(c Scan) geom.Rigid {
 	return turn
 }
 
-// stage is the scene as one scan sees it: where each body lies.
-type stage struct {
+// scanScene is the scene as one scan sees it: where each body lies.
+type scanScene struct {
 	*scene
 	toOwn, toOther, toSkull, toMouth geom.Rigid // from the scan's patient frame
 	air                              ellipsoid  // between the jaws, mouth frame
@@ -49,8 +49,8 @@ type stage struct {
 	post                             bool
 }
 
-func (sc *scene) stage(c Scan, post bool) *stage {
-	st := &stage{scene: sc, post: post}
+func (sc *scene) inScan(c Scan, post bool) *scanScene {
+	st := &scanScene{scene: sc, post: post}
 	ownToScan := jawToScan(c)
 	st.toOwn = ownToScan.Inverse()
 	lower := lowerToUpper(c)
@@ -72,37 +72,37 @@ func (sc *scene) stage(c Scan, post bool) *stage {
 		centre: geom.Vec{Y: 2},
 		radii:  geom.Vec{X: 27, Y: 31, Z: 1.2 + 0.45*c.Opening},
 	}
-	r := newDice(sc.spec.Seed, 200)
+	r := newRandomSource(sc.spec.Seed, 200)
 	if post {
-		r = newDice(sc.spec.Seed, 201)
+		r = newRandomSource(sc.spec.Seed, 201)
 	}
-	st.warp = geom.Vec{X: r.between(-3, 3), Y: r.between(-3, 3), Z: r.between(-4, 4)}
+	st.warp = geom.Vec{X: r.uniform(-3, 3), Y: r.uniform(-3, 3), Z: r.uniform(-4, 4)}
 	return st
 }
 
-// cast is what of one jaw can show within a tile.
-type cast struct {
+// jawContent is what of one jaw can show within a tile.
+type jawContent struct {
 	jaw      *jaw
-	bone     reach
-	teeth    []glimpse
+	bone     presence
+	teeth    []toothContent
 	canals   []*cone
 	cavity   bool
 	socket   bool
 	granules bool
 }
 
-type reach int
+type presence int
 
 const (
-	none    reach = iota // not here
-	surface              // its surface may pass through
-	deep                 // all spongy bone
+	outside  presence = iota // not here
+	boundary                 // its surface may pass through
+	interior                 // all spongy bone
 )
 
 // tile is a small block of space with what can show in it.
 type tile struct {
-	own, other cast
-	skin, air  reach
+	own, other jawContent
+	skin, air  presence
 	plain      bool // one grey value throughout
 	grey       float64
 }
@@ -120,19 +120,19 @@ func headDistance(p geom.Vec) float64 {
 	return (k - 1) * headX
 }
 
-// look gathers what can show within radius r of the scan's point p.
-func (st *stage) look(p geom.Vec, r float64) tile {
+// bodiesNear gathers what can show within radius r of the scan's point p.
+func (st *scanScene) bodiesNear(p geom.Vec, r float64) tile {
 	var t tile
 	// Distances of blended and bent bodies are not exact; the margin covers it.
 	margin := 1.35*r + 0.8
-	t.skin = reachOf(headDistance(st.toSkull.Apply(p)), margin)
-	t.air = reachOf(st.air.distance(st.toMouth.Apply(p)), 2*margin)
-	t.own = st.cast(st.own, st.toOwn.Apply(p), r, margin)
-	t.other = st.cast(st.other, st.toOther.Apply(p), r, margin)
+	t.skin = presenceOf(headDistance(st.toSkull.Apply(p)), margin)
+	t.air = presenceOf(st.air.distance(st.toMouth.Apply(p)), 2*margin)
+	t.own = st.jawNear(st.own, st.toOwn.Apply(p), r, margin)
+	t.other = st.jawNear(st.other, st.toOther.Apply(p), r, margin)
 	if f := st.own.former; f != nil && norm(r3.Sub(f.centre, st.toOwn.Apply(p))) < f.reach+margin {
 		// A tooth before surgery is a socket after it, a socket has healed.
 		if st.spec.Before == Tooth && !st.post {
-			if g, ok := f.glimpse(st.toOwn.Apply(p), r); ok {
+			if g, ok := f.contentNear(st.toOwn.Apply(p), r); ok {
 				t.own.teeth = append(t.own.teeth, g)
 			}
 		} else {
@@ -140,31 +140,31 @@ func (st *stage) look(p geom.Vec, r float64) tile {
 		}
 	}
 	t.own.granules = st.post && len(t.own.jaw.granule) > 0
-	if t.skin == none && t.own.bone == none && t.other.bone == none && len(t.own.teeth) == 0 && len(t.other.teeth) == 0 {
+	if t.skin == outside && t.own.bone == outside && t.other.bone == outside && len(t.own.teeth) == 0 && len(t.other.teeth) == 0 {
 		t.plain, t.grey = true, greyAir
 	}
 	return t
 }
 
-func reachOf(d, margin float64) reach {
+func presenceOf(d, margin float64) presence {
 	switch {
 	case d > margin:
-		return none
+		return outside
 	case d < -margin:
-		return deep
+		return interior
 	}
-	return surface
+	return boundary
 }
 
-func (st *stage) cast(j *jaw, q geom.Vec, r, margin float64) cast {
-	c := cast{jaw: j}
+func (st *scanScene) jawNear(j *jaw, q geom.Vec, r, margin float64) jawContent {
+	c := jawContent{jaw: j}
 	d, shell := j.boneDistance(q)
-	c.bone = reachOf(d, margin)
-	if c.bone == deep && d > -margin-1.2*shell-0.5 {
-		c.bone = surface
+	c.bone = presenceOf(d, margin)
+	if c.bone == interior && d > -margin-1.2*shell-0.5 {
+		c.bone = boundary
 	}
 	for _, t := range j.teeth {
-		if g, ok := t.glimpse(q, r); ok {
+		if g, ok := t.contentNear(q, r); ok {
 			c.teeth = append(c.teeth, g)
 		}
 	}
@@ -177,7 +177,7 @@ func (st *stage) cast(j *jaw, q geom.Vec, r, margin float64) cast {
 		}
 	}
 	if j.upper {
-		c.cavity = j.cavities(q) < margin+mucosa+4
+		c.cavity = j.cavityDistance(q) < margin+mucosa+4
 	}
 	return c
 }
@@ -187,71 +187,71 @@ const canalWall = 0.45
 
 // grey is the grey value of a cell of edge w at the scan's point p, and the
 // distance to the nearest surface.
-func (st *stage) grey(t *tile, p geom.Vec, w float64) (v, edge float64) {
+func (st *scanScene) grey(t *tile, p geom.Vec, w float64) (v, edge float64) {
 	edge = math.Inf(1)
 	own := st.toOwn.Apply(p)
-	boneOwn, marrowOwn := t.own.bones(own, w, &edge)
+	boneOwn, marrowOwn := t.own.boneFractions(own, w, &edge)
 	var other geom.Vec
 	var boneOther, marrowOther float64
-	if t.other.bone != none || len(t.other.teeth) > 0 || t.other.cavity {
+	if t.other.bone != outside || len(t.other.teeth) > 0 || t.other.cavity {
 		other = st.toOther.Apply(p)
-		boneOther, marrowOther = t.other.bones(other, w, &edge)
+		boneOther, marrowOther = t.other.boneFractions(other, w, &edge)
 	}
 	if boneOwn < 1 && boneOther < 1 {
 		v = st.softGrey(t, p, w, &edge)
 	}
-	v = t.other.paint(other, v, boneOther, marrowOther, w, &edge)
-	v = t.own.paint(own, v, boneOwn, marrowOwn, w, &edge)
+	v = t.other.blend(other, v, boneOther, marrowOther, w, &edge)
+	v = t.own.blend(own, v, boneOwn, marrowOwn, w, &edge)
 	if t.own.socket {
-		v = st.own.paintSocket(own, v, boneOwn, w, &edge)
+		v = st.own.blendSocket(own, v, boneOwn, w, &edge)
 	}
 	if t.own.granules {
-		v = st.own.paintGranules(own, v, w, &edge)
+		v = st.own.blendGranules(own, v, w, &edge)
 	}
 	return v, edge
 }
 
 // softGrey is skin, muscle, fat, and the air in the mouth and around the head.
-func (st *stage) softGrey(t *tile, p geom.Vec, w float64, edge *float64) float64 {
+func (st *scanScene) softGrey(t *tile, p geom.Vec, w float64, edge *float64) float64 {
 	v := greyAir
-	if t.skin != none {
+	if t.skin != outside {
 		q := st.toSkull.Apply(p)
 		in := 1.0
-		if t.skin == surface {
+		if t.skin == boundary {
 			d := headDistance(q)
-			in = cover(d, w)
+			in = planeFraction(d, w)
 			*edge = min(*edge, math.Abs(d))
 		}
 		if in > 0 {
 			q = r3.Add(q, st.warp)
 			tissue := greySoft + 22*st.soft[0].at(q.X*0.15, q.Y*0.15, q.Z*0.15) -
-				130*smooth(0.9, 1.5, st.soft[1].at(q.X*0.08, q.Y*0.08, q.Z*0.06))
+				130*smoothstep(0.9, 1.5, st.soft[1].at(q.X*0.08, q.Y*0.08, q.Z*0.06))
 			v += in * (tissue - v)
 		}
 	}
-	if t.air != none {
+	if t.air != outside {
 		d := st.air.distance(st.toMouth.Apply(p))
-		v += cover(d, w) * (greyAir - v)
+		v += planeFraction(d, w) * (greyAir - v)
 		*edge = min(*edge, math.Abs(d))
 	}
 	return v
 }
 
-// bones is how much of the cell is bone of this jaw, and how much is spongy.
-func (c *cast) bones(q geom.Vec, w float64, edge *float64) (bone, marrow float64) {
+// boneFractions is how much of the cell is bone of this jaw, and how much is spongy.
+func (c *jawContent) boneFractions(q geom.Vec, w float64, edge *float64) (bone, marrow float64) {
 	switch c.bone {
-	case none:
+	case outside:
 		return 0, 0
-	case deep:
+	case interior:
 		return 1, 1
 	}
 	d, shell := c.jaw.boneDistance(q)
 	*edge = min(*edge, math.Abs(d), math.Abs(d+shell))
-	return cover(d, w), cover(d+shell, w)
+	return planeFraction(d, w), planeFraction(d+shell, w)
 }
 
-// paint lays this jaw over the grey value v.
-func (c *cast) paint(q geom.Vec, v, bone, marrow, w float64, edge *float64) float64 {
+// blend lays this jaw over the grey value v.
+func (c *jawContent) blend(q geom.Vec, v, bone, marrow, w float64, edge *float64) float64 {
 	j := c.jaw
 	if bone > 0 {
 		if marrow < 1 {
@@ -259,39 +259,39 @@ func (c *cast) paint(q geom.Vec, v, bone, marrow, w float64, edge *float64) floa
 			v += bone * (cortex - v)
 		}
 		if marrow > 0 {
-			v += marrow * (j.marrow(q) - v)
+			v += marrow * (j.spongyBoneGrey(q) - v)
 		}
 		if len(c.canals) > 0 {
 			d := math.Inf(1)
 			for _, seg := range c.canals {
 				d = min(d, seg.distance(q))
 			}
-			v += bone * cover(d-canalWall, w) * (greyLamina - v)
-			v += bone * cover(d, w) * (greyNerve - v)
+			v += bone * planeFraction(d-canalWall, w) * (greyLamina - v)
+			v += bone * planeFraction(d, w) * (greyNerve - v)
 			*edge = min(*edge, math.Abs(d-canalWall), math.Abs(d))
 		}
 	}
 	if c.cavity {
-		d := j.cavities(q)
-		v += cover(d, w) * (greySoft - v)
-		v += cover(d+mucosa, w) * (greyAir - v)
+		d := j.cavityDistance(q)
+		v += planeFraction(d, w) * (greySoft - v)
+		v += planeFraction(d+mucosa, w) * (greyAir - v)
 		*edge = min(*edge, math.Abs(d), math.Abs(d+mucosa))
 	}
 	for i := range c.teeth {
-		v = c.teeth[i].paint(q, v, bone, w, edge)
+		v = c.teeth[i].blend(q, v, bone, w, edge)
 	}
 	return v
 }
 
-// paintSocket lays the former tooth's socket into the bone.
-func (j *jaw) paintSocket(q geom.Vec, v, bone, w float64, edge *float64) float64 {
+// blendSocket lays the former tooth's socket into the bone.
+func (j *jaw) blendSocket(q geom.Vec, v, bone, w float64, edge *float64) float64 {
 	d := j.former.rootDistance(q)
 	*edge = min(*edge, math.Abs(d-laminaOuter), math.Abs(d-gapOuter))
-	v += bone * cover(d-laminaOuter, w) * (greyLamina - v)
-	return v + bone*cover(d-gapOuter, w)*(greySocket-v)
+	v += bone * planeFraction(d-laminaOuter, w) * (greyLamina - v)
+	return v + bone*planeFraction(d-gapOuter, w)*(greySocket-v)
 }
 
-func (j *jaw) paintGranules(q geom.Vec, v, w float64, edge *float64) float64 {
+func (j *jaw) blendGranules(q geom.Vec, v, w float64, edge *float64) float64 {
 	for i := range j.granule {
 		g := &j.granule[i]
 		d := norm(r3.Sub(q, g.centre)) - g.radius
@@ -299,7 +299,7 @@ func (j *jaw) paintGranules(q geom.Vec, v, w float64, edge *float64) float64 {
 			continue
 		}
 		*edge = min(*edge, math.Abs(d))
-		v += cover(d, w) * (greyGraft - v)
+		v += planeFraction(d, w) * (greyGraft - v)
 	}
 	return v
 }

@@ -36,7 +36,7 @@ const (
 // DemoSeries gives n cases in the order of surgery, some five days apart from
 // January 2026 on. A longer series begins with the shorter one of its seed.
 func DemoSeries(n int, seed uint64) []SeriesCase {
-	r := newDice(seed, 700)
+	r := newRandomSource(seed, 700)
 	jaws := map[bool]*jaw{false: newJaw(seed, false, true, nil), true: newJaw(seed, true, true, nil)}
 	sites := []string{"36", "46", "35", "45", "16", "26", "15", "25", "14", "37", "12", "47"}
 	day := time.Date(2026, time.January, 12, 0, 0, 0, 0, time.UTC)
@@ -48,14 +48,14 @@ func DemoSeries(n int, seed uint64) []SeriesCase {
 		f := UsualFixture(sites[r.IntN(len(sites))])
 		f.Length = []float64{8, 10, 10, 12}[r.IntN(4)]
 		f.Guidance = []string{"freehand", "pilot-guide", "full-guide"}[r.IntN(3)]
-		f.Lean = [2]float64{r.spread(0, 4), r.spread(0, 5)}
+		f.Lean = [2]float64{r.truncatedNormal(0, 4), r.truncatedNormal(0, 5)}
 		f.Entry = [3]float64{entry*r.NormFloat64() - habitDistal, entry * r.NormFloat64(), entry*r.NormFloat64() + habitDeep}
 		f.Tilt = [2]float64{tilt * r.NormFloat64(), tilt * r.NormFloat64()}
 		j := jaws[f.Site[0] <= '2']
-		plan := j.crest(j.place[f.Site]).leaning(f.Lean[0], f.Lean[1])
+		plan := j.crest(j.arcLength[f.Site]).tilted(f.Lean[0], f.Lean[1])
 		series = append(series, SeriesCase{
 			Case: fmt.Sprintf("S-%03d", i+1), Placed: day.Format(time.DateOnly), Clinician: "clinician-a", Fixture: f,
-			Planned: plan.pose(f.Length), Achieved: achieve(plan, f).pose(f.Length),
+			Planned: plan.pose(f.Length), Achieved: achievedFrame(plan, f).pose(f.Length),
 			Mesial: plan.m, Buccal: plan.b, Deviation: f.deviation(),
 		})
 		day = day.AddDate(0, 0, 2+r.IntN(7))

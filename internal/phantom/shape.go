@@ -100,12 +100,12 @@ type frame struct {
 	m, b, a geom.Vec
 }
 
-func (f *frame) local(p geom.Vec) geom.Vec {
+func (f *frame) fromJaw(p geom.Vec) geom.Vec {
 	d := r3.Sub(p, f.origin)
 	return geom.Vec{X: r3.Dot(d, f.m), Y: r3.Dot(d, f.b), Z: r3.Dot(d, f.a)}
 }
 
-func (f *frame) place(q geom.Vec) geom.Vec {
+func (f *frame) toJaw(q geom.Vec) geom.Vec {
 	return r3.Add(f.origin, f.direction(q))
 }
 
@@ -113,10 +113,10 @@ func (f *frame) direction(q geom.Vec) geom.Vec {
 	return r3.Add(r3.Scale(q.X, f.m), r3.Add(r3.Scale(q.Y, f.b), r3.Scale(q.Z, f.a)))
 }
 
-// leaning is f with its apical direction leant by degrees to mesial and to
+// tilted is f with its apical direction leant by degrees to mesial and to
 // buccal: the tilts of definitions of deviation, tan(mesial) = a·m, tan(buccal)
 // = a·b before normalising.
-func (f frame) leaning(mesial, buccal float64) frame {
+func (f frame) tilted(mesial, buccal float64) frame {
 	a := r3.Unit(r3.Add(f.a, r3.Add(
 		r3.Scale(math.Tan(geom.Radians(mesial)), f.m),
 		r3.Scale(math.Tan(geom.Radians(buccal)), f.b))))
@@ -128,10 +128,10 @@ func (f frame) leaning(mesial, buccal float64) frame {
 	return frame{origin: f.origin, m: m, b: b, a: a}
 }
 
-// cover is how much of a cell of edge w lies inside a surface at signed
+// planeFraction is how much of a cell of edge w lies inside a surface at signed
 // distance d from its centre: exact for a plane parallel to a face, within a
 // few hundredths for any other.
-func cover(d, w float64) float64 {
+func planeFraction(d, w float64) float64 {
 	c := 0.5 - d/w
 	if c <= 0 {
 		return 0
@@ -144,8 +144,8 @@ func cover(d, w float64) float64 {
 
 func clamp01(x float64) float64 { return max(0, min(1, x)) }
 
-// smooth rises from 0 to 1 between low and high with no kink.
-func smooth(low, high, x float64) float64 {
+// smoothstep rises from 0 to 1 between low and high with no kink.
+func smoothstep(low, high, x float64) float64 {
 	t := clamp01((x - low) / (high - low))
 	return t * t * (3 - 2*t)
 }

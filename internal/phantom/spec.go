@@ -206,7 +206,7 @@ func (f Fixture) check() error {
 	if f.Cap != NoCap {
 		capLow = 0.5
 	}
-	return within([]limit{
+	return checkLimits([]limit{
 		{"diameter", f.Diameter, 2, 8, "mm"},
 		{"length", f.Length, 4, 60, "mm"},
 		{"taper", f.Taper, 0.5, 1, ""},
@@ -229,9 +229,9 @@ func (f Fixture) check() error {
 }
 
 func (c Scan) check() error {
-	return within([]limit{
+	return checkLimits([]limit{
 		{"voxel", c.Voxel, 0.05, 2, "mm"},
-		{"slice spacing", c.slice(), 0.05, 3, "mm"},
+		{"slice spacing", c.sliceStep(), 0.05, 3, "mm"},
 		{"field width", c.Width, 20, 200, "mm"},
 		{"field height", c.Height, 15, 200, "mm"},
 		{"opening", c.Opening, 0, 35, "degrees"},
@@ -256,8 +256,8 @@ func (c Scan) check() error {
 	})
 }
 
-// slice is the slice spacing, mm.
-func (c Scan) slice() float64 {
+// sliceStep is the slice spacing, mm.
+func (c Scan) sliceStep() float64 {
 	if c.Slice == 0 {
 		return c.Voxel
 	}
@@ -271,7 +271,7 @@ type limit struct {
 	unit      string
 }
 
-func within(limits []limit) error {
+func checkLimits(limits []limit) error {
 	for _, l := range limits {
 		if !(l.value >= l.low && l.value <= l.high) { // catches NaN too
 			unit := l.unit

@@ -27,20 +27,20 @@ const (
 	scatter     = 0.02 // of the mean primary beam, what a machine's correction leaves
 )
 
-// shadows has the tissue's projections of the slices that a block needs.
-type shadows struct {
-	first, count int       // coarse slices, coarseCell apart along z from the scan's first slice
-	x, y         float64   // of the map's middle and the rotation's axis, mm
-	soft, bone   []float32 // mm, [slice][view 0…coarseViews][bin]
-	scatter      []float64 // intensity, per slice
-	linear       *linearise
+// tissueProjections has the tissue's projections of the slices that a block needs.
+type tissueProjections struct {
+	first, count    int       // coarse slices, coarseCell apart along z from the scan's first slice
+	x, y            float64   // of the map's middle and the rotation's axis, mm
+	soft, bone      []float32 // mm, [slice][view 0…coarseViews][bin]
+	scatter         []float64 // intensity, per slice
+	waterCorrection *waterCorrection
 }
 
 // addStreaks adds the artefacts of beam hardening, scatter and starvation.
-func (st *stage) addStreaks(b *block, c Scan, patches []*patch) {
+func (st *scanScene) addStreaks(b *block, c Scan, patches []*metalFraction) {
 	s := st.projectTissue(b, c)
-	st.hardenTissue(b, c, s)
-	st.hardenMetal(b, c, s, patches)
+	st.addTissueHardening(b, c, s)
+	st.addMetalArtefact(b, c, s, patches)
 }
 
 // axis is the middle of the scan's field, about which it turns.
@@ -50,11 +50,11 @@ func (b *block) axis() (x, y float64) {
 }
 
 // projectTissue makes the projections of everything but metal.
-func (st *stage) projectTissue(b *block, c Scan) *shadows {
-	s := &shadows{linear: newLinearise()}
-	around := len(zKernel(c)) / 2
-	s.first = int(math.Floor(float64(b.lo[2]-around) * c.slice() / coarseCell))
-	s.count = int(math.Floor(float64(b.hi[2]-1+around)*c.slice()/coarseCell)) + 2 - s.first
+func (st *scanScene) projectTissue(b *block, c Scan) *tissueProjections {
+	s := &tissueProjections{waterCorrection: newWaterCorrection()}
+	around := len(sliceKernel(c)) / 2
+	s.first = int(math.Floor(float64(b.lo[2]-around) * c.sliceStep() / coarseCell))
+	s.count = int(math.Floor(float64(b.hi[2]-1+around)*c.sliceStep()/coarseCell)) + 2 - s.first
 	head := st.toSkull.Inverse().Apply(geom.Vec{Y: headMiddle})
 	s.x, s.y = b.axis()
 	// The map is centred on the head, to the nearest cell from the axis.
@@ -68,26 +68,26 @@ func (st *stage) projectTissue(b *block, c Scan) *shadows {
 	parallel.For(s.count, func(k int) {
 		z := b.grid.Origin.Z + float64(s.first+k)*coarseCell
 		soft, bone := make([]float32, n*n), make([]float32, n*n)
-		st.map2(soft, bone, ox, oy, z)
+		st.fillDensityMap(soft, bone, ox, oy, z)
 		at := k * size
 		for v := range coarseViews + 1 {
 			theta := math.Pi * float64(v) / coarseViews
-			s.cross(s.soft[at+v*coarseBins:], s.bone[at+v*coarseBins:], soft, bone, theta, ox-s.x, oy-s.y)
+			s.project(s.soft[at+v*coarseBins:], s.bone[at+v*coarseBins:], soft, bone, theta, ox-s.x, oy-s.y)
 		}
 		s.scatter[k] = scatter * c.Streaks * s.meanIntensity(s.soft[at:][:size], s.bone[at:][:size])
 	})
 	return s
 }
 
-// map2 fills one slice of the coarse map, in water's density.
-func (st *stage) map2(soft, bone []float32, ox, oy, z float64) {
+// fillDensityMap fills one slice of the coarse map, in water's density.
+func (st *scanScene) fillDensityMap(soft, bone []float32, ox, oy, z float64) {
 	const n, group = coarseSpan, 4
 	for j0 := 0; j0 < n; j0 += group {
 		for i0 := 0; i0 < n; i0 += group {
 			at := func(i, j float64) geom.Vec {
 				return geom.Vec{X: ox + (i-float64(n-1)/2)*coarseCell, Y: oy + (j-float64(n-1)/2)*coarseCell, Z: z}
 			}
-			t := st.look(at(float64(i0)+1.5, float64(j0)+1.5), coarseCell*group/math.Sqrt2)
+			t := st.bodiesNear(at(float64(i0)+1.5, float64(j0)+1.5), coarseCell*group/math.Sqrt2)
 			for j := j0; j < j0+group; j++ {
 				for i := i0; i < i0+group; i++ {
 					g := t.grey
@@ -103,8 +103,8 @@ func (st *stage) map2(soft, bone []float32, ox, oy, z float64) {
 	}
 }
 
-// cross integrates the map along the rays of one view.
-func (s *shadows) cross(soft, bone, mapSoft, mapBone []float32, theta, dx, dy float64) {
+// project integrates the map along the rays of one view.
+func (s *tissueProjections) project(soft, bone, mapSoft, mapBone []float32, theta, dx, dy float64) {
 	const n = coarseSpan
 	sin, cos := math.Sincos(theta)
 	reach := float64(n) / 2 * coarseCell * math.Sqrt2
@@ -116,8 +116,8 @@ func (s *shadows) cross(soft, bone, mapSoft, mapBone []float32, theta, dx, dy fl
 		if math.Abs(r-(dx*cos+dy*sin)) > reach {
 			continue
 		}
-		from, to := inMap(r*cos-dx, -sin, l0-reach, l0+reach)
-		from, to = inMap(r*sin-dy, cos, from, to)
+		from, to := clipToMap(r*cos-dx, -sin, l0-reach, l0+reach)
+		from, to = clipToMap(r*sin-dy, cos, from, to)
 		var a, bb float32
 		first := math.Ceil((from - (l0 - reach)) / coarseCell)
 		for l := l0 - reach + first*coarseCell; l <= to; l += coarseCell {
@@ -137,9 +137,9 @@ func (s *shadows) cross(soft, bone, mapSoft, mapBone []float32, theta, dx, dy fl
 	}
 }
 
-// inMap narrows from…to to where a + l·b lies within the coarse map's half
+// clipToMap narrows from…to to where a + l·b lies within the coarse map's half
 // width, mm.
-func inMap(a, b, from, to float64) (float64, float64) {
+func clipToMap(a, b, from, to float64) (float64, float64) {
 	const half = coarseSpan * coarseCell / 2
 	if math.Abs(b) < 1e-9 {
 		return from, to
@@ -149,7 +149,7 @@ func inMap(a, b, from, to float64) (float64, float64) {
 }
 
 // meanIntensity is the mean over the rays that cross at least 20 mm.
-func (s *shadows) meanIntensity(soft, bone []float32) float64 {
+func (s *tissueProjections) meanIntensity(soft, bone []float32) float64 {
 	sum, n := 0.0, 0
 	for i := 0; i < len(soft); i += 7 {
 		if soft[i] > 20 {
@@ -182,8 +182,8 @@ func rampKernel(pitch, sigma float64, n int) []float32 {
 	return out
 }
 
-// hardenTissue adds the mild cupping and bands that tissue alone makes.
-func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
+// addTissueHardening adds the mild cupping and bands that tissue alone makes.
+func (st *scanScene) addTissueHardening(b *block, c Scan, s *tissueProjections) {
 	h := rampKernel(coarsePitch, 0.8, coarseBins)
 	size := (coarseViews + 1) * coarseBins
 	nx := int(math.Ceil(b.fieldRadius()/coarseCell)) + 2 // cells from the axis outwards
@@ -201,7 +201,7 @@ func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
 				e[u] = 0
 				if r.soft > 0 {
 					p := -math.Log(r.intensity() + s.scatter[k])
-					e[u] = float32(s.linear.at(p) - muWater*(r.soft+r.bone))
+					e[u] = float32(s.waterCorrection.at(p) - muWater*(r.soft+r.bone))
 				}
 			}
 			for u := range q {
@@ -230,7 +230,7 @@ func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
 		}
 	})
 	parallel.For(b.size[2], func(k int) {
-		z := float64(b.lo[2]+k)*c.slice()/coarseCell - float64(s.first)
+		z := float64(b.lo[2]+k)*c.sliceStep()/coarseCell - float64(s.first)
 		k0 := int(z)
 		fz := float32(z - float64(k0))
 		l0, l1 := layers[k0*width*width:][:width*width], layers[(k0+1)*width*width:][:width*width]
@@ -255,9 +255,9 @@ func (st *stage) hardenTissue(b *block, c Scan, s *shadows) {
 	})
 }
 
-// through gives the tissue that a ray of a slice crosses: z in coarse slices
+// rayAt gives the tissue that a ray of a slice crosses: z in coarse slices
 // from the first, v the fine view, u mm from the axis.
-func (s *shadows) through(z float64, v int, u float64) ray {
+func (s *tissueProjections) rayAt(z float64, v int, u float64) ray {
 	x := max(0, min(coarseBins-1.001, u/coarsePitch+float64(coarseBins-1)/2))
 	i, k := int(x), int(z)
 	fx, fz := float32(x-float64(i)), float32(z-float64(k))

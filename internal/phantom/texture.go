@@ -2,22 +2,22 @@ package phantom
 
 import "math"
 
-// mix hashes four numbers to 64 well-spread bits.
+// hash64 hashes four numbers to 64 well-spread bits.
 //
 // Method: the finaliser of Steele, Lea and Flood, Fast splittable pseudorandom
 // number generators, OOPSLA 2014, doi 10.1145/2660193.2660195, applied to a
 // linear combination with odd constants.
-func mix(a, b, c, d uint64) uint64 {
+func hash64(a, b, c, d uint64) uint64 {
 	z := a*0x9e3779b97f4a7c15 + b*0xbf58476d1ce4e5b9 + c*0x94d049bb133111eb + d*0xd6e8feb86659fd93 + 0x2545f4914f6cdd1d
 	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
 	z = (z ^ z>>27) * 0x94d049bb133111eb
 	return z ^ z>>31
 }
 
-// normalFrom turns 64 bits into a nearly normal number of unit variance: the
+// normalFromBits turns 64 bits into a nearly normal number of unit variance: the
 // sum of four uniform numbers of 16 bits (its kurtosis is 2.7 against 3, which
 // filtering brings to 3).
-func normalFrom(h uint64) float32 {
+func normalFromBits(h uint64) float32 {
 	s := float32(h&0xffff) + float32(h>>16&0xffff) + float32(h>>32&0xffff) + float32(h>>48) - 2*65535
 	return s * (1.7320508 / 65536)
 }
@@ -35,7 +35,7 @@ func newLattice(seed uint64) *lattice {
 	const n, m = latticeSize, latticeSize - 1
 	v := make([]float32, n*n*n)
 	for i := range v {
-		v[i] = normalFrom(mix(seed, uint64(i), 11, 3))
+		v[i] = normalFromBits(hash64(seed, uint64(i), 11, 3))
 	}
 	// A 1-2-1 filter along each axis takes the cells' edges away; it leaves
 	// the variance (6/16)³ of it, which the scale restores.
@@ -84,23 +84,23 @@ func (l *lattice) at(x, y, z float64) float64 {
 	return float64(a + fz*(c-a))
 }
 
-// curve is a smooth random function of arc length: a few sines of given
+// smoothRandom is a smooth random function of arc length: a few sines of given
 // wavelengths, peak height about amplitude.
-type curve struct {
+type smoothRandom struct {
 	amplitude, wave, phase [3]float64
 }
 
-func newCurve(r *dice, amplitude, wavelength float64) curve {
-	var c curve
+func newSmoothRandom(r *randomSource, amplitude, wavelength float64) smoothRandom {
+	var c smoothRandom
 	for i := range 3 {
-		c.amplitude[i] = amplitude * r.between(0.25, 0.6) / (1 + 0.5*float64(i))
-		c.wave[i] = 2 * math.Pi / (wavelength * r.between(0.8, 1.25) / (1 + 0.7*float64(i)))
-		c.phase[i] = r.between(0, 2*math.Pi)
+		c.amplitude[i] = amplitude * r.uniform(0.25, 0.6) / (1 + 0.5*float64(i))
+		c.wave[i] = 2 * math.Pi / (wavelength * r.uniform(0.8, 1.25) / (1 + 0.7*float64(i)))
+		c.phase[i] = r.uniform(0, 2*math.Pi)
 	}
 	return c
 }
 
-func (c curve) at(s float64) float64 {
+func (c smoothRandom) at(s float64) float64 {
 	v := 0.0
 	for i := range 3 {
 		v += c.amplitude[i] * math.Sin(c.wave[i]*s+c.phase[i])

@@ -46,31 +46,31 @@ type tooth struct {
 }
 
 // newTooth builds one tooth on the arch at s with its own size, shape and tilt.
-func newTooth(r *dice, site string, size toothSize, neck frame, s float64) *tooth {
+func newTooth(r *randomSource, site string, size toothSize, neck frame, s float64) *tooth {
 	number := int(site[1] - '0')
 	front := number <= 3
-	scale := r.spread(1, 0.04)
+	scale := r.truncatedNormal(1, 0.04)
 	t := &tooth{
 		site: site, s: s,
-		frame:  neck.leaning(r.spread(0, 3.5), r.spread(0, 4)),
+		frame:  neck.tilted(r.truncatedNormal(0, 3.5), r.truncatedNormal(0, 4)),
 		md:     size.mesiodistal * scale,
-		bl:     size.buccolingual * r.spread(1, 0.05),
-		height: size.crown * r.spread(1, 0.05),
+		bl:     size.buccolingual * r.truncatedNormal(1, 0.05),
+		height: size.crown * r.truncatedNormal(1, 0.05),
 		edge:   1, enamel: 1.5,
 	}
-	turn := geom.Radians(r.spread(0, 6))
+	turn := geom.Radians(r.truncatedNormal(0, 6))
 	m, b := t.m, t.b
 	t.m = r3.Add(r3.Scale(math.Cos(turn), m), r3.Scale(math.Sin(turn), b))
 	t.b = r3.Sub(r3.Scale(math.Cos(turn), b), r3.Scale(math.Sin(turn), m))
-	t.origin = r3.Add(t.origin, r3.Scale(r.spread(0, 0.35), t.b))
+	t.origin = r3.Add(t.origin, r3.Scale(r.truncatedNormal(0, 0.35), t.b))
 	t.rounding = 0.32 * min(t.md, t.bl)
 	if front {
 		t.edge, t.enamel = 0.5, 0.9
 	} else {
-		t.cusp = r.between(0.5, 0.9)
-		t.phaseM, t.phaseB = r.between(-0.5, 0.5), r.between(-0.5, 0.5)
+		t.cusp = r.uniform(0.5, 0.9)
+		t.phaseM, t.phaseB = r.uniform(-0.5, 0.5), r.uniform(-0.5, 0.5)
 	}
-	t.chamber = geom.Vec{X: 0.2 * t.md * r.between(0.7, 1.1), Y: 0.16 * t.bl * r.between(0.7, 1.1), Z: r.between(1, 1.6)}
+	t.chamber = geom.Vec{X: 0.2 * t.md * r.uniform(0.7, 1.1), Y: 0.16 * t.bl * r.uniform(0.7, 1.1), Z: r.uniform(1, 1.6)}
 
 	// Roots start within the neck and spread a little.
 	type at struct{ m, b, radius float64 }
@@ -88,41 +88,41 @@ func newTooth(r *dice, site string, size toothSize, neck frame, s float64) *toot
 		starts = []at{{0.2 * t.md, 0.2 * t.bl, 0.21 * t.bl}, {-0.2 * t.md, 0.2 * t.bl, 0.19 * t.bl}, {0, -0.24 * t.bl, 0.22 * t.bl}}
 	}
 	for _, a := range starts {
-		length := size.root * r.spread(1, 0.07)
+		length := size.root * r.truncatedNormal(1, 0.07)
 		tip := geom.Vec{
-			X: a.m*r.between(0.9, 1.35) + r.spread(0, 0.5) - 0.4,
-			Y: a.b*r.between(0.9, 1.35) + r.spread(0, 0.4),
+			X: a.m*r.uniform(0.9, 1.35) + r.truncatedNormal(0, 0.5) - 0.4,
+			Y: a.b*r.uniform(0.9, 1.35) + r.truncatedNormal(0, 0.4),
 			Z: length,
 		}
 		start := geom.Vec{X: a.m, Y: a.b, Z: 0.4}
-		radius := a.radius * r.spread(1, 0.04)
-		tipRadius := r.between(0.55, 0.9)
+		radius := a.radius * r.truncatedNormal(1, 0.04)
+		tipRadius := r.uniform(0.55, 0.9)
 		tip.Z -= tipRadius
-		t.roots = append(t.roots, newCone(t.place(start), t.place(tip), radius, tipRadius))
+		t.roots = append(t.roots, newCone(t.toJaw(start), t.toJaw(tip), radius, tipRadius))
 		pulp := r3.Add(start, r3.Scale(0.92, r3.Sub(tip, start)))
 		start.Z = -1.2
-		t.canals = append(t.canals, newCone(t.place(start), t.place(pulp), r.between(0.35, 0.6), 0.15))
+		t.canals = append(t.canals, newCone(t.toJaw(start), t.toJaw(pulp), r.uniform(0.35, 0.6), 0.15))
 	}
-	t.bound()
+	t.setBoundingSphere()
 	return t
 }
 
-// bound sets the bounding sphere over crown and roots with the socket around
+// setBoundingSphere sets the bounding sphere over crown and roots with the socket around
 // them.
-func (t *tooth) bound() {
+func (t *tooth) setBoundingSphere() {
 	low, high := -t.height, 0.0
 	wide := math.Hypot(t.md, t.bl) / 2
 	for i := range t.roots {
-		tip := t.local(t.roots[i].b)
+		tip := t.fromJaw(t.roots[i].b)
 		high = max(high, tip.Z+t.roots[i].rb)
 		wide = max(wide, math.Hypot(tip.X, tip.Y)+t.roots[i].rb)
 	}
-	t.centre = t.place(geom.Vec{Z: (low + high) / 2})
+	t.centre = t.toJaw(geom.Vec{Z: (low + high) / 2})
 	t.reach = math.Hypot(wide, (high-low)/2) + laminaOuter
 }
 
-// crown is the signed distance to the crown's outside at a local point.
-func (t *tooth) crown(l geom.Vec) float64 {
+// crownDistance is the signed distance to the crown's outside at a local point.
+func (t *tooth) crownDistance(l geom.Vec) float64 {
 	up := clamp01(-l.Z / (0.6 * t.height)) // 0 at the neck, 1 in the body
 	k := 0.8 + 0.2*up*(2-up)
 	kb := k
@@ -130,21 +130,21 @@ func (t *tooth) crown(l geom.Vec) float64 {
 		kb = 1 - (1-t.edge)*clamp01(-l.Z/t.height)
 	}
 	z := l.Z
-	if up := smooth(0.4*t.height, 0.9*t.height, -l.Z); t.cusp > 0 && up > 0 {
+	if up := smoothstep(0.4*t.height, 0.9*t.height, -l.Z); t.cusp > 0 && up > 0 {
 		z += -t.cusp * 0.5 * (1 + math.Cos(2*math.Pi*l.X/t.md+t.phaseM)*math.Cos(2*math.Pi*l.Y/t.bl+t.phaseB)) * up
 	}
 	half := (t.height + 1) / 2
 	return roundBox(l.X/k, l.Y/kb, z-(1-half), t.md/2, t.bl/2, half, min(t.rounding, half)) * min(k, kb)
 }
 
-// crownBound is a cheap lower bound of twice the crown's distance, which crown
+// crownLowerBound is a cheap lower bound of twice the crown's distance, which crown
 // shrinks by no more than the biting edge's half width.
-func (t *tooth) crownBound(l geom.Vec) float64 {
+func (t *tooth) crownLowerBound(l geom.Vec) float64 {
 	return max(math.Abs(l.X)-t.md/2, math.Abs(l.Y)-t.bl/2, l.Z-1-t.cusp, -l.Z-t.height-t.cusp)
 }
 
-// shell is the enamel's thickness at a local point.
-func (t *tooth) shell(l geom.Vec) float64 {
+// enamelThickness is the enamel's thickness at a local point.
+func (t *tooth) enamelThickness(l geom.Vec) float64 {
 	return 0.25 + (t.enamel-0.25)*clamp01(-l.Z/t.height)
 }
 
@@ -164,17 +164,17 @@ func (t *tooth) rootDistance(p geom.Vec) float64 {
 	return d
 }
 
-// glimpse is what of a tooth can show within a tile.
-type glimpse struct {
+// toothContent is what of a tooth can show within a tile.
+type toothContent struct {
 	*tooth
 	roots []*cone
 	crown bool
 }
 
-// glimpse gathers what can show within r of q, jaw frame; ok tells whether
+// contentNear gathers what can show within r of q, jaw frame; ok tells whether
 // anything can. The margin of 0.3·r is more than half a cell, which reaches 0.4·r
 // at most, and more than the half diagonal of a voxel, r/8.
-func (t *tooth) glimpse(q geom.Vec, r float64) (g glimpse, ok bool) {
+func (t *tooth) contentNear(q geom.Vec, r float64) (g toothContent, ok bool) {
 	if norm(r3.Sub(t.centre, q)) > t.reach+r+0.5 {
 		return g, false
 	}
@@ -184,21 +184,21 @@ func (t *tooth) glimpse(q geom.Vec, r float64) (g glimpse, ok bool) {
 			g.roots = append(g.roots, &t.roots[i])
 		}
 	}
-	g.crown = t.crownBound(t.local(q)) < 1.6*r
+	g.crown = t.crownLowerBound(t.fromJaw(q)) < 1.6*r
 	return g, g.crown || len(g.roots) > 0
 }
 
-// paint lays the tooth over the grey value v. bone is how much of the cell is
+// blend lays the tooth over the grey value v. bone is how much of the cell is
 // bone. edge gets the distance to the nearest surface, w is the cell's edge.
-func (t *glimpse) paint(p geom.Vec, v, bone, w float64, edge *float64) float64 {
-	l := t.local(p)
+func (t *toothContent) blend(p geom.Vec, v, bone, w float64, edge *float64) float64 {
+	l := t.fromJaw(p)
 	root, crown := math.Inf(1), math.Inf(1)
 	for _, c := range t.roots {
 		root = min(root, c.distance(p))
 	}
 	if t.crown {
-		if crown = t.crownBound(l) / 2; crown < w {
-			crown = t.tooth.crown(l)
+		if crown = t.crownLowerBound(l) / 2; crown < w {
+			crown = t.tooth.crownDistance(l)
 		}
 	}
 	if root > laminaOuter+w && crown > w {
@@ -206,28 +206,28 @@ func (t *glimpse) paint(p geom.Vec, v, bone, w float64, edge *float64) float64 {
 		return v
 	}
 	if bone > 0 {
-		lamina := bone * cover(root-laminaOuter, w)
-		gap := bone * cover(root-gapOuter, w)
+		lamina := bone * planeFraction(root-laminaOuter, w)
+		gap := bone * planeFraction(root-gapOuter, w)
 		v += lamina * (greyLamina - v)
 		v += gap * (greyGap - v)
 		*edge = min(*edge, math.Abs(root-laminaOuter), math.Abs(root-gapOuter))
 	}
 	body := min(root, crown)
-	in := cover(body, w)
+	in := planeFraction(body, w)
 	*edge = min(*edge, math.Abs(body))
 	if in == 0 {
 		return v
 	}
 	v += in * (greyDentine - v)
 	if l.Z < 0.5 && !t.bare {
-		inner := crown + t.shell(l)
+		inner := crown + t.enamelThickness(l)
 		*edge = min(*edge, math.Abs(inner))
-		v += cover(crown, w) * (1 - cover(inner, w)) * cover(l.Z, w) * (greyEnamel - greyDentine)
+		v += planeFraction(crown, w) * (1 - planeFraction(inner, w)) * planeFraction(l.Z, w) * (greyEnamel - greyDentine)
 	}
 	pulp := roundBox(l.X, l.Y, l.Z+1.5, t.chamber.X, t.chamber.Y, t.chamber.Z, min(t.chamber.X, t.chamber.Y, t.chamber.Z))
 	for i := range t.canals {
 		pulp = min(pulp, t.canals[i].distance(p))
 	}
 	*edge = min(*edge, math.Abs(pulp))
-	return v + cover(pulp, w)*(greyPulp-v)
+	return v + planeFraction(pulp, w)*(greyPulp-v)
 }

@@ -89,7 +89,7 @@ func (sc *scene) truth(plans []frame) Truth {
 	s := sc.spec
 	toPre, toPost := jawToScan(s.Pre), jawToScan(s.Post)
 	t := Truth{PostToPre: toPre.After(toPost.Inverse())}
-	otherPre, otherPost := sc.stage(s.Pre, false).toOther, sc.stage(s.Post, true).toOther
+	otherPre, otherPost := sc.inScan(s.Pre, false).toOther, sc.inScan(s.Post, true).toOther
 	t.OtherJaw = otherPre.Inverse().After(otherPost)
 
 	bodies := sc.structures()
@@ -98,7 +98,7 @@ func (sc *scene) truth(plans []frame) Truth {
 	}
 	achieved := make([]frame, len(plans))
 	for i, f := range s.Fixtures {
-		achieved[i] = achieve(plans[i], f)
+		achieved[i] = achievedFrame(plans[i], f)
 	}
 	for i, f := range s.Fixtures {
 		ft := FixtureTruth{
@@ -129,7 +129,7 @@ func (sc *scene) truth(plans []frame) Truth {
 }
 
 func (f frame) pose(length float64) geom.Pose {
-	return geom.Pose{Entry: f.origin, Apex: f.place(geom.Vec{Z: length})}
+	return geom.Pose{Entry: f.origin, Apex: f.toJaw(geom.Vec{Z: length})}
 }
 
 // deviation is achieved against planned: exact by construction, since Entry and
@@ -137,7 +137,7 @@ func (f frame) pose(length float64) geom.Pose {
 // It shares no formula with package deviation, which it is the truth for.
 func (f *Fixture) deviation() *measurement.Values {
 	entry := geom.Vec{X: f.Entry[0], Y: f.Entry[1], Z: f.Entry[2]}
-	axis := frame{m: geom.Vec{X: 1}, b: geom.Vec{Y: 1}, a: geom.Vec{Z: 1}}.leaning(f.Tilt[0], f.Tilt[1]).a
+	axis := frame{m: geom.Vec{X: 1}, b: geom.Vec{Y: 1}, a: geom.Vec{Z: 1}}.tilted(f.Tilt[0], f.Tilt[1]).a
 	apex := r3.Add(entry, r3.Scale(f.Length, r3.Sub(axis, geom.Vec{Z: 1})))
 	return &measurement.Values{
 		measurement.Entry:        new(norm(entry)),
@@ -206,7 +206,7 @@ func (sc *scene) structures() []*body {
 	for _, t := range sc.own.teeth {
 		near := false
 		for _, f := range sc.spec.Fixtures {
-			near = near || math.Abs(sc.own.place[f.Site]-t.s) < nearTooth
+			near = near || math.Abs(sc.own.arcLength[f.Site]-t.s) < nearTooth
 		}
 		if !near {
 			continue
@@ -224,7 +224,7 @@ func (sc *scene) structures() []*body {
 func (sc *scene) landmarks() []Landmark {
 	var list []Landmark
 	for _, t := range sc.own.teeth {
-		list = append(list, Landmark{Name: "tooth " + t.site, Pre: t.place(geom.Vec{Z: -t.height})})
+		list = append(list, Landmark{Name: "tooth " + t.site, Pre: t.toJaw(geom.Vec{Z: -t.height})})
 	}
 	if len(list) < 4 {
 		list = nil

@@ -99,7 +99,7 @@ func TestDeviationsFollowTheDefinitions(t *testing.T) {
 		if rapid.Bool().Draw(t, "right side") {
 			plan.b = r3.Scale(-1, plan.b)
 		}
-		planned, achieved := plan.pose(f.Length), achieve(plan, f).pose(f.Length)
+		planned, achieved := plan.pose(f.Length), achievedFrame(plan, f).pose(f.Length)
 		got := f.deviation()
 		a, b := planned.Axis(), achieved.Axis()
 		near := func(want, got float64) {
@@ -146,7 +146,7 @@ func TestClearanceInClosedForm(t *testing.T) {
 	}
 	ball := ellipsoid{centre: geom.Vec{X: 3, Y: 0, Z: 14}, radii: geom.Vec{X: 1, Y: 1, Z: 1}}
 	egg := ellipsoid{centre: geom.Vec{Z: 20}, radii: geom.Vec{X: 9, Y: 6, Z: 5}}
-	skew := upright(0, 7, 5).leaning(90-1e-9, 0) // lies along x, crossing 7 mm away
+	skew := upright(0, 7, 5).tilted(90-1e-9, 0) // lies along x, crossing 7 mm away
 	skew.origin.X = -5
 	for _, c := range []struct {
 		what     string
@@ -171,7 +171,7 @@ func TestClearanceInClosedForm(t *testing.T) {
 		{"round fixture apex to apex", round, round.envelope(frame{origin: geom.Vec{X: 6, Z: 24}, m: geom.Vec{X: 1}, b: geom.Vec{Y: -1}, a: geom.Vec{Z: -1}}), 10 - 2 - 2},
 		{"fixture within another's wall", plain, plain.envelope(upright(3, 0, 0)), -1},
 	} {
-		require.InDelta(t, c.want, clearance(&c.f, upright(0, 0, 0), c.distance), 2e-4, c.what)
+		require.InDelta(t, c.want, minDistance(&c.f, upright(0, 0, 0), c.distance), 2e-4, c.what)
 	}
 }
 
@@ -188,9 +188,9 @@ func TestClearanceBetweenFixtures(t *testing.T) {
 		}
 		f, g := fixture(), fixture()
 		at := upright(0, 0, 0)
-		beside := upright(number("x", 6.5, 12), number("y", -3, 3), number("z", -4, 4)).leaning(number("m", -20, 20), number("b", -20, 20))
-		one := clearance(&f, at, g.envelope(beside))
-		two := clearance(&g, beside, f.envelope(at))
+		beside := upright(number("x", 6.5, 12), number("y", -3, 3), number("z", -4, 4)).tilted(number("m", -20, 20), number("b", -20, 20))
+		one := minDistance(&f, at, g.envelope(beside))
+		two := minDistance(&g, beside, f.envelope(at))
 		// Where the bodies are apart both are the same distance; where they
 		// overlap, each is the depth of its own deepest point.
 		if max(one, two) > 1e-3 && math.Abs(one-two) > 2e-3 {

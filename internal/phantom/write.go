@@ -44,7 +44,7 @@ func Write(dir string, s Spec) error {
 	if err := s.Check(); err != nil {
 		return err
 	}
-	if err := mayWrite(dir); err != nil {
+	if err := checkWritable(dir); err != nil {
 		return err
 	}
 	pair, err := Render(s)
@@ -82,8 +82,8 @@ func Write(dir string, s Spec) error {
 // partPrefix begins the name of a folder that is being filled.
 const partPrefix = ".writing-"
 
-// mayWrite refuses a folder whose files could be somebody's.
-func mayWrite(dir string) error {
+// checkWritable refuses a folder whose files could be somebody's.
+func checkWritable(dir string) error {
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -221,7 +221,7 @@ func caseFile(s Spec, pair *Pair) string {
 			continue
 		}
 		var path, radius []string
-		from, to := shown(t.Path, pair.Pre.Grid)
+		from, to := pathRange(t.Path, pair.Pre.Grid)
 		for i := from; i < to; i++ {
 			path = append(path, vec(t.Path[i]))
 			radius = append(radius, fmt.Sprintf("%.3f", t.Radius[min(i, len(t.Radius)-1)]))
@@ -238,9 +238,9 @@ func caseFile(s Spec, pair *Pair) string {
 	return b.String()
 }
 
-// shown is the longest run of a centre line within the planning scan: a planner
+// pathRange is the longest run of a centre line within the planning scan: a planner
 // draws what the scan shows.
-func shown(path []geom.Vec, g volume.Grid) (from, to int) {
+func pathRange(path []geom.Vec, g volume.Grid) (from, to int) {
 	start := 0
 	for i := range path {
 		if !g.Contains(path[i]) {

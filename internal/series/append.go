@@ -98,7 +98,7 @@ type storage interface {
 }
 
 func appendTo(f storage, size int64, records []Record) (Appended, error) {
-	head, end, dropped, err := findHead(f, size)
+	head, end, dropped, err := findLastRecord(f, size)
 	if err != nil {
 		return Appended{}, err
 	}
@@ -118,7 +118,7 @@ func appendTo(f storage, size int64, records []Record) (Appended, error) {
 	if err := head.write(&text, records); err != nil {
 		return Appended{}, err
 	}
-	if err := put(f, end, size, text.Bytes()); err != nil {
+	if err := writeLines(f, end, size, text.Bytes()); err != nil {
 		return Appended{}, err
 	}
 	return Appended{
@@ -127,14 +127,14 @@ func appendTo(f storage, size int64, records []Record) (Appended, error) {
 	}, nil
 }
 
-// head is the end of the chain.
-type head struct {
+// lastRecord is the end of the chain.
+type lastRecord struct {
 	number   int
 	hash     string
 	lacksEnd bool
 }
 
-func (h *head) write(text *bytes.Buffer, records []Record) error {
+func (h *lastRecord) write(text *bytes.Buffer, records []Record) error {
 	for i := range records {
 		r := &records[i]
 		r.Schema, r.Number, r.Before = Schema, h.number+1, h.hash
@@ -152,10 +152,10 @@ func (h *head) write(text *bytes.Buffer, records []Record) error {
 	return nil
 }
 
-// findHead reads the last record. end is where the next line belongs; dropped is
+// findLastRecord reads the last record. end is where the next line belongs; dropped is
 // an unfinished line from there on.
-func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, err error) {
-	h = head{hash: noRecord}
+func findLastRecord(f io.ReaderAt, size int64) (h lastRecord, end int64, dropped *Dropped, err error) {
+	h = lastRecord{hash: noRecord}
 	last, err := lastLine(f, size)
 	if err != nil {
 		return h, 0, nil, err
@@ -164,14 +164,14 @@ func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, e
 	if len(last) > 0 {
 		r, err := decode(last)
 		if r.Hash != "" {
-			return head{r.Number, r.Hash, true}, size, nil, err
+			return lastRecord{r.Number, r.Hash, true}, size, nil, err
 		}
 		sum := sha256.Sum256(last)
 		dropped = &Dropped{Bytes: len(last), SHA256: hex.EncodeToString(sum[:])}
 		end -= int64(len(last))
 	}
 	if end == 0 {
-		if dropped != nil && !begun(last) {
+		if dropped != nil && !isRecordPrefix(last) {
 			return h, 0, nil, errors.New("nothing was added, as it is not a series file; name another one")
 		}
 		return h, end, dropped, nil
@@ -188,10 +188,10 @@ func findHead(f io.ReaderAt, size int64) (h head, end int64, dropped *Dropped, e
 	return h, end, dropped, nil
 }
 
-// begun tells whether an unfinished first line is what a writer left of a record:
+// isRecordPrefix tells whether an unfinished first line is what a writer left of a record:
 // its beginning, or the zeros of a file that grew before it was filled. Anything
 // else is somebody's other file, and nothing of it must be taken off.
-func begun(line []byte) bool {
+func isRecordPrefix(line []byte) bool {
 	start := []byte(`{"schema":"` + Schema + `"`)
 	return bytes.HasPrefix(line, start[:min(len(line), len(start))]) || len(bytes.Trim(line, "\x00")) == 0
 }
@@ -239,16 +239,16 @@ func checkCorrections(f io.ReaderAt, end int64, records []Record) error {
 		if records[i].Kind != Correction {
 			continue
 		}
-		if err := records[i].fits(file.Records); err != nil {
+		if err := records[i].checkCorrection(file.Records); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// put writes the text at end, over anything unfinished up to size, and syncs it;
+// writeLines writes the text at end, over anything unfinished up to size, and syncs it;
 // on failure the file is as long as before the unfinished part.
-func put(f storage, end, size int64, text []byte) error {
+func writeLines(f storage, end, size int64, text []byte) error {
 	if size > end {
 		if err := f.Truncate(end); err != nil {
 			return err

@@ -48,13 +48,13 @@ func (f *File) Check(receipt string) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	v.Held = f.held(number, symbols)
+	v.Held = f.findReceipt(number, symbols)
 	v.Held.Receipt = receipt
 	v.Sound = v.Sound && v.Held.Same
 	return v, nil
 }
 
-func (f *File) held(number int, symbols string) *Held {
+func (f *File) findReceipt(number int, symbols string) *Held {
 	h := &Held{Records: number}
 	for _, r := range f.Records {
 		if r.Number != number {

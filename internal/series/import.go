@@ -166,7 +166,7 @@ func (t *table) text(column string) string {
 	if !there {
 		return ""
 	}
-	return unguard(strings.TrimSpace(t.cells[i]))
+	return unescapeFormula(strings.TrimSpace(t.cells[i]))
 }
 
 func (t *table) number(column string) (*float64, error) {

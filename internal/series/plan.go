@@ -36,14 +36,14 @@ func PlanOf(c *casefile.Case) Plan {
 	for _, f := range c.Fixtures {
 		p.Fixtures = append(p.Fixtures, PlannedFixture{
 			Site: f.Site.String(), Guidance: string(f.Guidance),
-			Entry: array(f.Planned.Entry), Apex: array(f.Planned.Apex),
+			Entry: vec3(f.Planned.Entry), Apex: vec3(f.Planned.Apex),
 			Diameter: f.Diameter, Length: f.Length,
 		})
 	}
 	return p
 }
 
-func array(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+func vec3(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
 // samePlan is how far coordinates may differ and count as the same, mm: more
 // than rounding on the way through a frame, less than any planned change.
@@ -81,7 +81,7 @@ func (p *Plan) changed(m *measurement.Case) (c planChange, what string) {
 			return planMoved, fmt.Sprintf("the fixture at site %s was sealed and not measured", f.Site)
 		}
 		now := m.Fixtures[i].Planned
-		moved := math.Max(apart(frame, f.Entry, now.Entry), apart(frame, f.Apex, now.Apex))
+		moved := math.Max(distanceBetween(frame, f.Entry, now.Entry), distanceBetween(frame, f.Apex, now.Apex))
 		switch {
 		case moved > samePlan:
 			return planMoved, fmt.Sprintf("the planned fixture at site %s moved by %.2f mm", f.Site, moved)
@@ -92,8 +92,8 @@ func (p *Plan) changed(m *measurement.Case) (c planChange, what string) {
 	return planEdited, "the planned fixtures are the same"
 }
 
-// apart is the distance of a sealed point in its frame and a measured one in LPS.
-func apart(frame casefile.Frame, sealed, measured [3]float64) float64 {
+// distanceBetween is the distance of a sealed point in its frame and a measured one in LPS.
+func distanceBetween(frame casefile.Frame, sealed, measured [3]float64) float64 {
 	p := frame.ToLPS(geom.Vec{X: sealed[0], Y: sealed[1], Z: sealed[2]}, volume.Grid{})
 	return math.Hypot(math.Hypot(p.X-measured[0], p.Y-measured[1]), p.Z-measured[2])
 }

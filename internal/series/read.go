@@ -90,11 +90,11 @@ func Parse(r io.Reader) (*File, error) {
 			return nil, fmt.Errorf("line %d: %w", p.line+1, err)
 		}
 		if err == io.EOF {
-			p.last(line)
-			p.explain()
+			p.readUnfinished(line)
+			p.nameFaults()
 			return p.file, nil
 		}
-		p.take(line)
+		p.addLine(line)
 	}
 }
 
@@ -125,11 +125,11 @@ type parser struct {
 	before string         // hash of the record before; empty if it cannot be known
 	number int            // of the record before
 	known  map[string]int // hash to line
-	breaks []brk
+	breaks []chainBreak
 }
 
-// brk is a record whose "before" is not the hash of the record before it.
-type brk struct {
+// chainBreak is a record whose "before" is not the hash of the record before it.
+type chainBreak struct {
 	line, number, after int
 	before              string
 }
@@ -138,8 +138,8 @@ func (p *parser) fault(code, format string, args ...any) {
 	p.file.Faults = append(p.file.Faults, Fault{p.line, code, fmt.Sprintf(format, args...)})
 }
 
-// take reads a line that ends.
-func (p *parser) take(line []byte) {
+// addLine reads a line that ends.
+func (p *parser) addLine(line []byte) {
 	p.line++
 	r, err := decode(line)
 	if err != nil && r.Hash == "" {
@@ -152,15 +152,15 @@ func (p *parser) take(line []byte) {
 		p.before, p.number = "", p.number+1
 		return
 	}
-	p.accept(r, err)
+	p.addRecord(r, err)
 }
 
-func (p *parser) accept(r Record, err error) {
+func (p *parser) addRecord(r Record, err error) {
 	if p.before != "" && (r.Before != p.before || r.Number != p.number+1) {
-		p.breaks = append(p.breaks, brk{p.line, r.Number, p.number, r.Before})
+		p.breaks = append(p.breaks, chainBreak{p.line, r.Number, p.number, r.Before})
 	}
 	if p.before == "" && r.Number != p.number+1 {
-		p.breaks = append(p.breaks, brk{p.line, r.Number, p.number, r.Before})
+		p.breaks = append(p.breaks, chainBreak{p.line, r.Number, p.number, r.Before})
 	}
 	p.before, p.number = r.Hash, r.Number
 	p.known[r.Hash] = p.line
@@ -172,8 +172,8 @@ func (p *parser) accept(r Record, err error) {
 	p.file.Records = append(p.file.Records, r)
 }
 
-// last reads what follows the last line end.
-func (p *parser) last(line []byte) {
+// readUnfinished reads what follows the last line end.
+func (p *parser) readUnfinished(line []byte) {
 	if len(line) == 0 {
 		return
 	}
@@ -182,12 +182,12 @@ func (p *parser) last(line []byte) {
 	whole := r.Hash != ""
 	p.file.Unfinished = &Unfinished{Line: p.line, Bytes: len(line), Complete: whole}
 	if whole {
-		p.accept(r, err)
+		p.addRecord(r, err)
 	}
 }
 
-// explain tells removed from moved once all lines are known.
-func (p *parser) explain() {
+// nameFaults tells removed from moved once all lines are known.
+func (p *parser) nameFaults() {
 	for _, b := range p.breaks {
 		p.line = b.line
 		at, there := p.known[b.before]

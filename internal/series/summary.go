@@ -84,8 +84,8 @@ type Note struct {
 	Text     string `json:"text"`
 }
 
-// fits holds a correction against the records before it.
-func (r *Record) fits(before []Record) error {
+// checkCorrection holds a correction against the records before it.
+func (r *Record) checkCorrection(before []Record) error {
 	for i := range before {
 		b := &before[i]
 		if b.Number != r.Corrects {
@@ -114,9 +114,9 @@ func (r *Record) fits(before []Record) error {
 	return fmt.Errorf("there is no record %d to correct", r.Corrects)
 }
 
-// inForce gives the records with corrections carried out: withdrawn ones are
+// withCorrections gives the records with corrections carried out: withdrawn ones are
 // left away, replaced ones have the new content under their own number.
-func inForce(records []Record) []Record {
+func withCorrections(records []Record) []Record {
 	at := make(map[int]int, len(records))
 	for i := range records {
 		at[records[i].Number] = i
@@ -134,7 +134,7 @@ func inForce(records []Record) []Record {
 	for i := range records {
 		c := &records[i]
 		target, known := at[c.Corrects]
-		if c.Kind != Correction || void[i] || !known || target >= i || c.Withdraw || c.fits(records[:i]) != nil {
+		if c.Kind != Correction || void[i] || !known || target >= i || c.Withdraw || c.checkCorrection(records[:i]) != nil {
 			continue
 		}
 		t := &out[target]
@@ -192,7 +192,7 @@ func Summarise(records []Record, today string) Summary {
 		}
 		return c
 	}
-	force := inForce(records)
+	force := withCorrections(records)
 	sealTimes := map[int]string{}
 	for i := range force {
 		r := &force[i]
@@ -216,7 +216,7 @@ func Summarise(records []Record, today string) Summary {
 		}
 	}
 	for _, c := range order {
-		c.judge(sealTimes, today)
+		c.setStatus(sealTimes, today)
 	}
 	slices.SortStableFunc(order, func(a, b *CaseState) int {
 		return cmp.Or(cmp.Compare(a.Placed, b.Placed), cmp.Compare(a.Case, b.Case))
@@ -225,7 +225,7 @@ func Summarise(records []Record, today string) Summary {
 	for i, c := range order {
 		s.Cases[i] = *c
 	}
-	s.count()
+	s.countStatuses()
 	return s
 }
 
@@ -244,8 +244,8 @@ func (c *CaseState) flag(code measurement.Code, format string, args ...any) {
 	c.Flags = append(c.Flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: measurement.Notice})
 }
 
-// judge sets status and seal once all records of the case are known.
-func (c *CaseState) judge(sealTimes map[int]string, today string) {
+// setStatus sets status and seal once all records of the case are known.
+func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 	if n := len(c.Sealed); n > 0 && c.Placed == "" {
 		last := c.plans[c.Sealed[n-1]]
 		c.Placed, c.Clinician = last.Placed, last.Clinician
@@ -257,7 +257,7 @@ func (c *CaseState) judge(sealTimes map[int]string, today string) {
 	}
 	inTime := 0
 	for _, n := range c.Sealed {
-		if (first == 0 || n < first) && !after(sealTimes[n], c.Placed) {
+		if (first == 0 || n < first) && !recordedAfter(sealTimes[n], c.Placed) {
 			inTime = n
 		}
 	}
@@ -269,7 +269,7 @@ func (c *CaseState) judge(sealTimes map[int]string, today string) {
 		c.flag(measurement.CodeSealedLate, "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
 	default:
 		c.plan = c.plans[inTime]
-		c.compare(inTime)
+		c.compareWithSeal(inTime)
 	}
 	if len(c.Sealed) > 1 {
 		c.flag(measurement.CodeSealedAgain, "sealed %d times; the last seal before surgery counts", len(c.Sealed))
@@ -289,7 +289,7 @@ func (c *CaseState) judge(sealTimes map[int]string, today string) {
 	}
 }
 
-func (c *CaseState) compare(seal int) {
+func (c *CaseState) compareWithSeal(seal int) {
 	if c.Measurement == 0 {
 		c.Seal = SealWaiting
 		return
@@ -315,13 +315,13 @@ func (c *CaseState) compare(seal int) {
 	}
 }
 
-// after tells whether a record's own calendar day is later than a date.
-func after(recorded, date string) bool {
+// recordedAfter tells whether a record's own calendar day is later than a date.
+func recordedAfter(recorded, date string) bool {
 	t, err := time.Parse(time.RFC3339, recorded)
 	return err == nil && date != "" && t.Format(time.DateOnly) > date
 }
 
-func (s *Summary) count() {
+func (s *Summary) countStatuses() {
 	s.SealedNotMeasured, s.MeasuredNotSealed, s.PlanChanged, s.LeftOut = []string{}, []string{}, []string{}, []string{}
 	unknown := 0
 	for i := range s.Cases {
@@ -357,7 +357,7 @@ func (s *Summary) count() {
 		{s.LeftOut, "left out with a reason"},
 	} {
 		if n := len(list.cases); n > 0 {
-			why = append(why, fmt.Sprintf("%d %s (%s)", n, list.words, shorten(list.cases)))
+			why = append(why, fmt.Sprintf("%d %s (%s)", n, list.words, joinNames(list.cases)))
 		}
 	}
 	if unknown > 0 {
@@ -384,8 +384,8 @@ func (s *Summary) count() {
 	}
 }
 
-// shorten lists the first names.
-func shorten(names []string) string {
+// joinNames lists the first names.
+func joinNames(names []string) string {
 	const most = 8
 	if len(names) > most {
 		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)

@@ -143,9 +143,9 @@ func (t *TableRow) cells() []string {
 	if t.Status == StatusMeasured {
 		doubt = strconv.FormatBool(t.Doubt)
 	}
-	out := []string{guard(t.Case), t.Placed, guard(t.Clinician), guard(t.Site), numbering, t.Jaw(), t.Region(), guard(t.Guidance),
-		cell(t.PlannedDiameter), cell(t.PlannedLength), string(t.Status), string(t.Seal), record, guard(t.Reason), doubt,
-		guard(strings.Join(t.Flags, " "))}
+	out := []string{escapeFormula(t.Case), t.Placed, escapeFormula(t.Clinician), escapeFormula(t.Site), numbering, t.Jaw(), t.Region(), escapeFormula(t.Guidance),
+		cell(t.PlannedDiameter), cell(t.PlannedLength), string(t.Status), string(t.Seal), record, escapeFormula(t.Reason), doubt,
+		escapeFormula(strings.Join(t.Flags, " "))}
 	for _, v := range t.Deviation {
 		out = append(out, cell(v))
 	}
@@ -181,14 +181,14 @@ func cell(v *float64) string {
 // skip to one, and the apostrophe that guards against them.
 const formulaStarts = "=+-@\t\r\n'"
 
-func guard(s string) string {
+func escapeFormula(s string) string {
 	if s != "" && strings.ContainsRune(formulaStarts, rune(s[0])) {
 		return "'" + s
 	}
 	return s
 }
 
-func unguard(s string) string {
+func unescapeFormula(s string) string {
 	if len(s) > 1 && s[0] == '\'' && strings.ContainsRune(formulaStarts, rune(s[1])) {
 		return s[1:]
 	}

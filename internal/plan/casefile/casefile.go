@@ -312,7 +312,7 @@ func (c *Case) checkFiles() error {
 }
 
 func (c *Case) errorAt(key, field, format string, args ...any) *Error {
-	return &Error{File: c.File, Line: c.lines.of(key), Field: field, Message: fmt.Sprintf(format, args...)}
+	return &Error{File: c.File, Line: c.lines.line(key), Field: field, Message: fmt.Sprintf(format, args...)}
 }
 
 func fixtureField(i int) string   { return fmt.Sprintf("fixture %d", i+1) }

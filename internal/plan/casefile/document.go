@@ -23,7 +23,7 @@ type document struct {
 
 func (d *document) fail(key, field, format string, args ...any) {
 	if d.err == nil {
-		d.err = &Error{File: d.file, Line: d.lines.of(key), Field: field, Message: fmt.Sprintf(format, args...)}
+		d.err = &Error{File: d.file, Line: d.lines.line(key), Field: field, Message: fmt.Sprintf(format, args...)}
 	}
 }
 
@@ -62,7 +62,7 @@ func (t table) allow(keys ...string) {
 		return
 	}
 	slices.SortFunc(unknown, func(a, b string) int {
-		if n := t.d.lines.of(t.key(a)) - t.d.lines.of(t.key(b)); n != 0 {
+		if n := t.d.lines.line(t.key(a)) - t.d.lines.line(t.key(b)); n != 0 {
 			return n
 		}
 		return strings.Compare(a, b)
@@ -70,8 +70,8 @@ func (t table) allow(keys ...string) {
 	t.d.fail(t.key(unknown[0]), t.words, "unknown field %q; the fields here are %s", unknown[0], strings.Join(keys, ", "))
 }
 
-// demand refuses a table that lacks a key.
-func (t table) demand(key, example string) bool {
+// require refuses a table that lacks a key.
+func (t table) require(key, example string) bool {
 	if t.has(key) {
 		return true
 	}
@@ -218,7 +218,7 @@ func (d *document) numbers(key, field string, v any) ([]float64, bool) {
 	}
 	x := make([]float64, len(list))
 	for i, e := range list {
-		if x[i], ok = d.finite(element(key, i), fmt.Sprintf("%s, number %d", field, i+1), e); !ok {
+		if x[i], ok = d.finite(indexed(key, i), fmt.Sprintf("%s, number %d", field, i+1), e); !ok {
 			return nil, false
 		}
 	}
@@ -270,7 +270,7 @@ func (t table) tables(key, header string, words func(int) string) []table {
 	tables := make([]table, 0, len(list))
 	for i, e := range list {
 		values, ok := e.(map[string]any)
-		at := element(t.key(key), i)
+		at := indexed(t.key(key), i)
 		if !ok {
 			t.d.fail(at, words(i), "expected %s; found %s", header, typeName(e))
 			return nil

@@ -94,16 +94,16 @@ func (d Draft) Text() string {
 			b.WriteString("# apex    = [-24.62, 12.01, -1.91]  # " + fillIn + "apex point; or in place of both\n")
 			b.WriteString("# mesh    = \"fixture.stl\"           # the planned fixture as a surface\n")
 		} else {
-			line("entry", point(f.Planned.Entry, f.Decimals), "platform centre")
-			line("apex", point(f.Planned.Apex, f.Decimals), "apex point")
+			line("entry", formatPoint(f.Planned.Entry, f.Decimals), "platform centre")
+			line("apex", formatPoint(f.Planned.Apex, f.Decimals), "apex point")
 		}
 		if f.Diameter > 0 {
-			line("diameter", short(f.Diameter), "outer")
+			line("diameter", formatNumber(f.Diameter), "outer")
 		} else {
 			b.WriteString("# diameter = 4.1                # " + fillIn + "outer diameter, and take the first # away\n")
 		}
 		if f.Length > 0 {
-			line("length", short(f.Length), "of the catalogue")
+			line("length", formatNumber(f.Length), "of the catalogue")
 		}
 		if f.Guidance != "" {
 			line("guidance", strconv.Quote(string(f.Guidance)), `"full-guide", "pilot-guide", "freehand" or "navigated"`)
@@ -128,7 +128,7 @@ func (d Draft) Text() string {
 	return b.String()
 }
 
-func point(p geom.Vec, decimals int) string {
+func formatPoint(p geom.Vec, decimals int) string {
 	x := make([]string, 3)
 	for i, v := range []float64{p.X, p.Y, p.Z} {
 		x[i] = strconv.FormatFloat(v, 'f', decimals, 64)
@@ -136,4 +136,4 @@ func point(p geom.Vec, decimals int) string {
 	return "[" + strings.Join(x, ", ") + "]"
 }
 
-func short(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+func formatNumber(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }

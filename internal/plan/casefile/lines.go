@@ -12,9 +12,9 @@ import (
 // text, by a path like "fixture[1].entry[2]" that counts from 0.
 type lines map[string]int
 
-// of is the line of the path, or of the nearest thing around it: a missing key
+// line is the line of the path, or of the nearest thing around it: a missing key
 // is reported where its table begins. It is 0 for the whole file.
-func (l lines) of(path string) int {
+func (l lines) line(path string) int {
 	for path != "" {
 		if n, ok := l[path]; ok {
 			return n
@@ -68,10 +68,10 @@ func (f *lineFinder) header(node *unstable.Node, list bool) (path string, depth 
 		if list && it.IsLast() {
 			f.count[path]++
 		}
-		f.note(path, it.Node())
+		f.record(path, it.Node())
 		if n := f.count[path]; n > 0 {
-			path = element(path, n-1)
-			f.note(path, it.Node())
+			path = indexed(path, n-1)
+			f.record(path, it.Node())
 		}
 	}
 	return path, depth
@@ -80,7 +80,7 @@ func (f *lineFinder) header(node *unstable.Node, list bool) (path string, depth 
 func (f *lineFinder) keyValue(path string, node *unstable.Node, depth int) {
 	for it := node.Key(); it.Next() && depth < maxDepth; depth++ {
 		path = join(path, string(it.Node().Data))
-		f.note(path, it.Node())
+		f.record(path, it.Node())
 	}
 	f.value(path, node.Value(), depth)
 }
@@ -93,8 +93,8 @@ func (f *lineFinder) value(path string, node *unstable.Node, depth int) {
 	case unstable.Array:
 		i := 0
 		for it := node.Children(); it.Next(); i++ {
-			at := element(path, i)
-			f.note(at, firstWithPlace(it.Node()))
+			at := indexed(path, i)
+			f.record(at, firstPositioned(it.Node()))
 			f.value(at, it.Node(), depth+1)
 		}
 	case unstable.InlineTable:
@@ -104,16 +104,16 @@ func (f *lineFinder) value(path string, node *unstable.Node, depth int) {
 	}
 }
 
-// firstWithPlace goes down to the first node whose place is known: the parser
+// firstPositioned goes down to the first node whose place is known: the parser
 // gives lists none.
-func firstWithPlace(node *unstable.Node) *unstable.Node {
+func firstPositioned(node *unstable.Node) *unstable.Node {
 	for node != nil && node.Raw.Length == 0 {
 		node = node.Child()
 	}
 	return node
 }
 
-func (f *lineFinder) note(path string, node *unstable.Node) {
+func (f *lineFinder) record(path string, node *unstable.Node) {
 	if _, seen := f.lines[path]; !seen && node != nil && node.Raw.Length > 0 {
 		f.lines[path] = 1 + sort.SearchInts(f.ends, int(node.Raw.Offset))
 	}
@@ -126,4 +126,4 @@ func join(path, key string) string {
 	return path + "." + key
 }
 
-func element(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
+func indexed(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }

@@ -28,13 +28,13 @@ var Frames = []Frame{LPS, RAS, Corner}
 // lies in, which is the planning scan for all but the follow-up's landmarks.
 func (f Frame) ToLPS(p geom.Vec, scan volume.Grid) geom.Vec {
 	if f == Corner {
-		return r3.Add(scan.Patient(-0.5, -0.5, -0.5), f.turn(p, scan))
+		return r3.Add(scan.Patient(-0.5, -0.5, -0.5), f.rotate(p, scan))
 	}
-	return f.turn(p, scan)
+	return f.rotate(p, scan)
 }
 
-// turn is ToLPS for a direction.
-func (f Frame) turn(v geom.Vec, pre volume.Grid) geom.Vec {
+// rotate is ToLPS for a direction.
+func (f Frame) rotate(v geom.Vec, pre volume.Grid) geom.Vec {
 	switch f {
 	case RAS:
 		return geom.Vec{X: -v.X, Y: -v.Y, Z: v.Z}
@@ -68,7 +68,7 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 		f := &out.Fixtures[i]
 		f.Planned = geom.Pose{Entry: lps(f.Planned.Entry), Apex: lps(f.Planned.Apex)}
 		if f.Mesial != nil {
-			m := c.Frame.turn(*f.Mesial, pre)
+			m := c.Frame.rotate(*f.Mesial, pre)
 			f.Mesial = &m
 		}
 	}
@@ -86,7 +86,7 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 		if !inside {
 			flags = append(flags, measurement.Flag{
 				Code:    measurement.CodeStructureOutsideScan,
-				Message: fmt.Sprintf("no point of %q lies inside the planning scan; check its coordinates in line %d", s.Name, c.lines.of(fmt.Sprintf("structure[%d].path", i))),
+				Message: fmt.Sprintf("no point of %q lies inside the planning scan; check its coordinates in line %d", s.Name, c.lines.line(fmt.Sprintf("structure[%d].path", i))),
 				Level:   measurement.Notice,
 			})
 		}
@@ -101,10 +101,10 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 
 // firstOutside finds the first planned point outside the planning scan.
 func (c *Case) firstOutside(pre volume.Grid) (fixture int, key string) {
-	return c.outsideAs(func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre) }, pre)
+	return c.firstOutsideAfter(func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre) }, pre)
 }
 
-func (c *Case) outsideAs(lps func(geom.Vec) geom.Vec, pre volume.Grid) (fixture int, key string) {
+func (c *Case) firstOutsideAfter(lps func(geom.Vec) geom.Vec, pre volume.Grid) (fixture int, key string) {
 	for i, f := range c.Fixtures {
 		if !pre.Contains(lps(f.Planned.Entry)) {
 			return i, "entry"
@@ -124,7 +124,7 @@ func (c *Case) frameHint(pre volume.Grid) string {
 		if f == c.Frame {
 			continue
 		}
-		if _, key := c.outsideAs(func(p geom.Vec) geom.Vec { return f.ToLPS(p, pre) }, pre); key == "" {
+		if _, key := c.firstOutsideAfter(func(p geom.Vec) geom.Vec { return f.ToLPS(p, pre) }, pre); key == "" {
 			fit = append(fit, fmt.Sprintf("frame = %q", string(f)))
 		}
 	}
@@ -136,7 +136,7 @@ func (c *Case) frameHint(pre volume.Grid) string {
 		p.X = -p.X
 		return p
 	}
-	if _, key := c.outsideAs(mirrored, pre); key == "" {
+	if _, key := c.firstOutsideAfter(mirrored, pre); key == "" {
 		return "with left and right exchanged the whole plan would lie inside, so check the sign of the first coordinate"
 	}
 	return fmt.Sprintf("check that the plan belongs to this scan, that its coordinates are mm and that frame = %q is what the planning program exports", string(c.Frame))

@@ -52,7 +52,7 @@ func (t table) mesh() *Mesh {
 			t.fail(key, "the fixture has both a mesh and an %s; keep the mesh, or entry and apex", key)
 		}
 	}
-	m := &Mesh{File: t.place("mesh", `mesh = "fixture.stl"`)}
+	m := &Mesh{File: t.sitePath("mesh", `mesh = "fixture.stl"`)}
 	if t.has("apex_hint") {
 		p := t.point("apex_hint")
 		m.ApexHint = &p
@@ -116,7 +116,7 @@ func (c *Case) fitMesh(i int, f *Fixture) error {
 	if err != nil {
 		return c.meshFault(i, "%q: %v", filepath.Base(f.Mesh.File), err)
 	}
-	apical, err := c.apical(i, solid)
+	apical, err := c.apicalDirection(i, solid)
 	if err != nil {
 		return err
 	}
@@ -180,10 +180,10 @@ func (c *Case) sizeByMesh(i int, f *Fixture, found meshaxis.Fixture) error {
 	return nil
 }
 
-// apical tells which way along a mesh's axis the apex lies: by the hint, else by
+// apicalDirection tells which way along a mesh's axis the apex lies: by the hint, else by
 // the tooth's jaw, where the coordinates say what is up, else by the structures,
 // a root being wider at its crown and a canal or a sinus lying beyond the apex.
-func (c *Case) apical(i int, solid *meshaxis.Solid) (geom.Vec, error) {
+func (c *Case) apicalDirection(i int, solid *meshaxis.Solid) (geom.Vec, error) {
 	f := &c.Fixtures[i]
 	a, b := solid.Ends()
 	along := r3.Unit(r3.Sub(b, a))

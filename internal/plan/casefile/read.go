@@ -53,7 +53,7 @@ func (d *document) read(values map[string]any) *Case {
 		{"post", `post = "post"`},
 		{"fixture", `a table headed [[fixture]] with site, entry, apex and diameter`},
 	} {
-		root.demand(need[0], need[1])
+		root.require(need[0], need[1])
 	}
 	c := &Case{
 		File:      d.file,
@@ -62,8 +62,8 @@ func (d *document) read(values map[string]any) *Case {
 		Clinician: root.pseudonym("clinician", `clinician = "clinician-a"`),
 		Frame:     LPS,
 		Numbering: choice(root, "numbering", tooth.ISO3950, tooth.Universal),
-		Pre:       root.place("pre", `pre = "pre"`),
-		Post:      root.place("post", `post = "post"`),
+		Pre:       root.sitePath("pre", `pre = "pre"`),
+		Post:      root.sitePath("post", `post = "post"`),
 		lines:     d.lines,
 	}
 	if root.has("frame") {
@@ -78,8 +78,8 @@ func (d *document) read(values map[string]any) *Case {
 	return c
 }
 
-// place reads a path inside the case folder.
-func (t table) place(key, example string) string {
+// sitePath reads a path inside the case folder.
+func (t table) sitePath(key, example string) string {
 	s := t.text(key, example)
 	if s == "" {
 		return ""
@@ -121,12 +121,12 @@ func (c *Case) readFixtures(root table) {
 
 func (c *Case) readFixture(t table) Fixture {
 	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint")
-	t.demand("site", `site = "36"`)
+	t.require("site", `site = "36"`)
 	f := Fixture{Mesh: t.mesh(), Diameter: t.number("diameter", minDiameter, maxDiameter)}
 	if f.Mesh == nil {
-		t.demand("entry", "entry = "+pointExample)
-		t.demand("apex", "apex = "+pointExample)
-		t.demand("diameter", "diameter = 4.1")
+		t.require("entry", "entry = "+pointExample)
+		t.require("apex", "apex = "+pointExample)
+		t.require("diameter", "diameter = 4.1")
 		f.Planned = geom.Pose{Entry: t.point("entry"), Apex: t.point("apex")}
 	}
 	if label := t.text("site", `site = "36"`); label != "" && c.Numbering != "" {
@@ -195,8 +195,8 @@ func (c *Case) readStructures(root table) {
 	names := map[string]int{}
 	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", structureField) {
 		t.allow("name", "kind", "path", "radius", "margin", "surface")
-		t.demand("name", `name = "left mandibular canal"`)
-		t.demand("kind", `kind = "nerve"`)
+		t.require("name", `name = "left mandibular canal"`)
+		t.require("kind", `kind = "nerve"`)
 		s := Structure{
 			Name: t.text("name", `name = "left mandibular canal"`),
 			Kind: choice(t, "kind", Nerve, Sinus, Root, FixtureBody, Cortex, OtherStructure),
@@ -209,7 +209,7 @@ func (c *Case) readStructures(root table) {
 		case t.has("surface") && (t.has("path") || t.has("radius")):
 			t.fail("surface", "it has both a surface and a path or radius; keep one of the two")
 		case t.has("surface"):
-			s.Surface = t.place("surface", `surface = "sinus.stl"`)
+			s.Surface = t.sitePath("surface", `surface = "sinus.stl"`)
 		case !t.has("path"):
 			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\"")
 		default:
@@ -227,13 +227,13 @@ func (c *Case) readStructures(root table) {
 func (t table) tube() (path []geom.Vec, radius []float64) {
 	list, ok := t.values["path"].([]any)
 	if !ok || len(list) == 0 {
-		t.fail("path", "expected a list of points in mm, as in path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]; found %s", emptyOr(t.values["path"]))
+		t.fail("path", "expected a list of points in mm, as in path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]; found %s", describeValue(t.values["path"]))
 		return nil, nil
 	}
 	for i, v := range list {
-		path = append(path, t.d.point(element(t.key("path"), i), fmt.Sprintf("%s, point %d", t.field("path"), i+1), v))
+		path = append(path, t.d.point(indexed(t.key("path"), i), fmt.Sprintf("%s, point %d", t.field("path"), i+1), v))
 	}
-	if !t.demand("radius", "radius = 1.4") {
+	if !t.require("radius", "radius = 1.4") {
 		return nil, nil
 	}
 	if _, many := t.values["radius"].([]any); !many {
@@ -252,13 +252,13 @@ func (t table) tube() (path []geom.Vec, radius []float64) {
 	}
 	for i, r := range radius {
 		if r < 0 || r > maxRadius {
-			t.d.fail(element(t.key("radius"), i), fmt.Sprintf("%s, number %d", t.field("radius"), i+1), "it is %g mm; expected 0 to %d mm", r, maxRadius)
+			t.d.fail(indexed(t.key("radius"), i), fmt.Sprintf("%s, number %d", t.field("radius"), i+1), "it is %g mm; expected 0 to %d mm", r, maxRadius)
 		}
 	}
 	return path, radius
 }
 
-func emptyOr(v any) string {
+func describeValue(v any) string {
 	if list, ok := v.([]any); ok && len(list) == 0 {
 		return "an empty list"
 	}
@@ -290,13 +290,13 @@ func (c *Case) readAlignment(root table) {
 		case t.has("matrix") && t.has("file"):
 			t.fail("file", "it has both a matrix and a file; keep one of the two")
 		case t.has("file"):
-			c.Alignment.File = t.place("file", `file = "registration.dcm"`)
+			c.Alignment.File = t.sitePath("file", `file = "registration.dcm"`)
 		default:
-			t.demand("matrix", `matrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1], or file = "registration.dcm", a DICOM Spatial Registration object`)
+			t.require("matrix", `matrix = [1,0,0,0, 0,1,0,0, 0,0,1,0, 0,0,0,1], or file = "registration.dcm", a DICOM Spatial Registration object`)
 			c.Alignment.PostToPre = t.matrix("matrix")
 		}
 	case FromLandmarks:
-		t.demand("landmarks", "landmarks = [{pre = [x,y,z], post = [x,y,z]}, …] with three pairs or more")
+		t.require("landmarks", "landmarks = [{pre = [x,y,z], post = [x,y,z]}, …] with three pairs or more")
 		c.Alignment.Landmarks = t.landmarks("landmarks")
 	}
 	c.Alignment.Refine = t.boolean("refine")
@@ -341,8 +341,8 @@ func (t table) landmarks(key string) []Landmark {
 	var marks []Landmark
 	for _, p := range tables {
 		p.allow("pre", "post")
-		p.demand("pre", "pre = "+pointExample)
-		p.demand("post", "post = "+pointExample)
+		p.require("pre", "pre = "+pointExample)
+		p.require("post", "post = "+pointExample)
 		marks = append(marks, Landmark{Pre: p.point("pre"), Post: p.point("post")})
 	}
 	return marks

@@ -49,20 +49,20 @@ var axisNames = [...]string{1: "x", 2: "y", 3: "z"}
 
 // The words of the trade, and what people put in their place.
 var (
-	entryWords = []string{"entry", "platform", "shoulder", "coronal", "crestal", "head", "start", "top", "neck", "base", "insertion"}
-	apexWords  = []string{"apex", "apical", "tip", "end", "bottom", "target"}
-	siteWords  = []string{"site", "tooth", "position", "pos", "region", "regio", "fdi", "iso", "iso3950", "universal", "fixture", "implant", "label"}
-	pointWords = []string{"point", "landmark"}
-	wideWords  = []string{"diameter", "diam", "dia", "ø", "width", "d"}
-	longWords  = []string{"length", "len", "l"}
+	entryWords    = []string{"entry", "platform", "shoulder", "coronal", "crestal", "head", "start", "top", "neck", "base", "insertion"}
+	apexWords     = []string{"apex", "apical", "tip", "end", "bottom", "target"}
+	siteWords     = []string{"site", "tooth", "position", "pos", "region", "regio", "fdi", "iso", "iso3950", "universal", "fixture", "implant", "label"}
+	pointWords    = []string{"point", "landmark"}
+	diameterWords = []string{"diameter", "diam", "dia", "ø", "width", "d"}
+	lengthWords   = []string{"length", "len", "l"}
 )
 
 // units are lengths in mm.
 var units = map[string]float64{"": 1, "mm": 1, "millimetre": 1, "millimeter": 1, "millimetres": 1, "millimeters": 1, "cm": 10, "m": 1000, "µm": 0.001, "μm": 0.001, "um": 0.001}
 
-// words are a text's words in lower case, with a letter that follows them in
-// capitals apart, as in "EntryX".
-func words(text string) []string {
+// splitWords gives a text's words in lower case; a capital after a small letter begins
+// a new one, as in "EntryX".
+func splitWords(text string) []string {
 	var out []string
 	var word []rune
 	flush := func() {
@@ -88,105 +88,138 @@ func words(text string) []string {
 	return out
 }
 
-// oneOf tells whether a word of a text is in a list.
-func oneOf(list, in []string) bool {
-	return slices.ContainsFunc(in, func(w string) bool { return slices.Contains(list, w) })
+// containsAny reports whether one of the words is in a list.
+func containsAny(list, words []string) bool {
+	return slices.ContainsFunc(words, func(w string) bool { return slices.Contains(list, w) })
 }
 
-func endIn(w []string) end {
+// endNamed is the end of a fixture that the words name.
+func endNamed(w []string) end {
 	switch {
-	case oneOf(apexWords, w):
+	case containsAny(apexWords, w):
 		return apexEnd
-	case oneOf(entryWords, w):
+	case containsAny(entryWords, w):
 		return entryEnd
 	}
 	return noEnd
 }
 
-// understand reads a heading.
-func understand(text string) heading {
-	h := heading{text: shorten(text), factor: 1}
-	plain := text
-	// A unit stands in brackets, or as the last word.
+// parseHeading reads a heading: the unit is taken off, then one matcher a property
+// looks at the words that are left.
+func parseHeading(text string) heading {
+	h := heading{text: truncate(text)}
+	plain, w := h.cutUnit(text)
+	h.end = endNamed(w)
+	h.matchAxis(w)
+	h.matchContent(w)
+	if h.what == aSite {
+		h.numbering = numberingNamed(splitWords(text))
+	} else if strings.ContainsFunc(plain, unicode.IsDigit) {
+		h = heading{text: h.text} // a field with a number is no heading
+	}
+	switch h.what {
+	case aSite, aNothing, aPointName:
+		h.unit, h.factor = "", 1
+	}
+	return h
+}
+
+// notUnits are words that stand in brackets and are no units.
+var notUnits = []string{"x", "y", "z", "fdi", "iso", "universal", "l", "p", "s", "r", "a", "lps", "ras", "entry", "apex"}
+
+// cutUnit takes the unit, which stands in brackets or as the last word, off a heading.
+// It gives the heading without brackets and the words without the unit.
+func (h *heading) cutUnit(text string) (plain string, w []string) {
+	plain = text
 	for _, pair := range []string{"[]", "()"} {
 		open, shut := strings.IndexByte(plain, pair[0]), strings.LastIndexByte(plain, pair[1])
 		if open < 0 || shut < open {
 			continue
 		}
 		inner := strings.TrimSpace(plain[open+1 : shut])
-		if _, known := units[strings.ToLower(inner)]; known || !oneOf([]string{"x", "y", "z", "fdi", "iso", "universal", "l", "p", "s", "r", "a", "lps", "ras", "entry", "apex"}, words(inner)) {
+		if _, known := units[strings.ToLower(inner)]; known || !containsAny(notUnits, splitWords(inner)) {
 			h.unit = inner
 			plain = plain[:open] + " " + plain[shut+1:]
 		}
 	}
-	w := words(plain)
+	w = splitWords(plain)
 	if n := len(w); n > 1 && h.unit == "" {
 		if _, ok := units[w[n-1]]; ok {
 			h.unit, w = w[n-1], w[:n-1]
 		}
 	}
 	h.factor = units[strings.ToLower(h.unit)]
+	return plain, w
+}
 
-	h.end = endIn(w)
+// matchAxis sets the axis: x, y or z, or a letter of a direction of the patient beside
+// an end's name or alone.
+func (h *heading) matchAxis(w []string) {
 	for _, v := range w {
 		switch v {
 		case "x", "y", "z":
 			h.axis = int(v[0]-'x') + 1
 		}
 	}
-	if h.axis == 0 && (h.end != noEnd || len(w) == 1) {
-		for _, v := range w {
-			if i := strings.Index("lps", v); len(v) == 1 && i >= 0 {
+	if h.axis != 0 || h.end == noEnd && len(w) != 1 {
+		return
+	}
+	for _, v := range w {
+		if len(v) != 1 {
+			continue
+		}
+		for _, letters := range []string{"lps", "ras"} {
+			if i := strings.Index(letters, v); i >= 0 {
 				h.axis, h.letter = i+1, v
-			} else if i := strings.Index("ras", v); len(v) == 1 && i >= 0 {
-				h.axis, h.letter = i+1, v
+				break
 			}
 		}
 	}
+}
+
+// matchContent sets what the column holds, by the first that fits.
+func (h *heading) matchContent(w []string) {
 	switch {
 	case h.letter == "l" && h.end == noEnd: // a length, more often than an axis
 		h.what, h.axis, h.letter = aLength, 0, ""
 	case h.axis != 0:
 		h.what = aPoint
-	case oneOf(pointWords, w) && h.end == noEnd:
+	case containsAny(pointWords, w) && h.end == noEnd:
 		h.what = aPointName
-	case oneOf(wideWords, w):
+	case containsAny(diameterWords, w):
 		h.what, h.end = aDiameter, noEnd
-	case oneOf(longWords, w):
+	case containsAny(lengthWords, w):
 		h.what, h.end = aLength, noEnd
 	case h.end != noEnd:
 		h.what = aPoint
-	case oneOf(siteWords, w):
+	case containsAny(siteWords, w):
 		h.what = aSite
-		h.unit, h.factor = "", 1
-		switch all := words(text); {
-		case oneOf([]string{"universal"}, all):
-			h.numbering = tooth.Universal
-		case oneOf([]string{"fdi", "iso", "iso3950"}, all):
-			h.numbering = tooth.ISO3950
-		}
 	}
-	if h.what != aSite && strings.ContainsFunc(plain, unicode.IsDigit) {
-		h = heading{text: h.text} // a field with a number is no heading
-	}
-	if h.what == aNothing || h.what == aPointName {
-		h.unit, h.factor = "", 1
-	}
-	return h
 }
 
-// take puts a field under this heading into a fixture.
-func (h heading) take(f *Fixture, points map[end]*[3]float64, text string) error {
+// numberingNamed is the system of tooth numbers that a heading names, or "".
+func numberingNamed(w []string) tooth.System {
+	switch {
+	case containsAny([]string{"universal"}, w):
+		return tooth.Universal
+	case containsAny([]string{"fdi", "iso", "iso3950"}, w):
+		return tooth.ISO3950
+	}
+	return ""
+}
+
+// setField puts a field under this heading into a fixture.
+func (h heading) setField(f *Fixture, points map[end]*[3]float64, text string) error {
 	switch h.what {
 	case aSite:
 		if f.Label == "" {
-			f.Label = shorten(text)
+			f.Label = truncate(text)
 		}
 	case aDiameter, aLength:
 		if text == "" {
 			return nil
 		}
-		x, _, err := number(text)
+		x, _, err := parseNumber(text)
 		if err != nil {
 			return err
 		}
@@ -201,23 +234,24 @@ func (h heading) take(f *Fixture, points map[end]*[3]float64, text string) error
 			return nil
 		}
 		if h.axis == 0 {
-			return h.whole(f, p, text)
+			return h.setPoint(f, p, text)
 		}
 		if text == "" {
 			return fmt.Errorf("the field is empty")
 		}
-		x, decimals, err := number(text)
+		x, decimals, err := parseNumber(text)
 		if err != nil {
 			return err
 		}
-		return h.put(f, p, h.axis-1, x, decimals)
+		return h.setCoordinate(f, p, h.axis-1, x, decimals)
 	}
 	return nil
 }
 
-func (h heading) put(f *Fixture, p *[3]float64, axis int, x float64, decimals int) error {
+// setCoordinate puts a number under this heading, in the heading's unit, into a point.
+func (h heading) setCoordinate(f *Fixture, p *[3]float64, axis int, x float64, decimals int) error {
 	x *= h.factor
-	if math.Abs(x) > farthest {
+	if math.Abs(x) > maxCoordinate {
 		return fmt.Errorf("%g mm lies outside any scanner; check the unit", x)
 	}
 	if h.factor != 1 { // so that 2.41 cm is 24.1 mm and not 24.099999999999998
@@ -229,9 +263,9 @@ func (h heading) put(f *Fixture, p *[3]float64, axis int, x float64, decimals in
 	return nil
 }
 
-// whole reads a point in one field: three numbers, parted by semicolons, slashes
+// setPoint reads a point in one field: three numbers, parted by semicolons, slashes
 // or spaces, or by commas where the numbers have points.
-func (h heading) whole(f *Fixture, p *[3]float64, text string) error {
+func (h heading) setPoint(f *Fixture, p *[3]float64, text string) error {
 	inner := strings.Trim(text, "()[]{} ")
 	var parts []string
 	for _, between := range []string{";", "/", ", ", " ", ","} {
@@ -245,7 +279,7 @@ func (h heading) whole(f *Fixture, p *[3]float64, text string) error {
 		}
 	}
 	if len(parts) != 3 {
-		return fmt.Errorf("%q is no point of three numbers", shorten(text))
+		return fmt.Errorf("%q is no point of three numbers", truncate(text))
 	}
 	for i, s := range parts {
 		s = strings.TrimSpace(s)
@@ -254,11 +288,11 @@ func (h heading) whole(f *Fixture, p *[3]float64, text string) error {
 				s = after
 			}
 		}
-		x, decimals, err := number(strings.TrimSuffix(strings.TrimSpace(s), ","))
+		x, decimals, err := parseNumber(strings.TrimSuffix(strings.TrimSpace(s), ","))
 		if err != nil {
 			return err
 		}
-		if err := h.put(f, p, i, x, decimals); err != nil {
+		if err := h.setCoordinate(f, p, i, x, decimals); err != nil {
 			return err
 		}
 	}

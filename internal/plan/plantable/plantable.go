@@ -64,12 +64,12 @@ func (e *Error) Error() string {
 const (
 	// MaxFile bounds a table, bytes; fifty fixtures take some kilobytes.
 	MaxFile = 1 << 20
-	// mostFixtures is more than a mouth has teeth.
-	mostFixtures = 32
-	// mostColumns bounds what one row may hold.
-	mostColumns = 500
-	// farthest is the largest coordinate, mm; a patient lies within a scanner.
-	farthest = 20000
+	// maxFixtures is more than a mouth has teeth.
+	maxFixtures = 32
+	// maxColumns bounds what one row may hold.
+	maxColumns = 500
+	// maxCoordinate is the largest coordinate, mm; a patient lies within a scanner.
+	maxCoordinate = 20000
 )
 
 // Read reads a table; file is its name, for messages.
@@ -89,9 +89,9 @@ func Read(file string, data []byte) (*Table, error) {
 	// The right reading is that in which the most headings are understood.
 	var best *grid
 	for _, between := range []rune{'\t', ';', ',', '|'} {
-		rows := split(text, between)
-		for _, g := range []*grid{headed(rows), headed(transposed(rows))} {
-			if g != nil && (best == nil || g.understood() > best.understood()) {
+		rows := splitCells(text, between)
+		for _, g := range []*grid{findHeadings(rows), findHeadings(transpose(rows))} {
+			if g != nil && (best == nil || g.score() > best.score()) {
 				g.between = between
 				best = g
 			}
@@ -100,7 +100,7 @@ func Read(file string, data []byte) (*Table, error) {
 	if best == nil {
 		return fault(0, `no headings were found; the table needs columns such as "entry x", "entry y", "entry z", "apex x", "apex y", "apex z", or "point", "x", "y", "z"`)
 	}
-	t, line, err := best.table()
+	t, line, err := best.read()
 	if err != nil {
 		return fault(line, "%v", err)
 	}
@@ -141,15 +141,15 @@ type cell struct {
 	line int
 }
 
-// split parts a text into rows of fields. Quotes hold a field together; a quote
+// splitCells parts a text into rows of fields. Quotes hold a field together; a quote
 // in it is doubled (RFC 4180). Empty rows are left out.
-func split(text string, between rune) [][]cell {
+func splitCells(text string, between rune) [][]cell {
 	var rows [][]cell
 	var row []cell
 	var field strings.Builder
 	line, quoted := 1, false
 	flush := func() {
-		if len(row) < mostColumns {
+		if len(row) < maxColumns {
 			row = append(row, cell{strings.TrimSpace(strings.ReplaceAll(field.String(), "\u00a0", " ")), line})
 		}
 		field.Reset()
@@ -187,7 +187,7 @@ func split(text string, between rune) [][]cell {
 	return rows
 }
 
-func transposed(rows [][]cell) [][]cell {
+func transpose(rows [][]cell) [][]cell {
 	var out [][]cell
 	for i, row := range rows {
 		for j, c := range row {
@@ -208,33 +208,33 @@ type grid struct {
 	line    int // of the headings
 }
 
-// headed finds the row of headings among the first ones; nil where there is
+// findHeadings finds the row of headings among the first ones; nil where there is
 // none.
-func headed(rows [][]cell) *grid {
+func findHeadings(rows [][]cell) *grid {
 	const within = 20 // rows of titles and remarks above
 	var best *grid
 	for i, row := range rows[:min(len(rows), within)] {
 		g := &grid{rows: rows[i+1:], line: row[0].line}
 		for _, c := range row {
-			g.heads = append(g.heads, understand(c.text))
+			g.heads = append(g.heads, parseHeading(c.text))
 		}
 		if i > 0 {
-			g.groupedBy(rows[i-1])
+			g.setEndsFrom(rows[i-1])
 		}
-		if g.understood() >= 2 && (best == nil || g.understood() > best.understood()) {
+		if g.score() >= 2 && (best == nil || g.score() > best.score()) {
 			best = g
 		}
 	}
 	return best
 }
 
-// groupedBy gives bare axes the end that stands above them, in a cell over all
+// setEndsFrom gives bare axes the end that stands above them, in a cell over all
 // three.
-func (g *grid) groupedBy(above []cell) {
+func (g *grid) setEndsFrom(above []cell) {
 	which := noEnd
 	for i := range g.heads {
 		if i < len(above) && above[i].text != "" {
-			which = endIn(words(above[i].text))
+			which = endNamed(splitWords(above[i].text))
 		}
 		if h := &g.heads[i]; h.axis != 0 && h.end == noEnd {
 			h.end = which
@@ -242,9 +242,9 @@ func (g *grid) groupedBy(above []cell) {
 	}
 }
 
-// understood counts the headings that say where points lie, and a bit for the
+// score counts the headings that say where points lie, and a bit for the
 // others.
-func (g *grid) understood() int {
+func (g *grid) score() int {
 	n := 0
 	seen := map[heading]bool{}
 	for _, h := range g.heads {
@@ -262,8 +262,8 @@ func (g *grid) understood() int {
 	return n
 }
 
-// table reads the rows under the headings.
-func (g *grid) table() (*Table, int, error) {
+// read reads the rows under the headings.
+func (g *grid) read() (*Table, int, error) {
 	out := &Table{}
 	for _, h := range g.heads {
 		if h.what == aNothing && h.text != "" {
@@ -279,10 +279,10 @@ func (g *grid) table() (*Table, int, error) {
 	out.Axes = g.axes()
 	var err error
 	line := 0
-	if g.has(func(h heading) bool { return h.what == aPointName }) {
-		line, err = g.byPoint(out)
+	if g.hasColumn(func(h heading) bool { return h.what == aPointName }) {
+		line, err = g.readPointRows(out)
 	} else {
-		line, err = g.byFixture(out)
+		line, err = g.readFixtureRows(out)
 	}
 	if err != nil {
 		return nil, line, err
@@ -290,8 +290,8 @@ func (g *grid) table() (*Table, int, error) {
 	switch {
 	case len(out.Fixtures) == 0:
 		return nil, 0, fmt.Errorf("it has headings but no fixture below them")
-	case len(out.Fixtures) > mostFixtures:
-		return nil, out.Fixtures[mostFixtures].Line, fmt.Errorf("it has more than %d fixtures; one case is one surgery", mostFixtures)
+	case len(out.Fixtures) > maxFixtures:
+		return nil, out.Fixtures[maxFixtures].Line, fmt.Errorf("it has more than %d fixtures; one case is one surgery", maxFixtures)
 	}
 	if out.Numbering == "" {
 		out.Numbering = out.guessNumbering()
@@ -299,7 +299,7 @@ func (g *grid) table() (*Table, int, error) {
 	return out, 0, nil
 }
 
-func (g *grid) has(is func(heading) bool) bool { return slices.ContainsFunc(g.heads, is) }
+func (g *grid) hasColumn(is func(heading) bool) bool { return slices.ContainsFunc(g.heads, is) }
 
 // axes tells the frame that the headings' letters name.
 func (g *grid) axes() string {
@@ -316,12 +316,12 @@ func (g *grid) axes() string {
 	return ""
 }
 
-// byFixture reads a table with a row a fixture.
-func (g *grid) byFixture(out *Table) (int, error) {
+// readFixtureRows reads a table with a row a fixture.
+func (g *grid) readFixtureRows(out *Table) (int, error) {
 	for _, end := range []end{entryEnd, apexEnd} {
-		whole := g.has(func(h heading) bool { return h.what == aPoint && h.end == end && h.axis == 0 })
+		whole := g.hasColumn(func(h heading) bool { return h.what == aPoint && h.end == end && h.axis == 0 })
 		for axis := 1; axis <= 3 && !whole; axis++ {
-			if !g.has(func(h heading) bool { return h.end == end && h.axis == axis }) {
+			if !g.hasColumn(func(h heading) bool { return h.end == end && h.axis == axis }) {
 				return g.line, fmt.Errorf("there is no column for %s %s; give one headed %q", end, axisNames[axis], end.String()+" "+axisNames[axis])
 			}
 		}
@@ -343,7 +343,7 @@ func (g *grid) byFixture(out *Table) (int, error) {
 			continue // a remark or a sum below the table
 		}
 		if len(row) > len(g.heads) && slices.ContainsFunc(row[len(g.heads):], func(c cell) bool { return c.text != "" }) {
-			return f.Line, fmt.Errorf("the row has more fields than there are headings%s", g.commas())
+			return f.Line, fmt.Errorf("the row has more fields than there are headings%s", g.commaHint())
 		}
 		for i, h := range g.heads {
 			text := ""
@@ -352,8 +352,8 @@ func (g *grid) byFixture(out *Table) (int, error) {
 				text = row[i].text
 				line = max(line, row[i].line)
 			}
-			if err := h.take(&f, points, text); err != nil {
-				return line, fmt.Errorf("%s: %w%s", h.text, err, g.commas())
+			if err := h.setField(&f, points, text); err != nil {
+				return line, fmt.Errorf("%s: %w%s", h.text, err, g.commaHint())
 			}
 		}
 		f.Entry, f.Apex = vector(*points[entryEnd]), vector(*points[apexEnd])
@@ -362,18 +362,18 @@ func (g *grid) byFixture(out *Table) (int, error) {
 	return 0, nil
 }
 
-// commas is a hint where commas part the columns.
-func (g *grid) commas() string {
+// commaHint is a hint where commas part the columns.
+func (g *grid) commaHint() string {
 	if g.between == ',' {
 		return "; if its numbers have decimal commas, save the table with semicolons between the columns"
 	}
 	return ""
 }
 
-// byPoint reads a table with a row a point, and the point's name in a column.
-func (g *grid) byPoint(out *Table) (int, error) {
+// readPointRows reads a table with a row a point, and the point's name in a column.
+func (g *grid) readPointRows(out *Table) (int, error) {
 	for axis := 1; axis <= 3; axis++ {
-		if !g.has(func(h heading) bool { return h.axis == axis }) {
+		if !g.hasColumn(func(h heading) bool { return h.axis == axis }) {
 			return g.line, fmt.Errorf("there is no column for %s; give one headed %q", axisNames[axis], axisNames[axis])
 		}
 	}
@@ -391,7 +391,7 @@ func (g *grid) byPoint(out *Table) (int, error) {
 		own := ""
 		for i, h := range g.heads {
 			if i < len(row) && h.what == aPointName {
-				which = endIn(words(row[i].text))
+				which = endNamed(splitWords(row[i].text))
 			}
 			if i < len(row) && h.what == aSite {
 				own = row[i].text
@@ -408,8 +408,8 @@ func (g *grid) byPoint(out *Table) (int, error) {
 			if i < len(row) {
 				text = row[i].text
 			}
-			if err := h.take(&f, one, text); err != nil {
-				return f.Line, fmt.Errorf("%s: %w%s", h.text, err, g.commas())
+			if err := h.setField(&f, one, text); err != nil {
+				return f.Line, fmt.Errorf("%s: %w%s", h.text, err, g.commaHint())
 			}
 		}
 		var into *half
@@ -454,9 +454,9 @@ func lineOf(row []cell) int {
 
 func vector(x [3]float64) geom.Vec { return geom.Vec{X: x[0], Y: x[1], Z: x[2]} }
 
-// number reads a number with a decimal point or comma, perhaps with its unit
+// parseNumber reads a number with a decimal point or comma, perhaps with its unit
 // behind it.
-func number(text string) (x float64, decimals int, err error) {
+func parseNumber(text string) (x float64, decimals int, err error) {
 	s := strings.NewReplacer("−", "-", "–", "-", " ", "", "\u202f", "", "'", "", "’", "").Replace(text)
 	s = strings.TrimSuffix(strings.ToLower(s), "mm")
 	if comma, point := strings.LastIndex(s, ","), strings.LastIndex(s, "."); comma > point {
@@ -465,10 +465,10 @@ func number(text string) (x float64, decimals int, err error) {
 		s = strings.ReplaceAll(s, ",", "")
 	}
 	if strings.Trim(s, "+-0123456789.") != "" {
-		return 0, 0, fmt.Errorf("%q is no number", shorten(text))
+		return 0, 0, fmt.Errorf("%q is no number", truncate(text))
 	}
 	if x, err = strconv.ParseFloat(s, 64); err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return 0, 0, fmt.Errorf("%q is no number", shorten(text))
+		return 0, 0, fmt.Errorf("%q is no number", truncate(text))
 	}
 	if _, after, ok := strings.Cut(s, "."); ok {
 		decimals = len(after)
@@ -476,7 +476,7 @@ func number(text string) (x float64, decimals int, err error) {
 	return x, decimals, nil
 }
 
-func shorten(s string) string {
+func truncate(s string) string {
 	const longest = 30
 	if r := []rune(s); len(r) > longest {
 		return string(r[:longest]) + "…"

@@ -27,8 +27,8 @@ type Found struct {
 	Grid  volume.Grid
 }
 
-// mostEntries bounds the files and folders of a case folder, which has a handful.
-const mostEntries = 200
+// maxEntries bounds the files and folders of a case folder, which has a handful.
+const maxEntries = 200
 
 // ErrNotTwo says that a folder does not hold two scans.
 var ErrNotTwo = errors.New("the folder does not hold two scans")
@@ -42,7 +42,7 @@ func Look(folder string) ([2]Found, error) {
 	if err != nil {
 		return [2]Found{}, fmt.Errorf("look into %s: %w", folder, err)
 	}
-	if len(entries) > mostEntries {
+	if len(entries) > maxEntries {
 		return [2]Found{}, fmt.Errorf("%w but %d files; put each scan into a folder of its own", ErrNotTwo, len(entries))
 	}
 	var found []Found
@@ -91,19 +91,19 @@ func mayBeScan(name string) bool {
 }
 
 const (
-	// sampled is how many voxels the metal threshold and volume are taken from,
+	// metalSamples is how many voxels the metal threshold and volume are taken from,
 	// evenly over the scan.
-	sampled = 200_000
-	// metalMore is how much more metal the follow-up scan must show, mm³. The
+	metalSamples = 200_000
+	// minMetalGain is how much more metal the follow-up scan must show, mm³. The
 	// smallest fixture sold, 3 mm by 6 mm, has 40.
-	metalMore = 20.0
+	minMetalGain = 20.0
 )
 
 // metalVolume is the volume, mm³, of the voxels at or above the metal threshold.
 func metalVolume(v *volume.Volume) float64 {
 	total := v.Size[0] * v.Size[1] * v.Size[2]
-	greys := make([]float64, 0, sampled+1)
-	step := max(1, total/sampled) | 1 // odd, so that it does not walk down a column
+	greys := make([]float64, 0, metalSamples+1)
+	step := max(1, total/metalSamples) | 1 // odd, so that it does not walk down a column
 	plane := v.Size[0] * v.Size[1]
 	for i := 0; i < total; i += step {
 		k := i / plane
@@ -132,9 +132,9 @@ func Order(a, b Found) (pre, post Found, why string, ok bool) {
 		byDate = strings.Compare(b.Date, a.Date)
 	}
 	switch {
-	case b.Metal-a.Metal > metalMore:
+	case b.Metal-a.Metal > minMetalGain:
 		byMetal = 1
-	case a.Metal-b.Metal > metalMore:
+	case a.Metal-b.Metal > minMetalGain:
 		byMetal = -1
 	}
 	pre, post = a, b

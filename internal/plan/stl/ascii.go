@@ -14,14 +14,14 @@ func startsAsText(data []byte) bool {
 	return len(text) >= 5 && strings.EqualFold(string(text[:5]), "solid")
 }
 
-// words walks over the words of a text and knows the line.
-type words struct {
+// tokenizer walks over the words of a text and knows the line.
+type tokenizer struct {
 	rest []byte
 	line int
 }
 
 // next is the next word in lower case, empty at the end.
-func (w *words) next() string {
+func (w *tokenizer) next() string {
 	for len(w.rest) > 0 {
 		switch w.rest[0] {
 		case '\n':
@@ -43,7 +43,7 @@ func (w *words) next() string {
 }
 
 // skipLine leaves out the rest of a line: a solid's name may hold any word.
-func (w *words) skipLine() {
+func (w *tokenizer) skipLine() {
 	if end := bytes.IndexByte(w.rest, '\n'); end >= 0 {
 		w.rest = w.rest[end:]
 	} else {
@@ -53,9 +53,9 @@ func (w *words) skipLine() {
 
 func (b *builder) ascii(data []byte) error {
 	if !startsAsText(data) {
-		return b.fault(0, 0, `this is no STL file: it neither begins with "solid" nor has a binary header; export the surface as STL`)
+		return b.fail(0, 0, `this is no STL file: it neither begins with "solid" nor has a binary header; export the surface as STL`)
 	}
-	w := &words{rest: bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), line: 1}
+	w := &tokenizer{rest: bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), line: 1}
 	for {
 		switch word := w.next(); word {
 		case "":
@@ -72,7 +72,7 @@ func (b *builder) ascii(data []byte) error {
 }
 
 // solid reads facets up to endsolid.
-func (b *builder) solid(w *words) error {
+func (b *builder) solid(w *tokenizer) error {
 	for {
 		switch word := w.next(); word {
 		case "endsolid":
@@ -89,7 +89,7 @@ func (b *builder) solid(w *words) error {
 }
 
 // facet reads a triangle after the word facet.
-func (b *builder) facet(w *words) error {
+func (b *builder) facet(w *tokenizer) error {
 	if err := b.expect(w, "normal"); err != nil {
 		return err
 	}
@@ -121,7 +121,7 @@ func (b *builder) facet(w *words) error {
 	return b.add(w.line, corner)
 }
 
-func (b *builder) expect(w *words, expected ...string) error {
+func (b *builder) expect(w *tokenizer, expected ...string) error {
 	for _, e := range expected {
 		if word := w.next(); word != e {
 			return b.unexpected(w, word, strconv.Quote(e))
@@ -130,13 +130,13 @@ func (b *builder) expect(w *words, expected ...string) error {
 	return nil
 }
 
-func (b *builder) unexpected(w *words, word, expected string) error {
+func (b *builder) unexpected(w *tokenizer, word, expected string) error {
 	if word == "" {
-		return b.fault(w.line, b.count+1, "the file ends where %s is expected; it is cut short, so export or copy it again", expected)
+		return b.fail(w.line, b.count+1, "the file ends where %s is expected; it is cut short, so export or copy it again", expected)
 	}
 	const longest = 20
 	if len(word) > longest {
 		word = word[:longest] + "…"
 	}
-	return b.fault(w.line, b.count+1, "%q stands where %s is expected; export the surface again", word, expected)
+	return b.fail(w.line, b.count+1, "%q stands where %s is expected; export the surface again", word, expected)
 }

@@ -35,10 +35,10 @@ func expectedSize(data []byte) int64 {
 func (b *builder) binary(data []byte) error {
 	n := (expectedSize(data) - headerSize) / recordSize
 	if n > maxTriangles {
-		return b.fault(0, 0, "the header counts %d triangles, more than %d; the file is damaged, or export it with fewer", n, maxTriangles)
+		return b.fail(0, 0, "the header counts %d triangles, more than %d; the file is damaged, or export it with fewer", n, maxTriangles)
 	}
 	if expected := expectedSize(data); int64(len(data)) != expected {
-		return b.fault(0, 0, "the file has %d bytes, but the %d triangles that its header counts take %d; it is damaged or cut short, so export or copy it again", len(data), n, expected)
+		return b.fail(0, 0, "the file has %d bytes, but the %d triangles that its header counts take %d; it is damaged or cut short, so export or copy it again", len(data), n, expected)
 	}
 	for record := data[headerSize:]; len(record) > 0; record = record[recordSize:] {
 		var corner [3]geom.Vec

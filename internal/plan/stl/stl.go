@@ -27,9 +27,9 @@ const (
 	maxFileSize = 256 << 20
 	// maxTriangles is ten times what a jaw's surface has at 0.2 mm voxels.
 	maxTriangles = 2_000_000
-	// farthest is the largest coordinate that is taken for mm: patient
+	// maxCoordinate is the largest coordinate that is taken for mm: patient
 	// coordinates stay within a scanner's room.
-	farthest = 1e4
+	maxCoordinate = 1e4
 )
 
 // Mesh is a triangle surface. Triangles have three different vertices each, by
@@ -117,7 +117,7 @@ type builder struct {
 	count int
 }
 
-func (b *builder) fault(line, triangle int, format string, args ...any) error {
+func (b *builder) fail(line, triangle int, format string, args ...any) error {
 	return &Error{File: b.file, Line: line, Triangle: triangle, Message: fmt.Sprintf(format, args...)}
 }
 
@@ -125,15 +125,15 @@ func (b *builder) fault(line, triangle int, format string, args ...any) error {
 func (b *builder) add(line int, corner [3]geom.Vec) error {
 	b.count++
 	if b.count > maxTriangles {
-		return b.fault(line, b.count, "the surface has more than %d triangles; export it with fewer", maxTriangles)
+		return b.fail(line, b.count, "the surface has more than %d triangles; export it with fewer", maxTriangles)
 	}
 	var t [3]int32
 	for i, c := range corner {
 		if !geom.Finite(c) {
-			return b.fault(line, b.count, "a coordinate is not a finite number")
+			return b.fail(line, b.count, "a coordinate is not a finite number")
 		}
-		if x := max(math.Abs(c.X), math.Abs(c.Y), math.Abs(c.Z)); x > farthest {
-			return b.fault(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, farthest/1000)
+		if x := max(math.Abs(c.X), math.Abs(c.Y), math.Abs(c.Z)); x > maxCoordinate {
+			return b.fail(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, maxCoordinate/1000)
 		}
 		c = geom.Vec{X: c.X + 0, Y: c.Y + 0, Z: c.Z + 0} // −0 is 0
 		n, ok := b.known[c]

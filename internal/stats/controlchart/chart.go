@@ -101,7 +101,7 @@ func (e EWMA) Run(x []float64) []EWMAPoint {
 	z := e.Target
 	for i, v := range x {
 		z += e.Lambda * (v - z)
-		half := e.halfWidth() * math.Sqrt(1-math.Pow(1-e.Lambda, 2*float64(i+1)))
+		half := e.finalHalfWidth() * math.Sqrt(1-math.Pow(1-e.Lambda, 2*float64(i+1)))
 		p := EWMAPoint{Value: z, Low: e.Target - half, High: e.Target + half}
 		p.Signal = z < p.Low || z > p.High
 		out[i] = p
@@ -109,14 +109,14 @@ func (e EWMA) Run(x []float64) []EWMAPoint {
 	return out
 }
 
-// halfWidth is where the limits come to stand.
-func (e EWMA) halfWidth() float64 {
+// finalHalfWidth is where the limits come to stand.
+func (e EWMA) finalHalfWidth() float64 {
 	return e.Width * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
 }
 
 // FinalLimits are the limits after many figures.
 func (e EWMA) FinalLimits() (low, high float64) {
-	return e.Target - e.halfWidth(), e.Target + e.halfWidth()
+	return e.Target - e.finalHalfWidth(), e.Target + e.finalHalfWidth()
 }
 
 // runLengthNodes is the order of the quadrature; 60 nodes agree with 120 to
@@ -146,7 +146,7 @@ func CUSUMRunLength(slack, limit, shift float64) (float64, error) {
 }
 
 func oneSidedRunLength(k, h, shift float64) (float64, error) {
-	x, w := nodes(0, h)
+	x, w := legendreNodes(0, h)
 	from := append([]float64{0}, x...) // the barrier is a state of its own
 	n := len(from)
 	a, ones := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
@@ -182,7 +182,7 @@ func EWMARunLength(lambda, width, shift float64) (float64, error) {
 		return 0, fmt.Errorf("weight %v, width %v, shift %v: expected a weight in (0, 1] and a width above 0", lambda, width, shift)
 	}
 	e := EWMA{Sigma: 1, Lambda: lambda, Width: width}
-	x, w := nodes(-e.halfWidth(), e.halfWidth())
+	x, w := legendreNodes(-e.finalHalfWidth(), e.finalHalfWidth())
 	from := append([]float64{0}, x...)
 	n := len(from)
 	a, ones := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
@@ -200,7 +200,7 @@ func EWMARunLength(lambda, width, shift float64) (float64, error) {
 	return l.AtVec(0), nil
 }
 
-func nodes(low, high float64) (x, w []float64) {
+func legendreNodes(low, high float64) (x, w []float64) {
 	x, w = make([]float64, runLengthNodes), make([]float64, runLengthNodes)
 	quad.Legendre{}.FixedLocations(x, w, low, high)
 	return x, w

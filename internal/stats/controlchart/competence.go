@@ -116,9 +116,9 @@ func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
 	return nil
 }
 
-// tie is the slack in comparing a score with the limit: both are sums of the
+// roundingSlack is the slack in comparing a score with the limit: both are sums of the
 // same two weights, so a true difference is far larger than rounding.
-const tie = 1e-9
+const roundingSlack = 1e-9
 
 // SignalProbability is the probability that the chart has signalled by each
 // case from the first to the given number, for independent cases with the given
@@ -139,11 +139,11 @@ func (o Outcomes) SignalProbability(failureRate float64, cases int) []float64 {
 	first, last := make([]int, falls+1), make([]int, falls+1)
 	now, next := make([][]float64, falls+1), make([][]float64, falls+1)
 	for b := range now {
-		first[b] = int(math.Floor((float64(b)*down+tie)/up)) + 1
+		first[b] = int(math.Floor((float64(b)*down+roundingSlack)/up)) + 1
 		if b == 0 {
 			first[b] = 0
 		}
-		last[b] = min(cases, int(math.Ceil((o.Limit-tie+float64(b)*down)/up))-1)
+		last[b] = min(cases, int(math.Ceil((o.Limit-roundingSlack+float64(b)*down)/up))-1)
 		width := max(0, last[b]-first[b]+1)
 		now[b], next[b] = make([]float64, width), make([]float64, width)
 	}
@@ -197,11 +197,11 @@ func (o Outcomes) Run(success []bool) Path {
 		if ok {
 			by = o.Success
 		}
-		if s = math.Max(0, s+by); s < tie {
+		if s = math.Max(0, s+by); s < roundingSlack {
 			s = 0
 		}
 		p.Score[i] = s
-		if p.Signal == 0 && s >= o.Limit-tie {
+		if p.Signal == 0 && s >= o.Limit-roundingSlack {
 			p.Signal = i + 1
 		}
 	}

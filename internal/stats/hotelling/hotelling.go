@@ -66,7 +66,7 @@ var (
 // Multivariate Statistical Analysis, section 5.2). The directions are adjusted
 // by Holm, Scand J Stat 6:65, 1979.
 func Analyse(x [][]float64) (Habit, error) {
-	h, s, err := test(x)
+	h, s, err := tSquared(x)
 	if err != nil {
 		return Habit{}, err
 	}
@@ -86,13 +86,13 @@ func Analyse(x [][]float64) (Habit, error) {
 	}
 	far, most := 0, -1.0
 	for i, row := range x {
-		if d := s.distance(row); d > most {
+		if d := s.mahalanobis2(row); d > most {
 			far, most = i, d
 		}
 	}
 	h.Farthest = far + 1
 	rest := append(append([][]float64(nil), x[:far]...), x[far+1:]...)
-	if r, _, err := test(rest); err == nil {
+	if r, _, err := tSquared(rest); err == nil {
 		h.PWithout = &r.P
 	}
 	return h, nil
@@ -104,17 +104,17 @@ type sample struct {
 	chol       mat.Cholesky
 }
 
-// distance is the squared distance of a row from the mean, in spreads.
-func (s *sample) distance(row []float64) float64 {
+// mahalanobis2 is the squared distance of a row from the mean, in spreads.
+func (s *sample) mahalanobis2(row []float64) float64 {
 	d := mat.NewVecDense(len(row), nil)
 	for i, v := range row {
 		d.SetVec(i, v-s.mean[i])
 	}
-	return s.form(d)
+	return s.quadraticForm(d)
 }
 
-// form is v′S⁻¹v; the matrix was seen to be well conditioned.
-func (s *sample) form(v *mat.VecDense) float64 {
+// quadraticForm is v′S⁻¹v; the matrix was seen to be well conditioned.
+func (s *sample) quadraticForm(v *mat.VecDense) float64 {
 	var y mat.VecDense
 	if err := s.chol.SolveVecTo(&y, v); err != nil {
 		return math.NaN()
@@ -122,7 +122,7 @@ func (s *sample) form(v *mat.VecDense) float64 {
 	return mat.Dot(v, &y)
 }
 
-func test(x [][]float64) (Habit, *sample, error) {
+func tSquared(x [][]float64) (Habit, *sample, error) {
 	n := len(x)
 	if n == 0 {
 		return Habit{}, nil, ErrTooFewCases
@@ -155,7 +155,7 @@ func test(x [][]float64) (Habit, *sample, error) {
 		return Habit{}, nil, ErrNoSpread
 	}
 	h := Habit{Cases: n, DF1: p, DF2: n - p}
-	h.T2 = float64(n) * s.form(mat.NewVecDense(p, s.mean))
+	h.T2 = float64(n) * s.quadraticForm(mat.NewVecDense(p, s.mean))
 	h.F = h.T2 * float64(n-p) / (float64(p) * float64(n-1))
 	h.P = distuv.F{D1: float64(p), D2: float64(n - p)}.Survival(h.F)
 	return h, s, nil

@@ -26,11 +26,12 @@ type Curve struct {
 
 // Level is the curve at a case.
 func (c Curve) Level(x float64) float64 {
-	return c.Plateau + (c.Start-c.Plateau)*c.Shape.descent(x, c.Rate)
+	return c.Plateau + (c.Start-c.Plateau)*c.Shape.decay(x, c.Rate)
 }
 
-// descent falls from 1 at case 1 towards 0.
-func (s Shape) descent(x, rate float64) float64 {
+// decay is g(x), the share of the way from plateau to start that is left at case x:
+// 1 at case 1, falling towards 0.
+func (s Shape) decay(x, rate float64) float64 {
 	switch s {
 	case Exponential:
 		return math.Exp(-(x - 1) / rate)
@@ -40,8 +41,8 @@ func (s Shape) descent(x, rate float64) float64 {
 	return 0
 }
 
-// descend is descent for the cases in order.
-func (s Shape) descend(out, logX []float64, rate float64) {
+// decayAt writes the decay of all cases, 1 to len(out), to out.
+func (s Shape) decayAt(out, logX []float64, rate float64) {
 	if s == Power {
 		for i, l := range logX {
 			out[i] = math.Exp(-rate * l)
@@ -56,8 +57,8 @@ func (s Shape) descend(out, logX []float64, rate float64) {
 	}
 }
 
-// nearPlateau is the share of the plateau within which a curve counts as
-// arrived.
+// nearPlateau is the share of the plateau within which a curve counts as having
+// reached it. Our own choice.
 const nearPlateau = 0.1
 
 // CasesToPlateau is the case from which the level is within 10 % of the plateau,
@@ -75,10 +76,10 @@ func (c Curve) CasesToPlateau() float64 {
 	return math.Pow(above, 1/c.Rate)
 }
 
-// The rates that are looked at. A plateau is not to be had from a curve that is
-// slower than the record is long (an exponential with rate n has 37 % of its
-// descent before it at the end; a power law of 0.3 has 31 % after 50 cases), nor
-// a start from one that has ended by the second case.
+// Range of the rate. The plateau of a curve slower than the record is long cannot be
+// estimated (an exponential with rate n has 37 % of its decay left at the end; a
+// power law of 0.3 has 31 % left after 50 cases), nor the start of one that has
+// decayed by the second case.
 const (
 	fastestExponential = 0.7
 	slowestPower       = 0.5
@@ -86,18 +87,18 @@ const (
 	rateSteps          = 20
 )
 
-// family holds a shape's descents for the cases at each rate of a grid, evenly
+// rateGrid holds the decay of a shape at every case for a grid of rates, evenly
 // spaced in the logarithm.
-type family struct {
+type rateGrid struct {
 	shape   Shape
 	x, logX []float64
 	rates   []float64
-	descent [][]float64
-	trial   []float64
+	decay   [][]float64
+	scratch []float64
 }
 
-func newFamily(s Shape, x []float64) *family {
-	f := &family{shape: s, x: x, trial: make([]float64, len(x))}
+func newRateGrid(s Shape, x []float64) *rateGrid {
+	f := &rateGrid{shape: s, x: x, scratch: make([]float64, len(x))}
 	for _, v := range x {
 		f.logX = append(f.logX, math.Log(v))
 	}
@@ -109,15 +110,15 @@ func newFamily(s Shape, x []float64) *family {
 		rate := low * math.Pow(high/low, float64(i)/(rateSteps-1))
 		f.rates = append(f.rates, rate)
 		g := make([]float64, len(x))
-		s.descend(g, f.logX, rate)
-		f.descent = append(f.descent, g)
+		s.decayAt(g, f.logX, rate)
+		f.decay = append(f.decay, g)
 	}
 	return f
 }
 
-// line is the weighted least-squares plateau and fall for a given descent, both
-// held to be not negative, and the sum of squares left.
-func line(g, y, w []float64) (plateau, fall, left float64) {
+// fitLinear is the weighted linear regression y = plateau + amplitude·g for a given
+// decay g, with both coefficients ≥ 0, and its weighted residual sum of squares.
+func fitLinear(g, y, w []float64) (plateau, amplitude, rss float64) {
 	var sw, sg, sy, sgg, sgy, syy float64
 	for i, v := range w {
 		a := v * g[i]
@@ -131,49 +132,49 @@ func line(g, y, w []float64) (plateau, fall, left float64) {
 	}
 	det := sw*sgg - sg*sg
 	if det > 1e-12*sw*sgg {
-		fall = (sw*sgy - sg*sy) / det
+		amplitude = (sw*sgy - sg*sy) / det
 	}
-	plateau = (sy - fall*sg) / sw
+	plateau = (sy - amplitude*sg) / sw
 	switch {
-	case fall <= 0:
-		plateau, fall = math.Max(0, sy/sw), 0
+	case amplitude <= 0:
+		plateau, amplitude = math.Max(0, sy/sw), 0
 	case plateau < 0:
-		plateau, fall = 0, math.Max(0, sgy/sgg)
+		plateau, amplitude = 0, math.Max(0, sgy/sgg)
 	}
-	left = syy - 2*plateau*sy - 2*fall*sgy + plateau*plateau*sw + 2*plateau*fall*sg + fall*fall*sgg
-	return plateau, fall, math.Max(0, left)
+	rss = syy - 2*plateau*sy - 2*amplitude*sgy + plateau*plateau*sw + 2*plateau*amplitude*sg + amplitude*amplitude*sgg
+	return plateau, amplitude, math.Max(0, rss)
 }
 
-// fit is the curve of the family with the least weighted sum of squares: the
-// best rate of the grid and its neighbours give a parabola, whose lowest point
-// is tried. Plateau and fall are linear, so only the rate is searched for
-// (variable projection; Golub and Pereyra, SIAM J Numer Anal 10:413, 1973).
-func (f *family) fit(y, w []float64) Curve {
-	var left [rateSteps]float64
+// search is the curve with the least weighted residual sum of squares: the best rate
+// of the grid, then the minimum of the parabola through it and its neighbours.
+// Plateau and amplitude are linear, so only the rate is searched for (variable
+// projection; Golub and Pereyra, SIAM J Numer Anal 10:413, 1973).
+func (f *rateGrid) search(y, w []float64) Curve {
+	var rss [rateSteps]float64
 	best := 0
-	for i, g := range f.descent {
-		_, _, left[i] = line(g, y, w)
-		if left[i] < left[best] {
+	for i, g := range f.decay {
+		_, _, rss[i] = fitLinear(g, y, w)
+		if rss[i] < rss[best] {
 			best = i
 		}
 	}
-	g, rate := f.descent[best], f.rates[best]
+	g, rate := f.decay[best], f.rates[best]
 	if best > 0 && best < rateSteps-1 {
-		a, b, c := left[best-1], left[best], left[best+1]
+		a, b, c := rss[best-1], rss[best], rss[best+1]
 		step := math.Log(f.rates[1] / f.rates[0])
 		try := rate * math.Exp(step*(a-c)/(2*(a-2*b+c)))
-		f.shape.descend(f.trial, f.logX, try)
-		if _, _, l := line(f.trial, y, w); l < b {
-			g, rate = f.trial, try
+		f.shape.decayAt(f.scratch, f.logX, try)
+		if _, _, l := fitLinear(f.scratch, y, w); l < b {
+			g, rate = f.scratch, try
 		}
 	}
-	plateau, fall, _ := line(g, y, w)
-	return Curve{f.shape, plateau + fall, plateau, rate}
+	plateau, amplitude, _ := fitLinear(g, y, w)
+	return Curve{f.shape, plateau + amplitude, plateau, rate}
 }
 
-// polish takes the curve to the minimum by nonlinear least squares; a curve that
-// is held at an end of its range stays as it is.
-func (f *family) polish(c Curve, y, w []float64) Curve {
+// refine takes the curve to the minimum by nonlinear least squares; a curve at a
+// bound of its parameters stays as it is.
+func (f *rateGrid) refine(c Curve, y, w []float64) Curve {
 	low, high := f.rates[0], f.rates[rateSteps-1]
 	if c.Plateau <= 0 || c.Start <= c.Plateau {
 		return c
@@ -185,10 +186,11 @@ func (f *family) polish(c Curve, y, w []float64) Curve {
 	return Curve{f.shape, fit.B[0] + fit.B[1], fit.B[0], fit.B[2]}
 }
 
-// model has the parameters plateau, fall and rate.
+// model is the curve with the parameters plateau, amplitude and rate, and its
+// derivatives by them.
 func (s Shape) model() leastsquares.Model {
 	return func(x float64, b, grad []float64) float64 {
-		g := s.descent(x, b[2])
+		g := s.decay(x, b[2])
 		grad[0], grad[1] = 1, g
 		if s == Exponential {
 			grad[2] = b[1] * g * (x - 1) / (b[2] * b[2])

@@ -39,15 +39,15 @@ const (
 	// of three figures has fewer than three cases to each.
 	MinCases = 10
 	// Level is the rate at which a series without learning may be called learning.
-	Level      = 0.05
-	shuffles   = 999
-	resamples  = 600
-	coverage   = 0.95
-	outlierMAD = 3.5 // Iglewicz and Hoaglin; NIST handbook 1.3.5.17
+	Level        = 0.05
+	permutations = 999
+	resamples    = 600 // a bound that holds 95 % of them is uncertain by 0.9 %
+	coverage     = 0.95
+	outlierMAD   = 3.5 // modified z-score; Iglewicz and Hoaglin; NIST handbook 1.3.5.17
 )
 
-// Estimate is a figure with its 95 % interval, which holds it. An end that lies
-// beyond the record, or beyond twice its largest figure, is nil, and so is a
+// Estimate is a point estimate with its 95 % interval, which holds it. An end that
+// lies beyond the record, or beyond twice its largest deviation, is nil, and so is a
 // value that does.
 type Estimate struct {
 	Value *float64 `json:"value,omitempty"`
@@ -55,7 +55,7 @@ type Estimate struct {
 	High  *float64 `json:"high95,omitempty"`
 }
 
-// Candidate is one model and how well it explains the cases.
+// Candidate is one model and its goodness of fit.
 type Candidate struct {
 	Curve
 	Scatter float64 `json:"scatter"` // between cases, beyond their own uncertainty, in the unit of the figure
@@ -78,7 +78,7 @@ type Analysis struct {
 	Verdict Verdict `json:"verdict"`
 
 	Candidates []Candidate `json:"candidates,omitempty"` // flat, exponential, power law
-	P          *float64    `json:"p,omitempty"`          // of as steep a fall by chance, from shuffled cases
+	P          *float64    `json:"p,omitempty"`          // permutation test against a fall
 	PRising    *float64    `json:"p_rising,omitempty"`
 	Change     *Change     `json:"change,omitempty"`
 
@@ -106,18 +106,20 @@ type Band struct {
 	High float64 `json:"high95"`
 }
 
-// Analyse judges the cases. Random numbers come from the seed.
+// Analyse tests the cases for learning and fits the curve where they show it. Random
+// numbers come from the seed.
 //
-// Method: the curves are fitted by weighted nonlinear least squares, each case
-// with the variance u² + c²: its own uncertainty and a scatter between cases, c,
-// that is found from the residuals. Flat, exponential and power law are compared
-// by AICc (Hurvich and Tsai, Biometrika 76:297, 1989, from memory). A series
-// counts as learning if a curve has the better AICc and if, besides, the cases
-// shuffled into other orders show as good a fit of a falling curve in at most
-// 5 %: this holds the rate of false alarms whatever the distribution of the
-// deviations, which AICc alone does not. Intervals are regions of likelihood over
-// the curves of both shapes, with bounds from refits to resampled residuals. A
-// plateau is only given where the record comes within 10 % of it.
+// Method: y = level(x) + residual, with Var(residual) = u² + c²: the case's own
+// uncertainty u and a scatter c between cases that is estimated from the residuals.
+// The curves are fitted by weighted nonlinear least squares. Flat, exponential and
+// power law are compared by AICc = −2 ln L + 2k + 2k(k+1)/(n−k−1) with k fitted
+// parameters (Hurvich and Tsai, Biometrika 76:297, 1989). A series counts as learning
+// if a curve has the lower AICc and if, besides, a permutation test of the cases'
+// order against a falling curve has p ≤ 0.05: this holds the rate of false alarms
+// whatever the distribution of the deviations, which AICc alone does not. Intervals
+// are bootstrap-calibrated likelihood intervals over the curves of both shapes (see
+// likelihoodRegion). A plateau is only given where the record comes within 10 % of
+// it.
 // Accuracy: in 2,000 simulated series each of 10 and 50 cases without learning,
 // of three distributions, 1 to 5 % were called learning (TestVerdictAccuracy). In
 // 2,400 series of 25 and 50 cases on eight known curves the 95 % intervals held
@@ -134,22 +136,22 @@ func Analyse(points []Point, seed uint64) (Analysis, error) {
 			return Analysis{}, fmt.Errorf("case %d: deviation %v, uncertainty %v: expected both to be finite and not negative", i+1, p.Y, p.U)
 		}
 	}
-	a, s, err := judge(points, seed)
+	a, s, err := verdictOf(points, seed)
 	if err != nil || a.Verdict == TooFew {
 		return a, err
 	}
 	if a.Verdict == Learning {
-		s.intervals(&a, seed)
+		s.setIntervals(&a, seed)
 	}
 	a.Outliers = s.outliers(&a)
-	if a.Without, err = without(points, a.Outliers, seed); err != nil {
+	if a.Without, err = verdictWithout(points, a.Outliers, seed); err != nil {
 		return Analysis{}, err
 	}
 	if a.Verdict == NotDetected {
 		return a, nil
 	}
-	for _, i := range s.farthest(3) {
-		v, err := without(points, []int{i}, seed)
+	for _, i := range s.farthestFromMean(3) {
+		v, err := verdictWithout(points, []int{i}, seed)
 		if err != nil {
 			return Analysis{}, err
 		}
@@ -160,9 +162,9 @@ func Analyse(points []Point, seed uint64) (Analysis, error) {
 	return a, nil
 }
 
-// without is the verdict without some cases, counted from 1; empty if there are
+// verdictWithout is the verdict without some cases, counted from 1; empty if there are
 // none to leave out or too few left.
-func without(points []Point, cases []int, seed uint64) (Verdict, error) {
+func verdictWithout(points []Point, cases []int, seed uint64) (Verdict, error) {
 	if len(cases) == 0 || len(points)-len(cases) < MinCases {
 		return "", nil
 	}
@@ -172,21 +174,21 @@ func without(points []Point, cases []int, seed uint64) (Verdict, error) {
 			kept = append(kept, p)
 		}
 	}
-	a, _, err := judge(kept, seed)
+	a, _, err := verdictOf(kept, seed)
 	if errors.Is(err, ErrNoSpread) {
 		return NotDetected, nil
 	}
 	return a.Verdict, err
 }
 
-// farthest are the cases, counted from 1, that lie farthest from the mean.
-func (s *sample) farthest(n int) []int {
+// farthestFromMean are the n cases, counted from 1, that lie farthest from the mean.
+func (s *sample) farthestFromMean(n int) []int {
 	order := make([]int, len(s.y))
 	for i := range order {
 		order[i] = i + 1
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Compare(math.Abs(s.y[b-1]-s.unit[0]), math.Abs(s.y[a-1]-s.unit[0]))
+		return cmp.Compare(math.Abs(s.y[b-1]-s.mean[0]), math.Abs(s.y[a-1]-s.mean[0]))
 	})
 	return order[:n]
 }
@@ -194,8 +196,9 @@ func (s *sample) farthest(n int) []int {
 // ErrNoSpread means that all deviations are the same, as no measurement gives.
 var ErrNoSpread = errors.New("all deviations are the same")
 
-// judge is Analyse up to the verdict.
-func judge(points []Point, seed uint64) (Analysis, *sample, error) {
+// verdictOf compares the models and runs the permutation test; the sample it made is
+// nil for too few cases.
+func verdictOf(points []Point, seed uint64) (Analysis, *sample, error) {
 	a := Analysis{Cases: len(points)}
 	if len(points) < MinCases {
 		a.Verdict = TooFew
@@ -205,10 +208,10 @@ func judge(points []Point, seed uint64) (Analysis, *sample, error) {
 	if slices.Max(s.y) == slices.Min(s.y) {
 		return Analysis{}, nil, fmt.Errorf("%d cases of %v: %w", len(points), s.y[0], ErrNoSpread)
 	}
-	a.Candidates = s.candidates()
-	falling, rising := s.shuffle(seed)
+	a.Candidates = s.compareModels()
+	falling, rising := s.permutationTest(seed)
 	a.P, a.PRising = &falling, &rising
-	a.Change = s.change()
+	a.Change = s.thirds()
 	a.Mean = &a.Candidates[0].Plateau
 	best := 1
 	if a.Candidates[2].AICc < a.Candidates[1].AICc {
@@ -226,12 +229,13 @@ func judge(points []Point, seed uint64) (Analysis, *sample, error) {
 	return a, s, nil
 }
 
-// sample is the points laid out for fitting.
+// sample is the points laid out for fitting, with the weights and levels of the last
+// fit.
 type sample struct {
 	y, u2    []float64
-	families [2]*family
+	grids    [2]*rateGrid
 	w, level []float64
-	unit     []float64 // the mean of all cases, at every case
+	mean     []float64 // of all cases, repeated for every case
 }
 
 func newSample(points []Point) *sample {
@@ -245,38 +249,38 @@ func newSample(points []Point) *sample {
 	}
 	mean := stat.Mean(s.y, nil)
 	for range s.y {
-		s.unit = append(s.unit, mean)
+		s.mean = append(s.mean, mean)
 	}
-	s.families = [2]*family{newFamily(Exponential, x), newFamily(Power, x)}
+	s.grids = [2]*rateGrid{newRateGrid(Exponential, x), newRateGrid(Power, x)}
 	return s
 }
 
-// leastScatter keeps weights finite where cases lie nearer to the curve than
-// their own uncertainty says and u is 0, as a share of the mean.
-const leastScatter = 1e-3
+// minScatter is the least scatter, as a share of the mean. It keeps the weights finite
+// where u is 0 and the residuals are nearly so.
+const minScatter = 1e-3
 
-// spreadOf finds the factor c for which the residuals of y about level have the
+// scatterFactor is the factor c for which the residuals r of y about level have the
 // variances u² + (c·scale)², with df degrees of freedom.
 //
-// Method: moments, as DerSimonian and Laird do for the scatter between studies
-// (Controlled Clinical Trials 7:177, 1986, from memory) and iterated as by Paule
-// and Mandel (J Res NBS 87:377, 1982, from memory): Σ r²/(u² + c²·scale²) = df.
-func (s *sample) spreadOf(y, scale []float64, df float64) float64 {
+// Method: Σ r²/(u² + c²·scale²) = df, solved for c: the method of moments for the
+// variance between studies (DerSimonian and Laird, Controlled Clinical Trials 7:177,
+// 1986), iterated (Paule and Mandel, J Res NBS 87:377, 1982).
+func (s *sample) scatterFactor(y, scale []float64, df float64) float64 {
 	q := 0.0
 	for i, l := range scale {
 		r := y[i] - s.level[i]
 		q += r * r / (l * l)
 	}
-	// Newton's steps in c² from where it would be without u; the sum is convex.
-	const least = leastScatter * leastScatter
+	// Newton's method in q = c², from its value for u = 0; the sum is convex in q.
+	const least = minScatter * minScatter
 	for q = max(q/df, least); ; {
-		sum, slope := -df, 0.0
+		sum, derivative := -df, 0.0
 		for i, l := range scale {
 			r, v := y[i]-s.level[i], 1/(s.u2[i]+q*l*l)
 			sum += r * r * v
-			slope -= r * r * v * v * l * l
+			derivative -= r * r * v * v * l * l
 		}
-		next := max(q-sum/slope, least)
+		next := max(q-sum/derivative, least)
 		if !(math.Abs(next-q) > 1e-6*q) {
 			return math.Sqrt(q)
 		}
@@ -284,21 +288,22 @@ func (s *sample) spreadOf(y, scale []float64, df float64) float64 {
 	}
 }
 
-// reweight sets the weights to those of a scatter that is the same for every
-// case, and gives it.
+// reweight sets the weights to 1/(u² + c²), with one scatter c for all cases, and
+// returns c.
 func (s *sample) reweight(y []float64, df float64) (scatter float64) {
-	c := s.spreadOf(y, s.unit, df)
-	for i, l := range s.unit {
+	c := s.scatterFactor(y, s.mean, df)
+	for i, l := range s.mean {
 		s.w[i] = 1 / (s.u2[i] + c*c*l*l)
 	}
-	return c * s.unit[0]
+	return c * s.mean[0]
 }
 
-// rounds of reweighting; the weights change by under a percent in the third.
+// rounds of iterative reweighting; the weights change by under a percent in the third.
 const rounds = 3
 
-// flat is the weighted mean with its scatter; it leaves weights and levels in s.
-func (s *sample) flat(y []float64) (mean, scatter float64) {
+// fitMean fits the flat model: weighted mean and scatter. It leaves weights and levels
+// in s.
+func (s *sample) fitMean(y []float64) (mean, scatter float64) {
 	mean = stat.Mean(y, nil)
 	for range rounds {
 		for i := range s.level {
@@ -310,22 +315,23 @@ func (s *sample) flat(y []float64) (mean, scatter float64) {
 	return mean, scatter
 }
 
-// fit is a family's curve with its scatter; it starts from the weights in s and
-// leaves weights and levels there.
-func (s *sample) fit(f *family, y []float64, rounds int, polish bool) (c Curve, scatter float64) {
+// fitCurve fits a curve and its scatter by iteratively reweighted least squares; it
+// starts from the weights in s and leaves weights and levels there.
+func (s *sample) fitCurve(f *rateGrid, y []float64, rounds int, polish bool) (c Curve, scatter float64) {
 	for i := range rounds {
-		c = f.fit(y, s.w)
+		c = f.search(y, s.w)
 		if polish && i == rounds-1 {
-			c = f.polish(c, y, s.w)
+			c = f.refine(c, y, s.w)
 		}
-		s.follow(f, c)
+		s.setLevels(f, c)
 		scatter = s.reweight(y, float64(len(y)-3))
 	}
 	return c, scatter
 }
 
-func (s *sample) follow(f *family, c Curve) {
-	c.Shape.descend(s.level, f.logX, c.Rate)
+// setLevels sets the levels in s to those of a curve.
+func (s *sample) setLevels(f *rateGrid, c Curve) {
+	c.Shape.decayAt(s.level, f.logX, c.Rate)
 	for i, g := range s.level {
 		s.level[i] = c.Plateau + (c.Start-c.Plateau)*g
 	}
@@ -341,53 +347,58 @@ func (s *sample) deviance(y []float64) float64 {
 	return d
 }
 
+// aicc is Akaike's criterion with the correction for small samples; see Analyse.
 func aicc(deviance float64, n, parameters int) float64 {
 	k := float64(parameters)
 	return deviance + 2*k + 2*k*(k+1)/(float64(n)-k-1)
 }
 
-func (s *sample) candidates() []Candidate {
+// compareModels fits the flat, the exponential and the power model. Their parameters:
+// a mean or three of the curve, and the scatter.
+func (s *sample) compareModels() []Candidate {
 	n := len(s.y)
-	mean, c := s.flat(s.y)
+	mean, c := s.fitMean(s.y)
 	out := []Candidate{{Curve{Flat, mean, mean, 0}, c, aicc(s.deviance(s.y), n, 2)}}
-	for _, f := range s.families {
-		s.flat(s.y)
-		curve, c := s.fit(f, s.y, rounds, true)
+	for _, f := range s.grids {
+		s.fitMean(s.y)
+		curve, c := s.fitCurve(f, s.y, rounds, true)
 		out = append(out, Candidate{curve, c, aicc(s.deviance(s.y), n, 4)})
 	}
 	return out
 }
 
-// shuffle gives the share of orders of the cases in which a falling, or a
-// rising, curve fits at least as well as in the true one.
-func (s *sample) shuffle(seed uint64) (falling, rising float64) {
-	s.flat(s.y)
+// permutationTest is the p-value against no trend of a falling, and of a rising, curve:
+// the share of random orders of the cases, the observed one among them, in which it
+// reduces the sum of squares by at least as much as in the observed order.
+func (s *sample) permutationTest(seed uint64) (falling, rising float64) {
+	s.fitMean(s.y)
 	y, w := slices.Clone(s.y), slices.Clone(s.w)
-	trueFall, trueRise := s.gain(y, w)
+	observedFall, observedRise := s.largestReduction(y, w)
 	fall, rise := 1, 1
 	rng := rand.New(rand.NewPCG(seed, 0x6c6561726e))
-	for range shuffles {
+	for range permutations {
 		rng.Shuffle(len(y), func(i, j int) {
 			y[i], y[j] = y[j], y[i]
 			w[i], w[j] = w[j], w[i]
 		})
-		f, r := s.gain(y, w)
+		f, r := s.largestReduction(y, w)
 		// Equal orders may differ by rounding.
-		if f >= trueFall*(1-1e-9) {
+		if f >= observedFall*(1-1e-9) {
 			fall++
 		}
-		if r >= trueRise*(1-1e-9) {
+		if r >= observedRise*(1-1e-9) {
 			rise++
 		}
 	}
-	return float64(fall) / (shuffles + 1), float64(rise) / (shuffles + 1)
+	return float64(fall) / (permutations + 1), float64(rise) / (permutations + 1)
 }
 
-// gain is the most that a falling, or a rising, curve of either shape takes off
-// the weighted sum of squares, with weights that stay.
-func (s *sample) gain(y, w []float64) (falling, rising float64) {
-	for _, f := range s.families {
-		for _, g := range f.descent {
+// largestReduction is the most by which a falling, or a rising, curve of either shape
+// reduces the weighted sum of squares about the mean, with fixed weights: for each
+// decay g, (Σw(g−ḡ)y)²/Σw(g−ḡ)².
+func (s *sample) largestReduction(y, w []float64) (falling, rising float64) {
+	for _, f := range s.grids {
+		for _, g := range f.decay {
 			var sw, sg, sy, sgg, sgy float64
 			for i, v := range w {
 				a := v * g[i]
@@ -409,7 +420,9 @@ func (s *sample) gain(y, w []float64) (falling, rising float64) {
 	return falling, rising
 }
 
-func (s *sample) change() *Change {
+// thirds compares the first third of the cases with the last by Welch's t interval,
+// with the degrees of freedom of Welch and Satterthwaite.
+func (s *sample) thirds() *Change {
 	n := len(s.y) / 3
 	first, v1 := stat.MeanVariance(s.y[:n], nil)
 	last, v2 := stat.MeanVariance(s.y[len(s.y)-n:], nil)
@@ -423,25 +436,25 @@ func (s *sample) change() *Change {
 	return c
 }
 
-// spread is the standard deviation of each case about the levels in s that
-// resampling draws from: the scatter in proportion to the level, as of a length
-// whose parts are normal and get steadier. (The fit itself keeps to one scatter
-// for all cases: weights in proportion to the level pull a curve to where it is
-// low, and in simulated series its plateau was too low.)
-func (s *sample) spread(y []float64) []float64 {
+// standardDeviations are those of the cases about the levels in s that the bootstrap
+// draws from: √(u² + c²·level²), a scatter in proportion to the level, as of a length
+// whose components are normal and get less variable. (The fit itself uses one scatter
+// for all cases: weights that depend on the level bias a curve downwards, and in
+// simulated series its plateau was too low.)
+func (s *sample) standardDeviations(y []float64) []float64 {
 	scale, sd := make([]float64, len(s.level)), make([]float64, len(s.level))
 	for i, l := range s.level {
-		scale[i] = math.Max(l, leastScatter*s.unit[0])
+		scale[i] = math.Max(l, minScatter*s.mean[0])
 	}
-	c := s.spreadOf(y, scale, float64(len(y)-3))
+	c := s.scatterFactor(y, scale, float64(len(y)-3))
 	for i, l := range scale {
 		sd[i] = math.Sqrt(s.u2[i] + c*c*l*l)
 	}
 	return sd
 }
 
-// outliers are the cases whose residuals are far from the rest by the median
-// absolute deviation.
+// outliers are the cases with a modified z-score, 0.6745·|r − median|/MAD of the
+// standardised residuals r, above outlierMAD.
 func (s *sample) outliers(a *Analysis) []int {
 	c := a.Candidates[0].Curve
 	if a.Curve != nil {
@@ -451,7 +464,7 @@ func (s *sample) outliers(a *Analysis) []int {
 		s.level[i] = c.Level(float64(i + 1))
 	}
 	residual, sorted := make([]float64, len(s.y)), make([]float64, len(s.y))
-	for i, sd := range s.spread(s.y) {
+	for i, sd := range s.standardDeviations(s.y) {
 		residual[i] = (s.y[i] - s.level[i]) / sd
 	}
 	median := func() float64 {

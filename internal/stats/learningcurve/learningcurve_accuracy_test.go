@@ -46,12 +46,12 @@ func TestIntervalCoverage(t *testing.T) {
 				found := 0.0
 				var held, told [5]float64
 				for range runs {
-					a, s, err := judge(draw(rng, c, n, dims, .05), rng.Uint64())
+					a, s, err := verdictOf(draw(rng, c, n, dims, .05), rng.Uint64())
 					require.NoError(t, err)
 					if a.Verdict != Learning {
 						continue
 					}
-					s.intervals(&a, rng.Uint64())
+					s.setIntervals(&a, rng.Uint64())
 					found++
 					truth := []float64{c.Start, c.Plateau, c.CasesToPlateau(), c.Level(10), c.Level(float64(n))}
 					reach := a.CasesToPlateau

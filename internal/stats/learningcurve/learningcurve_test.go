@@ -117,7 +117,7 @@ func alarms(t *testing.T, n, runs int, seed uint64, y func(*rand.Rand) float64) 
 		for i := range points {
 			points[i] = Point{y(rng), .05 + .2*rng.Float64()}
 		}
-		a, _, err := judge(points, rng.Uint64())
+		a, _, err := verdictOf(points, rng.Uint64())
 		require.NoError(t, err)
 		switch a.Verdict {
 		case Learning:
@@ -145,7 +145,7 @@ func TestFindsLearningAndRising(t *testing.T) {
 	found := 0
 	for range runs {
 		points := draw(rng, Curve{Exponential, 3, .8, 5}, 50, 3, .1)
-		a, _, err := judge(points, rng.Uint64())
+		a, _, err := verdictOf(points, rng.Uint64())
 		require.NoError(t, err)
 		if a.Verdict == Learning {
 			found++
@@ -153,7 +153,7 @@ func TestFindsLearningAndRising(t *testing.T) {
 		for i, j := 0, len(points)-1; i < j; i, j = i+1, j-1 {
 			points[i], points[j] = points[j], points[i]
 		}
-		a, _, err = judge(points, rng.Uint64())
+		a, _, err = verdictOf(points, rng.Uint64())
 		require.NoError(t, err)
 		assert.NotEqual(t, Learning, a.Verdict)
 	}
@@ -192,13 +192,13 @@ func TestIntervalsHoldTheirEstimates(t *testing.T) {
 	found := 0
 	for range 12 {
 		n := MinCases + rng.IntN(30)
-		a, s, err := judge(draw(rng, Curve{Exponential, 3, .3, float64(n) / 5}, n, 1+rng.IntN(3), .1), rng.Uint64())
+		a, s, err := verdictOf(draw(rng, Curve{Exponential, 3, .3, float64(n) / 5}, n, 1+rng.IntN(3), .1), rng.Uint64())
 		require.NoError(t, err)
 		if a.Verdict != Learning {
 			continue
 		}
 		found++
-		s.intervals(&a, rng.Uint64())
+		s.setIntervals(&a, rng.Uint64())
 		for _, e := range []*Estimate{a.Start, a.Plateau, a.CasesToPlateau, a.Now} {
 			if e == nil || e.Value == nil {
 				continue

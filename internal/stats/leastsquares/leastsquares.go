@@ -54,12 +54,12 @@ const (
 	// is not left for a place where the model is flat. The reference sets are
 	// reached with anything from 100 to 10,000, BoxBOD's far start not with 10.
 	firstDamping = 1000.0
-	// settled is the cosine between residuals and derivatives at which the
+	// gradientTolerance is the cosine between residuals and derivatives at which the
 	// damped search ends; rounding leaves about 1e-13.
-	settled = 1e-10
-	// nearly is what is still accepted as a minimum where rounding of the sum of
+	gradientTolerance = 1e-10
+	// looseGradientTolerance is what is still accepted as a minimum where rounding of the sum of
 	// squares stops the search; half the digits, as the sum is quadratic there.
-	nearly = 1e-6
+	looseGradientTolerance = 1e-6
 )
 
 // Solve fits the model to the points from the start b0.
@@ -83,20 +83,20 @@ func Solve(model Model, d Data, b0 []float64) (Fit, error) {
 	if err := check(d, p); err != nil {
 		return Fit{}, err
 	}
-	s := system{model: model, d: d, n: n, p: p, b: slices.Clone(b0),
-		r: make([]float64, n), jac: mat.NewDense(n, p, nil),
-		scale: make([]float64, p), damp: make([]float64, p)}
+	s := linearised{model: model, d: d, n: n, p: p, b: slices.Clone(b0),
+		residual: make([]float64, n), jac: mat.NewDense(n, p, nil),
+		scale: make([]float64, p), dampingScale: make([]float64, p)}
 	s.linearise()
 	if math.IsNaN(s.rss) || math.IsInf(s.rss, 0) {
 		return Fit{}, fmt.Errorf("the model has no finite value at the start %v", b0)
 	}
 	lambda, it := firstDamping, 0
-	for ; !s.flat(settled); it++ {
+	for ; !s.stationary(gradientTolerance); it++ {
 		if it == maxIterations {
 			return Fit{}, fmt.Errorf("%w in %d steps", ErrNoConvergence, it)
 		}
 		if lambda > 1e16 {
-			if s.flat(nearly) {
+			if s.stationary(looseGradientTolerance) {
 				break
 			}
 			return Fit{}, fmt.Errorf("%w: no step lowers the sum of squares at %v", ErrNoConvergence, s.b)
@@ -105,7 +105,7 @@ func Solve(model Model, d Data, b0 []float64) (Fit, error) {
 		if err != nil {
 			return Fit{}, err
 		}
-		if s.sum(try) < s.rss { // false for NaN as well
+		if s.rssAt(try) < s.rss { // false for NaN as well
 			s.b = try
 			s.linearise()
 			lambda = math.Max(lambda/3, 1e-14)
@@ -115,7 +115,7 @@ func Solve(model Model, d Data, b0 []float64) (Fit, error) {
 	}
 	for range 3 {
 		try, err := s.step(0)
-		if err != nil || !(s.sum(try) <= s.rss*(1+1e-11)) {
+		if err != nil || !(s.rssAt(try) <= s.rss*(1+1e-11)) {
 			break
 		}
 		s.b = try
@@ -144,34 +144,34 @@ func check(d Data, p int) error {
 	return nil
 }
 
-// system is the problem made linear at the parameters b.
-type system struct {
-	model Model
-	d     Data
-	n, p  int
-	b     []float64
-	rss   float64
-	r     []float64  // √w (y − f)
-	jac   *mat.Dense // √w ∂f/∂b
-	scale []float64  // length of each column of jac
-	damp  []float64  // the largest scale so far
+// linearised is the problem made linear at the parameters b.
+type linearised struct {
+	model        Model
+	d            Data
+	n, p         int
+	b            []float64
+	rss          float64
+	residual     []float64  // √w (y − f)
+	jac          *mat.Dense // √w ∂f/∂b
+	scale        []float64  // length of each column of jac
+	dampingScale []float64  // the largest scale so far
 }
 
-func (s *system) rootWeight(i int) float64 {
+func (s *linearised) rootWeight(i int) float64 {
 	if s.d.W == nil {
 		return 1
 	}
 	return math.Sqrt(s.d.W[i])
 }
 
-func (s *system) linearise() {
+func (s *linearised) linearise() {
 	grad := make([]float64, s.p)
 	s.rss = 0
 	clear(s.scale)
 	for i := range s.n {
 		w := s.rootWeight(i)
-		s.r[i] = w * (s.d.Y[i] - s.model(s.d.X[i], s.b, grad))
-		s.rss += sq(s.r[i])
+		s.residual[i] = w * (s.d.Y[i] - s.model(s.d.X[i], s.b, grad))
+		s.rss += sq(s.residual[i])
 		for j, g := range grad {
 			s.jac.Set(i, j, w*g)
 			s.scale[j] += sq(w * g)
@@ -179,12 +179,12 @@ func (s *system) linearise() {
 	}
 	for j := range s.scale {
 		s.scale[j] = math.Sqrt(s.scale[j])
-		s.damp[j] = math.Max(s.damp[j], s.scale[j])
+		s.dampingScale[j] = math.Max(s.dampingScale[j], s.scale[j])
 	}
 }
 
-// sum is the weighted sum of squares at other parameters.
-func (s *system) sum(b []float64) float64 {
+// rssAt is the weighted sum of squares at other parameters.
+func (s *linearised) rssAt(b []float64) float64 {
 	grad, sum := make([]float64, s.p), 0.0
 	for i := range s.n {
 		sum += sq(s.rootWeight(i) * (s.d.Y[i] - s.model(s.d.X[i], b, grad)))
@@ -193,18 +193,18 @@ func (s *system) sum(b []float64) float64 {
 }
 
 // step gives the parameters after one step of damping lambda.
-func (s *system) step(lambda float64) ([]float64, error) {
+func (s *linearised) step(lambda float64) ([]float64, error) {
 	a, y := mat.NewDense(s.n+s.p, s.p, nil), mat.NewVecDense(s.n+s.p, nil)
 	for j, c := range s.scale {
 		if c == 0 {
-			return nil, s.noEffect(j)
+			return nil, s.insensitiveTo(j)
 		}
 		for i := range s.n {
 			a.Set(i, j, s.jac.At(i, j)/c)
 		}
-		a.Set(s.n+j, j, math.Sqrt(lambda)*s.damp[j]/c)
+		a.Set(s.n+j, j, math.Sqrt(lambda)*s.dampingScale[j]/c)
 	}
-	for i, r := range s.r {
+	for i, r := range s.residual {
 		y.SetVec(i, r)
 	}
 	var qr mat.QR
@@ -223,16 +223,16 @@ func (s *system) step(lambda float64) ([]float64, error) {
 	return b, nil
 }
 
-func (s *system) noEffect(j int) error {
+func (s *linearised) insensitiveTo(j int) error {
 	return fmt.Errorf("%w: parameter %d has no effect at %v", ErrNoConvergence, j+1, s.b)
 }
 
-// flat tells whether the residuals stand perpendicular to every column of the
+// stationary tells whether the residuals stand perpendicular to every column of the
 // derivatives within tol, the cosine of the angle, as they do at a minimum.
-func (s *system) flat(tol float64) bool {
+func (s *linearised) stationary(tol float64) bool {
 	for j := range s.p {
 		dot := 0.0
-		for i, v := range s.r {
+		for i, v := range s.residual {
 			dot += v * s.jac.At(i, j)
 		}
 		if math.Abs(dot) > tol*s.scale[j]*math.Sqrt(s.rss) {
@@ -242,11 +242,11 @@ func (s *system) flat(tol float64) bool {
 	return true
 }
 
-func (s *system) result(it int) (Fit, error) {
+func (s *linearised) result(it int) (Fit, error) {
 	a := mat.NewDense(s.n, s.p, nil)
 	for j := range s.p {
 		if s.scale[j] == 0 {
-			return Fit{}, s.noEffect(j)
+			return Fit{}, s.insensitiveTo(j)
 		}
 		for i := range s.n {
 			a.Set(i, j, s.jac.At(i, j)/s.scale[j])

@@ -70,7 +70,7 @@ var ErrNoSpread = errors.New("all figures are the same")
 // (Anderson–Darling, FitLevel), it is the distribution-free bound, or none where
 // they are too few for that; Reason then says so.
 func UpperSigned(x []float64, coverage, confidence float64) (Bound, error) {
-	b, err := prepare(x, coverage, confidence)
+	b, err := newBound(x, coverage, confidence)
 	if err != nil || b.Reason != "" {
 		return b, err
 	}
@@ -78,7 +78,7 @@ func UpperSigned(x []float64, coverage, confidence float64) (Bound, error) {
 	_, p := AndersonDarling(x)
 	b.FitP = &p
 	if p < FitLevel {
-		b.byRank("the figures fit no scale on which the usual theory holds")
+		b.setDistributionFree("the figures fit no scale on which the usual theory holds")
 		return b, nil
 	}
 	k, err := OneSidedFactor(b.N, coverage, confidence)
@@ -115,11 +115,11 @@ func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound,
 			return Bound{}, fmt.Errorf("figure %d is %v: a length or an angle cannot be negative", i+1, v)
 		}
 	}
-	b, err := prepare(x, coverage, confidence)
+	b, err := newBound(x, coverage, confidence)
 	if err != nil || b.Reason != "" {
 		return b, err
 	}
-	s := newScaler(b.N)
+	s := newPowerSearch(b.N)
 	fit, ok := s.fit(x)
 	if !ok {
 		b.Reason = "the figures fit no scale"
@@ -127,11 +127,11 @@ func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound,
 	}
 	b.Power = fit.power
 	m := newMixture(b.N)
-	m.fill(s.logs)
+	m.setSample(s.logs)
 	rng := rand.New(rand.NewPCG(seed, 0x746f6c6572616e63))
 	made, worse := 0, 0
-	for range draws {
-		f, ok := s.fitDraw(fit, rng)
+	for range resamples {
+		f, ok := s.fitResample(fit, rng)
 		if !ok {
 			continue
 		}
@@ -140,33 +140,33 @@ func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound,
 			worse++
 		}
 	}
-	if made < draws*9/10 {
+	if made < resamples*9/10 {
 		b.Reason = "the figures fit no scale"
 		return b, nil
 	}
 	p := float64(worse+1) / float64(made+1)
 	b.FitP = &p
 	if p < FitLevel {
-		b.byRank("the figures fit no scale on which the usual theory holds")
+		b.setDistributionFree("the figures fit no scale on which the usual theory holds")
 		return b, nil
 	}
-	upper, next, ok := m.bounds(coverage, confidence, rng)
+	upper, next, ok := m.calibratedBounds(coverage, confidence, rng)
 	if !ok {
-		b.byRank("the figures leave open how far the next ones may go")
+		b.setDistributionFree("the figures leave open how far the next ones may go")
 		return b, nil
 	}
-	b.Method, b.Factor, b.Upper, b.Next = NormalTheory, fit.standard(upper), &upper, &next
+	b.Method, b.Factor, b.Upper, b.Next = NormalTheory, fit.standardise(upper), &upper, &next
 	return b, nil
 }
 
-// draws is the number of samples that a fit is held against, and of those that a
+// resamples is the number of samples that a fit is held against, and of those that a
 // bound is calibrated by: a p-value of 0.05 and a confidence of 0.95 are then
 // uncertain by 0.009.
-const draws = 599
+const resamples = 599
 
-// prepare checks the figures and sets what needs no distribution; a Reason means
+// newBound checks the figures and sets what needs no distribution; a Reason means
 // that no bound can be made.
-func prepare(x []float64, coverage, confidence float64) (Bound, error) {
+func newBound(x []float64, coverage, confidence float64) (Bound, error) {
 	b := Bound{N: len(x), Coverage: coverage, Confidence: confidence, Method: NoBound}
 	if err := checkShares(max(2, b.N), coverage, confidence); err != nil {
 		return Bound{}, err
@@ -200,8 +200,8 @@ func prepare(x []float64, coverage, confidence float64) (Bound, error) {
 	return b, nil
 }
 
-// byRank makes the bound that needs no theory, or says why there is none.
-func (b *Bound) byRank(why string) {
+// setDistributionFree makes the bound that needs no theory, or says why there is none.
+func (b *Bound) setDistributionFree(why string) {
 	if b.Free != nil {
 		b.Method, b.Upper = DistributionFree, b.Free
 		return

@@ -78,9 +78,9 @@ func TestUpperSignedByHand(t *testing.T) {
 func TestUpperLengthFindsTheScale(t *testing.T) {
 	for _, power := range []float64{0, .3, .5, .7, 1} {
 		var x []float64
-		f := scaled{power: power, mean: 1, sd: .25}
-		for _, m := range newScaler(50).median {
-			x = append(x, f.value(m))
+		f := powerFit{power: power, mean: 1, sd: .25}
+		for _, m := range newPowerSearch(50).normalScore {
+			x = append(x, f.quantile(m))
 		}
 		b, err := UpperLength(x, .95, .95, 1)
 		if err != nil {
@@ -95,9 +95,9 @@ func TestUpperLengthFindsTheScale(t *testing.T) {
 			t.Errorf("the same seed gives %v and %v", *b.Upper, *again.Upper)
 		}
 		// The spread of 50 medians is under 1, so the limits are taken from the fit.
-		fit, _ := newScaler(50).fit(x)
-		if *b.Next >= *b.Upper || *b.Next <= fit.value(1.645) {
-			t.Errorf("power %v: next %v, upper %v, fitted 95 %% point %v", power, *b.Next, *b.Upper, fit.value(1.645))
+		fit, _ := newPowerSearch(50).fit(x)
+		if *b.Next >= *b.Upper || *b.Next <= fit.quantile(1.645) {
+			t.Errorf("power %v: next %v, upper %v, fitted 95 %% point %v", power, *b.Next, *b.Upper, fit.quantile(1.645))
 		}
 	}
 }
@@ -170,14 +170,14 @@ func TestMixtureNodes(t *testing.T) {
 		for i := range logs {
 			logs[i] = math.Sin(float64(i * i))
 		}
-		m.fill(logs)
+		m.setSample(logs)
 		few := make([]float64, 60)
 		for i := range few {
-			few[i] = m.confidence(.1*float64(i), 1.645)
+			few[i] = m.coverageConfidence(.1*float64(i), 1.645)
 		}
-		m.s, m.w = spread(n-1, 4*mixtureNodes)
+		m.chi, m.chiWeight = chiNodes(n-1, 4*mixtureNodes)
 		for i, v := range few {
-			near(t, "confidence", v, m.confidence(.1*float64(i), 1.645), 1e-5)
+			near(t, "confidence", v, m.coverageConfidence(.1*float64(i), 1.645), 1e-5)
 		}
 	}
 }

@@ -46,14 +46,14 @@ func OneSidedFactor(n int, coverage, confidence float64) (float64, error) {
 	}
 	root := math.Sqrt(float64(n))
 	delta := distuv.UnitNormal.Quantile(coverage) * root
-	s, w := spread(n-1, 200)
-	return solve(func(k float64) float64 {
+	s, w := chiNodes(n-1, 200)
+	return bisect(func(k float64) float64 {
 		p := 0.0
 		for i := range s {
 			p += w[i] * distuv.UnitNormal.CDF(k*root*s[i]-delta)
 		}
 		return p - confidence
-	}, digits), nil
+	}, bisectionTolerance), nil
 }
 
 // TwoSidedFactor is k such that mean ± k·s holds the given coverage of all
@@ -72,13 +72,13 @@ func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 	nu, r2 := float64(n-1), make([]float64, nodes)
 	for i := range z {
 		m := z[i] / math.Sqrt(float64(n))
-		r := solve(func(r float64) float64 {
+		r := bisect(func(r float64) float64 {
 			return distuv.UnitNormal.CDF(r-m) - distuv.UnitNormal.CDF(-r-m) - coverage
-		}, digits)
+		}, bisectionTolerance)
 		r2[i] = r * r
 		w[i] *= 2 * distuv.UnitNormal.Prob(z[i])
 	}
-	return solve(func(k float64) float64 {
+	return bisect(func(k float64) float64 {
 		if k <= 0 {
 			return -confidence
 		}
@@ -87,7 +87,7 @@ func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 			p += w[i] * mathext.GammaIncRegComp(nu/2, nu*r2[i]/(2*k*k))
 		}
 		return p - confidence
-	}, digits), nil
+	}, bisectionTolerance), nil
 }
 
 // HoweFactor approximates TwoSidedFactor in closed form.
@@ -103,8 +103,8 @@ func HoweFactor(n int, coverage, confidence float64) (float64, error) {
 	return z * math.Sqrt(nu*(1+1/float64(n))/chi2), nil
 }
 
-// spread gives quadrature nodes and weights for the distribution of √(χ²/ν).
-func spread(nu, nodes int) (s, w []float64) {
+// chiNodes gives quadrature nodes and weights for the distribution of √(χ²/ν).
+func chiNodes(nu, nodes int) (s, w []float64) {
 	v := float64(nu)
 	// S has mean near 1 and standard deviation near 1/√(2ν).
 	reach := 10 / math.Sqrt(2*v)
@@ -122,12 +122,12 @@ func spread(nu, nodes int) (s, w []float64) {
 	return s, w
 }
 
-// digits is as far as bisection goes in double precision.
-const digits = 1e-13
+// bisectionTolerance is as far as bisection goes in double precision.
+const bisectionTolerance = 1e-13
 
-// solve finds the zero of a rising function by bisection to the tolerance; it
+// bisect finds the zero of a rising function by bisection to the tolerance; it
 // widens its bracket from [−1, 1] as needed.
-func solve(f func(float64) float64, tolerance float64) float64 {
+func bisect(f func(float64) float64, tolerance float64) float64 {
 	low, high := -1.0, 1.0
 	for f(low) > 0 && low > -1e12 {
 		low *= 2

@@ -17,18 +17,18 @@ const (
 	powers    = 13
 )
 
-// scaler finds the power on which figures look most normal.
-type scaler struct {
-	median []float64 // normal order statistic medians (Filliben), centred
-	length float64   // their length
-	logs   []float64
-	root   []float64 // each figure on the scale of one powerStep
-	y      []float64
-	best   []float64
+// powerSearch finds the power on which figures look most normal.
+type powerSearch struct {
+	normalScore []float64 // normal order statistic medians (Filliben), centred
+	scoreNorm   float64   // their length
+	logs        []float64
+	root        []float64 // each figure on the scale of one powerStep
+	y           []float64
+	bestY       []float64
 }
 
-func newScaler(n int) *scaler {
-	s := &scaler{logs: make([]float64, n), root: make([]float64, n), y: make([]float64, n), best: make([]float64, n)}
+func newPowerSearch(n int) *powerSearch {
+	s := &powerSearch{logs: make([]float64, n), root: make([]float64, n), y: make([]float64, n), bestY: make([]float64, n)}
 	for i := range n {
 		u := (float64(i) + 1 - .3175) / (float64(n) + .365)
 		switch i {
@@ -38,15 +38,15 @@ func newScaler(n int) *scaler {
 			u = math.Pow(.5, 1/float64(n))
 		}
 		m := distuv.UnitNormal.Quantile(u)
-		s.median = append(s.median, m)
-		s.length += m * m
+		s.normalScore = append(s.normalScore, m)
+		s.scoreNorm += m * m
 	}
-	s.length = math.Sqrt(s.length)
+	s.scoreNorm = math.Sqrt(s.scoreNorm)
 	return s
 }
 
-// scaled is a fit on one scale.
-type scaled struct {
+// powerFit is a fit on one scale.
+type powerFit struct {
 	power, mean, sd float64
 	anderson        float64
 }
@@ -54,28 +54,28 @@ type scaled struct {
 // fit finds the power with the largest correlation between figures and normal
 // medians. It fails if every power sends a figure to infinity or the figures
 // have no spread.
-func (s *scaler) fit(x []float64) (scaled, bool) {
+func (s *powerSearch) fit(x []float64) (powerFit, bool) {
 	for i, v := range x {
 		s.logs[i] = math.Log(v)
 	}
 	return s.fitLogs()
 }
 
-// fitDraw is fit for a sample of a fitted distribution.
-func (s *scaler) fitDraw(from scaled, rng *rand.Rand) (scaled, bool) {
+// fitResample is fit for a sample of a fitted distribution.
+func (s *powerSearch) fitResample(from powerFit, rng *rand.Rand) (powerFit, bool) {
 	for i := range s.logs {
-		s.logs[i] = from.logValue(rng.NormFloat64())
+		s.logs[i] = from.logQuantile(rng.NormFloat64())
 	}
 	return s.fitLogs()
 }
 
-func (s *scaler) fitLogs() (scaled, bool) {
+func (s *powerSearch) fitLogs() (powerFit, bool) {
 	n := float64(len(s.logs))
 	slices.Sort(s.logs)
 	for i, l := range s.logs {
 		s.root[i] = math.Exp(powerStep * l)
 	}
-	best, out := 0.0, scaled{}
+	best, out := 0.0, powerFit{}
 	for j := range powers {
 		power := powerStep * float64(j)
 		switch j {
@@ -96,37 +96,39 @@ func (s *scaler) fitLogs() (scaled, bool) {
 		sum, cross := 0.0, 0.0
 		for i, v := range s.y {
 			sum += (v - mean) * (v - mean)
-			cross += (v - mean) * s.median[i]
+			cross += (v - mean) * s.normalScore[i]
 		}
-		if r := cross / (math.Sqrt(sum) * s.length); r > best { // false for NaN
+		if r := cross / (math.Sqrt(sum) * s.scoreNorm); r > best { // false for NaN
 			best = r
-			out = scaled{power: power, mean: mean, sd: math.Sqrt(sum / (n - 1))}
-			copy(s.best, s.y)
+			out = powerFit{power: power, mean: mean, sd: math.Sqrt(sum / (n - 1))}
+			copy(s.bestY, s.y)
 		}
 	}
 	if best == 0 {
 		return out, false
 	}
-	out.anderson = andersonDarling(s.best, out.mean, out.sd)
+	out.anderson = andersonDarling(s.bestY, out.mean, out.sd)
 	return out, true
 }
 
-// fromLog brings a figure, given as its logarithm, to the scale of a power.
-func fromLog(l, power float64) float64 {
+// powerTransform brings a figure, given as its logarithm, to the scale of a power.
+func powerTransform(l, power float64) float64 {
 	if power == 0 {
 		return l
 	}
 	return math.Exp(power * l)
 }
 
-// standard is where a figure lies on the fitted scale, in spreads from the mean.
-func (f scaled) standard(x float64) float64 { return (fromLog(math.Log(x), f.power) - f.mean) / f.sd }
+// standardise is where a figure lies on the fitted scale, in spreads from the mean.
+func (f powerFit) standardise(x float64) float64 {
+	return (powerTransform(math.Log(x), f.power) - f.mean) / f.sd
+}
 
-// value is the figure that lies z spreads from the mean on the fitted scale.
-func (f scaled) value(z float64) float64 { return math.Exp(f.logValue(z)) }
+// quantile is the figure that lies z spreads from the mean on the fitted scale.
+func (f powerFit) quantile(z float64) float64 { return math.Exp(f.logQuantile(z)) }
 
-// logValue is the logarithm of value, −∞ where the scale ends.
-func (f scaled) logValue(z float64) float64 {
+// logQuantile is the logarithm of value, −∞ where the scale ends.
+func (f powerFit) logQuantile(z float64) float64 {
 	y := f.mean + z*f.sd
 	if f.power == 0 {
 		return y

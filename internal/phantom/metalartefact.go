@@ -12,24 +12,24 @@ type detector struct {
 	bins  int
 	pitch float64
 	half  int
-	// foot is the share of a voxel's area that falls on each of footBins bins,
+	// footprint is the share of a voxel's area that falls on each of footBins bins,
 	// for each view and each of phases places of the voxel's middle in a bin.
-	foot [][phases][footBins]float32
-	cos  []float64
-	sin  []float64
+	footprint [][footprintPhases][footprintBins]float32
+	cos       []float64
+	sin       []float64
 }
 
 const (
-	phases   = 16
-	footBins = 6
+	footprintPhases = 16
+	footprintBins   = 6
 	// widestBin of the detector, mm; a machine's, seen in the patient.
 	widestBin = 0.2
-	// upsample is how finely the filtered shadow is tabulated for projecting
+	// backprojectionUpsampling is how finely the filtered shadow is tabulated for projecting
 	// back, in parts of a voxel.
-	upsample = 4
-	// starved is the smallest share of the beam that a detector tells from
+	backprojectionUpsampling = 4
+	// minTransmission is the smallest share of the beam that a detector tells from
 	// nothing; it keeps the noise finite.
-	starved = 2e-5
+	minTransmission = 2e-5
 	// noisePath is the water, mm, behind which the stated noise arises.
 	noisePath = 130.0
 )
@@ -37,7 +37,7 @@ const (
 func newDetector(voxel, reach float64) *detector {
 	d := &detector{bins: int(math.Ceil(voxel/widestBin - 1e-9))}
 	d.pitch = voxel / float64(d.bins)
-	d.half = int(math.Ceil(reach/d.pitch)) + 2*footBins
+	d.half = int(math.Ceil(reach/d.pitch)) + 2*footprintBins
 	for v := range views {
 		sin, cos := math.Sincos(math.Pi * float64(v) / views)
 		d.cos, d.sin = append(d.cos, cos), append(d.sin, sin)
@@ -55,28 +55,28 @@ func newDetector(voxel, reach float64) *detector {
 			g := func(y float64) float64 { return ramp(y+b/2) - ramp(y-b/2) }
 			return (g(x+a/2) - g(x-a/2)) / (a * b)
 		}
-		var rows [phases][footBins]float32
-		for p := range phases {
-			middle := (float64(p) + 0.5) / phases // of the voxel, from the bin's low edge
-			for k := range footBins {
-				edge := float64(k - footBins/2 + 1)
+		var rows [footprintPhases][footprintBins]float32
+		for p := range footprintPhases {
+			middle := (float64(p) + 0.5) / footprintPhases // of the voxel, from the bin's low edge
+			for k := range footprintBins {
+				edge := float64(k - footprintBins/2 + 1)
 				rows[p][k] = float32(below(edge+0.5+0.5-middle) - below(edge-0.5+0.5-middle))
 			}
 		}
-		d.foot = append(d.foot, rows)
+		d.footprint = append(d.footprint, rows)
 	}
 	return d
 }
 
-// grain is one voxel's metal in a slice.
-type grain struct {
+// metalVoxel is one voxel's metal in a slice.
+type metalVoxel struct {
 	x, y float64 // from the axis, mm
 	fill float32 // mm² of metal
 	of   alloy
 }
 
-// grains lists the metal of slice k of the scan.
-func (b *block) grains(c Scan, patches []*patch, k int) (list []grain, reach float64) {
+// metalVoxels lists the metal of slice k of the scan.
+func (b *block) metalVoxels(c Scan, patches []*metalFraction, k int) (list []metalVoxel, reach float64) {
 	for _, p := range patches {
 		if k < p.lo[2] || k >= p.hi[2] {
 			continue
@@ -90,7 +90,7 @@ func (b *block) grains(c Scan, patches []*patch, k int) (list []grain, reach flo
 				}
 				x := (float64(p.lo[0]+i) - float64(b.grid.Size[0]-1)/2) * c.Voxel
 				y := (float64(p.lo[1]+j) - float64(b.grid.Size[1]-1)/2) * c.Voxel
-				list = append(list, grain{x, y, v * float32(c.Voxel*c.Voxel), p.of})
+				list = append(list, metalVoxel{x, y, v * float32(c.Voxel*c.Voxel), p.of})
 				reach = max(reach, x*x+y*y)
 			}
 		}
@@ -98,8 +98,8 @@ func (b *block) grains(c Scan, patches []*patch, k int) (list []grain, reach flo
 	return list, math.Sqrt(reach)
 }
 
-// hardenMetal adds the artefacts of metal, slice by slice.
-func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
+// addMetalArtefact adds the artefacts of metal, slice by slice.
+func (st *scanScene) addMetalArtefact(b *block, c Scan, s *tissueProjections, patches []*metalFraction) {
 	if len(patches) == 0 {
 		return
 	}
@@ -116,8 +116,8 @@ func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
 	// rest is the reconstruction's.
 	before := c.sigma() / math.Sqrt2
 	h := rampKernel(d.pitch, math.Sqrt(c.sigma()*c.sigma()-before*before), 2*d.half)
-	pre := kernel(before, d.pitch)
-	seed := mix(st.spec.Seed, 19, boolBit(st.post), 0)
+	pre := gaussianKernel(before, d.pitch)
+	seed := hash64(st.spec.Seed, 19, boolBit(st.post), 0)
 
 	// Noise of one bin that gives the stated noise after reconstruction.
 	square := float64(h[0] * h[0])
@@ -126,17 +126,17 @@ func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
 	}
 	noise := c.Noise / (1000 / muWater * math.Pi / math.Sqrt(views) * d.pitch * math.Sqrt(square))
 	clear := ray{soft: noisePath}
-	sh := &shade{detector: d, scan: c, shadows: s, ramp: h, pre: pre, noise: noise * math.Sqrt(clear.intensity()), seed: seed}
+	sh := &metalArtefact{detector: d, scan: c, shadows: s, ramp: h, blurKernel: pre, noise: noise * math.Sqrt(clear.intensity()), seed: seed}
 	// The point spread carries a slice's artefact to its neighbours, as it does
 	// the metal itself; else an end across the axis would look farther out than
 	// it is.
-	spread := zKernel(c)
+	spread := sliceKernel(c)
 	around := len(spread) / 2
 	layers := make([][]float32, b.size[2]+2*around)
 	parallel.For(len(layers), func(k int) {
-		grains, _ := b.grains(c, patches, b.lo[2]+k-around)
+		grains, _ := b.metalVoxels(c, patches, b.lo[2]+k-around)
 		if len(grains) > 0 {
-			layers[k] = sh.slice(b, b.lo[2]+k-around, grains)
+			layers[k] = sh.reconstruct(b, b.lo[2]+k-around, grains)
 		}
 	})
 	parallel.For(b.size[2], func(k int) {
@@ -149,23 +149,23 @@ func (st *stage) hardenMetal(b *block, c Scan, s *shadows, patches []*patch) {
 	})
 }
 
-// zKernel spreads metal's artefacts over neighbouring slices.
-func zKernel(c Scan) []float32 { return kernel(c.sigma(), c.slice()) }
+// sliceKernel spreads metal's artefacts over neighbouring slices.
+func sliceKernel(c Scan) []float32 { return gaussianKernel(c.sigma(), c.sliceStep()) }
 
-// shade computes one slice's metal artefact.
-type shade struct {
+// metalArtefact computes one slice's metal artefact.
+type metalArtefact struct {
 	*detector
-	scan    Scan
-	shadows *shadows
-	ramp    []float32
-	pre     []float32
-	noise   float64 // of −ln(I) at full intensity
-	seed    uint64
+	scan       Scan
+	shadows    *tissueProjections
+	ramp       []float32
+	blurKernel []float32
+	noise      float64 // of −ln(I) at full intensity
+	seed       uint64
 }
 
-// slice gives the artefact of the given metal in slice k of the scan, over the
+// reconstruct gives the artefact of the given metal in slice k of the scan, over the
 // block's columns and rows.
-func (s *shade) slice(b *block, k int, grains []grain) []float32 {
+func (s *metalArtefact) reconstruct(b *block, k int, grains []metalVoxel) []float32 {
 	n := 2*s.half + 1
 	var path [alloys][]float32
 	for a := range path {
@@ -174,10 +174,10 @@ func (s *shade) slice(b *block, k int, grains []grain) []float32 {
 	e := make([]float32, n)
 	field := int(math.Ceil(b.fieldRadius()/s.scan.Voxel)) + 3 // outputs a voxel apart, from −field to field
 	q := make([]float32, 2*field+1)
-	table := make([]float32, 2*field*upsample)
+	table := make([]float32, 2*field*backprojectionUpsampling)
 	work := make([]float32, 4*n)
 	sum := make([]float32, b.size[0]*b.size[1])
-	z := float64(k)*s.scan.slice()/coarseCell - float64(s.shadows.first)
+	z := float64(k)*s.scan.sliceStep()/coarseCell - float64(s.shadows.first)
 	for v := range views {
 		for a := range path {
 			clear(path[a])
@@ -187,19 +187,19 @@ func (s *shade) slice(b *block, k int, grains []grain) []float32 {
 			g := &grains[i]
 			u := (g.x*s.cos[v]+g.y*s.sin[v])/s.pitch + float64(s.half) + 0.5
 			bin := int(u)
-			foot := &s.foot[v][int((u-float64(bin))*phases)]
-			first := bin - footBins/2 + 1
-			row := path[g.of][first:][:footBins]
+			foot := &s.footprint[v][int((u-float64(bin))*footprintPhases)]
+			first := bin - footprintBins/2 + 1
+			row := path[g.of][first:][:footprintBins]
 			for m, w := range foot {
 				row[m] += w * g.fill
 			}
-			lo, hi = min(lo, first), max(hi, first+footBins)
+			lo, hi = min(lo, first), max(hi, first+footprintBins)
 		}
-		m := len(s.pre) / 2
+		m := len(s.blurKernel) / 2
 		lo, hi = max(m, lo-m), min(n-m, hi+m)
-		s.errors(e, path, work, lo, hi, v, k, z)
+		s.projectionErrors(e, path, work, lo, hi, v, k, z)
 		s.filter(q, e, lo, hi, field)
-		refine(table, q)
+		upsampleCubic(table, q)
 		s.backproject(sum, table, b, v, field)
 	}
 	gain := float32(1000 / muWater * math.Pi / views * s.scan.Streaks)
@@ -209,15 +209,15 @@ func (s *shade) slice(b *block, k int, grains []grain) []float32 {
 	return sum
 }
 
-// errors fills e from lo to hi with what the metal's shadow measures too much.
-func (s *shade) errors(e []float32, path [alloys][]float32, work []float32, lo, hi, v, k int, z float64) {
+// projectionErrors fills e from lo to hi with what the metal's shadow measures too much.
+func (s *metalArtefact) projectionErrors(e []float32, path [alloys][]float32, work []float32, lo, hi, v, k int, z float64) {
 	n := len(e)
 	with, without, mono := work[:n], work[n:2*n], work[2*n:3*n]
-	m := len(s.pre) / 2
+	m := len(s.blurKernel) / 2
 	perBin := float32(1 / s.pitch)
 	scatter := float32(s.shadows.scatterAt(z))
 	for u := lo - m; u < hi+m; u++ {
-		r := s.shadows.through(z, v, float64(u-s.half)*s.pitch)
+		r := s.shadows.rayAt(z, v, float64(u-s.half)*s.pitch)
 		without[u] = float32(r.intensity()) + scatter
 		with[u] = without[u]
 		mono[u] = 0
@@ -233,7 +233,7 @@ func (s *shade) errors(e []float32, path [alloys][]float32, work []float32, lo, 
 	}
 	for u := lo; u < hi; u++ {
 		var a, b, c float32
-		for i, w := range s.pre {
+		for i, w := range s.blurKernel {
 			a += w * with[u+i-m]
 			b += w * without[u+i-m]
 			c += w * mono[u+i-m]
@@ -242,23 +242,23 @@ func (s *shade) errors(e []float32, path [alloys][]float32, work []float32, lo, 
 		if c < 1e-4 {
 			continue
 		}
-		got, bare := max(starved, float64(a)), max(starved, float64(b))
-		value := s.shadows.linear.at(-math.Log(got)) - s.shadows.linear.at(-math.Log(bare)) - float64(c)
+		got, bare := max(minTransmission, float64(a)), max(minTransmission, float64(b))
+		value := s.shadows.waterCorrection.at(-math.Log(got)) - s.shadows.waterCorrection.at(-math.Log(bare)) - float64(c)
 		// Quantum noise beyond that of the bare ray, which the even noise has.
 		extra := s.noise * math.Sqrt(max(0, 1/got-1/bare))
-		value += extra * float64(normalFrom(mix(s.seed, uint64(k), uint64(v), uint64(u))))
+		value += extra * float64(normalFromBits(hash64(s.seed, uint64(k), uint64(v), uint64(u))))
 		e[u] = float32(value)
 	}
 }
 
 // scatterAt interpolates the scatter between coarse slices.
-func (s *shadows) scatterAt(z float64) float64 {
+func (s *tissueProjections) scatterAt(z float64) float64 {
 	k := int(z)
 	return s.scatter[k] + (z-float64(k))*(s.scatter[k+1]-s.scatter[k])
 }
 
 // filter convolves the shadow, nonzero from lo to hi, with the ramp.
-func (s *shade) filter(q, e []float32, lo, hi, field int) {
+func (s *metalArtefact) filter(q, e []float32, lo, hi, field int) {
 	for i := range q {
 		at := (i-field)*s.bins + s.half
 		var sum float32
@@ -275,28 +275,28 @@ func (s *shade) filter(q, e []float32, lo, hi, field int) {
 	}
 }
 
-// refine tabulates q between its values by Catmull and Rom's cubic.
-func refine(table, q []float32) {
+// upsampleCubic tabulates q between its values by Catmull and Rom's cubic.
+func upsampleCubic(table, q []float32) {
 	for i := range len(q) - 1 {
 		p0, p1, p2, p3 := q[max(0, i-1)], q[i], q[i+1], q[min(len(q)-1, i+2)]
-		for k := range upsample {
-			t := (float32(k) + 0.5) / upsample
-			table[i*upsample+k] = p1 + 0.5*t*(p2-p0+t*(2*p0-5*p1+4*p2-p3+t*(3*(p1-p2)+p3-p0)))
+		for k := range backprojectionUpsampling {
+			t := (float32(k) + 0.5) / backprojectionUpsampling
+			table[i*backprojectionUpsampling+k] = p1 + 0.5*t*(p2-p0+t*(2*p0-5*p1+4*p2-p3+t*(3*(p1-p2)+p3-p0)))
 		}
 	}
 }
 
 // backproject adds one view to a slice of the block.
-func (s *shade) backproject(sum, table []float32, b *block, v, field int) {
+func (s *metalArtefact) backproject(sum, table []float32, b *block, v, field int) {
 	// Positions in the table in units of 2⁻¹⁶, counted from the whole scan's
 	// first column, so that a block gets the same sums as the whole.
 	const unit = 1 << 16
-	dx := int64(math.Round(s.cos[v] * upsample * unit))
-	dy := int64(math.Round(s.sin[v] * upsample * unit))
+	dx := int64(math.Round(s.cos[v] * backprojectionUpsampling * unit))
+	dy := int64(math.Round(s.sin[v] * backprojectionUpsampling * unit))
 	cx, cy := float64(b.grid.Size[0]-1)/2, float64(b.grid.Size[1]-1)/2
-	start := int64(math.Round((float64(field) - cx*s.cos[v] - cy*s.sin[v]) * upsample * unit))
+	start := int64(math.Round((float64(field) - cx*s.cos[v] - cy*s.sin[v]) * backprojectionUpsampling * unit))
 	for j := range b.size[1] {
-		i0, i1 := b.span(j)
+		i0, i1 := b.columnsInField(j)
 		at := start + int64(b.lo[1]+j)*dy + int64(b.lo[0]+i0)*dx
 		row := sum[j*b.size[0]:][:b.size[0]]
 		for i := i0; i < i1; i++ {
@@ -306,8 +306,8 @@ func (s *shade) backproject(sum, table []float32, b *block, v, field int) {
 	}
 }
 
-// span is the range of columns of row j of the block that lie in the field.
-func (b *block) span(j int) (i0, i1 int) {
+// columnsInField is the range of columns of row j of the block that lie in the field.
+func (b *block) columnsInField(j int) (i0, i1 int) {
 	y := (float64(b.lo[1]+j) - float64(b.grid.Size[1]-1)/2) * b.grid.Step[1].Y
 	r := b.fieldRadius()
 	w := math.Sqrt(max(0, r*r-y*y))/b.grid.Step[0].X + 0.5
