@@ -84,7 +84,7 @@ func newBody(site Site, seed uint64) (body, error) {
 
 func (b body) toStructure(st casefile.Structure, other clearance.Structure) (measurement.Clearance, error) {
 	out := measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: clearance.Of(b.planned, other).Distance}
-	margin := setMargin(&out, clearance.MarginOf(st.Kind, st.Margin))
+	margin := setMargin(&out, casefile.MarginOf(st.Kind, st.Margin))
 	if b.placed == nil {
 		return out, nil
 	}
@@ -100,7 +100,7 @@ func (b body) toStructure(st casefile.Structure, other clearance.Structure) (mea
 // the registration, moves both alike and does not count.
 func (b body) toFixture(site string, other body) (measurement.Clearance, error) {
 	out := measurement.Clearance{Structure: "fixture at " + site, Kind: string(casefile.FixtureBody), Planned: clearance.Of(b.planned, other.planned).Distance}
-	margin := setMargin(&out, clearance.MarginOf(casefile.FixtureBody, nil))
+	margin := setMargin(&out, casefile.MarginOf(casefile.FixtureBody, nil))
 	if b.placed == nil || other.placed == nil {
 		return out, nil
 	}
@@ -113,7 +113,7 @@ func (b body) toFixture(site string, other body) (measurement.Clearance, error) 
 }
 
 // setMargin states the margin asked for.
-func setMargin(c *measurement.Clearance, m *clearance.Margin) *float64 {
+func setMargin(c *measurement.Clearance, m *casefile.Margin) *float64 {
 	if m == nil {
 		return nil
 	}

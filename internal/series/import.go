@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
 
@@ -220,15 +221,16 @@ func (t *table) row() (Row, error) {
 	if err == nil {
 		r.Floor, err = t.floor(floors)
 	}
-	for _, k := range structureKinds {
+	for _, spec := range casefile.Kinds {
+		k := string(spec.Kind)
 		var planned, achieved, margin *float64
-		read(string(k)+"_planned_mm", &planned)
-		read(string(k)+"_achieved_mm", &achieved)
-		read(string(k)+"_margin_mm", &margin)
+		read(k+"_planned_mm", &planned)
+		read(k+"_achieved_mm", &achieved)
+		read(k+"_margin_mm", &margin)
 		if planned != nil {
-			r.Clearance = append(r.Clearance, measurement.Clearance{Structure: string(k), Kind: string(k), Planned: *planned, Achieved: achieved, Margin: margin})
+			r.Clearance = append(r.Clearance, measurement.Clearance{Structure: k, Kind: k, Planned: *planned, Achieved: achieved, Margin: margin})
 		} else if err == nil && (achieved != nil || margin != nil) {
-			err = t.fail(string(k)+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
+			err = t.fail(k+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
 		}
 	}
 	if err != nil {

@@ -53,9 +53,6 @@ func (s *Summary) Table() []TableRow {
 	return out
 }
 
-// structureKinds have three columns each, for the structure planned nearest.
-var structureKinds = []casefile.Kind{casefile.Nerve, casefile.Sinus, casefile.Root, casefile.FixtureBody, casefile.Cortex, casefile.OtherStructure}
-
 // Column is a column of the table and what stands in it.
 type Column struct {
 	Name    string
@@ -93,11 +90,12 @@ func Columns() []Column {
 	for _, f := range measurement.Floored() {
 		out = append(out, Column{floorColumn(f), "what a perfectly placed fixture would show in this scan at the 95th percentile; all floors come together or not at all", false})
 	}
-	for _, k := range structureKinds {
-		of := "the structure of kind " + string(k) + " that was planned nearest"
-		out = append(out, Column{string(k) + "_planned_mm", "planned clearance to " + of, false},
-			Column{string(k) + "_achieved_mm", "achieved clearance to it; negative = inside", false},
-			Column{string(k) + "_margin_mm", "margin asked for at it", false})
+	for _, spec := range casefile.Kinds {
+		k := string(spec.Kind)
+		of := "the structure of kind " + k + " that was planned nearest"
+		out = append(out, Column{k + "_planned_mm", "planned clearance to " + of, false},
+			Column{k + "_achieved_mm", "achieved clearance to it; negative = inside", false},
+			Column{k + "_margin_mm", "margin asked for at it", false})
 	}
 	return out
 }
@@ -159,8 +157,9 @@ func (t *TableRow) cells() []string {
 	for _, f := range measurement.Floored() {
 		out = append(out, cell(floors[f]))
 	}
-	for _, k := range structureKinds {
-		if c := t.Nearest(string(k)); c != nil {
+	for _, spec := range casefile.Kinds {
+		k := string(spec.Kind)
+		if c := t.Nearest(k); c != nil {
 			out = append(out, cell(&c.Planned), cell(c.Achieved), cell(c.Margin))
 		} else {
 			out = append(out, "", "", "")

@@ -14,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
 
@@ -149,7 +150,7 @@ func TestColumnsAreDocumented(t *testing.T) {
 		assert.False(t, seen[c.Name], c.Name)
 		seen[c.Name] = true
 	}
-	assert.Len(t, seen, 16+2*int(measurement.FigureCount)+3+3*len(structureKinds))
+	assert.Len(t, seen, 16+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
 	for _, name := range leftColumns {
 		assert.True(t, seen[name], name)
 	}

@@ -55,5 +55,5 @@ func FromCase(c casefile.Structure, toPlanning func(geom.Vec) geom.Vec) (Structu
 	for i, v := range mesh.Vertices {
 		mesh.Vertices[i] = toPlanning(v)
 	}
-	return NewSurface(mesh, c.Kind == casefile.Cortex)
+	return NewSurface(mesh, c.Kind.Spec().FromInside)
 }

@@ -450,14 +450,14 @@ func TestApexInABall(t *testing.T) {
 
 func TestMargins(t *testing.T) {
 	for kind, want := range map[casefile.Kind]float64{casefile.Nerve: 2, casefile.Root: 1.5, casefile.FixtureBody: 3} {
-		require.Equal(t, want, MarginOf(kind, nil).MM)
-		require.Contains(t, MarginOf(kind, nil).Source, "usual margin")
+		require.Equal(t, want, casefile.MarginOf(kind, nil).MM)
+		require.Contains(t, casefile.MarginOf(kind, nil).Source, "usual margin")
 	}
 	for _, kind := range []casefile.Kind{casefile.Sinus, casefile.Cortex, casefile.OtherStructure} {
-		require.Nil(t, MarginOf(kind, nil), kind)
+		require.Nil(t, casefile.MarginOf(kind, nil), kind)
 	}
 	own := 0.75
-	require.Equal(t, &Margin{MM: 0.75, Source: "asked for in the case file"}, MarginOf(casefile.Sinus, &own))
+	require.Equal(t, &casefile.Margin{MM: 0.75, Source: "asked for in the case file"}, casefile.MarginOf(casefile.Sinus, &own))
 }
 
 func TestStructuresOfACase(t *testing.T) {

@@ -54,18 +54,6 @@ const (
 // Guidances are all ways of guiding.
 var Guidances = []Guidance{FullGuide, PilotGuide, Freehand, Navigated}
 
-// Kind is what a structure is.
-type Kind string
-
-const (
-	Nerve          Kind = "nerve"
-	Sinus          Kind = "sinus"
-	Root           Kind = "root"
-	FixtureBody    Kind = "fixture"
-	Cortex         Kind = "cortex"
-	OtherStructure Kind = "other"
-)
-
 // Method is how the follow-up scan is brought to the planning scan.
 type Method string
 

@@ -232,7 +232,7 @@ func (c *Case) apicalByStructures(a, b geom.Vec) (geom.Vec, bool) {
 	}
 	toA, toB := math.Inf(1), math.Inf(1)
 	for _, s := range c.Structures {
-		if s.Kind != Nerve && s.Kind != Sinus {
+		if !s.Kind.Spec().BeyondApex {
 			continue
 		}
 		for _, p := range s.Path {

@@ -199,7 +199,7 @@ func (c *Case) readStructures(root table) {
 		t.require("kind", `kind = "nerve"`)
 		s := Structure{
 			Name: t.text("name", `name = "left mandibular canal"`),
-			Kind: choice(t, "kind", Nerve, Sinus, Root, FixtureBody, Cortex, OtherStructure),
+			Kind: choice(t, "kind", allKinds()...),
 		}
 		if first, taken := names[s.Name]; taken && s.Name != "" {
 			t.fail("name", "%s has the same name; give each structure its own", structureField(first))

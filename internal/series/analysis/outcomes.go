@@ -118,23 +118,23 @@ func (a *Analysis) addMargins() error {
 			a.Margins = append(a.Margins, m)
 		}
 	}
-	for _, kind := range []casefile.Kind{casefile.Nerve, casefile.Sinus, casefile.Root, casefile.FixtureBody, casefile.Cortex, casefile.OtherStructure} {
-		if err := a.addStructure(string(kind)); err != nil {
-			return fmt.Errorf("margin at %s: %w", kind, err)
+	for _, kind := range casefile.Kinds {
+		if err := a.addStructure(kind); err != nil {
+			return fmt.Errorf("margin at %s: %w", kind.Kind, err)
 		}
 	}
 	return nil
 }
 
 // addStructure bounds the clearance that is lost to a kind of structure.
-func (a *Analysis) addStructure(kind string) error {
+func (a *Analysis) addStructure(kind casefile.KindSpec) error {
 	// While entry or apex are still learning, so is what is lost.
 	from := 1
 	for i := range a.Figures {
 		from = max(from, a.Figures[i].FromCase)
 	}
 	lost := func(r *series.Row) *float64 {
-		c := r.Nearest(kind)
+		c := r.Nearest(string(kind.Kind))
 		if c == nil || c.Achieved == nil {
 			return nil
 		}
@@ -149,14 +149,14 @@ func (a *Analysis) addStructure(kind string) error {
 	if len(x) == 0 {
 		return nil
 	}
-	m := Margin{Towards: structureWords(kind), Kind: kind, FromCase: from}
+	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind), FromCase: from}
 	s := summarise(x)
 	m.Lost = &s
 	for i := range a.Figures {
 		m.Learning = m.Learning || from == 1 && a.Figures[i].stillLearning()
 	}
 	for i := range a.rows {
-		if c := a.rows[i].Nearest(kind); c != nil && c.Margin != nil {
+		if c := a.rows[i].Nearest(string(kind.Kind)); c != nil && c.Margin != nil {
 			m.Asked = c.Margin
 		}
 	}

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
-	"plumbline/internal/plan/casefile"
 	"plumbline/internal/stats/hotelling"
 	"plumbline/internal/stats/learningcurve"
 	"plumbline/internal/stats/tolerance"
@@ -256,22 +255,6 @@ func competenceWords(c *Competence) string {
 		s += "; the chart that watches on from there has not warned."
 	}
 	return s + basis
-}
-
-func structureWords(kind string) string {
-	switch casefile.Kind(kind) {
-	case casefile.Nerve:
-		return "towards the nerve canal"
-	case casefile.Sinus:
-		return "towards the sinus"
-	case casefile.Root:
-		return "towards the neighbouring root"
-	case casefile.FixtureBody:
-		return "towards the neighbouring fixture"
-	case casefile.Cortex:
-		return "towards the cortical plate"
-	}
-	return "towards another structure"
 }
 
 func marginWords(m *Margin, o Options) string {

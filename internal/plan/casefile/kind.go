@@ -1,0 +1,78 @@
+package casefile
+
+// Kind is what a structure is.
+type Kind string
+
+const (
+	Nerve          Kind = "nerve"
+	Sinus          Kind = "sinus"
+	Root           Kind = "root"
+	FixtureBody    Kind = "fixture"
+	Cortex         Kind = "cortex"
+	OtherStructure Kind = "other"
+)
+
+// Margin is the clearance asked for.
+type Margin struct {
+	MM     float64
+	Source string // where the figure comes from, in words for a report
+}
+
+// KindSpec says what the program has to know of a kind of structure.
+type KindSpec struct {
+	Kind    Kind
+	Towards string // the way to it, in words
+	// Usual is the margin where the case asks for none; nil for a kind without a
+	// usual one. A sinus has none, since a fixture may be meant to reach it; nor has
+	// a cortical plate.
+	Usual *Margin
+	// FromInside: the fixture belongs inside its surface, and leaving it is penetration.
+	FromInside bool
+	// BeyondApex: it lies beyond a fixture's apical end, so that it shows which end
+	// of a plan is the apex.
+	BeyondApex bool
+}
+
+// Kinds is the table of all kinds of structure, in the order in which they are listed.
+var Kinds = []KindSpec{
+	{Kind: Nerve, Towards: "towards the nerve canal", BeyondApex: true,
+		Usual: &Margin{2.0, "usual margin; at least 2 mm: Tahmaseb et al., Clin Oral Implants Res 2018, doi 10.1111/clr.13346"}},
+	{Kind: Sinus, Towards: "towards the sinus", BeyondApex: true},
+	// No good source: teaching pages.
+	{Kind: Root, Towards: "towards the neighbouring root",
+		Usual: &Margin{1.5, "usual margin, common practice"}},
+	// Usually traced to Tarnow, Cho and Wallace, J Periodontol 2000; 71:546,
+	// cited from memory.
+	{Kind: FixtureBody, Towards: "towards the neighbouring fixture",
+		Usual: &Margin{3.0, "usual margin, common practice"}},
+	{Kind: Cortex, Towards: "towards the cortical plate", FromInside: true},
+	{Kind: OtherStructure, Towards: "towards another structure"},
+}
+
+// Spec is the kind's row; that of OtherStructure for a kind that the table lacks.
+func (k Kind) Spec() KindSpec {
+	for _, s := range Kinds {
+		if s.Kind == k {
+			return s
+		}
+	}
+	return OtherStructure.Spec()
+}
+
+// MarginOf is the margin of a structure: the case's own, else the usual one of
+// its kind, else nil.
+func MarginOf(kind Kind, given *float64) *Margin {
+	if given != nil {
+		return &Margin{MM: *given, Source: "asked for in the case file"}
+	}
+	return kind.Spec().Usual
+}
+
+// allKinds are the kinds' names in the order of the table.
+func allKinds() []Kind {
+	out := make([]Kind, len(Kinds))
+	for i, s := range Kinds {
+		out[i] = s.Kind
+	}
+	return out
+}
