@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 	"image"
 	"image/png"
 	"io"
@@ -14,6 +13,7 @@ import (
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	"plumbline/internal/registration"
 	reports "plumbline/internal/report"
 	"plumbline/internal/report/drawing"
@@ -74,7 +74,7 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 	} else {
 		writeAlignment(env.Stdout, in, al)
 		if len(flags) > 0 {
-			fmt.Fprintln(env.Stdout)
+			printable.Fprintf(env.Stdout, "\n")
 			if err := env.print(reports.Flags(flags)); err != nil {
 				return err
 			}
@@ -92,14 +92,14 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 
 // writeAlignment prints a transform, and the error to expect where it is known.
 func writeAlignment(out io.Writer, in *measure.Inputs, al *registration.Result) {
-	fmt.Fprintf(out, "post_to_pre, row major, by %s:\n", al.Method)
+	printable.Fprintf(out, "post_to_pre, row major, by %s:\n", al.Method)
 	m := al.PostToPre.Matrix()
 	for row := range 4 {
-		fmt.Fprintf(out, "  %12.8f %12.8f %12.8f %12.6f\n", m[4*row], m[4*row+1], m[4*row+2], m[4*row+3])
+		printable.Fprintf(out, "  %12.8f %12.8f %12.8f %12.6f\n", m[4*row], m[4*row+1], m[4*row+2], m[4*row+3])
 	}
 	if al.Cov != nil {
 		for _, fx := range in.Plan.Fixtures {
-			fmt.Fprintf(out, "site %s: error to expect %.3f mm at entry, %.3f mm at apex (root mean square)\n",
+			printable.Fprintf(out, "site %s: error to expect %.3f mm at entry, %.3f mm at apex (root mean square)\n",
 				fx.Site, al.ExpectedTRE(fx.Planned.Entry), al.ExpectedTRE(fx.Planned.Apex))
 		}
 	}

@@ -20,7 +20,7 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"geom", "measurement", "tooth", "atomicfile", "parallel", "stats/orderstat"},
+	{"geom", "printable", "measurement", "tooth", "atomicfile", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
 	{"volume", "plan/stl"},
 	{"evidence"},

@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/plan/draft"
+	"plumbline/internal/printable"
 	"plumbline/internal/tooth"
 )
 
@@ -174,20 +175,20 @@ func (o *caseOptions) draft(folder string, scans bool) (*draft.Draft, error) {
 
 // tellDraft says what was written, what to check in it and what to do next.
 func tellDraft(out io.Writer, d *draft.Draft, target string) {
-	fmt.Fprintf(out, "wrote %s\n", target)
+	printable.Fprintf(out, "wrote %s\n", target)
 	for _, n := range d.Notes {
 		if n == draft.NumberingOpen {
 			n += ", or give --numbering"
 		}
-		fmt.Fprintf(out, "note: %s\n", n)
+		printable.Fprintf(out, "note: %s\n", n)
 	}
 	if missing := d.Missing(); len(missing) > 0 {
-		fmt.Fprintf(out, "to fill in: %s\n", strings.Join(missing, "; "))
+		printable.Fprintf(out, "to fill in: %s\n", strings.Join(missing, "; "))
 		return
 	}
 	if _, err := casefile.Read(target); err != nil {
-		fmt.Fprintf(out, "to correct: %s\n", sentence(err))
+		tell(out, "to correct: ", err)
 		return
 	}
-	fmt.Fprintf(out, "measure it with: plumbline measure %s\n", filepath.Dir(target))
+	printable.Fprintf(out, "measure it with: plumbline measure %s\n", filepath.Dir(target))
 }

@@ -20,7 +20,9 @@ import (
 	"sync"
 	"time"
 
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/parallel"
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 )
 
@@ -141,7 +143,8 @@ func attend(ctx context.Context, env Env, work func() error) int {
 				if p, ok := r.(*parallel.Panic); ok {
 					stack = p.Stack
 				}
-				fmt.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n%s", r, stack)
+				printable.Fprintf(env.Stderr, "plumbline: an error inside the program (%v); nothing was measured. Please report it with the lines below.\n", r)
+				_, _ = env.Stderr.Write(stack)
 				ended <- Failed
 			}
 		}()
@@ -179,17 +182,31 @@ func report(env Env, err error) int {
 	case errors.Is(err, errInDoubt):
 		return InDoubt
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(env.Stderr, "plumbline: stopped; what was written is kept.")
+		printable.Fprintf(env.Stderr, "plumbline: stopped; what was written is kept.\n")
 		return Interrupted
 	}
-	fmt.Fprintln(env.Stderr, "plumbline: "+sentence(err))
+	tell(env.Stderr, "plumbline: ", err)
 	return statusOf(err)
+}
+
+// tell prints an error as a sentence behind what it is about. What is read from
+// outside begins no line in it: only the items of a list do.
+func tell(out io.Writer, about string, err error) {
+	var list *scan.ListError
+	if !errors.As(err, &list) {
+		printable.Fprintf(out, "%s%s\n", about, sentence(err))
+		return
+	}
+	printable.Fprintf(out, "%s%s\n", about, strings.Replace(err.Error(), list.Error(), list.Message, 1))
+	for _, item := range list.Items {
+		printable.Fprintf(out, "  %s\n", item)
+	}
 }
 
 // sentence ends a message with a full stop, unless it is a question.
 func sentence(err error) string {
 	s := strings.TrimRight(err.Error(), " \n")
-	if strings.HasSuffix(s, ".") || strings.HasSuffix(s, "?") || strings.Contains(s, "\n") {
+	if strings.HasSuffix(s, ".") || strings.HasSuffix(s, "?") {
 		return s
 	}
 	return s + "."

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"fmt"
 	"io"
 	"path/filepath"
 	"time"
@@ -9,6 +8,7 @@ import (
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
+	"plumbline/internal/printable"
 	"plumbline/internal/series"
 )
 
@@ -44,7 +44,7 @@ func makeDemoSeries(env Env, dir string) error {
 			return err
 		}
 	}
-	fmt.Fprintf(env.Stdout, "made %s, %d cases of simulated figures; look at it with: plumbline series show %s\n", path, demoCases, path)
+	printable.Fprintf(env.Stdout, "made %s, %d cases of simulated figures; look at it with: plumbline series show %s\n", path, demoCases, path)
 	return nil
 }
 

@@ -10,6 +10,7 @@ import (
 	"syscall"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	"plumbline/internal/series"
 )
 
@@ -101,11 +102,11 @@ func writeState(out io.Writer, l *series.Ledger, name string) {
 	}
 	if state.Status == series.StatusMeasured {
 		if words := sealed[state.Seal]; words != "" {
-			fmt.Fprintln(out, words)
+			printable.Fprintf(out, "%s\n", words)
 		}
 	}
 	for _, f := range state.Flags {
-		fmt.Fprintf(out, "  %s: %s.\n", f.Code, f.Message)
+		printable.Fprintf(out, "  %s: %s.\n", f.Code, f.Message)
 	}
 }
 
@@ -118,9 +119,9 @@ var sealed = map[series.Seal]string{
 // writeReceipt prints the head of the chain and what to do with it.
 func writeReceipt(out io.Writer, l *series.Ledger) {
 	if l.Mended != nil {
-		fmt.Fprintf(out, "An unfinished line of %d bytes at the end of the file, as a stopped program leaves it, was taken off; a record says so.\n", l.Mended.Bytes)
+		printable.Fprintf(out, "An unfinished line of %d bytes at the end of the file, as a stopped program leaves it, was taken off; a record says so.\n", l.Mended.Bytes)
 	}
-	fmt.Fprintf(out, "Receipt %s\nGive it to your mentor now; with it, series check shows later what the file held today.\n", l.Receipt())
+	printable.Fprintf(out, "Receipt %s\nGive it to your mentor now; with it, series check shows later what the file held today.\n", l.Receipt())
 }
 
 // entry says how a measured case stands in the series file after it was entered.
@@ -151,9 +152,9 @@ func enter(env Env, path string, m *measurement.Case) (*entry, error) {
 
 func (e *entry) write(out io.Writer) {
 	if e.already {
-		fmt.Fprintf(out, "%s is in %s already, measured from the same inputs by the same program (record %d); nothing was added.\n", e.name, e.ledger.Path, e.record)
+		printable.Fprintf(out, "%s is in %s already, measured from the same inputs by the same program (record %d); nothing was added.\n", e.name, e.ledger.Path, e.record)
 	} else {
-		fmt.Fprintf(out, "%s is record %d of %s.\n", e.name, e.record, e.ledger.Path)
+		printable.Fprintf(out, "%s is record %d of %s.\n", e.name, e.record, e.ledger.Path)
 	}
 	writeState(out, e.ledger, e.name)
 }
@@ -163,7 +164,7 @@ func writeEntries(out io.Writer, entries []*entry) {
 	if len(entries) == 0 {
 		return
 	}
-	fmt.Fprintln(out)
+	printable.Fprintf(out, "\n")
 	last := entries[len(entries)-1].ledger
 	for _, e := range entries {
 		e.write(out)

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -18,6 +19,7 @@ import (
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 )
 
@@ -168,7 +170,7 @@ func (o *measureOptions) several(ctx context.Context, env Env) error {
 		}
 		if err := b.take(env, o, path); err != nil {
 			p.clear()
-			fmt.Fprintf(env.Stderr, "plumbline: %s: %s\n", path, sentence(err))
+			tell(env.Stderr, "plumbline: "+path+": ", err)
 		}
 	}
 	p.end()
@@ -290,11 +292,17 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 	return nil
 }
 
+// printJSON prints a value as JSON that a terminal can show.
 func printJSON(out io.Writer, v any) error {
-	enc := json.NewEncoder(out)
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
 	enc.SetIndent("", "  ")
 	enc.SetEscapeHTML(false)
-	return enc.Encode(v)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	_, err := out.Write(printable.JSON(b.Bytes()))
+	return err
 }
 
 func writeJSON(path string, v any) error {

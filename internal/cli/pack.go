@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"path/filepath"
 	"strings"
@@ -13,6 +12,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
+	"plumbline/internal/printable"
 	"plumbline/internal/report/reviewpack"
 )
 
@@ -81,7 +81,7 @@ func (o *packOptions) Run(_ context.Context, env Env) error {
 	if err := unwritten(atomicfile.Write(o.archive, func(w io.Writer) error { return reviewpack.Write(w, files) })); err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, len(files), reviewpack.Digest(files))
+	printable.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, len(files), reviewpack.Digest(files))
 	return nil
 }
 
@@ -116,13 +116,13 @@ func checkPack(env Env, file string) error {
 	if err != nil {
 		return badInput(err)
 	}
-	fmt.Fprintf(env.Stdout, "%s: made with plumbline %s\ndigest %s\n", file, v.Manifest.Program, v.Digest)
+	printable.Fprintf(env.Stdout, "%s: made with plumbline %s\ndigest %s\n", file, v.Manifest.Program, v.Digest)
 	for _, fault := range v.Faults {
-		fmt.Fprintf(env.Stdout, "fault: %s\n", fault)
+		printable.Fprintf(env.Stdout, "fault: %s\n", fault)
 	}
-	fmt.Fprintf(env.Stdout, "%d of %d files are as they were packed\n", v.Files, len(v.Manifest.Files))
+	printable.Fprintf(env.Stdout, "%d of %d files are as they were packed\n", v.Files, len(v.Manifest.Files))
 	for _, finding := range v.Findings {
-		fmt.Fprintln(env.Stdout, finding)
+		printable.Fprintf(env.Stdout, "%s\n", finding)
 	}
 	if !v.Sound() {
 		return &statusError{InDoubt, errNotSound}

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/phantom"
+	"plumbline/internal/printable"
 )
 
 // phantomOptions say what to make, and where.
@@ -106,7 +106,7 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 			return faultOf(err)
 		}
 		p.clear()
-		fmt.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
+		printable.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
 	}
 	if o.demo {
 		return makeDemoSeries(env, o.folder)

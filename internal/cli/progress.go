@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/schollz/progressbar/v3"
+
+	"plumbline/internal/printable"
 )
 
 // patience is how long a command may stay silent.
@@ -47,7 +49,7 @@ func (p *progress) late() {
 func (p *progress) show(step string, fraction float64) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.step, p.fraction = step, fraction
+	p.step, p.fraction = printable.Plain(step), fraction
 	p.slow = p.slow || p.env.Now().Sub(p.began) >= patience
 	if p.slow {
 		p.draw()
@@ -61,7 +63,7 @@ func (p *progress) draw() {
 	if !p.env.Terminal {
 		if p.step != p.shown {
 			line := fmt.Sprintf("  %3.0f %%  %s", 100*p.fraction, p.step)
-			fmt.Fprintln(p.env.Stderr, shortened(line, width(p.env.StderrWidth)))
+			printable.Fprintf(p.env.Stderr, "%s\n", shortened(line, width(p.env.StderrWidth)))
 		}
 		p.shown = p.step
 		return
@@ -70,7 +72,7 @@ func (p *progress) draw() {
 		p.bar = progressbar.NewOptions(1000, progressbar.OptionSetWriter(p.env.Stderr),
 			progressbar.OptionSetWidth(p.barColumns()), progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
 	}
-	p.bar.Describe(shortened(p.step, width(p.env.StderrWidth)-besidesColumns-p.barColumns()))
+	p.bar.Describe(printable.Line(shortened(p.step, width(p.env.StderrWidth)-besidesColumns-p.barColumns())))
 	_ = p.bar.Set(int(1000 * p.fraction))
 }
 

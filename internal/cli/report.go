@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
@@ -160,7 +161,7 @@ func (o *reportOptions) Run(_ context.Context, env Env) error {
 		if err := writeReport(file, d, o.layout.size(), o.archive); err != nil {
 			return err
 		}
-		fmt.Fprintln(env.Stdout, "wrote "+file)
+		printable.Fprintf(env.Stdout, "wrote %s\n", file)
 	}
 	if doubt {
 		return errInDoubt

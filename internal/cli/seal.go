@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/printable"
 	"plumbline/internal/series"
 )
 
@@ -54,7 +55,7 @@ func (o *sealOptions) Run(_ context.Context, env Env) error {
 	}
 	what := fmt.Sprintf("the plan of %s (%s, surgery %s)", c.Name, counted(len(c.Fixtures), "fixture"), c.Placed)
 	if last := l.LastSeal(c.Name); last != nil && last.Plan.SHA256 == c.PlanSHA256 {
-		fmt.Fprintf(env.Stdout, "Sealed already: %s is record %d of %s, of %s; nothing was added.\n", what, last.Number, l.Path, last.Time)
+		printable.Fprintf(env.Stdout, "Sealed already: %s is record %d of %s, of %s; nothing was added.\n", what, last.Number, l.Path, last.Time)
 		writeReceipt(env.Stdout, l)
 		return nil
 	}
@@ -63,11 +64,11 @@ func (o *sealOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stdout, "Sealed: %s is record %d of %s.\n", what, added.Last, l.Path)
+	printable.Fprintf(env.Stdout, "Sealed: %s is record %d of %s.\n", what, added.Last, l.Path)
 	// The state of the case says what the seal is worth: too late, or again.
 	writeState(env.Stdout, l, c.Name)
 	if c.Frame == casefile.Corner {
-		fmt.Fprintln(env.Stdout, "Its coordinates count from the corner of the scan, so leave case.toml unchanged: an edited file could not be compared with the seal.")
+		printable.Fprintf(env.Stdout, "Its coordinates count from the corner of the scan, so leave case.toml unchanged: an edited file could not be compared with the seal.\n")
 	}
 	writeReceipt(env.Stdout, l)
 	return nil

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
 )
@@ -104,7 +105,7 @@ func brokenChain(env Env, f *series.File) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(env.Stdout)
+	printable.Fprintf(env.Stdout, "\n")
 	if err := env.print(reports.Chain(f.Path, v)); err != nil {
 		return err
 	}
@@ -153,7 +154,7 @@ func (o *seriesExportOptions) Run(_ context.Context, env Env) error {
 	if err := atomicfile.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
 		return unwritten(err)
 	}
-	fmt.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
+	printable.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
 	return brokenChain(env, f)
 }
 
@@ -208,10 +209,10 @@ func (o *seriesImportOptions) Run(_ context.Context, env Env) error {
 	already := len(records) - len(lacking)
 	out := env.Stdout
 	for _, s := range skipped {
-		fmt.Fprintf(out, "left aside: %s\n", s.Why)
+		printable.Fprintf(out, "left aside: %s\n", s.Why)
 	}
 	if len(lacking) == 0 {
-		fmt.Fprintf(out, "Nothing to add: what %s has (%s) is in %s already.\n", o.from, counted(already, "case"), o.path)
+		printable.Fprintf(out, "Nothing to add: what %s has (%s) is in %s already.\n", o.from, counted(already, "case"), o.path)
 		writeReceipt(out, l)
 		return nil
 	}
@@ -219,11 +220,11 @@ func (o *seriesImportOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "Added %s of %s to %s, to record %d.", counted(len(lacking), "case"), o.from, o.path, added.Last)
+	printable.Fprintf(out, "Added %s of %s to %s, to record %d.", counted(len(lacking), "case"), o.from, o.path, added.Last)
 	if already > 0 {
-		fmt.Fprintf(out, " %d there already.", already)
+		printable.Fprintf(out, " %d there already.", already)
 	}
-	fmt.Fprintln(out)
+	printable.Fprintf(out, "\n")
 	writeReceipt(out, l)
 	return nil
 }
@@ -302,9 +303,9 @@ func (o *seriesLeaveOutOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stdout, "Left out: %s is record %d of %s, with its reason.\n", o.name, added.Last, o.path)
+	printable.Fprintf(env.Stdout, "Left out: %s is record %d of %s, with its reason.\n", o.name, added.Last, o.path)
 	if state == nil {
-		fmt.Fprintf(env.Stdout, "The file has not known a case of that name; if it is mistyped, withdraw the record with: plumbline series correct --record %d --withdraw --reason mistyped %s\n", added.Last, o.path)
+		printable.Fprintf(env.Stdout, "The file has not known a case of that name; if it is mistyped, withdraw the record with: plumbline series correct --record %d --withdraw --reason mistyped %s\n", added.Last, o.path)
 	}
 	writeState(env.Stdout, l, o.name)
 	writeReceipt(env.Stdout, l)
@@ -357,7 +358,7 @@ func (o *seriesRemarkOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stdout, "The remark is record %d of %s.\n", added.Last, o.path)
+	printable.Fprintf(env.Stdout, "The remark is record %d of %s.\n", added.Last, o.path)
 	writeReceipt(env.Stdout, l)
 	return nil
 }
@@ -419,7 +420,7 @@ func (o *seriesCorrectOptions) Run(_ context.Context, env Env) error {
 	if o.withdraw {
 		what = "no longer counts"
 	}
-	fmt.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, o.path)
+	printable.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, o.path)
 	writeState(env.Stdout, l, about)
 	writeReceipt(env.Stdout, l)
 	return nil

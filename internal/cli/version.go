@@ -7,6 +7,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"plumbline/internal/printable"
 )
 
 // notices are the licences of all that is linked into the program, as make
@@ -49,4 +51,4 @@ func (o *versionOptions) Run(_ context.Context, env Env) error {
 	return nil
 }
 
-func writeVersion(env Env) { fmt.Fprintf(env.Stdout, "plumbline %s\n", env.Version) }
+func writeVersion(env Env) { printable.Fprintf(env.Stdout, "plumbline %s\n", env.Version) }

@@ -5,6 +5,8 @@ import (
 	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
+
+	"plumbline/internal/printable"
 )
 
 // forms has each Arabic letter's presentation forms: isolated, final, initial
@@ -16,8 +18,6 @@ var forms, lamAlef = arabicForms()
 const (
 	lam     = '\u0644'
 	tatweel = '\u0640'
-	joiner  = '\u200d'
-	parter  = '\u200c'
 )
 
 // arabicForms reads the forms from their compatibility decompositions: each
@@ -61,8 +61,8 @@ func joined(s string) string {
 		}
 		return 0
 	}
-	takesBefore := func(r rune) bool { return len(forms[r]) >= 2 || r == tatweel || r == joiner }
-	givesAfter := func(r rune) bool { return len(forms[r]) == 4 || r == tatweel || r == joiner }
+	takesBefore := func(r rune) bool { return len(forms[r]) >= 2 || r == tatweel || r == printable.Joiner }
+	givesAfter := func(r rune) bool { return len(forms[r]) == 4 || r == tatweel || r == printable.Joiner }
 	out := make([]rune, 0, len(in))
 	before := rune(0) // the last letter that was not a mark
 	for i := 0; i < len(in); i++ {

@@ -9,11 +9,16 @@
 //
 // Conventions: lengths mm, angles degrees, ISO dates, a decimal point. The same
 // input gives the same bytes. Text from outside (names, remarks, messages) goes
-// through outside, which makes it harmless and isolates its writing direction;
-// on its way to a terminal all text goes through visible besides.
+// through outside, which isolates its writing direction; whether it did or not,
+// all text goes through package printable when a document is written.
 package report
 
-import "plumbline/internal/report/drawing"
+import (
+	"slices"
+
+	"plumbline/internal/printable"
+	"plumbline/internal/report/drawing"
+)
 
 // Document is a report before it is written.
 type Document struct {
@@ -131,13 +136,23 @@ func (gauges) block()    {}
 func (beside) block()    {}
 func (pictures) block()  {}
 
+// outside prepares a text that the program did not write.
+func outside(s string) string { return printable.Isolated(s) }
+
 // Replace passes every text of the document through f, but for the words within
 // drawings.
-func (d *Document) Replace(f func(string) string) {
-	d.Title, d.Foot, d.Date = f(d.Title), f(d.Foot), f(d.Date)
-	for i, b := range d.blocks {
-		d.blocks[i] = replaced(b, f)
+func (d *Document) Replace(f func(string) string) { *d = *d.replaced(f) }
+
+// printed is the document with every text fit to be printed; drawings see to
+// their own words.
+func (d *Document) printed() *Document { return d.replaced(printable.Line) }
+
+func (d *Document) replaced(f func(string) string) *Document {
+	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date)}
+	for _, b := range d.blocks {
+		out.add(replaced(b, f))
 	}
+	return out
 }
 
 func replaced(b block, f func(string) string) block {
@@ -150,6 +165,11 @@ func replaced(b block, f func(string) string) block {
 	}
 	image := func(p picture) picture {
 		p.Caption = f(p.Caption)
+		if p.Steps != nil {
+			steps := *p.Steps
+			steps.Name, steps.Labels = f(steps.Name), each(steps.Labels)
+			p.Steps = &steps
+		}
 		return p
 	}
 	switch v := b.(type) {
@@ -175,6 +195,11 @@ func replaced(b block, f func(string) string) block {
 		return v
 	case table:
 		v.Caption = f(v.Caption)
+		columns := slices.Clone(v.Columns)
+		for i := range columns {
+			columns[i].Head = f(columns[i].Head)
+		}
+		v.Columns = columns
 		rows := make([]row, len(v.Rows))
 		for i, r := range v.Rows {
 			r.Cells = each(r.Cells)

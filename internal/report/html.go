@@ -32,6 +32,7 @@ type page struct {
 // switches are radio buttons and check boxes, so that the keyboard works them.
 // Every text is escaped for the place where it stands.
 func (d *Document) HTML() []byte {
+	d = d.printed()
 	p := &page{numbers: map[string]int{}}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
 	return p.execute("page", struct {

@@ -10,6 +10,7 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
+	"plumbline/internal/printable"
 	"plumbline/internal/report/drawing"
 )
 
@@ -83,6 +84,7 @@ type press struct {
 type widths struct{ own, placed int }
 
 func (d *Document) press(paper Paper, pages int) (*press, error) {
+	d = d.printed()
 	pdf := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: paper.Width, Ht: paper.Height}})
 	pdf.SetAutoPageBreak(false, 0)
 	pdf.SetMargins(0, 0, 0)
@@ -290,7 +292,7 @@ func (p *press) textBlock(s string, at frame, t typeStyle, paint bool) float64 {
 		for i, l := range all {
 			x := at.x
 			// Text from outside that is all there is stands at its own side.
-			if strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(deisolate)) {
+			if strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(printable.Deisolate)) {
 				x += at.width - p.setter.width(l, t.face, t.size)
 			}
 			p.set(x, at.y+t.size*(0.95+leading*float64(i)), l, t.face, t.size)

@@ -10,6 +10,7 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
+	"plumbline/internal/printable"
 	"plumbline/internal/report/drawing"
 )
 
@@ -75,7 +76,7 @@ func (p *press) label(v drawing.Label, x, y, scale float64) {
 		f = bold
 	}
 	size := v.Size * scale
-	line := prepared(v.Text)
+	line := prepared(printable.Line(v.Text))
 	at := 0.0
 	switch v.Anchor {
 	case drawing.Middle:

@@ -7,8 +7,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"golang.org/x/text/unicode/bidi"
 	"golang.org/x/text/width"
+
+	"plumbline/internal/printable"
 )
 
 // Layout of a text, in columns of the terminal.
@@ -43,7 +44,7 @@ var tied = strings.NewReplacer(
 // known. No line is wider: sentences are wrapped with a hanging indent, tables
 // wrap their cells, and one that is too narrow even so is written a line a cell.
 // Of pictures their captions stand. No character of any text steers the terminal;
-// see visible.
+// see printable.Line.
 //
 // Errors: those of w.
 func (d *Document) Text(w io.Writer, columns int) error {
@@ -80,7 +81,7 @@ func (p *textPage) block(b block) {
 	case masthead:
 		p.sentence(v.Title, "")
 		for _, f := range v.Facts {
-			p.sentence(visible(f[0])+": "+visible(f[1]), "")
+			p.sentence(printable.Line(f[0])+": "+printable.Line(f[1]), "")
 		}
 	case heading:
 		p.indent = textIndent
@@ -200,7 +201,7 @@ func fill(words []string, columns, hang int) []string {
 
 // words are the parts of a text between which a line may end.
 func words(text string) []string {
-	return strings.FieldsFunc(tied.Replace(visible(text)), func(r rune) bool { return r == ' ' })
+	return strings.FieldsFunc(tied.Replace(printable.Line(text)), func(r rune) bool { return r == ' ' })
 }
 
 // broken parts a word into what fits into so many columns and the rest: behind
@@ -248,62 +249,15 @@ func isolated(lines []string) []string {
 	open := false
 	for i, line := range lines {
 		if open {
-			line = string(isolate) + line
+			line = string(printable.Isolate) + line
 		}
-		open = strings.Count(line, string(isolate)) > strings.Count(line, string(deisolate))
+		open = strings.Count(line, string(printable.Isolate)) > strings.Count(line, string(printable.Deisolate))
 		if open {
-			line += string(deisolate)
+			line += string(printable.Deisolate)
 		}
 		lines[i] = line
 	}
 	return lines
-}
-
-// visible makes a text harmless on a terminal, whether or not it went through
-// outside: one line; control characters, and with them escape sequences, shown as
-// the replacement character, as are marks that turn the writing direction; and
-// what is written from right to left isolated, that alone, as isolates themselves
-// are a nuisance where a terminal does not know them. All that a text writer
-// prints goes through it.
-func visible(s string) string {
-	var out, part strings.Builder // part is what stands between two isolates
-	bare := false                 // something from right to left stands outside of them
-	flush := func(inside bool) {
-		text := part.String()
-		part.Reset()
-		switch {
-		case !turns(text):
-			out.WriteString(text)
-		case inside:
-			out.WriteString(string(isolate) + text + string(deisolate))
-		default:
-			bare = true
-			out.WriteString(text)
-		}
-	}
-	open := false
-	for _, r := range strings.ToValidUTF8(s, string(unicode.ReplacementChar)) {
-		if !open && r == isolate || open && r == deisolate {
-			flush(open)
-			open = !open
-			continue
-		}
-		part.WriteRune(harmless(r))
-	}
-	flush(open)
-	if bare {
-		return string(isolate) + plain(out.String()) + string(deisolate)
-	}
-	return out.String()
-}
-
-// turns reports whether a text has letters or digits that are written from right
-// to left.
-func turns(s string) bool {
-	return strings.ContainsFunc(s, func(r rune) bool {
-		p, _ := bidi.LookupRune(r)
-		return p.Class() == bidi.R || p.Class() == bidi.AL || p.Class() == bidi.AN
-	})
 }
 
 // Tables.
@@ -377,7 +331,7 @@ func (p *textPage) stacked(t table) {
 			case i == 0:
 				p.sentence(c, p.indent)
 			case c != "":
-				p.sentence(visible(t.Columns[i].Head)+": "+visible(c), p.indent+textIndent)
+				p.sentence(printable.Line(t.Columns[i].Head)+": "+printable.Line(c), p.indent+textIndent)
 			}
 		}
 	}

@@ -16,6 +16,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	"plumbline/internal/series/analysis"
 )
 
@@ -44,9 +45,9 @@ func TestWrapKeepsEveryLetter(t *testing.T) {
 			require.LessOrEqual(t, columnsOf(line), room, "%q", line)
 		}
 		bare := func(s string) string {
-			return strings.NewReplacer(" ", "", nonBreakingSpace, "", string(isolate), "", string(deisolate), "").Replace(s)
+			return strings.NewReplacer(" ", "", nonBreakingSpace, "", string(printable.Isolate), "", string(printable.Deisolate), "").Replace(s)
 		}
-		require.Equal(t, bare(visible(text)), bare(strings.Join(lines, "")))
+		require.Equal(t, bare(printable.Line(text)), bare(strings.Join(lines, "")))
 	})
 }
 
@@ -148,13 +149,13 @@ func TestNothingSteersTheTerminal(t *testing.T) {
 				open := 0
 				for _, r := range line {
 					switch {
-					case r == isolate:
+					case r == printable.Isolate:
 						open++
-					case r == deisolate:
+					case r == printable.Deisolate:
 						open--
 					default:
 						assert.True(t, unicode.IsPrint(r), "%U in %s", r, what)
-						assert.False(t, open == 0 && turns(string(r)), "%U is not isolated in %s", r, what)
+						assert.False(t, open == 0 && printable.Turns(string(r)), "%U is not isolated in %s", r, what)
 					}
 					assert.Contains(t, []int{0, 1}, open, what)
 				}
@@ -162,9 +163,9 @@ func TestNothingSteersTheTerminal(t *testing.T) {
 			}
 		}
 	}
-	assert.Equal(t, "8.0° and ≤ 2", visible(outside("8.0° and ≤ 2")), "nothing to isolate")
-	assert.Equal(t, "by \u2068שלום\u2069: 5", visible("by "+outside("שלום")+": 5"))
-	assert.Equal(t, "\u2068by שלום: 5\u2069", visible("by שלום: 5"))
+	assert.Equal(t, "8.0° and ≤ 2", printable.Line(outside("8.0° and ≤ 2")), "nothing to isolate")
+	assert.Equal(t, "by \u2068שלום\u2069: 5", printable.Line("by "+outside("שלום")+": 5"))
+	assert.Equal(t, "by \u2068שלום\u2069: 5", printable.Line("by שלום: 5"))
 }
 
 // With many clinicians or fixtures the overview is short, and says so.

@@ -12,6 +12,8 @@ import (
 	"golang.org/x/image/font/gofont/goregular"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/text/unicode/bidi"
+
+	"plumbline/internal/printable"
 )
 
 // face is one of the PDF's typefaces.
@@ -106,7 +108,7 @@ const (
 // silent tells letters that take no room.
 func silent(r rune) bool {
 	switch r {
-	case isolate, deisolate, isolateLeft, isolateRight, joiner, parter, '\u200e', '\u200f', '\u061c':
+	case printable.Isolate, printable.Deisolate, isolateLeft, isolateRight, printable.Joiner, printable.NonJoiner, '\u200e', '\u200f', '\u061c':
 		return true
 	}
 	return false
@@ -127,24 +129,24 @@ func (s *setter) width(text string, f face, size float64) float64 {
 
 // prepared decides the direction of isolated text and joins its letters.
 func prepared(text string) string {
-	if !strings.ContainsRune(text, isolate) {
+	if !strings.ContainsRune(text, printable.Isolate) {
 		return text
 	}
 	var b strings.Builder
 	for text != "" {
-		before, rest, found := strings.Cut(text, string(isolate))
+		before, rest, found := strings.Cut(text, string(printable.Isolate))
 		b.WriteString(before)
 		if !found {
 			break
 		}
-		inner, after, _ := strings.Cut(rest, string(deisolate))
+		inner, after, _ := strings.Cut(rest, string(printable.Deisolate))
 		if rightToLeft(inner) {
 			b.WriteRune(isolateRight)
 		} else {
 			b.WriteRune(isolateLeft)
 		}
 		b.WriteString(joined(inner))
-		b.WriteRune(deisolate)
+		b.WriteRune(printable.Deisolate)
 		text = after
 	}
 	return b.String()
@@ -174,7 +176,7 @@ func (s *setter) lines(text string, f face, size, width float64) []string {
 	open := rune(0)
 	flush := func() {
 		if open != 0 {
-			line.WriteRune(deisolate)
+			line.WriteRune(printable.Deisolate)
 		}
 		out = append(out, strings.TrimRight(line.String(), " "))
 		line.Reset()
@@ -199,7 +201,7 @@ func (s *setter) lines(text string, f face, size, width float64) []string {
 			switch {
 			case r == isolateLeft || r == isolateRight:
 				open = r
-			case r == deisolate:
+			case r == printable.Deisolate:
 				open = 0
 			case !silent(r):
 				at, shown := s.pick(f, r)
@@ -230,7 +232,7 @@ func visual(line string) string {
 		}
 		b.WriteString(line[:i])
 		right := strings.HasPrefix(line[i:], string(isolateRight))
-		inner, after, _ := strings.Cut(line[i+len(string(isolateLeft)):], string(deisolate))
+		inner, after, _ := strings.Cut(line[i+len(string(isolateLeft)):], string(printable.Deisolate))
 		b.WriteString(ordered(inner, right))
 		line = after
 	}

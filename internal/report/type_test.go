@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"plumbline/internal/printable"
 )
 
 func newTestSetter(t require.TestingT) *setter {
@@ -65,9 +67,9 @@ func TestOutsideIsTamed(t *testing.T) {
 	assert.Equal(t, "\ufffd", plain(outside("\xff")))
 	rapid.Check(t, func(t *rapid.T) {
 		s := outside(rapid.String().Draw(t, "text"))
-		inner := strings.TrimSuffix(strings.TrimPrefix(s, string(isolate)), string(deisolate))
-		assert.NotContains(t, inner, string(isolate))
-		assert.NotContains(t, inner, string(deisolate))
+		inner := strings.TrimSuffix(strings.TrimPrefix(s, string(printable.Isolate)), string(printable.Deisolate))
+		assert.NotContains(t, inner, string(printable.Isolate))
+		assert.NotContains(t, inner, string(printable.Deisolate))
 	})
 }
 

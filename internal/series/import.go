@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/printable"
 	"plumbline/internal/tooth"
 )
 
@@ -167,7 +168,7 @@ func (t *table) text(column string) string {
 	if !there {
 		return ""
 	}
-	return unescapeFormula(strings.TrimSpace(t.cells[i]))
+	return printable.FromCell(strings.TrimSpace(t.cells[i]))
 }
 
 func (t *table) number(column string) (*float64, error) {

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/printable"
 )
 
 // TableRow is a row of the tidy table: a fixture, or a case without figures
@@ -113,8 +114,9 @@ func columnNames() []string {
 }
 
 // WriteCSV writes the table: RFC 4180 with line ends of one line feed, comma and
-// decimal point, UTF-8 without byte order mark. Text that a spreadsheet would
-// run as a formula gets an apostrophe in front, which ReadCSV takes off again.
+// decimal point, UTF-8 without byte order mark. Text is on one line, and what a
+// spreadsheet would run as a formula gets an apostrophe in front, which ReadCSV
+// takes off again; see printable.Cell.
 func WriteCSV(w io.Writer, rows []TableRow) error {
 	out := csv.NewWriter(w)
 	if err := out.Write(columnNames()); err != nil {
@@ -141,9 +143,9 @@ func (t *TableRow) cells() []string {
 	if t.Status == StatusMeasured {
 		doubt = strconv.FormatBool(t.Doubt)
 	}
-	out := []string{escapeFormula(t.Case), t.Placed, escapeFormula(t.Clinician), escapeFormula(t.Site), numbering, t.Jaw(), t.Region(), escapeFormula(t.Guidance),
-		cell(t.PlannedDiameter), cell(t.PlannedLength), string(t.Status), string(t.Seal), record, escapeFormula(t.Reason), doubt,
-		escapeFormula(strings.Join(t.Flags, " "))}
+	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance),
+		cell(t.PlannedDiameter), cell(t.PlannedLength), printable.Cell(string(t.Status)), string(t.Seal), record, printable.Cell(t.Reason), doubt,
+		printable.Cell(strings.Join(t.Flags, " "))}
 	for _, v := range t.Deviation {
 		out = append(out, cell(v))
 	}
@@ -174,24 +176,6 @@ func cell(v *float64) string {
 		return ""
 	}
 	return strconv.FormatFloat(*v, 'f', -1, 64)
-}
-
-// formulaStarts are the characters with which spreadsheets begin a formula or
-// skip to one, and the apostrophe that guards against them.
-const formulaStarts = "=+-@\t\r\n'"
-
-func escapeFormula(s string) string {
-	if s != "" && strings.ContainsRune(formulaStarts, rune(s[0])) {
-		return "'" + s
-	}
-	return s
-}
-
-func unescapeFormula(s string) string {
-	if len(s) > 1 && s[0] == '\'' && strings.ContainsRune(formulaStarts, rune(s[1])) {
-		return s[1:]
-	}
-	return s
 }
 
 // TableError is a fault in a table to be imported.

@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -10,6 +11,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 )
 
 // Description is what lies at a path, for a person or a script. It carries file
@@ -23,7 +25,8 @@ type Description struct {
 	Volume  *VolumeFound       `json:"volume,omitempty"`
 	Flags   []measurement.Flag `json:"flags"`
 
-	used *Scan
+	used   *Scan
+	choice *ListError // Problem, where it lists series
 }
 
 // SeriesFound is one series at the path.
@@ -93,6 +96,7 @@ func Describe(path string, o Options) (*Description, error) {
 	}
 	if err != nil {
 		d.Problem = err.Error()
+		errors.As(err, &d.choice)
 	}
 	return d, nil
 }
@@ -172,59 +176,66 @@ func Direction(v geom.Vec) string {
 // WriteText writes the description in plain words.
 func (d *Description) WriteText(w io.Writer) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s, %d series\n", d.Path, plural(d.Files, "file"), len(d.Series))
+	printable.Fprintf(&b, "%s: %s, %d series\n", d.Path, plural(d.Files, "file"), len(d.Series))
 	for i, s := range d.Series {
 		if i == maxListed {
-			fmt.Fprintf(&b, "  and %d more\n", len(d.Series)-i)
+			printable.Fprintf(&b, "  and %d more\n", len(d.Series)-i)
 			break
 		}
 		uid := s.UID
 		if uid == "" {
 			uid = "(no series UID)"
 		}
-		fmt.Fprintf(&b, "  series %s\n    ", uid)
+		printable.Fprintf(&b, "  series %s\n    ", uid)
 		for _, known := range []string{s.Modality, s.Date} {
 			if known != "" {
-				fmt.Fprintf(&b, "%s, ", known)
+				printable.Fprintf(&b, "%s, ", known)
 			}
 		}
 		b.WriteString(plural(s.Files, "file"))
 		if s.Slices > 0 {
-			fmt.Fprintf(&b, ", %s of %d × %d voxels", plural(s.Slices, "slice"), s.Columns, s.Rows)
+			printable.Fprintf(&b, ", %s of %d × %d voxels", plural(s.Slices, "slice"), s.Columns, s.Rows)
 			if s.PixelMM[0] > 0 {
-				fmt.Fprintf(&b, " of %.4g × %.4g mm", s.PixelMM[0], s.PixelMM[1])
+				printable.Fprintf(&b, " of %.4g × %.4g mm", s.PixelMM[0], s.PixelMM[1])
 			}
 		}
-		fmt.Fprintf(&b, ", first %s\n", s.FirstFile)
+		printable.Fprintf(&b, ", first %s\n", s.FirstFile)
 		if s.UID == d.Used && d.Volume != nil {
-			fmt.Fprintf(&b, "    this is the volume that would be used\n")
+			printable.Fprintf(&b, "    this is the volume that would be used\n")
 		}
 		if s.Problem != "" {
-			fmt.Fprintf(&b, "    no volume: %s\n", s.Problem)
+			printable.Fprintf(&b, "    no volume: %s\n", s.Problem)
 		}
 	}
 	if v := d.Volume; v != nil {
-		fmt.Fprintf(&b, "volume\n")
-		fmt.Fprintf(&b, "  voxels        %d columns × %d rows × %d slices of %.4g × %.4g × %.4g mm\n", v.Columns, v.Rows, v.Slices, v.VoxelMM[0], v.VoxelMM[1], v.VoxelMM[2])
-		fmt.Fprintf(&b, "  extent        %.1f × %.1f × %.1f mm\n", v.ExtentMM[0], v.ExtentMM[1], v.ExtentMM[2])
-		fmt.Fprintf(&b, "  first voxel   %.3f, %.3f, %.3f mm (patient coordinates, LPS)\n", v.FirstMM[0], v.FirstMM[1], v.FirstMM[2])
+		printable.Fprintf(&b, "volume\n")
+		printable.Fprintf(&b, "  voxels        %d columns × %d rows × %d slices of %.4g × %.4g × %.4g mm\n", v.Columns, v.Rows, v.Slices, v.VoxelMM[0], v.VoxelMM[1], v.VoxelMM[2])
+		printable.Fprintf(&b, "  extent        %.1f × %.1f × %.1f mm\n", v.ExtentMM[0], v.ExtentMM[1], v.ExtentMM[2])
+		printable.Fprintf(&b, "  first voxel   %.3f, %.3f, %.3f mm (patient coordinates, LPS)\n", v.FirstMM[0], v.FirstMM[1], v.FirstMM[2])
 		for a, what := range [3]string{"columns", "rows", "slices"} {
-			fmt.Fprintf(&b, "  %-8s run  %s\n", what, v.Directions[a])
+			printable.Fprintf(&b, "  %-8s run  %s\n", what, v.Directions[a])
 		}
 		if v.GreyLow != nil && v.GreyHigh != nil {
-			fmt.Fprintf(&b, "  grey values   %.6g to %.6g, not calibrated", *v.GreyLow, *v.GreyHigh)
+			printable.Fprintf(&b, "  grey values   %.6g to %.6g, not calibrated", *v.GreyLow, *v.GreyHigh)
 			if v.GreyCeiling != nil {
-				fmt.Fprintf(&b, "; clipped at the top")
+				printable.Fprintf(&b, "; clipped at the top")
 			}
-			fmt.Fprintf(&b, "\n")
+			printable.Fprintf(&b, "\n")
 		}
-		fmt.Fprintf(&b, "  stored as     %s\n", v.Syntax)
+		printable.Fprintf(&b, "  stored as     %s\n", v.Syntax)
 	}
 	if d.Problem != "" {
-		fmt.Fprintf(&b, "no volume can be read: %s\n", d.Problem)
+		message, items := d.Problem, []string(nil)
+		if d.choice != nil {
+			message, items = d.choice.Message, d.choice.Items
+		}
+		printable.Fprintf(&b, "no volume can be read: %s\n", message)
+		for _, it := range items {
+			printable.Fprintf(&b, "  %s\n", it)
+		}
 	}
 	for _, f := range d.Flags {
-		fmt.Fprintf(&b, "%s (%s): %s\n", f.Level, f.Code, f.Message)
+		printable.Fprintf(&b, "%s (%s): %s\n", f.Level, f.Code, f.Message)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

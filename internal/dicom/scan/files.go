@@ -10,7 +10,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	"unicode"
+
+	"plumbline/internal/printable"
 )
 
 // Bounds on what a folder or an archive may hold. A scan is one file or a few
@@ -61,7 +62,7 @@ func openSource(path string) (*source, error) {
 	case !info.Mode().IsRegular():
 		return nil, fmt.Errorf("%s is neither a folder nor a file", path)
 	}
-	one := ordinaryFile(func() (*os.File, error) { return os.Open(path) }, printable(path), info)
+	one := ordinaryFile(func() (*os.File, error) { return os.Open(path) }, printable.Plain(path), info)
 	return &source{files: []*file{one}, single: true, close: func() error { return nil }}, nil
 }
 
@@ -101,7 +102,7 @@ func openFolder(path string) (*source, error) {
 	}
 	s := &source{close: root.Close}
 	err = fs.WalkDir(root.FS(), ".", func(rel string, e fs.DirEntry, err error) error {
-		shown := printable(filepath.Join(path, filepath.FromSlash(rel)))
+		shown := printable.Plain(filepath.Join(path, filepath.FromSlash(rel)))
 		if err != nil {
 			if rel == "." {
 				return err
@@ -149,16 +150,6 @@ func (s *source) skip(format string, args ...any) {
 	s.skipped = append(s.skipped, fmt.Sprintf(format, args...))
 }
 
-// printable keeps control characters of a file name off the terminal.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return '?'
-		}
-		return r
-	}, s)
-}
-
 // openZip reads a zip archive on disk. Nothing is unpacked to disk, so names in
 // it can lead nowhere; entries are read as streams, of which no more than the
 // bytes that a scan needs.
@@ -180,7 +171,7 @@ func openZip(archive *file) (*source, error) {
 			in.Close()
 			return nil, fmt.Errorf("%s is a damaged zip archive (its files claim more bytes than it has, so they lie over each other); have it packed again", path)
 		}
-		shown := printable(path + ": " + e.Name)
+		shown := printable.Plain(path + ": " + e.Name)
 		switch {
 		case e.FileInfo().IsDir():
 			continue

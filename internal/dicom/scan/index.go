@@ -8,6 +8,7 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 
 	"plumbline/internal/dicom/element"
+	"plumbline/internal/printable"
 )
 
 // A DICOMDIR is never followed to find files: its names may differ from those
@@ -56,7 +57,7 @@ func (s *survey) checkIndexes() {
 			}
 		}
 		if missing > 0 {
-			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), printable(element.Shorten(example))))
+			s.problems = append(s.problems, fmt.Sprintf("%s names %s that %s not there, first %s", x.file.name, plural(missing, "file"), isAre(missing), printable.Plain(element.Shorten(example))))
 		}
 		if outside > 0 {
 			s.problems = append(s.problems, fmt.Sprintf("%s names %s outside its folder, which %s not followed", x.file.name, plural(outside, "file"), wasWere(outside)))

@@ -374,7 +374,7 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 				return g, nil
 			}
 		}
-		return nil, fmt.Errorf("%s has no series %s; it has:\n%s", s.path, o.SeriesUID, s.listSeries(s.groups))
+		return nil, listSeries(s.groups, "%s has no series %s; it has:", s.path, o.SeriesUID)
 	}
 	var volumes, usable []*series
 	for _, g := range s.groups {
@@ -393,24 +393,33 @@ func (s *survey) chooseSeries(o Options) (*series, error) {
 	case len(usable) == 0:
 		return nil, s.errNoVolume()
 	case len(volumes) == 0:
-		return nil, fmt.Errorf("%s has no series of %d or more slices with a place in the patient; it has:\n%s", s.path, minSlices, s.listSeries(usable))
+		return nil, listSeries(usable, "%s has no series of %d or more slices with a place in the patient; it has:", s.path, minSlices)
 	}
-	return nil, fmt.Errorf("%s holds %d series that may be the scan; choose one with %s:\n%s", s.path, len(volumes), o.Names.askSeries(), s.listSeries(volumes))
+	return nil, listSeries(volumes, "%s holds %d series that may be the scan; choose one with %s:", s.path, len(volumes), o.Names.askSeries())
 }
 
 // maxListed bounds a list in a message.
 const maxListed = 20
 
-func (s *survey) listSeries(groups []*series) string {
-	var lines []string
+// ListError is an error that ends in a list, an item a line.
+type ListError struct {
+	Message string
+	Items   []string
+}
+
+func (e *ListError) Error() string { return e.Message + "\n  " + strings.Join(e.Items, "\n  ") }
+
+// listSeries is an error with a list of series behind its message.
+func listSeries(groups []*series, format string, args ...any) *ListError {
+	out := &ListError{Message: fmt.Sprintf(format, args...)}
 	for i, g := range groups {
 		if i == maxListed {
-			lines = append(lines, fmt.Sprintf("  and %d more", len(groups)-i))
+			out.Items = append(out.Items, fmt.Sprintf("and %d more", len(groups)-i))
 			break
 		}
-		lines = append(lines, "  "+g.describe())
+		out.Items = append(out.Items, g.describe())
 	}
-	return strings.Join(lines, "\n")
+	return out
 }
 
 // errNoVolume is the error for a path without any usable image.

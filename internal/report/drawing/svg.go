@@ -8,6 +8,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"plumbline/internal/printable"
 )
 
 // number writes a length to a thousandth of a millimetre.
@@ -23,7 +25,7 @@ func number(v float64) string {
 // width it is given there, and carries Alt as its name.
 func (d *Drawing) SVG(w io.Writer) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %s %s" role="img" aria-label="%s">`, number(d.Width), number(d.Height), html.EscapeString(d.Alt))
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %s %s" role="img" aria-label="%s">`, number(d.Width), number(d.Height), html.EscapeString(printable.Line(d.Alt)))
 	writeItems(&b, d.Items)
 	b.WriteString("</svg>\n")
 	_, err := io.WriteString(w, b.String())
@@ -103,5 +105,5 @@ func (l Label) svg(b *strings.Builder) {
 	if l.Turned {
 		fmt.Fprintf(b, ` transform="rotate(-90 %s %s)"`, number(l.At.X), number(l.At.Y))
 	}
-	b.WriteString(">" + html.EscapeString(l.Text) + "</text>")
+	b.WriteString(">" + html.EscapeString(printable.Line(l.Text)) + "</text>")
 }

@@ -29,6 +29,7 @@ import (
 	"time"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/printable"
 	"plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
@@ -274,8 +275,7 @@ func (p *packer) chain(f *series.File) {
 	fmt.Fprintf(&b, "The series file holds %d records, and its chain of hashes is unbroken.\nReceipt: %s\n\n", len(f.Records), f.Receipt())
 	b.WriteString("Each record as number, kind, case, SHA-256 of the record before it, its own SHA-256:\n\n")
 	for _, r := range f.Records {
-		// Kinds are known words and pseudonyms have no line breaks.
-		fmt.Fprintf(&b, "%d\t%s\t%s\t%s\t%s\n", r.Number, r.Kind, r.Case, r.Before, r.Hash)
+		printable.Fprintf(&b, "%d\t%s\t%s\t%s\t%s\n", r.Number, r.Kind, r.Case, r.Before, r.Hash)
 	}
 	b.WriteString("\n" + series.CannotProve + "\n")
 	p.add(chainName, []byte(b.String()))
