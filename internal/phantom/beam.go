@@ -4,11 +4,11 @@ import "math"
 
 // The beam: a 90 kV tube behind some 6 mm of aluminium, seen by a detector that
 // weighs a photon by its energy, in five lines. Mass attenuation coefficients,
-// cm²/g, at those energies: J. H. Hubbell and S. M. Seltzer, Tables of X-Ray
-// Mass Attenuation Coefficients, NISTIR 5632, from memory (water, cortical bone
-// of ICRU report 44, titanium); cobalt-chromium is taken as 0.63 Co, 0.30 Cr,
-// 0.07 Mo, from memory to about 5 %. The weights are our own estimate. They only
-// set how strong the artefacts are, not where anything lies.
+// cm²/g, at those energies: J. H. Hubbell and S. M. Seltzer, Tables of X-Ray Mass
+// Attenuation Coefficients, NISTIR 5632 (water; cortical bone of ICRU report 44;
+// titanium from memory); cobalt-chromium is taken as 0.63 Co, 0.30 Cr, 0.07 Mo, from
+// memory to about 5 %. The weights are our own estimate. They only set how strong the
+// artefacts are, not where anything lies.
 const spectralLines = 5
 
 var (
@@ -39,9 +39,8 @@ var metalGrey = func() (g [alloys]float64) {
 
 func muMetal(a alloy, line int) float64 { return massMetal[a][line] * density[a] / 10 }
 
-// ray is what a ray crosses: soft tissue as mm of water, what is denser than
-// that as mm of water at the reference energy that behave like bone, and mm of
-// each alloy.
+// ray is the path lengths of a ray: soft tissue as mm of water, what is denser than that
+// as bone in mm of water at the reference energy, and mm of each alloy.
 type ray struct {
 	soft, bone float64
 	metal      [alloys]float64
@@ -50,7 +49,7 @@ type ray struct {
 // softTop is the density, in water's, up to which tissue behaves like water.
 const softTop = 1.1
 
-// intensity is the share of the beam that passes.
+// intensity is the transmitted fraction of the beam, Σ w(E)·exp(−∫μ(E) dl).
 func (r *ray) intensity() float64 {
 	sum := 0.0
 	for e := range spectralLines {
@@ -63,9 +62,8 @@ func (r *ray) intensity() float64 {
 	return sum
 }
 
-// waterCorrection turns a measured −ln(I) into what the same length of water gives at
-// the reference energy: the correction that every machine makes for soft
-// tissue.
+// waterCorrection turns a measured −ln(I) into the monochromatic attenuation of the same
+// length of water at the reference energy: the usual correction of beam hardening.
 type waterCorrection struct {
 	step  float64
 	value []float64

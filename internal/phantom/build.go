@@ -84,7 +84,7 @@ func (sc *scene) plannedFrames() []frame {
 	return plans
 }
 
-// isDistal tells whether site a lies further from the midline than b, or on
+// isDistal reports whether site a lies further from the midline than b, or on
 // the other side of it.
 func (j *jaw) isDistal(a, b string) bool {
 	return a[0] != b[0] || a[1] > b[1]

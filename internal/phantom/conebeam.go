@@ -15,8 +15,8 @@ import (
 // in parallel beams, which is quick; here metal is seen as a machine sees it:
 // rays from a source that circles the head, detector elements that average
 // intensity over their own area, the logarithm after that, and reconstruction
-// from the cone. Where an edge shares an element with what is beside it the
-// average lets too much light through, so that metal looks smaller than it is.
+// from the cone. Averaging intensities instead of attenuations underestimates the
+// attenuation where an element covers an edge, so that metal appears smaller than it is.
 //
 // Method: L. A. Feldkamp, L. C. Davis and J. W. Kress, Practical cone-beam
 // algorithm, J Opt Soc Am A 1984; 1(6): 612-619. The edge's effect: P. M. Joseph
@@ -63,7 +63,7 @@ func ConeBeam(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	return b.store(c), &truth, nil
 }
 
-// coneScan is the machine: detector elements pitch mm apart at the axis.
+// coneScan is the scanner: detector elements pitch mm apart at the axis.
 type coneScan struct {
 	*block
 	scan       Scan
@@ -114,7 +114,7 @@ func newConeScan(st *scanScene, b *block, c Scan, s *tissueProjections) *coneSca
 	return m
 }
 
-// metalMap is how much of each small cell of a box one metal body fills, in the
+// metalMap is the partial volume of one metal body in the small cells of a box, in the
 // scan's frame.
 type metalMap struct {
 	of     alloy
@@ -193,7 +193,8 @@ func (m *coneScan) addMetal() {
 	}
 }
 
-// filteredProjection gives the filtered shadow that metal adds in one view, rows × cols.
+// filteredProjection is the ramp-filtered attenuation that metal adds to one view, rows
+// × cols.
 func (m *coneScan) filteredProjection(v int) []float32 {
 	sin, cos := math.Sincos(2 * math.Pi * float64(v) / coneViews)
 	axis := geom.Vec{X: cos, Y: sin}
@@ -275,7 +276,7 @@ func (m *coneScan) filteredProjection(v int) []float32 {
 	return out
 }
 
-// headShift is where the head lies during view v, against its place at rest.
+// headShift is the displacement of the head during view v from its mean position.
 func (m *coneScan) headShift(v int) geom.Vec {
 	share := 0.0
 	for _, p := range m.parts {
@@ -290,7 +291,7 @@ func (m *coneScan) headShift(v int) geom.Vec {
 // reaches it.
 const blurredOnly = 1 << 31
 
-// shadowMask tells which bodies may shade each element, by bit.
+// shadowMask has a bit set for each body that may attenuate the rays to an element.
 func (m *coneScan) shadowMask(source, axis geom.Vec, point func(x, y float64) geom.Vec) []uint32 {
 	out := make([]uint32, m.rows*m.cols)
 	w := len(m.blurKernel) / 2
@@ -408,8 +409,8 @@ func (m *coneScan) blur(image []float32) {
 	}
 }
 
-// noMetal tells whether no voxel of slice k sees metal in a filtered view: rows
-// without metal are zero throughout.
+// noMetal reports whether a filtered view has no metal in the rows that slice k projects
+// to: they are zero throughout.
 func (m *coneScan) noMetal(q []float32, k int) bool {
 	z := m.grid.Patient(0, 0, float64(m.lo[2]+k)).Z - m.centre.Z
 	r := m.fieldRadius()

@@ -6,7 +6,7 @@ import (
 	"plumbline/internal/parallel"
 )
 
-// detector is how metal's shadows are sampled: bins of pitch mm, a whole number
+// detector samples the parallel projections of metal: bins of pitch mm, a whole number
 // of them to a voxel, from −half to half about the axis.
 type detector struct {
 	bins  int
@@ -27,10 +27,10 @@ const (
 	// backprojectionUpsampling is how finely the filtered shadow is tabulated for projecting
 	// back, in parts of a voxel.
 	backprojectionUpsampling = 4
-	// minTransmission is the smallest share of the beam that a detector tells from
-	// nothing; it keeps the noise finite.
+	// minTransmission is the least transmitted fraction that is detected (photon
+	// starvation); it keeps the logarithm and the noise finite.
 	minTransmission = 2e-5
-	// noisePath is the water, mm, behind which the stated noise arises.
+	// noisePath is the path in water, mm, for which Scan.Noise is stated.
 	noisePath = 130.0
 )
 
@@ -68,7 +68,7 @@ func newDetector(voxel, reach float64) *detector {
 	return d
 }
 
-// metalVoxel is one voxel's metal in a slice.
+// metalVoxel is the metal in one voxel of a slice.
 type metalVoxel struct {
 	x, y float64 // from the axis, mm
 	fill float32 // mm² of metal
@@ -98,7 +98,8 @@ func (b *block) metalVoxels(c Scan, patches []*metalFraction, k int) (list []met
 	return list, math.Sqrt(reach)
 }
 
-// addMetalArtefact adds the artefacts of metal, slice by slice.
+// addMetalArtefact adds beam hardening, scatter and photon starvation of metal, slice
+// by slice.
 func (st *scanScene) addMetalArtefact(b *block, c Scan, s *tissueProjections, patches []*metalFraction) {
 	if len(patches) == 0 {
 		return
@@ -127,11 +128,10 @@ func (st *scanScene) addMetalArtefact(b *block, c Scan, s *tissueProjections, pa
 	noise := c.Noise / (1000 / muWater * math.Pi / math.Sqrt(views) * d.pitch * math.Sqrt(square))
 	clear := ray{soft: noisePath}
 	sh := &metalArtefact{detector: d, scan: c, shadows: s, ramp: h, blurKernel: pre, noise: noise * math.Sqrt(clear.intensity()), seed: seed}
-	// The point spread carries a slice's artefact to its neighbours, as it does
-	// the metal itself; else an end across the axis would look farther out than
-	// it is.
-	spread := sliceKernel(c)
-	around := len(spread) / 2
+	// The point spread blurs an artefact along z as it does the metal itself; else the
+	// end of a body across z would appear farther out than it is.
+	psf := sliceKernel(c)
+	around := len(psf) / 2
 	layers := make([][]float32, b.size[2]+2*around)
 	parallel.For(len(layers), func(k int) {
 		grains, _ := b.metalVoxels(c, patches, b.lo[2]+k-around)
@@ -141,7 +141,7 @@ func (st *scanScene) addMetalArtefact(b *block, c Scan, s *tissueProjections, pa
 	})
 	parallel.For(b.size[2], func(k int) {
 		out := b.grey[k*b.size[0]*b.size[1]:]
-		for n, w := range spread {
+		for n, w := range psf {
 			for i, x := range layers[k+n] {
 				out[i] += w * x
 			}
@@ -149,10 +149,10 @@ func (st *scanScene) addMetalArtefact(b *block, c Scan, s *tissueProjections, pa
 	})
 }
 
-// sliceKernel spreads metal's artefacts over neighbouring slices.
+// sliceKernel is the point spread along z, slice steps.
 func sliceKernel(c Scan) []float32 { return gaussianKernel(c.sigma(), c.sliceStep()) }
 
-// metalArtefact computes one slice's metal artefact.
+// metalArtefact computes the metal artefact of a slice.
 type metalArtefact struct {
 	*detector
 	scan       Scan
@@ -163,8 +163,8 @@ type metalArtefact struct {
 	seed       uint64
 }
 
-// reconstruct gives the artefact of the given metal in slice k of the scan, over the
-// block's columns and rows.
+// reconstruct is the filtered back-projection of the projection errors of the metal in
+// slice k of the scan, over the block's columns and rows.
 func (s *metalArtefact) reconstruct(b *block, k int, grains []metalVoxel) []float32 {
 	n := 2*s.half + 1
 	var path [alloys][]float32
@@ -209,7 +209,8 @@ func (s *metalArtefact) reconstruct(b *block, k int, grains []metalVoxel) []floa
 	return sum
 }
 
-// projectionErrors fills e from lo to hi with what the metal's shadow measures too much.
+// projectionErrors sets e from lo to hi to the measured attenuation of metal, after the
+// correction for water, less the monochromatic one, of view v.
 func (s *metalArtefact) projectionErrors(e []float32, path [alloys][]float32, work []float32, lo, hi, v, k int, z float64) {
 	n := len(e)
 	with, without, mono := work[:n], work[n:2*n], work[2*n:3*n]
@@ -244,7 +245,7 @@ func (s *metalArtefact) projectionErrors(e []float32, path [alloys][]float32, wo
 		}
 		got, bare := max(minTransmission, float64(a)), max(minTransmission, float64(b))
 		value := s.shadows.waterCorrection.at(-math.Log(got)) - s.shadows.waterCorrection.at(-math.Log(bare)) - float64(c)
-		// Quantum noise beyond that of the bare ray, which the even noise has.
+		// Quantum noise beyond that without metal, which addNoise gives.
 		extra := s.noise * math.Sqrt(max(0, 1/got-1/bare))
 		value += extra * float64(normalFromBits(hash64(s.seed, uint64(k), uint64(v), uint64(u))))
 		e[u] = float32(value)
@@ -257,7 +258,8 @@ func (s *tissueProjections) scatterAt(z float64) float64 {
 	return s.scatter[k] + (z-float64(k))*(s.scatter[k+1]-s.scatter[k])
 }
 
-// filter convolves the shadow, nonzero from lo to hi, with the ramp.
+// filter convolves a projection, nonzero from lo to hi, with the ramp kernel; q is at
+// voxel steps.
 func (s *metalArtefact) filter(q, e []float32, lo, hi, field int) {
 	for i := range q {
 		at := (i-field)*s.bins + s.half
@@ -275,7 +277,7 @@ func (s *metalArtefact) filter(q, e []float32, lo, hi, field int) {
 	}
 }
 
-// upsampleCubic tabulates q between its values by Catmull and Rom's cubic.
+// upsampleCubic interpolates q between its samples by the cubic of Catmull and Rom.
 func upsampleCubic(table, q []float32) {
 	for i := range len(q) - 1 {
 		p0, p1, p2, p3 := q[max(0, i-1)], q[i], q[i+1], q[min(len(q)-1, i+2)]
@@ -286,7 +288,7 @@ func upsampleCubic(table, q []float32) {
 	}
 }
 
-// backproject adds one view to a slice of the block.
+// backproject adds one filtered view to a slice of the block.
 func (s *metalArtefact) backproject(sum, table []float32, b *block, v, field int) {
 	// Positions in the table in units of 2⁻¹⁶, counted from the whole scan's
 	// first column, so that a block gets the same sums as the whole.

@@ -10,7 +10,7 @@ import (
 	"plumbline/internal/volume"
 )
 
-// metalFraction is how much of each voxel in a box one metal body fills.
+// metalFraction is the partial volume of one metal body in each voxel of a box.
 type metalFraction struct {
 	of     alloy
 	lo, hi [3]int
@@ -24,7 +24,7 @@ type metalFraction struct {
 // Gaussian equals the continuous one to 1e-6.
 const fineCell = 0.1
 
-// rasteriseMetal renders the scan's metal in the slices from kLow (included) to kHigh
+// rasteriseMetal computes the partial volumes of the scan's metal in the slices from kLow (included) to kHigh
 // (excluded), each body on its own fine cells.
 func (st *scanScene) rasteriseMetal(g volume.Grid, c Scan, parts []headPosition, kLow, kHigh int) []*metalFraction {
 	bodies := st.metalPre
@@ -137,8 +137,9 @@ func (p *metalFraction) rasterise(g volume.Grid, c Scan, parts []headPosition, t
 	})
 }
 
-// addFractions adds to row how much of each cell along x the body fills, and tells
-// whether it met it. Where the distance shows the surface far off it leaps.
+// addFractions adds to row the partial volume of the body in each cell along x, and
+// reports whether there is any. Steps as large as the distance to the surface allows
+// skip what is all inside or outside (sphere tracing).
 func addFractions(row []float32, at geom.Vec, step, cell float64, weight float32, toJaw geom.Rigid, m metal) bool {
 	hit := false
 	q := toJaw.Apply(at)
@@ -185,10 +186,10 @@ func downsampleRows(out, rows []float32, width int, w []float32, f int) {
 	}
 }
 
-// addMetal lays the metal over the tissue.
+// addMetal mixes the metal into the tissue by its partial volume.
 func (b *block) addMetal(patches []*metalFraction) { b.replace(patches, metalGrey) }
 
-// replace puts each alloy's grey value in the place of what is there.
+// replace moves each voxel towards the grey value of the alloy, by its partial volume.
 func (b *block) replace(patches []*metalFraction, greys [alloys]float64) {
 	for _, p := range patches {
 		grey := float32(greys[p.of])

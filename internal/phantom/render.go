@@ -54,13 +54,13 @@ func RenderPost(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	return sc.render(s.Post, g, true, lo, hi), &truth, nil
 }
 
-// headPosition is one of the places where the head lies during a scan.
+// headPosition is one position of the head during a scan and its share of the time.
 type headPosition struct {
 	shift  geom.Vec // mm, in the scan's frame
 	weight float64
 }
 
-// headPositions are two places Motion apart whose mean is the true one.
+// headPositions are two positions Motion apart whose weighted mean is the true one.
 func (c Scan) headPositions(seed uint64) []headPosition {
 	if c.Motion == 0 {
 		return []headPosition{{weight: 1}}
@@ -143,7 +143,7 @@ func gaussianKernel(sigma, step float64) []float32 {
 	return out
 }
 
-// tileEdge is the edge of a tile of voxels that share one list of bodies.
+// tileEdge is the edge of a tile of voxels that share one list of bodies, voxels.
 const tileEdge = 8
 
 // renderTissue renders everything but metal: cells averaged over their volume,
@@ -215,7 +215,7 @@ func (st *scanScene) renderTile(b *block, c Scan, parts []headPosition, raw []fl
 	}
 }
 
-// meanOfOctants is the mean over eight parts of a voxel.
+// meanOfOctants is the mean grey value over the eight octants of a voxel (supersampling).
 func (st *scanScene) meanOfOctants(t *tile, p geom.Vec, c Scan) float64 {
 	q, qz := c.Voxel/4, c.sliceStep()/4
 	w := math.Max(c.Voxel, c.sliceStep()) / 2
@@ -280,17 +280,17 @@ func addWeighted(out, in []float32, stride int, w []float32) {
 	}
 }
 
-// noiseFilter is the in-plane noise filter: the reconstruction's ramp takes the low
-// frequencies away and its window the high ones, which a difference of two
-// Gaussians imitates. Rays from front to back cross more of the arch, so the
-// grain is longer that way.
+// noiseFilter gives white noise the in-plane power spectrum of a reconstruction: the
+// ramp attenuates low frequencies and its window the high ones, which a difference of
+// two Gaussians imitates. Rays from front to back cross more of the arch, so the
+// correlation length is larger that way.
 type noiseFilter struct {
 	narrow, wide [2][]float32 // along x and y, voxel steps
 	share        float32      // of the wide one that is taken off
 	scale        float32      // to unit variance
 }
 
-// noiseAlong is the noise's correlation along z.
+// noiseAlong is the noise filter along z.
 var noiseAlong = [3]float32{0.1, 1, 0.1}
 
 func newNoiseFilter(c Scan) *noiseFilter {

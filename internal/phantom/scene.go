@@ -40,7 +40,7 @@ func jawToScan(c Scan) geom.Rigid {
 	return turn
 }
 
-// scanScene is the scene as one scan sees it: where each body lies.
+// scanScene is the scene with the pose of each body in one scan.
 type scanScene struct {
 	*scene
 	toOwn, toOther, toSkull, toMouth geom.Rigid // from the scan's patient frame
@@ -80,7 +80,7 @@ func (sc *scene) inScan(c Scan, post bool) *scanScene {
 	return st
 }
 
-// jawContent is what of one jaw can show within a tile.
+// jawContent lists what of one jaw may intersect a tile.
 type jawContent struct {
 	jaw      *jaw
 	bone     presence
@@ -99,7 +99,7 @@ const (
 	interior                 // all spongy bone
 )
 
-// tile is a small block of space with what can show in it.
+// tile is a small block of space with the bodies that may intersect it.
 type tile struct {
 	own, other jawContent
 	skin, air  presence
@@ -120,7 +120,7 @@ func headDistance(p geom.Vec) float64 {
 	return (k - 1) * headX
 }
 
-// bodiesNear gathers what can show within radius r of the scan's point p.
+// bodiesNear lists the bodies that may lie within radius r of the scan's point p.
 func (st *scanScene) bodiesNear(p geom.Vec, r float64) tile {
 	var t tile
 	// Distances of blended and bent bodies are not exact; the margin covers it.
@@ -185,8 +185,8 @@ func (st *scanScene) jawNear(j *jaw, q geom.Vec, r, margin float64) jawContent {
 // canalWall is the thickness of the bone that lines the nerve canal, mm.
 const canalWall = 0.45
 
-// grey is the grey value of a cell of edge w at the scan's point p, and the
-// distance to the nearest surface.
+// grey is the grey value of a cell of edge w at the scan's point p, and the distance
+// to the nearest surface, mm.
 func (st *scanScene) grey(t *tile, p geom.Vec, w float64) (v, edge float64) {
 	edge = math.Inf(1)
 	own := st.toOwn.Apply(p)
@@ -237,7 +237,8 @@ func (st *scanScene) softGrey(t *tile, p geom.Vec, w float64, edge *float64) flo
 	return v
 }
 
-// boneFractions is how much of the cell is bone of this jaw, and how much is spongy.
+// boneFractions is the partial volume of this jaw's bone in the cell, and that of its
+// spongy part.
 func (c *jawContent) boneFractions(q geom.Vec, w float64, edge *float64) (bone, marrow float64) {
 	switch c.bone {
 	case outside:
@@ -250,7 +251,7 @@ func (c *jawContent) boneFractions(q geom.Vec, w float64, edge *float64) (bone, 
 	return planeFraction(d, w), planeFraction(d+shell, w)
 }
 
-// blend lays this jaw over the grey value v.
+// blend mixes this jaw into the grey value v by partial volume.
 func (c *jawContent) blend(q geom.Vec, v, bone, marrow, w float64, edge *float64) float64 {
 	j := c.jaw
 	if bone > 0 {
@@ -283,7 +284,7 @@ func (c *jawContent) blend(q geom.Vec, v, bone, marrow, w float64, edge *float64
 	return v
 }
 
-// blendSocket lays the former tooth's socket into the bone.
+// blendSocket mixes the former tooth's socket into the bone.
 func (j *jaw) blendSocket(q geom.Vec, v, bone, w float64, edge *float64) float64 {
 	d := j.former.rootDistance(q)
 	*edge = min(*edge, math.Abs(d-laminaOuter), math.Abs(d-gapOuter))

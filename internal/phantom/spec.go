@@ -133,12 +133,12 @@ func UsualFixture(site string) Fixture {
 	}
 }
 
-// Upper tells whether the case's fixtures are in the upper jaw.
+// Upper reports whether the case's fixtures are in the upper jaw.
 func (s Spec) Upper() bool {
 	return len(s.Fixtures) > 0 && len(s.Fixtures[0].Site) == 2 && s.Fixtures[0].Site[0] <= '2'
 }
 
-// Check tells the first thing that is wrong with s.
+// Check is the first error in s, nil for a valid one.
 //
 // Errors: one that names the field, its value and what is expected.
 func (s Spec) Check() error {

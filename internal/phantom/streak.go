@@ -7,12 +7,11 @@ import (
 	"plumbline/internal/parallel"
 )
 
-// Streaks are computed as parallel projections in each slice: what the beam
-// loses through tissue and metal, line by line of its spectrum, with scatter
-// and photon noise, against what a single line would lose. The difference,
-// filtered and projected back, is the artefact, which is added to the exact
-// picture. So edges stay where they are, and cupping, dark and bright bands
-// between metal and the noise along them are of the right kind and size.
+// Artefacts are computed from parallel projections of each slice: the polychromatic
+// attenuation by tissue and metal, with scatter and photon noise, less the
+// monochromatic one. The filtered back-projection of the difference is the artefact,
+// which is added to the exact image. So edges stay in place, and cupping, dark and
+// bright bands between metal and the noise along them are realistic in kind and size.
 //
 // Method: filtered back-projection, A. C. Kak and M. Slaney, Principles of
 // Computerized Tomographic Imaging, IEEE Press 1988, section 3.3.
@@ -27,7 +26,8 @@ const (
 	scatter     = 0.02 // of the mean primary beam, what a machine's correction leaves
 )
 
-// tissueProjections has the tissue's projections of the slices that a block needs.
+// tissueProjections are the path lengths of all but metal for the slices that a block
+// needs.
 type tissueProjections struct {
 	first, count    int       // coarse slices, coarseCell apart along z from the scan's first slice
 	x, y            float64   // of the map's middle and the rotation's axis, mm
@@ -36,20 +36,20 @@ type tissueProjections struct {
 	waterCorrection *waterCorrection
 }
 
-// addStreaks adds the artefacts of beam hardening, scatter and starvation.
+// addStreaks adds the artefacts of beam hardening, scatter and photon starvation.
 func (st *scanScene) addStreaks(b *block, c Scan, patches []*metalFraction) {
 	s := st.projectTissue(b, c)
 	st.addTissueHardening(b, c, s)
 	st.addMetalArtefact(b, c, s, patches)
 }
 
-// axis is the middle of the scan's field, about which it turns.
+// axis is the axis of rotation, the middle of the scan's field.
 func (b *block) axis() (x, y float64) {
 	p := b.grid.Centre()
 	return p.X, p.Y
 }
 
-// projectTissue makes the projections of everything but metal.
+// projectTissue computes the projections of everything but metal.
 func (st *scanScene) projectTissue(b *block, c Scan) *tissueProjections {
 	s := &tissueProjections{waterCorrection: newWaterCorrection()}
 	around := len(sliceKernel(c)) / 2
@@ -79,7 +79,7 @@ func (st *scanScene) projectTissue(b *block, c Scan) *tissueProjections {
 	return s
 }
 
-// fillDensityMap fills one slice of the coarse map, in water's density.
+// fillDensityMap computes one slice of the coarse map, in densities of water.
 func (st *scanScene) fillDensityMap(soft, bone []float32, ox, oy, z float64) {
 	const n, group = coarseSpan, 4
 	for j0 := 0; j0 < n; j0 += group {
@@ -103,7 +103,7 @@ func (st *scanScene) fillDensityMap(soft, bone []float32, ox, oy, z float64) {
 	}
 }
 
-// project integrates the map along the rays of one view.
+// project integrates the density map along the rays of one view.
 func (s *tissueProjections) project(soft, bone, mapSoft, mapBone []float32, theta, dx, dy float64) {
 	const n = coarseSpan
 	sin, cos := math.Sincos(theta)
@@ -182,7 +182,7 @@ func rampKernel(pitch, sigma float64, n int) []float32 {
 	return out
 }
 
-// addTissueHardening adds the mild cupping and bands that tissue alone makes.
+// addTissueHardening adds the cupping and bands of beam hardening by tissue alone.
 func (st *scanScene) addTissueHardening(b *block, c Scan, s *tissueProjections) {
 	h := rampKernel(coarsePitch, 0.8, coarseBins)
 	size := (coarseViews + 1) * coarseBins
@@ -255,8 +255,8 @@ func (st *scanScene) addTissueHardening(b *block, c Scan, s *tissueProjections) 
 	})
 }
 
-// rayAt gives the tissue that a ray of a slice crosses: z in coarse slices
-// from the first, v the fine view, u mm from the axis.
+// rayAt interpolates the path lengths of a ray in tissue: z in coarse slices from the
+// first, v the fine view, u mm from the axis.
 func (s *tissueProjections) rayAt(z float64, v int, u float64) ray {
 	x := max(0, min(coarseBins-1.001, u/coarsePitch+float64(coarseBins-1)/2))
 	i, k := int(x), int(z)

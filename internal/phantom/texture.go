@@ -2,7 +2,7 @@ package phantom
 
 import "math"
 
-// hash64 hashes four numbers to 64 well-spread bits.
+// hash64 hashes four numbers to 64 bits.
 //
 // Method: the finaliser of Steele, Lea and Flood, Fast splittable pseudorandom
 // number generators, OOPSLA 2014, doi 10.1145/2660193.2660195, applied to a

@@ -164,15 +164,15 @@ func (t *tooth) rootDistance(p geom.Vec) float64 {
 	return d
 }
 
-// toothContent is what of a tooth can show within a tile.
+// toothContent lists the parts of a tooth that may intersect a tile.
 type toothContent struct {
 	*tooth
 	roots []*cone
 	crown bool
 }
 
-// contentNear gathers what can show within r of q, jaw frame; ok tells whether
-// anything can. The margin of 0.3·r is more than half a cell, which reaches 0.4·r
+// contentNear lists the parts that may lie within r of q, jaw frame; ok reports whether
+// there are any. The margin of 0.3·r is more than half a cell, which reaches 0.4·r
 // at most, and more than the half diagonal of a voxel, r/8.
 func (t *tooth) contentNear(q geom.Vec, r float64) (g toothContent, ok bool) {
 	if norm(r3.Sub(t.centre, q)) > t.reach+r+0.5 {
@@ -188,8 +188,8 @@ func (t *tooth) contentNear(q geom.Vec, r float64) (g toothContent, ok bool) {
 	return g, g.crown || len(g.roots) > 0
 }
 
-// blend lays the tooth over the grey value v. bone is how much of the cell is
-// bone. edge gets the distance to the nearest surface, w is the cell's edge.
+// blend mixes the tooth into the grey value v. bone is the partial volume of bone in
+// the cell. edge gets the distance to the nearest surface, w is the cell's edge.
 func (t *toothContent) blend(p geom.Vec, v, bone, w float64, edge *float64) float64 {
 	l := t.fromJaw(p)
 	root, crown := math.Inf(1), math.Inf(1)

@@ -188,7 +188,7 @@ func findLastRecord(f io.ReaderAt, size int64) (h lastRecord, end int64, dropped
 	return h, end, dropped, nil
 }
 
-// isRecordPrefix tells whether an unfinished first line is what a writer left of a record:
+// isRecordPrefix reports whether an unfinished first line is what a writer left of a record:
 // its beginning, or the zeros of a file that grew before it was filled. Anything
 // else is somebody's other file, and nothing of it must be taken off.
 func isRecordPrefix(line []byte) bool {

@@ -186,7 +186,7 @@ func (p *parser) readUnfinished(line []byte) {
 	}
 }
 
-// nameFaults tells removed from moved once all lines are known.
+// nameFaults distinguishes removed records from moved ones, once all lines are known.
 func (p *parser) nameFaults() {
 	for _, b := range p.breaks {
 		p.line = b.line
@@ -213,7 +213,7 @@ func (f *File) Receipt() string {
 	return receiptOf(last.Number, last.Hash)
 }
 
-// Sound is an error that tells the first fault, or nil.
+// Sound is the first fault as an error, or nil.
 func (f *File) Sound() error {
 	if len(f.Faults) == 0 {
 		return nil

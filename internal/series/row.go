@@ -169,7 +169,7 @@ var resolved = [][3]measurement.Figure{
 	{measurement.Apex, measurement.ApexLateral, measurement.ApexDepth},
 }
 
-// checkComponents holds a length against its lateral part and depth.
+// checkComponents checks that a length agrees with its lateral part and depth.
 func (r *Row) checkComponents() error {
 	for _, f := range resolved {
 		d, lateral, depth := r.Deviation[f[0]], r.Deviation[f[1]], r.Deviation[f[2]]

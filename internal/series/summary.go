@@ -84,7 +84,7 @@ type Note struct {
 	Text     string `json:"text"`
 }
 
-// checkCorrection holds a correction against the records before it.
+// checkCorrection checks that a correction fits the record that it names.
 func (r *Record) checkCorrection(before []Record) error {
 	for i := range before {
 		b := &before[i]
@@ -114,7 +114,7 @@ func (r *Record) checkCorrection(before []Record) error {
 	return fmt.Errorf("there is no record %d to correct", r.Corrects)
 }
 
-// withCorrections gives the records with corrections carried out: withdrawn ones are
+// withCorrections gives the records with corrections applied: withdrawn ones are
 // left away, replaced ones have the new content under their own number.
 func withCorrections(records []Record) []Record {
 	at := make(map[int]int, len(records))
@@ -315,7 +315,7 @@ func (c *CaseState) compareWithSeal(seal int) {
 	}
 }
 
-// recordedAfter tells whether a record's own calendar day is later than a date.
+// recordedAfter reports whether a record's own calendar day is later than a date.
 func recordedAfter(recorded, date string) bool {
 	t, err := time.Parse(time.RFC3339, recorded)
 	return err == nil && date != "" && t.Format(time.DateOnly) > date

@@ -181,7 +181,7 @@ func (t table) direction(key string) *geom.Vec {
 	return &v
 }
 
-// alongFixture tells that a mesial direction points along the fixture; it is
+// alongFixture says that a mesial direction points along the fixture; it is
 // empty for one that can be meant.
 func alongFixture(mesial geom.Vec, planned geom.Pose) string {
 	axis := r3.Sub(planned.Apex, planned.Entry)

@@ -187,6 +187,7 @@ func splitCells(text string, between rune) [][]cell {
 	return rows
 }
 
+// transpose exchanges rows and columns.
 func transpose(rows [][]cell) [][]cell {
 	var out [][]cell
 	for i, row := range rows {
@@ -242,8 +243,7 @@ func (g *grid) setEndsFrom(above []cell) {
 	}
 }
 
-// score counts the headings that say where points lie, and a bit for the
-// others.
+// score counts the headings that are understood, those of points twice.
 func (g *grid) score() int {
 	n := 0
 	seen := map[heading]bool{}
@@ -301,7 +301,7 @@ func (g *grid) read() (*Table, int, error) {
 
 func (g *grid) hasColumn(is func(heading) bool) bool { return slices.ContainsFunc(g.heads, is) }
 
-// axes tells the frame that the headings' letters name.
+// axes is the frame that the headings' letters name: lps, ras or "".
 func (g *grid) axes() string {
 	letters := ""
 	for _, h := range g.heads {
@@ -484,7 +484,7 @@ func truncate(s string) string {
 	return s
 }
 
-// guessNumbering tells the numbering from the labels and, where they exist in
+// guessNumbering infers the numbering from the labels and, where they exist in
 // both systems, from the jaw that the points show, given that the third
 // coordinate goes up.
 func (t *Table) guessNumbering() tooth.System {

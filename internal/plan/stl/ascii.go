@@ -8,13 +8,13 @@ import (
 	"plumbline/internal/geom"
 )
 
-// startsAsText tells a file that begins as an ASCII file must.
+// startsAsText reports whether a file begins as an ASCII file must.
 func startsAsText(data []byte) bool {
 	text := bytes.TrimLeft(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), " \t\r\n")
 	return len(text) >= 5 && strings.EqualFold(string(text[:5]), "solid")
 }
 
-// tokenizer walks over the words of a text and knows the line.
+// tokenizer splits a text into words and counts its lines.
 type tokenizer struct {
 	rest []byte
 	line int

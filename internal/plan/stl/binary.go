@@ -15,8 +15,8 @@ const (
 	recordSize = 50
 )
 
-// isBinary tells a binary file by its size, which only a binary file can get
-// right by its own count; many begin with "solid" as ASCII files do. A file of
+// isBinary reports whether a file is binary: by its size, which only that of a binary
+// file agrees with its count of triangles; many begin with "solid" as ASCII files do. A file of
 // the wrong size is binary when it does not begin like text.
 func isBinary(data []byte) bool {
 	if len(data) < headerSize {

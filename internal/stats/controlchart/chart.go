@@ -25,8 +25,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// CUSUM is a two-sided tabular CUSUM. Target, Slack and Limit have the unit of
-// the figures.
+// CUSUM is a two-sided tabular CUSUM: C⁺ᵢ = max(0, C⁺ᵢ₋₁ + xᵢ − target − k) and C⁻ᵢ =
+// max(0, C⁻ᵢ₋₁ + target − k − xᵢ), each with a signal above h (Page, Biometrika 41:100,
+// 1954). Target, Slack and Limit have the unit of the figures.
 type CUSUM struct {
 	Target float64 `json:"target"`
 	Slack  float64 `json:"slack"` // k: half of the shift worth noticing
@@ -71,6 +72,8 @@ func (c CUSUM) Run(x []float64) []CUSUMPoint {
 	return out
 }
 
+// accumulate adds to a sum that is kept at 0 or above, and counts the cases since it
+// was 0.
 func accumulate(sum float64, run int, by float64) (float64, int) {
 	if sum += by; sum <= 0 {
 		return 0, 0
@@ -78,7 +81,9 @@ func accumulate(sum float64, run int, by float64) (float64, int) {
 	return sum, run + 1
 }
 
-// EWMA is a chart of the exponentially weighted moving average.
+// EWMA is a chart of the exponentially weighted moving average zᵢ = λxᵢ + (1−λ)zᵢ₋₁,
+// z₀ the target, with the limits target ± Lσ√(λ/(2−λ)·(1 − (1−λ)²ⁱ)) (Montgomery,
+// Introduction to Statistical Quality Control, chapter 9).
 type EWMA struct {
 	Target float64 `json:"target"`
 	Sigma  float64 `json:"sigma"`  // standard deviation of a single figure
@@ -109,7 +114,7 @@ func (e EWMA) Run(x []float64) []EWMAPoint {
 	return out
 }
 
-// finalHalfWidth is where the limits come to stand.
+// finalHalfWidth is Lσ√(λ/(2−λ)), which the limits' half-width tends to.
 func (e EWMA) finalHalfWidth() float64 {
 	return e.Width * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
 }
@@ -129,7 +134,7 @@ const runLengthNodes = 60
 //
 // Method: the integral equation of the one-sided chart (Page, Biometrika 41:100,
 // 1954) by Gauss–Legendre quadrature; both sides combine as 1/L = 1/L⁺ + 1/L⁻,
-// exact for slack ≥ 0 (Kemp, JRSS B 23:149, 1961, from memory).
+// exact for slack ≥ 0 (Kemp, J R Stat Soc B 23:149, 1961).
 func CUSUMRunLength(slack, limit, shift float64) (float64, error) {
 	if !(slack >= 0 && limit > 0) || math.IsNaN(shift) {
 		return 0, fmt.Errorf("slack %v, limit %v, shift %v: expected slack ≥ 0 and limit > 0", slack, limit, shift)
@@ -145,6 +150,8 @@ func CUSUMRunLength(slack, limit, shift float64) (float64, error) {
 	return 1 / (1/up + 1/down), nil
 }
 
+// oneSidedRunLength solves L(s) = 1 + L(0)·Φ(k − δ − s) + ∫₀ʰ L(x)·φ(x − s + k − δ) dx
+// at the quadrature nodes and gives L(0); δ is the shift.
 func oneSidedRunLength(k, h, shift float64) (float64, error) {
 	x, w := legendreNodes(0, h)
 	from := append([]float64{0}, x...) // the barrier is a state of its own
@@ -175,8 +182,8 @@ func oneSidedRunLength(k, h, shift float64) (float64, error) {
 // with its final limits, started at the target, for normal figures whose mean
 // has moved by shift standard deviations.
 //
-// Method: integral equation (Crowder, Technometrics 29:401, 1987, from memory)
-// by Gauss–Legendre quadrature.
+// Method: L(s) = 1 + ∫ L(x)·φ((x − (1−λ)s)/λ − δ)/λ dx between the limits (Crowder,
+// Technometrics 29, 1987; page 401 from memory), by Gauss–Legendre quadrature.
 func EWMARunLength(lambda, width, shift float64) (float64, error) {
 	if !(lambda > 0 && lambda <= 1 && width > 0) || math.IsNaN(shift) {
 		return 0, fmt.Errorf("weight %v, width %v, shift %v: expected a weight in (0, 1] and a width above 0", lambda, width, shift)
@@ -200,6 +207,7 @@ func EWMARunLength(lambda, width, shift float64) (float64, error) {
 	return l.AtVec(0), nil
 }
 
+// legendreNodes gives nodes and weights of the quadrature between two limits.
 func legendreNodes(low, high float64) (x, w []float64) {
 	x, w = make([]float64, runLengthNodes), make([]float64, runLengthNodes)
 	quad.Legendre{}.FixedLocations(x, w, low, high)

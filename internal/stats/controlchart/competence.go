@@ -7,8 +7,8 @@ import (
 	"slices"
 )
 
-// Outcomes is a CUSUM of successes and failures with a holding barrier at zero.
-// A score at or above Limit signals.
+// Outcomes is a CUSUM of successes and failures, S = max(0, S + weight of the outcome)
+// with a holding barrier at zero. A score at or above Limit signals.
 type Outcomes struct {
 	Acceptable   float64 `json:"acceptable"`   // failure rate of a competent clinician
 	Unacceptable float64 `json:"unacceptable"` // failure rate that must not pass for competent
@@ -51,8 +51,8 @@ func DesignCompetence(acceptable, unacceptable, errorRate float64, cases int) (O
 // rate.
 //
 // Method: the log-likelihood ratio CUSUM of Bernoulli outcomes (Steiner, Cook,
-// Farewell and Treasure, Biostatistics 1:441, 2000, from memory, without risk
-// adjustment); limit as in DesignCompetence.
+// Farewell and Treasure, Biostatistics 1:441, 2000, without risk adjustment); limit as
+// in DesignCompetence.
 func DesignMonitor(acceptable, unacceptable, errorRate float64, cases int) (Outcomes, error) {
 	o := Outcomes{Acceptable: acceptable, Unacceptable: unacceptable, Cases: cases}
 	if err := o.check(errorRate); err != nil {
@@ -83,8 +83,8 @@ func (o Outcomes) check(errorRate float64) error {
 // ErrTooFewCases means that no limit keeps the error rate.
 var ErrTooFewCases = errors.New("too few cases to tell the rates apart: even without a single failure the chart could not signal")
 
-// setLimit looks through the scores that can be reached, of which every limit
-// between two neighbours is the same chart.
+// setLimit finds the least limit that keeps the error rate, by a binary search among
+// the scores that can be reached: all limits between two of them are the same chart.
 func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
 	up, down := math.Max(o.Success, o.Failure), -math.Min(o.Success, o.Failure)
 	var scores []float64
@@ -116,8 +116,8 @@ func (o *Outcomes) setLimit(errorRate, wrong, right float64) error {
 	return nil
 }
 
-// roundingSlack is the slack in comparing a score with the limit: both are sums of the
-// same two weights, so a true difference is far larger than rounding.
+// roundingSlack is the tolerance in comparing a score with the limit: both are sums of
+// the same two weights, so a true difference is far larger than rounding.
 const roundingSlack = 1e-9
 
 // SignalProbability is the probability that the chart has signalled by each

@@ -104,7 +104,8 @@ type sample struct {
 	chol       mat.Cholesky
 }
 
-// mahalanobis2 is the squared distance of a row from the mean, in spreads.
+// mahalanobis2 is the squared Mahalanobis distance of a row from the mean,
+// (x − m)′S⁻¹(x − m).
 func (s *sample) mahalanobis2(row []float64) float64 {
 	d := mat.NewVecDense(len(row), nil)
 	for i, v := range row {
@@ -113,7 +114,7 @@ func (s *sample) mahalanobis2(row []float64) float64 {
 	return s.quadraticForm(d)
 }
 
-// quadraticForm is v′S⁻¹v; the matrix was seen to be well conditioned.
+// quadraticForm is v′S⁻¹v; tSquared has checked the condition of S.
 func (s *sample) quadraticForm(v *mat.VecDense) float64 {
 	var y mat.VecDense
 	if err := s.chol.SolveVecTo(&y, v); err != nil {
@@ -122,6 +123,7 @@ func (s *sample) quadraticForm(v *mat.VecDense) float64 {
 	return mat.Dot(v, &y)
 }
 
+// tSquared is Analyse up to the test, with the sample's mean and covariance.
 func tSquared(x [][]float64) (Habit, *sample, error) {
 	n := len(x)
 	if n == 0 {
@@ -148,8 +150,8 @@ func tSquared(x [][]float64) (Habit, *sample, error) {
 		s.mean[j] = stat.Mean(mat.Col(nil, j, data), nil)
 	}
 	stat.CovarianceMatrix(s.covariance, data, nil)
-	// Beyond this the solution has no digit that the figures, given to 0.001 mm
-	// or so, could bear out.
+	// worst is the condition number beyond which the solution has no significant digit
+	// for figures given to 0.001 mm or so.
 	const worst = 1e10
 	if !s.chol.Factorize(s.covariance) || s.chol.Cond() > worst {
 		return Habit{}, nil, ErrNoSpread
@@ -161,7 +163,8 @@ func tSquared(x [][]float64) (Habit, *sample, error) {
 	return h, s, nil
 }
 
-// holm adjusts p-values for their number.
+// holm adjusts p-values for their number: the k-th smallest of m is multiplied by
+// m − k + 1, at least as large as the one before and at most 1.
 func holm(p []float64) []float64 {
 	out := make([]float64, len(p))
 	done := make([]bool, len(p))
@@ -191,6 +194,10 @@ type Ellipse struct {
 // Ellipses of two parts: the one that holds the true mean with 95 % confidence,
 // and the one that holds the next case with 95 % probability. They take the two
 // parts by themselves.
+//
+// Method: (x − m)′S⁻¹(x − m) ≤ 2(n−1)/(n−2)·F(0.95; 2, n−2)·c with c = 1/n for the mean
+// and 1 + 1/n for the next case; the semi-axes are the roots of the eigenvalues of the
+// 2 × 2 covariance S times that (Johnson and Wichern, section 5.4, from memory).
 func (h *Habit) Ellipses(i, j int) (mean, next Ellipse) {
 	n := float64(h.Cases)
 	f := distuv.F{D1: 2, D2: n - 2}.Quantile(confidence)

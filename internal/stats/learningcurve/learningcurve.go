@@ -18,6 +18,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"plumbline/internal/stats/orderstat"
 )
 
 // Point is one case's deviation and its standard uncertainty, both ≥ 0.
@@ -463,23 +465,19 @@ func (s *sample) outliers(a *Analysis) []int {
 	for i := range s.level {
 		s.level[i] = c.Level(float64(i + 1))
 	}
-	residual, sorted := make([]float64, len(s.y)), make([]float64, len(s.y))
+	residual, scratch := make([]float64, len(s.y)), make([]float64, len(s.y))
 	for i, sd := range s.standardDeviations(s.y) {
 		residual[i] = (s.y[i] - s.level[i]) / sd
 	}
-	median := func() float64 {
-		slices.Sort(sorted)
-		return (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
-	}
-	copy(sorted, residual)
-	middle := median()
+	copy(scratch, residual)
+	median := orderstat.Median(scratch)
 	for i, r := range residual {
-		sorted[i] = math.Abs(r - middle)
+		scratch[i] = math.Abs(r - median)
 	}
-	mad := median()
+	mad := orderstat.Median(scratch)
 	var out []int
 	for i, r := range residual {
-		if .6745*math.Abs(r-middle) > outlierMAD*mad {
+		if .6745*math.Abs(r-median) > outlierMAD*mad {
 			out = append(out, i+1)
 		}
 	}

@@ -17,7 +17,7 @@ import (
 )
 
 var (
-	// ErrNoConvergence means that the steps did not settle; no fit is returned.
+	// ErrNoConvergence means that the steps did not converge; no fit is returned.
 	ErrNoConvergence = errors.New("nonlinear least squares did not converge")
 	// ErrTooFewPoints means that there are not more points than parameters.
 	ErrTooFewPoints = errors.New("not more points than parameters")
@@ -54,11 +54,11 @@ const (
 	// is not left for a place where the model is flat. The reference sets are
 	// reached with anything from 100 to 10,000, BoxBOD's far start not with 10.
 	firstDamping = 1000.0
-	// gradientTolerance is the cosine between residuals and derivatives at which the
-	// damped search ends; rounding leaves about 1e-13.
+	// gradientTolerance is the cosine between the residuals and each column of the
+	// Jacobian at which the damped iteration ends; rounding leaves about 1e-13.
 	gradientTolerance = 1e-10
-	// looseGradientTolerance is what is still accepted as a minimum where rounding of the sum of
-	// squares stops the search; half the digits, as the sum is quadratic there.
+	// looseGradientTolerance is still accepted as a minimum where rounding of the sum of
+	// squares stops the iteration; half the digits, as the sum is quadratic there.
 	looseGradientTolerance = 1e-6
 )
 
@@ -68,13 +68,14 @@ const (
 // parameters. Nothing is modified.
 // Errors: ErrTooFewPoints, ErrNoConvergence, or what is wrong with the input.
 //
-// Method: Levenberg–Marquardt. Each step solves [√W J; √λ D] δ = [√W r; 0] by
-// QR, which keeps the digits that the normal equations lose. D is the largest
-// column length of √W J met so far (Moré, Lecture Notes in Mathematics 630:105,
-// 1978): a parameter that loses its effect on the way is not flung to infinity.
+// Method: Levenberg–Marquardt for min Σ w(y − f(x; b))². With r = y − f, J = ∂f/∂b and W
+// = diag(w) each step solves [√W J; √λ D] δ = [√W r; 0] by QR, which keeps the digits
+// that the normal equations lose. D is the largest column norm of √W J so far (Moré,
+// Lecture Notes in Mathematics 630:105, 1978), so that a step stays bounded where a
+// parameter loses its effect.
 // An accepted step divides λ by 3 and a refused one multiplies it by 1.5
-// (Transtrum and Sethna, arXiv:1201.5885, 2012, "delayed gratification", from
-// memory). Undamped steps end the search, where the sum of squares itself is
+// ("delayed gratification", Transtrum and Sethna, arXiv:1201.5885, 2012; that passage
+// from memory). Undamped steps end the iteration, where the sum of squares itself is
 // too coarse to choose between neighbours.
 // Accuracy: the certified values of the reference sets in the tests to 1e-8
 // from both of their starts.
@@ -144,7 +145,7 @@ func check(d Data, p int) error {
 	return nil
 }
 
-// linearised is the problem made linear at the parameters b.
+// linearised is the problem linearised at the parameters b.
 type linearised struct {
 	model        Model
 	d            Data
@@ -183,7 +184,7 @@ func (s *linearised) linearise() {
 	}
 }
 
-// rssAt is the weighted sum of squares at other parameters.
+// rssAt is the weighted residual sum of squares at other parameters.
 func (s *linearised) rssAt(b []float64) float64 {
 	grad, sum := make([]float64, s.p), 0.0
 	for i := range s.n {
@@ -223,12 +224,13 @@ func (s *linearised) step(lambda float64) ([]float64, error) {
 	return b, nil
 }
 
+// insensitiveTo is the error of a parameter whose derivatives are all zero.
 func (s *linearised) insensitiveTo(j int) error {
 	return fmt.Errorf("%w: parameter %d has no effect at %v", ErrNoConvergence, j+1, s.b)
 }
 
-// stationary tells whether the residuals stand perpendicular to every column of the
-// derivatives within tol, the cosine of the angle, as they do at a minimum.
+// stationary reports whether the residuals are orthogonal to every column of the
+// Jacobian, as at a minimum, to within tol, the cosine of the angle.
 func (s *linearised) stationary(tol float64) bool {
 	for j := range s.p {
 		dot := 0.0

@@ -22,15 +22,15 @@ const (
 )
 
 const (
-	// MinFigures is the smallest sample that a bound is made from: with fewer
-	// than 8 the 95/95 factor is above 3.2 and no scale can be told from another
+	// MinFigures is the smallest sample that a bound is computed from: with fewer
+	// than 8 the 95/95 factor is above 3.2 and the power cannot be estimated
 	// (the p-values of the fit hold from 8 on; D'Agostino and Stephens 1986).
 	MinFigures = 8
-	// FitLevel is the p-value under which the fit is refused.
+	// FitLevel is the p-value of the goodness of fit under which it is rejected.
 	FitLevel = 0.05
 )
 
-// Bound is an upper bound on the next figures, with what it rests on.
+// Bound is an upper tolerance bound, with what it rests on.
 type Bound struct {
 	N          int     `json:"n"`
 	Coverage   float64 `json:"coverage"`
@@ -61,7 +61,7 @@ type Bound struct {
 }
 
 // ErrNoSpread means that all figures are the same, as rounded or typed-in ones
-// may be: they say nothing about the spread of the next ones.
+// may be: they say nothing about the variation of the next ones.
 var ErrNoSpread = errors.New("all figures are the same")
 
 // UpperSigned is the bound that the given coverage of the next figures, which
@@ -92,23 +92,23 @@ func UpperSigned(x []float64, coverage, confidence float64) (Bound, error) {
 }
 
 // UpperLength is the bound for figures that cannot be negative: lengths and
-// angles. They are taken as normal on some power scale, which is not known but
-// from the same figures: the bound is a mean over the scales, each with the
-// weight that the figures give it, brought to its stated rate by samples of that
-// mixture. Random numbers, of the fit and of these samples, come from the seed.
+// angles. They are taken as normal after a power transform whose power is not known
+// but from the same figures: the bound averages over the powers, each with its
+// posterior weight, and is calibrated to the stated confidence by a parametric
+// bootstrap. Random numbers come from the seed.
 //
-// Method: see mixture and its bounds; on a scale known beforehand the bound is
-// that of OneSidedFactor. The fit is checked on the power from 0 (logarithm) to
-// 1.2 with the best normal probability plot (Box–Cox normality plot, NIST handbook
-// 1.3.3.6), by Anderson–Darling's statistic against samples drawn from the fitted
-// distribution, each given its own power.
+// Method: see mixture and calibratedBounds; with a known power the bound is that of
+// OneSidedFactor. The goodness of fit is tested at the power from 0 (logarithm) to 1.2
+// with the largest probability plot correlation (Box–Cox normality plot, NIST handbook
+// 1.3.3.6), by the Anderson–Darling statistic against its distribution in resamples
+// from the fitted distribution, each with its own power (parametric bootstrap).
 // Accuracy: in 500 series each of 8, 15, 30 and 50 cases and six ways of erring
 // (lengths in two and three directions with and without a habit, log-normal) a
 // 95/95 bound held in 92 to 97 % of those in which there was one, in all of them
 // together in 95 %, and the next figure was under its limit in 93 to 95 %
-// (TestBoundCoverage). Log-normal figures and lengths that spread wider one way are
-// the ones near 93 %: 8 of them seldom show how long the tail is. The fit refuses
-// 3 to 7 % of samples; of 8 cases 6 to 24 % have no bound at all.
+// (TestBoundCoverage). Log-normal figures and lengths with unequal variances of their
+// components are the ones near 93 %: 8 of them seldom show how long the tail is. The
+// fit is rejected in 3 to 7 % of samples; of 8 cases 6 to 24 % have no bound at all.
 func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound, error) {
 	for i, v := range x {
 		if v < 0 {
@@ -159,13 +159,13 @@ func UpperLength(x []float64, coverage, confidence float64, seed uint64) (Bound,
 	return b, nil
 }
 
-// resamples is the number of samples that a fit is held against, and of those that a
-// bound is calibrated by: a p-value of 0.05 and a confidence of 0.95 are then
-// uncertain by 0.009.
+// resamples is the number of bootstrap samples for the goodness of fit, and for the
+// calibration of a bound: a p-value of 0.05 and a confidence of 0.95 are then uncertain
+// by 0.009.
 const resamples = 599
 
 // newBound checks the figures and sets what needs no distribution; a Reason means
-// that no bound can be made.
+// that there can be no bound.
 func newBound(x []float64, coverage, confidence float64) (Bound, error) {
 	b := Bound{N: len(x), Coverage: coverage, Confidence: confidence, Method: NoBound}
 	if err := checkShares(max(2, b.N), coverage, confidence); err != nil {
@@ -200,7 +200,7 @@ func newBound(x []float64, coverage, confidence float64) (Bound, error) {
 	return b, nil
 }
 
-// setDistributionFree makes the bound that needs no theory, or says why there is none.
+// setDistributionFree takes the distribution-free bound, or says why there is none.
 func (b *Bound) setDistributionFree(why string) {
 	if b.Free != nil {
 		b.Method, b.Upper = DistributionFree, b.Free
@@ -216,14 +216,14 @@ func predictionFactor(n int, p float64) float64 {
 	return t * math.Sqrt(1+1/float64(n))
 }
 
-// AndersonDarling tests figures for normality with mean and spread estimated
-// from them; the statistic is the one adjusted for their number.
+// AndersonDarling tests figures for normality with mean and standard deviation
+// estimated from them; the statistic is the one adjusted for their number.
 //
 // In: 8 or more figures that are not all the same, any order.
 // Method: A² = −n − Σ (2i−1)/n·[ln Φ(zᵢ) + ln(1 − Φ(z₍n+1−i₎))], adjusted
 // A*² = A²(1 + 0.75/n + 2.25/n²), p-value by the formulas of D'Agostino and
-// Stephens, Goodness-of-Fit Techniques, 1986, table 4.9 (from memory; the
-// tests hold them against the critical values of that book).
+// Stephens, Goodness-of-Fit Techniques, 1986, table 4.9 (the coefficients from
+// memory; the tests hold them against the critical values of that book).
 func AndersonDarling(x []float64) (statistic, p float64) {
 	z := slices.Clone(x)
 	slices.Sort(z)
@@ -245,7 +245,7 @@ func AndersonDarling(x []float64) (statistic, p float64) {
 func andersonDarling(sorted []float64, mean, sd float64) float64 {
 	n, sum := len(sorted), 0.0
 	for i, v := range sorted {
-		// A figure 9 spreads away has no tail left in double precision.
+		// Beyond 9 standard deviations Φ is 1 in double precision.
 		z := math.Max(-9, math.Min(9, (v-mean)/sd))
 		// ln Φ(z) counts for place i from below, ln(1 − Φ(z)) for it from above.
 		sum += (2*float64(i)+1)*math.Log(.5*math.Erfc(-z/math.Sqrt2)) + (2*float64(n-i)-1)*math.Log(.5*math.Erfc(z/math.Sqrt2))

@@ -2,14 +2,15 @@
 // within, from the ones measured so far: statistical tolerance limits, normal
 // and distribution-free, and prediction limits.
 //
-// Conventions: coverage is the share of future figures that the bound is to
-// hold, confidence the rate at which a bound so made does hold them, both
-// between 0 and 1. Figures are in their own unit, in any order. Start with
+// Conventions: coverage is the share of the population that the bound is to hold,
+// confidence the probability that a bound so computed does hold it, both between 0
+// and 1. Figures are in their own unit, in any order. Start with
 // UpperLength and UpperSigned; the factors are those of ISO 16269-6 and of the
 // NIST handbook.
 //
 // Limits: the figures must come from one unchanging process and be independent
-// of each other; a trend or several fixtures of one surgery weaken the promise.
+// of each other; with a trend or several fixtures of one surgery the confidence is
+// lower than stated.
 package tolerance
 
 import (
@@ -21,6 +22,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
+// checkShares checks a sample size and two probabilities.
 func checkShares(n int, coverage, confidence float64) error {
 	if n < 2 {
 		return fmt.Errorf("%d figures: expected 2 or more", n)
@@ -61,7 +63,8 @@ func OneSidedFactor(n int, coverage, confidence float64) (float64, error) {
 //
 // Method: the mean over the standardised error z of the sample mean of
 // P(χ² ≥ ν r²/k²), with r(z) the half-width about the sample mean that holds
-// the coverage (ISO 16269-6; Odeh and Owen 1980, from memory).
+// the coverage (ISO 16269-6; Odeh and Owen, Tables for Normal Tolerance Limits,
+// Sampling Plans, and Screening, 1980).
 func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 	if err := checkShares(n, coverage, confidence); err != nil {
 		return 0, err
@@ -90,7 +93,8 @@ func TwoSidedFactor(n int, coverage, confidence float64) (float64, error) {
 	}, bisectionTolerance), nil
 }
 
-// HoweFactor approximates TwoSidedFactor in closed form.
+// HoweFactor approximates TwoSidedFactor in closed form: z((1+coverage)/2)·
+// √(ν(1 + 1/n)/χ²(1−confidence; ν)) with ν = n − 1.
 //
 // Method: Howe, JASA 64:610, 1969, as in NIST handbook 7.2.6.3.
 func HoweFactor(n int, coverage, confidence float64) (float64, error) {
@@ -103,7 +107,8 @@ func HoweFactor(n int, coverage, confidence float64) (float64, error) {
 	return z * math.Sqrt(nu*(1+1/float64(n))/chi2), nil
 }
 
-// chiNodes gives quadrature nodes and weights for the distribution of √(χ²/ν).
+// chiNodes gives quadrature nodes and weights for the distribution of √(χ²/ν), whose
+// density is 2(ν/2)^(ν/2)/Γ(ν/2)·x^(ν−1)·exp(−νx²/2).
 func chiNodes(nu, nodes int) (s, w []float64) {
 	v := float64(nu)
 	// S has mean near 1 and standard deviation near 1/√(2ν).
@@ -122,11 +127,12 @@ func chiNodes(nu, nodes int) (s, w []float64) {
 	return s, w
 }
 
-// bisectionTolerance is as far as bisection goes in double precision.
+// bisectionTolerance is the relative precision that bisection reaches in double
+// precision.
 const bisectionTolerance = 1e-13
 
-// bisect finds the zero of a rising function by bisection to the tolerance; it
-// widens its bracket from [−1, 1] as needed.
+// bisect finds the root of an increasing function by bisection; it widens the bracket
+// from [−1, 1] as needed.
 func bisect(f func(float64) float64, tolerance float64) float64 {
 	low, high := -1.0, 1.0
 	for f(low) > 0 && low > -1e12 {

@@ -9,23 +9,22 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// The powers that the bound of lengths is a mixture over: wider than those that
-// lengths of normal errors need, 0.5 to 1, so that no end of the range decides
-// for a sample that would go beyond it, as one of log-normal figures (0) does
-// with a range that begins there.
+// The powers that the bound of lengths averages over: a wider range than lengths of
+// normal errors need, 0.5 to 1, so that its ends do not truncate the posterior, as
+// that of log-normal figures (power 0) would be by a range that begins there.
 const (
 	leastPower    = -1.0
 	mixtureStep   = 0.2
 	mixturePowers = 16
 )
 
-// mixture is what figures say about the scale on which they are normal: mean and
-// spread on each, and how likely it is.
+// mixture is the posterior distribution of the power p at which the transformed
+// figures are normal, with their mean and standard deviation at each power.
 //
-// Method: Box and Cox, J R Stat Soc B 26:211, 1964, section 2 (from memory): with
-// z the figures over their geometric mean, brought to the scale (zᵖ − 1)/p, and S
-// their sum of squares about the mean there, a power p has the weight S^(−ν/2), ν
-// = n − 1, all powers being as likely beforehand.
+// Method: y = (zᵖ − 1)/p, ln z for p = 0, with z the figures over their geometric
+// mean, and S(p) = Σ(y − ȳ)². With a uniform prior the posterior weight of p is
+// proportional to S(p)^(−ν/2), ν = n − 1 (Box and Cox, An analysis of transformations,
+// J R Stat Soc B 26:211, 1964; the exponent from memory).
 type mixture struct {
 	n       int
 	logMean float64 // logarithm of the geometric mean
@@ -39,22 +38,23 @@ type mixture struct {
 	y              []float64
 }
 
-// mixtureNodes leave an error under 1e-5 in a confidence from 8 figures on.
+// mixtureNodes of the quadrature leave an error under 1e-5 in a confidence from 8
+// figures on.
 const mixtureNodes = 48
 
-// newMixture is for samples of n figures.
+// newMixture allocates the mixture of samples of n figures.
 func newMixture(n int) *mixture {
 	m := &mixture{n: n, logs: make([]float64, n), y: make([]float64, n)}
 	for j := range m.powers {
-		// Steps counted from 0 keep the logarithm's power exact.
+		// Counting in whole steps makes the logarithm's power exactly 0.
 		m.powers[j] = mixtureStep * float64(j+int(math.Round(leastPower/mixtureStep)))
 	}
 	m.chi, m.chiWeight = chiNodes(n-1, mixtureNodes)
 	return m
 }
 
-// setSample takes in the logarithms of figures that are not all the same; a zero, as
-// rounding makes it, counts as half of the smallest other figure.
+// setSample computes the posterior from the logarithms of figures that are not all the
+// same; a zero, which rounding gives, counts as half of the smallest other figure.
 func (m *mixture) setSample(logs []float64) {
 	least := math.Inf(1)
 	for _, l := range logs {
@@ -88,7 +88,7 @@ func (m *mixture) setSample(logs []float64) {
 	}
 }
 
-// boxCox brings a figure, given as its logarithm, to the scale of a power.
+// boxCox is the transform (xᵖ − 1)/p of x, given as its logarithm.
 func boxCox(log, power float64) float64 {
 	if power == 0 {
 		return log
@@ -96,8 +96,9 @@ func boxCox(log, power float64) float64 {
 	return math.Expm1(power*log) / power
 }
 
-// posteriorMean is the mean over the powers of a probability that depends on where a
-// figure, given as its logarithm, lies on the scale, in spreads from the mean.
+// posteriorMean averages over the powers a probability that depends on a figure's
+// standardised value k = (y − ȳ)/s after the transform; the figure is given as its
+// logarithm.
 func (m *mixture) posteriorMean(log float64, of func(k float64) float64) float64 {
 	p := 0.0
 	for j, w := range m.weight {
@@ -108,9 +109,9 @@ func (m *mixture) posteriorMean(log float64, of func(k float64) float64) float64
 	return p
 }
 
-// coverageConfidence is the mixture's probability that a figure, given as its logarithm,
-// is above the coverage of the next ones whose normal quantile is z: on each
-// scale the distribution of k·√n is Student's t noncentral by z·√n, as in
+// coverageConfidence is the posterior probability that a figure, given as its
+// logarithm, is above the quantile of the population whose normal quantile is z: at
+// each power k·√n has Student's t distribution noncentral by z·√n, as in
 // OneSidedFactor.
 func (m *mixture) coverageConfidence(log, z float64) float64 {
 	root := math.Sqrt(float64(m.n))
@@ -123,19 +124,19 @@ func (m *mixture) coverageConfidence(log, z float64) float64 {
 	})
 }
 
-// predictiveCDF is the mixture's probability that the very next figure stays under one
-// that is given as its logarithm.
+// predictiveCDF is the posterior predictive probability that the next figure is under
+// one that is given as its logarithm: Student's t of k/√(1 + 1/n).
 func (m *mixture) predictiveCDF(log float64) float64 {
 	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(m.n - 1)}
 	wider := math.Sqrt(1 + 1/float64(m.n))
 	return m.posteriorMean(log, func(k float64) float64 { return t.CDF(k / wider) })
 }
 
-// maxRatio is how far a bound is looked for, in geometric means.
+// maxRatio is the largest bound that is searched for, in geometric means.
 const maxRatio = 100
 
-// inverse is the least figure whose probability is p; ok is false where it is
-// beyond all reason.
+// inverse is the least figure at which an increasing probability reaches p; ok reports
+// whether it is under maxRatio geometric means.
 func (m *mixture) inverse(p float64, of func(log float64) float64) (v float64, ok bool) {
 	low, high := m.logMean-math.Log(maxRatio), m.logMean+math.Log(maxRatio)
 	if of(high) < p {
@@ -151,17 +152,17 @@ func (m *mixture) inverse(p float64, of func(log float64) float64) (v float64, o
 	return math.Exp(high), true
 }
 
-// calibratedBounds gives the figure that is above the coverage of the next ones with the
-// confidence, and the one that the very next stays under with the probability
-// coverage; ok is false where one of them is beyond all reason.
+// calibratedBounds gives the tolerance bound of the coverage and confidence, and the
+// prediction bound that the next figure is under with the probability coverage; ok
+// reports whether both are under maxRatio geometric means.
 //
-// All powers being as likely beforehand does not make the mixture's 0.95 hold in
-// 95 % of samples: for lengths of normal errors it holds in up to 99 %. So
-// samples of the mixture are drawn, each on a power taken by its weight, and the
-// mixture is asked for the probability that what it says of the truth stays
-// under in the stated share of them (prepivoting; Beran, Biometrika 74:457, 1987,
-// from memory). Samples on the best power alone would leave out that it is not
-// known: with them bounds of 8 to 15 log-normal figures held in 90 to 93 %.
+// Method: a posterior probability of 0.95 is not a confidence of 0.95: for lengths of
+// normal errors such a bound holds in up to 99 % of samples. So it is calibrated by
+// prepivoting (Beran, Biometrika 74:457, 1987): samples are drawn from the mixture,
+// each at a power drawn by its weight, the posterior probability at the true quantile
+// is computed for each, and the bound is taken at the quantile of these probabilities.
+// Samples at the most likely power alone would leave out the power's uncertainty: with
+// them bounds of 8 to 15 log-normal figures held in 90 to 93 %.
 func (m *mixture) calibratedBounds(coverage, confidence float64, rng *rand.Rand) (upper, next float64, ok bool) {
 	z := distuv.UnitNormal.Quantile(coverage)
 	again, logs := newMixture(m.n), make([]float64, m.n)
@@ -180,7 +181,7 @@ func (m *mixture) calibratedBounds(coverage, confidence float64, rng *rand.Rand)
 	return upper, next, ok && also
 }
 
-// powerAt is the power at which the weights add up to u.
+// powerAt is the index of the power at which the cumulative weight exceeds u.
 func (m *mixture) powerAt(u float64) int {
 	for j, w := range m.weight {
 		if u -= w; u < 0 {
@@ -190,9 +191,9 @@ func (m *mixture) powerAt(u float64) int {
 	return mixturePowers - 1
 }
 
-// logQuantile is the logarithm of the figure that lies z spreads from the mean on a
-// power's scale: −∞ where a scale ends below, and no more than farthest where one
-// ends above.
+// logQuantile is the logarithm of the figure that lies z standard deviations from the
+// mean at power j: −∞ below the transform's range, and at most that of maxRatio
+// geometric means above it.
 func (m *mixture) logQuantile(j int, z float64) float64 {
 	p, y := m.powers[j], m.mean[j]+z*m.sd[j]
 	if p == 0 {
@@ -202,11 +203,11 @@ func (m *mixture) logQuantile(j int, z float64) float64 {
 	return m.logMean + math.Min(log, math.Log(maxRatio))
 }
 
-// calibratedProbability is the probability under which the stated share of samples said that
-// the truth lies, but no more than the share: the mixture as it is holds in 94 %
-// or more of samples of every kind that was tried, and asking it for more, as a
-// few figures with a far one among them seem to need, only loses the bound in a
-// tail without end.
+// calibratedProbability is the quantile of the probabilities at the stated share, but
+// no more than the share: without calibration the bound holds in 94 % or more of
+// samples of every distribution that was tried, and a larger probability, which a
+// small sample with one large figure seems to need, only moves the bound far into an
+// unbounded tail.
 func calibratedProbability(said []float64, share float64) float64 {
 	slices.Sort(said)
 	rank := int(math.Ceil(share * float64(len(said)+1)))
