@@ -6,7 +6,6 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/geom"
-	"plumbline/internal/plan/casefile"
 )
 
 // A fixture that ends above a nerve canal.
@@ -20,8 +19,7 @@ func ExampleOf() {
 		log.Fatal(err)
 	}
 	c := clearance.Of(fixture, canal)
-	margin := clearance.MarginOf(casefile.Nerve, nil)
-	fmt.Printf("%.2f mm, margin %.1f mm\n", c.Distance, margin.MM)
+	fmt.Printf("%.2f mm\n", c.Distance)
 	// Output:
-	// 2.50 mm, margin 2.0 mm
+	// 2.50 mm
 }

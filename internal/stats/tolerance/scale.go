@@ -132,7 +132,7 @@ func (f powerFit) standardise(x float64) float64 {
 // quantile is the figure that lies z standard deviations from the mean.
 func (f powerFit) quantile(z float64) float64 { return math.Exp(f.logQuantile(z)) }
 
-// logQuantile is the logarithm of value, −∞ where the scale ends.
+// logQuantile is the logarithm of quantile, −∞ below the range of the transform.
 func (f powerFit) logQuantile(z float64) float64 {
 	y := f.mean + z*f.sd
 	if f.power == 0 {
