@@ -67,8 +67,9 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 	}
 	flags := slices.Concat(in.Flags, al.Flags)
 	if o.json {
-		err = printJSON(env.Stdout, measurement.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: flags})
-		if err != nil {
+		stated := al.Alignment()
+		stated.Flags = flags
+		if err := printJSON(env.Stdout, stated); err != nil {
 			return err
 		}
 	} else {

@@ -212,7 +212,7 @@ func Align(in *Inputs, o Options) (*registration.Result, error) {
 			return nil, fmt.Errorf("%s: the case has fixtures in both jaws, and the jaws move against each other; make one case folder for each jaw", in.Plan.File)
 		}
 	}
-	return in.Observed.Register(func(f float64) { o.progress("aligning the scans", 0.15+0.55*f) })
+	return in.Observed.Register(func(f float64) { o.progress("aligning the scans", min(0.7, 0.15+0.55*f)) })
 }
 
 // Case measures the case at path, a case folder or its case file.
@@ -251,7 +251,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		Schema: measurement.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
 		Program:   measurement.Program{Version: o.Version, Seed: o.Seed},
 		Inputs:    in.Identity(),
-		Alignment: measurement.Alignment{Method: al.Method, PostToPre: al.PostToPre.Matrix(), Quality: al.Quality, Flags: al.Flags},
+		Alignment: al.Alignment(),
 		Fixtures:  make([]measurement.Fixture, n),
 		Flags:     slices.Concat(in.Flags, observed.Flags),
 	}

@@ -122,8 +122,9 @@ type File struct {
 // Alignment is how the follow-up scan was brought to the planning scan.
 type Alignment struct {
 	Method    string             `json:"method"`
-	PostToPre [16]float64        `json:"post_to_pre"`       // row major
-	Quality   map[string]float64 `json:"quality,omitempty"` // each name ends in its unit
+	PostToPre [16]float64        `json:"post_to_pre"`                 // row major
+	Found     *[16]float64       `json:"found_post_to_pre,omitempty"` // as the scans show it, where a given one disagrees with them
+	Quality   map[string]float64 `json:"quality,omitempty"`           // each name ends in its unit
 	Flags     Flags              `json:"flags"`
 }
 

@@ -10,7 +10,7 @@ import (
 )
 
 // Given takes a transform as it is. Its error is not known, so Cov is nil, and
-// a notice says that intervals leave it out.
+// a notice says that intervals leave it out, until Compare tells better.
 func Given(postToPre geom.Rigid) Result {
 	return Result{
 		Method:    "matrix",

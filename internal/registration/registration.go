@@ -21,6 +21,7 @@ import (
 type Result struct {
 	Method    string
 	PostToPre geom.Rigid
+	Found     *geom.Rigid // post-to-pre as the scans show it, where a given one disagrees with them
 
 	// The error of PostToPre as a small motion in the planning frame, applied
 	// after it: p ↦ p + τ + ω × (p − Centre). Cov is the 6×6 covariance of
@@ -30,6 +31,16 @@ type Result struct {
 
 	Quality map[string]float64 // names end in their unit; goes to the JSON as is
 	Flags   []measurement.Flag
+}
+
+// Alignment is the registration as it is stored.
+func (r Result) Alignment() measurement.Alignment {
+	out := measurement.Alignment{Method: r.Method, PostToPre: r.PostToPre.Matrix(), Quality: r.Quality, Flags: r.Flags}
+	if r.Found != nil {
+		found := r.Found.Matrix()
+		out.Found = &found
+	}
+	return out
 }
 
 // PointCovariance is the 3×3 covariance, mm², of where PostToPre puts a point

@@ -26,6 +26,9 @@ func methodName(method string) string {
 	return outside(method)
 }
 
+// heldAgainst says how a given alignment is judged.
+const heldAgainst = "It was held against the voxels of both scans around the sites: how far they fit from it is a quality below, and its uncertainty follows from that. Where they cannot tell, a note says so."
+
 // alignmentText says what an alignment of a kind rests on.
 func alignmentText(method string) string {
 	switch {
@@ -34,11 +37,11 @@ func alignmentText(method string) string {
 	case method == "scans":
 		return "Both scans were brought into one frame by their own voxels: a search over turns and places, then a fit by local normalised correlation on the jaw that carries the fixtures. Each jaw is its own rigid body, so this holds for this jaw only. The error is estimated from how far groups of the region, each asked alone, agree."
 	case method == "same-frame":
-		return "Both scans carry the same DICOM Frame of Reference and were taken as lying in one frame. Their voxels were not compared."
+		return "Both scans carry the same DICOM Frame of Reference and were taken as lying in one frame. " + heldAgainst
 	case method == "landmarks":
-		return "Pairs of points that a person marked in both scans gave the alignment, by least squares (Arun, Huang and Blostein, IEEE Trans Pattern Anal Mach Intell 1987;9:698)."
+		return "Pairs of points that a person marked in both scans gave the alignment, by least squares (Arun, Huang and Blostein, IEEE Trans Pattern Anal Mach Intell 1987;9:698). " + heldAgainst
 	case method == "matrix":
-		return "The case file gave the alignment as a matrix. It was taken as exact; the intervals have no share for its error."
+		return "The case file gave the alignment as a matrix. " + heldAgainst
 	}
 	return "Alignment method: " + outside(method) + "."
 }
@@ -56,6 +59,8 @@ var qualityNames = map[string]string{
 	"fre_rms_mm":          "distance left between landmark pairs, root mean square",
 	"fle_rms_mm":          "error of marking one landmark, root mean square, estimated from it",
 	"largest_residual_mm": "largest distance left between a landmark pair",
+	"scans_differ_mm":     "how far the scans fit from the given alignment, at the worst end of a fixture",
+	"scans_differ_deg":    "how far they are turned against it",
 	"refinement_moved_mm": "how far the refinement moved a planned fixture",
 	"refined_by_deg":      "how far the refinement turned the scan",
 }

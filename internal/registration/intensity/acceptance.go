@@ -25,9 +25,6 @@ const (
 	// refusedError, mm, of the expected target registration error at entry or apex:
 	// beyond it nothing could be measured.
 	refusedError = 0.25
-	// doubtfulError, mm, of the same: above it, half a millimetre of error is no
-	// longer out of the question.
-	doubtfulError = 0.12
 	// rivalScore is the share of the best candidate's score from which a second
 	// place counts as just as plausible, if its groups agree, too.
 	rivalScore = 0.9
@@ -81,7 +78,7 @@ func (r *refinement) accept(preToPost geom.Rigid, ev *evaluation, found []candid
 	case wrongScale: // its flag is the reason
 	case disagreement > doubtfulDisagreement:
 		reason = "parts of the jaw around the fixtures disagree about how the scans lie to each other: the jaw may have changed, or the match may be wrong"
-	case u > doubtfulError:
+	case u > registration.DoubtfulError:
 		reason = "the scans share too little structure around the fixtures to tell how they lie to each other"
 	case len(found) > 1 && found[1].score > rivalScore*found[0].score && found[1].disagreement < doubtfulDisagreement:
 		reason = "the follow-up scan fits almost as well in a second place, such as one tooth further"

@@ -82,60 +82,106 @@ const (
 // cannot be brought together; other errors for targets outside the planning
 // scan.
 func Align(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target, o Options) (*registration.Result, error) {
-	progress := o.Progress
-	if progress == nil {
-		progress = func(float64) {}
+	p, err := prepare(pre, post, jaw, targets)
+	if err != nil {
+		return nil, err
 	}
+	progress := o.steps()
+	progress(0.1)
+	if o.Start == nil {
+		return p.converge(p.search(), progress)
+	}
+	out, err := p.converge([]candidate{{preToPost: o.Start.Inverse()}}, progress)
+	if err != nil {
+		return nil, err
+	}
+	back := o.Start.Inverse()
+	most := 0.0
+	for _, t := range targets {
+		for _, p := range []geom.Vec{t.Planned.Entry, t.Planned.Apex} {
+			most = max(most, r3.Norm(r3.Sub(out.PostToPre.Apply(back.Apply(p)), p)))
+		}
+	}
+	out.Quality[RefinementMoved] = most
+	out.Quality["refined_by_deg"] = geom.Degrees(o.Start.After(out.PostToPre.Inverse()).Angle())
+	return out, nil
+}
+
+// Verify finds PostToPre as Align does, to judge o.Start by it: refined from
+// there, and, where the outcome is refused, doubtful or does not agree, searched
+// for in the whole scan. Where both are refused the scans cannot tell.
+//
+// Errors: those of Align.
+func Verify(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target, o Options, agrees func(*registration.Result) bool) (*registration.Result, error) {
+	p, err := prepare(pre, post, jaw, targets)
+	if err != nil {
+		return nil, err
+	}
+	progress := o.steps()
+	progress(0.1)
+	near, err := p.converge([]candidate{{preToPost: o.Start.Inverse()}}, func(f float64) { progress(0.4 * f) })
+	if err == nil && agrees(near) {
+		progress(1)
+		return near, nil
+	}
+	out, far := p.converge(p.search(), func(f float64) { progress(max(0.4, f)) })
+	if far != nil && err == nil {
+		return near, nil
+	}
+	return out, far
+}
+
+func (o Options) steps() func(float64) {
+	if o.Progress == nil {
+		return func(float64) {}
+	}
+	return o.Progress
+}
+
+// scanPair is what both ways to candidates have in common.
+type scanPair struct {
+	fixed, moving *pyramid
+	region        *region
+}
+
+func prepare(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target) (*scanPair, error) {
 	if err := check(pre, targets); err != nil {
 		return nil, err
 	}
-	reg := newRegion(targets, jaw)
-	fixed, moving := newPyramid(pre), newPyramid(post)
-	progress(0.1)
+	return &scanPair{newPyramid(pre), newPyramid(post), newRegion(targets, jaw)}, nil
+}
 
-	var found []candidate
-	if o.Start != nil {
-		found = []candidate{{preToPost: o.Start.Inverse()}}
-	} else {
-		found = newTemplate(fixed.coarse[1], reg).search(moving.coarse[1], reg, keptPerRotation)
-		found = suppressNonMaxima(found, reg.centre, distinctForCoarsest, keptForCoarsest)
-		s := selectSamples(fixed.coarsest, reg, coarsestLevel.sampleSpacing, coarsestLevel.blockSide)
-		found = s.improve(moving.coarsest, found, coarsestLevel)
-		found = suppressNonMaxima(found, reg.centre, distinctForPreview, keptForPreview)
-	}
+// search is the exhaustive search, with its candidates improved on the coarsest
+// level.
+func (p *scanPair) search() []candidate {
+	found := newTemplate(p.fixed.coarse[1], p.region).search(p.moving.coarse[1], p.region, keptPerRotation)
+	found = suppressNonMaxima(found, p.region.centre, distinctForCoarsest, keptForCoarsest)
+	s := selectSamples(p.fixed.coarsest, p.region, coarsestLevel.sampleSpacing, coarsestLevel.blockSide)
+	found = s.improve(p.moving.coarsest, found, coarsestLevel)
+	return suppressNonMaxima(found, p.region.centre, distinctForPreview, keptForPreview)
+}
+
+// converge takes candidates through the finer levels and judges the best.
+func (p *scanPair) converge(found []candidate, progress func(float64)) (*registration.Result, error) {
 	progress(0.5)
-
-	s := selectSamples(fixed.coarse[0], reg, coarseLevel.sampleSpacing, coarseLevel.blockSide)
-	found = s.improve(moving.coarse[0], found, previewLevel)
-	found = suppressNonMaxima(found, reg.centre, distinctForCoarse, keptForCoarse)
-	found = s.improve(moving.coarse[0], found, coarseLevel)
-	found = suppressNonMaxima(found, reg.centre, distinctForMiddle, keptForMiddle)
+	centre := p.region.centre
+	s := selectSamples(p.fixed.coarse[0], p.region, coarseLevel.sampleSpacing, coarseLevel.blockSide)
+	found = s.improve(p.moving.coarse[0], found, previewLevel)
+	found = suppressNonMaxima(found, centre, distinctForCoarse, keptForCoarse)
+	found = s.improve(p.moving.coarse[0], found, coarseLevel)
+	found = suppressNonMaxima(found, centre, distinctForMiddle, keptForMiddle)
 	progress(0.7)
 
-	r := newRefinement(fixed, moving, reg)
+	r := newRefinement(p.fixed, p.moving, p.region)
 	found = r.improve(found, middleLevel)
-	found = suppressNonMaxima(found, reg.centre, rivalDistance, keptForMiddle)
+	found = suppressNonMaxima(found, centre, rivalDistance, keptForMiddle)
 	progress(0.85)
 	if len(found) == 0 {
 		return nil, errNoOverlap
 	}
 	out, err := r.conclude(found)
 	progress(1)
-	if err != nil {
-		return nil, err
-	}
-	if o.Start != nil {
-		back := o.Start.Inverse()
-		most := 0.0
-		for _, t := range targets {
-			for _, p := range []geom.Vec{t.Planned.Entry, t.Planned.Apex} {
-				most = max(most, r3.Norm(r3.Sub(out.PostToPre.Apply(back.Apply(p)), p)))
-			}
-		}
-		out.Quality[RefinementMoved] = most
-		out.Quality["refined_by_deg"] = geom.Degrees(o.Start.After(out.PostToPre.Inverse()).Angle())
-	}
-	return out, nil
+	return out, err
 }
 
 func check(pre *volume.Volume, targets []Target) error {
