@@ -2,17 +2,16 @@ package cli
 
 import (
 	"context"
-	"image"
-	"image/png"
 	"io"
 	"slices"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
+	"plumbline/internal/output"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	"plumbline/internal/registration"
 	reports "plumbline/internal/report"
@@ -23,6 +22,7 @@ import (
 type alignOptions struct {
 	json    bool
 	picture string
+	files   output.Run
 	scans   measure.Options
 	path    string
 }
@@ -43,6 +43,7 @@ func (o *alignOptions) AddFlags(f *pflag.FlagSet) {
 	grouped(f, "What is written", func(f *pflag.FlagSet) {
 		f.BoolVar(&o.json, "json", false, "print JSON instead of text")
 		f.StringVar(&o.picture, "picture", "", "write the check picture to `FILE` (PNG)")
+		addOverwrite(f, &o.files)
 	})
 	addScanFlags(f, &o.scans)
 }
@@ -53,6 +54,10 @@ func (o *alignOptions) Check(args []string) (err error) {
 }
 
 func (o *alignOptions) Run(_ context.Context, env Env) error {
+	o.files.Reads(casefile.Files(o.path)...)
+	if err := mayWrite(&o.files, o.picture, pictureFile); err != nil {
+		return err
+	}
 	p := newProgress(env)
 	o.scans.Version, o.scans.Progress = env.Version, p.show
 	in, err := measure.Open(o.path, o.scans)
@@ -84,7 +89,7 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 	if o.picture != "" {
 		fx := in.Plan.Fixtures[0]
 		img := drawing.AlignmentPicture(in.View(), in.Observed.View(*al), fx.Planned)
-		if err := writePNG(o.picture, img); err != nil {
+		if err := writeFile(&o.files, o.picture, pictureFile, func(w io.Writer) error { return drawing.WritePNG(w, img) }); err != nil {
 			return err
 		}
 	}
@@ -104,10 +109,6 @@ func writeAlignment(out io.Writer, in *measure.Inputs, al *registration.Result) 
 				fx.Site, al.ExpectedTRE(fx.Planned.Entry), al.ExpectedTRE(fx.Planned.Apex))
 		}
 	}
-}
-
-func writePNG(path string, img image.Image) error {
-	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return png.Encode(w, img) }))
 }
 
 // addScanFlags declares the options that every command with two scans has.

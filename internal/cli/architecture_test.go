@@ -20,7 +20,8 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"geom", "printable", "measurement", "tooth", "atomicfile", "parallel", "stats/orderstat"},
+	{"atomicfile", "regularfile"},
+	{"geom", "printable", "measurement", "tooth", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
 	{"volume", "plan/stl"},
 	{"evidence"},
@@ -45,7 +46,7 @@ var order = [][]string{
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},
-	{"series/analysis"},
+	{"series/analysis", "output"},
 	{"report/wording"},
 	{"report/drawing"},
 	{"report"},

@@ -189,7 +189,7 @@ func TestSeveralCases(t *testing.T) {
 		if change != nil {
 			change(&c)
 		}
-		require.NoError(t, writeJSON("results/C-101.json", c))
+		require.NoError(t, (&measureOptions{}).writeJSON("results/C-101.json", c))
 	}
 	mark(nil)
 	before, err := os.ReadFile("results/C-101.json")

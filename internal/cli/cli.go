@@ -96,7 +96,7 @@ var errInDoubt = errors.New("measured, but not to be relied on")
 // Run does what the arguments, without the program's name, ask for and gives
 // the exit status.
 func Run(ctx context.Context, args []string, env Env) int {
-	out := &output{to: env.Stdout}
+	out := &printed{to: env.Stdout}
 	env.Stdout = out
 	status := attend(ctx, env, func() error { return newRoot(env, args).ExecuteContext(ctx) })
 	if err := out.failed(); err != nil && status == Done {
@@ -105,27 +105,27 @@ func Run(ctx context.Context, args []string, env Env) int {
 	return status
 }
 
-// output remembers that what is printed did not arrive.
-type output struct {
+// printed remembers that what is printed did not arrive.
+type printed struct {
 	to  io.Writer
 	mu  sync.Mutex // work that is left after Ctrl-C may still print
 	err error
 }
 
-func (o *output) Write(p []byte) (int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	n, err := o.to.Write(p)
+func (p *printed) Write(text []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	n, err := p.to.Write(text)
 	if err != nil {
-		o.err = err
+		p.err = err
 	}
 	return n, err
 }
 
-func (o *output) failed() error {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.err
+func (p *printed) failed() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.err
 }
 
 // grace is how long work may take to end by itself after Ctrl-C.

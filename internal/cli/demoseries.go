@@ -5,8 +5,8 @@ import (
 	"path/filepath"
 	"time"
 
-	"plumbline/internal/atomicfile"
 	"plumbline/internal/measurement"
+	"plumbline/internal/output"
 	"plumbline/internal/phantom"
 	"plumbline/internal/printable"
 	"plumbline/internal/series"
@@ -22,8 +22,10 @@ func makeDemoSeries(env Env, dir string) error {
 	table := filepath.Join(dir, "simulated-figures.csv")
 	path := filepath.Join(dir, "series.jsonl")
 	rows := simulatedRows(demoCases, 1)
-	if err := atomicfile.Write(table, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
-		return unwritten(err)
+	var files output.Run
+	files.Reads(path)
+	if err := writeFile(&files, table, tableFile, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+		return err
 	}
 	l, err := openLedger(env, path)
 	if err != nil {

@@ -119,7 +119,8 @@ var sealed = map[series.Seal]string{
 // writeReceipt prints the head of the chain and what to do with it.
 func writeReceipt(out io.Writer, l *series.Ledger) {
 	if l.Mended != nil {
-		printable.Fprintf(out, "An unfinished line of %d bytes at the end of the file, as a stopped program leaves it, was taken off; a record says so.\n", l.Mended.Bytes)
+		printable.Fprintf(out, "What stood behind the last record (%d bytes), as a stopped program or an editor leaves it, was set aside in %s; a record says so.\n",
+			l.Mended.Bytes, filepath.Join(filepath.Dir(l.Path), l.Mended.File))
 	}
 	printable.Fprintf(out, "Receipt %s\nGive it to your mentor now; with it, series check shows later what the file held today.\n", l.Receipt())
 }

@@ -16,11 +16,13 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/atomicfile"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
+	"plumbline/internal/output"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
+	"plumbline/internal/series"
 )
 
 // measureOptions say which cases to measure, how, and where the measurements go
@@ -31,7 +33,8 @@ type measureOptions struct {
 	measure              measure.Options
 	paths                []string
 
-	to destinations
+	to    destinations
+	files output.Run
 }
 
 // destinations are where measurements go besides the terminal; "" is nowhere.
@@ -68,6 +71,7 @@ func (o *measureOptions) AddFlags(f *pflag.FlagSet) {
 		f.StringVar(&o.json, "json", "", "write the measurement to `FILE`; with several cases, to a folder")
 		f.StringVar(&o.report, "report", "", "write the report to `FILE`, .html, .pdf or .dcm; with several cases, to a folder")
 		f.StringVar(&o.series, "series", "", "add the measurement to the series `FILE`; it is made if there is none")
+		addOverwrite(f, &o.files)
 		o.layout.addPaper(f)
 		o.layout.addNumbering(f, "tooth numbers on the terminal")
 	})
@@ -106,6 +110,9 @@ func (o *measureOptions) checkDestinations() error {
 		if err := checkPlace(o.series); err != nil {
 			return err
 		}
+		if series.IsOther(o.series) {
+			return usage("%s is there already and is not a series file; name another one", o.series)
+		}
 	}
 	if o.report == "" {
 		return nil
@@ -120,6 +127,16 @@ func (o *measureOptions) checkDestinations() error {
 
 func (o *measureOptions) Run(ctx context.Context, env Env) error {
 	o.measure.Version = env.Version
+	o.files.Reads(o.series)
+	for _, path := range o.paths {
+		o.files.Reads(casefile.Files(path)...)
+	}
+	if err := mayWrite(&o.files, o.to.jsonFile, measurementFile); err != nil {
+		return err
+	}
+	if err := mayWrite(&o.files, o.to.reportFile, reportFile(o.to.reportFile)); err != nil {
+		return err
+	}
 	if len(o.paths) > 1 {
 		return o.several(ctx, env)
 	}
@@ -139,7 +156,7 @@ func (o *measureOptions) one(env Env) error {
 		return err
 	}
 	if o.to.jsonFile != "" {
-		if err := writeJSON(o.to.jsonFile, c); err != nil {
+		if err := o.writeJSON(o.to.jsonFile, c); err != nil {
 			return err
 		}
 	}
@@ -246,12 +263,23 @@ func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, error) 
 		old, err := measurement.Read(file)
 		switch {
 		case errors.Is(err, os.ErrNotExist):
-		case err != nil:
+		case err != nil && !o.files.Overwrite:
 			return nil, faultOf(fmt.Errorf("%w; move it away or name another folder", err))
+		case err != nil: // whether it may be replaced is said below
 		case o.report == "" && in.MeasuredAlready(old, o.measure):
 			return old, nil
 		case !in.SameCase(old):
 			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
+		}
+	}
+	if o.to.jsonFolder != "" {
+		if err := mayWrite(&o.files, file, measurementFile); err != nil {
+			return nil, err
+		}
+	}
+	for _, report := range o.reportFiles(in.Plan.Name) {
+		if err := mayWrite(&o.files, report, reportFile(report)); err != nil {
+			return nil, err
 		}
 	}
 	s, err := measure.Measure(in, o.measure)
@@ -259,25 +287,33 @@ func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, error) 
 		return nil, badInput(err)
 	}
 	if o.to.jsonFolder != "" {
-		if err := writeJSON(file, s.Result); err != nil {
+		if err := o.writeJSON(file, s.Result); err != nil {
 			return nil, err
 		}
 	}
 	return &s.Result, o.writeReports(s)
 }
 
+// reportFiles are the reports that are written of a case.
+func (o *measureOptions) reportFiles(name string) []string {
+	switch {
+	case o.to.reportFile != "":
+		return []string{o.to.reportFile}
+	case o.to.reportFolder != "":
+		var files []string
+		for _, ending := range endings[:2] {
+			files = append(files, filepath.Join(o.to.reportFolder, fileName(name)+ending))
+		}
+		return files
+	}
+	return nil
+}
+
 // writeReports writes the report of a measured case: to a file, or to a folder
 // as HTML and PDF under the case's name.
 func (o *measureOptions) writeReports(s *measure.Study) error {
-	var files []string
-	switch {
-	case o.to.reportFile != "":
-		files = []string{o.to.reportFile}
-	case o.to.reportFolder != "":
-		for _, ending := range endings[:2] {
-			files = append(files, filepath.Join(o.to.reportFolder, fileName(s.Result.Case)+ending))
-		}
-	default:
+	files := o.reportFiles(s.Result.Case)
+	if len(files) == 0 {
 		return nil
 	}
 	d, err := reports.Case(s, reports.Options{Numbering: o.layout.system()})
@@ -285,7 +321,7 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 		return err
 	}
 	for _, file := range files {
-		if err := writeReport(file, d, o.layout.size(), reports.Archive{}); err != nil {
+		if err := writeReport(&o.files, file, d, o.layout.size(), reports.Archive{}); err != nil {
 			return err
 		}
 	}
@@ -305,8 +341,8 @@ func printJSON(out io.Writer, v any) error {
 	return err
 }
 
-func writeJSON(path string, v any) error {
-	return unwritten(atomicfile.Write(path, func(w io.Writer) error { return printJSON(w, v) }))
+func (o *measureOptions) writeJSON(path string, v any) error {
+	return writeFile(&o.files, path, measurementFile, func(w io.Writer) error { return printJSON(w, v) })
 }
 
 // fileName makes a case's name safe as a file name on every system.

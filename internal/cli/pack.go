@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/atomicfile"
+	"plumbline/internal/output"
 	"plumbline/internal/printable"
 	"plumbline/internal/report/reviewpack"
 )
@@ -22,6 +22,7 @@ type packOptions struct {
 	layout          layoutOptions
 	today           string
 	series, archive string
+	files           output.Run
 }
 
 func packCommand(env Env) *cobra.Command {
@@ -42,6 +43,7 @@ archive and says whether it is as it was packed; exit status 3 says that it is n
 func (o *packOptions) AddFlags(f *pflag.FlagSet) {
 	f.BoolVar(&o.check, "check", false, "check an archive instead of writing one")
 	grouped(f, "What is written", func(f *pflag.FlagSet) {
+		addOverwrite(f, &o.files)
 		f.BoolVar(&o.relative, "relative-dates", false, "give dates as days since the first surgery, and leave the series file out")
 		addToday(f, &o.today)
 		o.layout.addNumbering(f, "tooth numbers in the reports")
@@ -64,12 +66,16 @@ func (o *packOptions) Check(args []string) (err error) {
 		return usage("archive %s: end its name in .zip", args[1])
 	}
 	o.series, o.archive = args[0], args[1]
+	o.files.Reads(o.series)
 	return checkToday(o.today)
 }
 
 func (o *packOptions) Run(_ context.Context, env Env) error {
 	if o.check {
 		return checkPack(env, o.archive)
+	}
+	if err := mayWrite(&o.files, o.archive, packFile); err != nil {
+		return err
 	}
 	files, err := reviewpack.Make(o.series, reviewpack.Options{
 		RelativeDates: o.relative, Today: dayOf(o.today, env), Version: env.Version,
@@ -78,7 +84,7 @@ func (o *packOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return badInput(err)
 	}
-	if err := unwritten(atomicfile.Write(o.archive, func(w io.Writer) error { return reviewpack.Write(w, files) })); err != nil {
+	if err := writeFile(&o.files, o.archive, packFile, func(w io.Writer) error { return reviewpack.Write(w, files) }); err != nil {
 		return err
 	}
 	printable.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, len(files), reviewpack.Digest(files))

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"maps"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -13,9 +12,10 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/atomicfile"
 	"plumbline/internal/measurement"
+	"plumbline/internal/output"
 	"plumbline/internal/printable"
+	"plumbline/internal/regularfile"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
@@ -64,7 +64,7 @@ func checkReportName(file string) error {
 }
 
 // writeReport writes a document to a file as its name ends.
-func writeReport(file string, d *reports.Document, paper reports.Paper, archive reports.Archive) error {
+func writeReport(to *output.Run, file string, d *reports.Document, paper reports.Paper, archive reports.Archive) error {
 	var data []byte
 	var err error
 	switch strings.ToLower(filepath.Ext(file)) {
@@ -79,7 +79,7 @@ func writeReport(file string, d *reports.Document, paper reports.Paper, archive 
 	if err != nil {
 		return err
 	}
-	return unwritten(atomicfile.WriteBytes(file, data))
+	return writeFile(to, file, reportFile(file), bytesOf(data))
 }
 
 // reportOptions say what to report on, how and where to.
@@ -89,7 +89,8 @@ type reportOptions struct {
 	clinician, target string
 	today             string
 	input             string
-	files             []string
+	reports           []string
+	files             output.Run
 
 	analysis analysis.Options // what of the above is for statistics
 }
@@ -112,6 +113,7 @@ series has learning curves, control charts, habit, margins and every case.`,
 }
 
 func (o *reportOptions) AddFlags(f *pflag.FlagSet) {
+	grouped(f, "What is written", func(f *pflag.FlagSet) { addOverwrite(f, &o.files) })
 	grouped(f, "Layout", func(f *pflag.FlagSet) {
 		o.layout.addPaper(f)
 		o.layout.addNumbering(f, "tooth numbers")
@@ -135,12 +137,16 @@ func (o *reportOptions) Check(args []string) (err error) {
 	if len(args) < 2 {
 		return usage("give the measurement and the report's file, as in: plumbline report C-101.json C-101.pdf")
 	}
-	o.input, o.files = args[0], args[1:]
+	o.input, o.reports = args[0], args[1:]
 	if err := checkToday(o.today); err != nil {
 		return err
 	}
-	for _, file := range o.files {
+	o.files.Reads(o.input)
+	for _, file := range o.reports {
 		if err := checkReportName(file); err != nil {
+			return err
+		}
+		if err := mayWrite(&o.files, file, reportFile(file)); err != nil {
 			return err
 		}
 	}
@@ -157,8 +163,8 @@ func (o *reportOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	for _, file := range o.files {
-		if err := writeReport(file, d, o.layout.size(), o.archive); err != nil {
+	for _, file := range o.reports {
+		if err := writeReport(&o.files, file, d, o.layout.size(), o.archive); err != nil {
 			return err
 		}
 		printable.Fprintf(env.Stdout, "wrote %s\n", file)
@@ -178,10 +184,14 @@ func numberingOf(name string) (tooth.System, error) {
 	return system, nil
 }
 
+// maxDocument bounds a stored measurement or a series file that is reported on,
+// bytes; a series of 100,000 cases has some 200 MB.
+const maxDocument = 4 << 30
+
 // readDocument makes the report of a stored measurement or of a series, and tells
 // whether its figures are in doubt.
 func readDocument(path string, t analysis.Options, today, version string, o reports.Options) (*reports.Document, bool, error) {
-	data, err := os.ReadFile(path)
+	data, err := regularfile.Read(path, maxDocument)
 	if err != nil {
 		return nil, false, badInput(err)
 	}

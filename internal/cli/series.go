@@ -13,7 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"plumbline/internal/atomicfile"
+	"plumbline/internal/output"
 	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
@@ -51,6 +51,8 @@ func arguments(args []string, command, follows string) error {
 // seriesCheckOptions say which series file to check, and against what.
 type seriesCheckOptions struct {
 	receipt, path string
+
+	flags *pflag.FlagSet // tells whether a receipt was given
 }
 
 func seriesCheckCommand(env Env) *cobra.Command {
@@ -64,6 +66,7 @@ was given. A broken chain and a receipt that does not hold give exit status 3.`,
 }
 
 func (o *seriesCheckOptions) AddFlags(f *pflag.FlagSet) {
+	o.flags = f
 	f.StringVar(&o.receipt, "receipt", "", "the receipt `CODE` that was given earlier")
 }
 
@@ -72,6 +75,9 @@ func (o *seriesCheckOptions) Check(args []string) error {
 		return err
 	}
 	o.path = args[0]
+	if o.receipt == "" && o.flags.Changed("receipt") {
+		return usage("--receipt is empty, so nothing would be held against it; give the code as it was printed, or leave the option out")
+	}
 	return nil
 }
 
@@ -88,8 +94,8 @@ func (o *seriesCheckOptions) Run(_ context.Context, env Env) error {
 		return err
 	}
 	// A line without its end is what a stopped program leaves, but a file that has
-	// nothing else shows nothing.
-	if !v.Sound || v.Records == 0 && v.Unfinished != nil {
+	// nothing else shows nothing, and what an editor leaves is a doubt.
+	if !v.Sound || v.Records == 0 && v.Unfinished != nil || v.Unfinished.Edited() {
 		return errInDoubt
 	}
 	return nil
@@ -115,6 +121,7 @@ func brokenChain(env Env, f *series.File) error {
 // seriesExportOptions say which series to write as a table, and where to.
 type seriesExportOptions struct {
 	csv, path string
+	files     output.Run
 }
 
 func seriesExportCommand(env Env) *cobra.Command {
@@ -128,6 +135,7 @@ how the case stands in the series.`,
 
 func (o *seriesExportOptions) AddFlags(f *pflag.FlagSet) {
 	f.StringVar(&o.csv, "csv", "", "write the table to `OUT`")
+	addOverwrite(f, &o.files)
 }
 
 func (o *seriesExportOptions) Check(args []string) error {
@@ -146,25 +154,14 @@ func (o *seriesExportOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	if sameFile(o.csv, o.path) {
-		return usage("--csv %s is the series file itself; name another file for the table", o.csv)
-	}
+	o.files.Reads(o.path)
 	s := series.Summarise(f.Records, env.Now().Format(time.DateOnly))
 	rows := s.Table()
-	if err := atomicfile.Write(o.csv, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
-		return unwritten(err)
+	if err := writeFile(&o.files, o.csv, tableFile, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+		return err
 	}
 	printable.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
 	return brokenChain(env, f)
-}
-
-func sameFile(a, b string) bool {
-	x, err := os.Stat(a)
-	if err != nil {
-		return false
-	}
-	y, err := os.Stat(b)
-	return err == nil && os.SameFile(x, y)
 }
 
 // seriesImportOptions say which cases to import into which series.

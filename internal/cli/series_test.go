@@ -359,6 +359,36 @@ func TestSeriesThatCannotBeWritten(t *testing.T) {
 	assert.Contains(t, got.stderr, "plumbline: 2 of 2 measurements are not in the series; the reasons stand above.\n")
 }
 
+// A record whose line end an editor changed still counts, and what stands in its
+// place is kept by the next writer.
+func TestSeriesSavedByAnEditor(t *testing.T) {
+	t.Chdir(seriesWorld(t))
+	require.Equal(t, Done, run("seal", "--series", "s.jsonl", "C-1").status)
+	require.Equal(t, Done, run("seal", "--series", "s.jsonl", "C-2").status)
+	whole := readAll(t, "s.jsonl")
+	write(t, "s.jsonl", strings.TrimSuffix(whole, "\n")+" ")
+	got := run("series", "check", "s.jsonl")
+	assert.Equal(t, InDoubt, got.status)
+	assert.Contains(t, got.stdout, "Note: line 2 has its record whole, which counts, but in place of the line end")
+	got = run("series", "remark", "--by", "mentor-a", "--text", "seen", "s.jsonl")
+	assert.Equal(t, Done, got.status, got.stderr)
+	assert.Contains(t, got.stdout, "was set aside in s.jsonl.set-aside-1")
+	assert.Equal(t, " ", readAll(t, "s.jsonl.set-aside-1"))
+	assert.True(t, strings.HasPrefix(readAll(t, "s.jsonl"), whole), "both records are there")
+	assert.Equal(t, Done, run("series", "check", "s.jsonl").status)
+}
+
+// A receipt that is not there, as from a variable that was never set, proves
+// nothing.
+func TestAnEmptyReceiptIsNoReceipt(t *testing.T) {
+	t.Chdir(seriesWorld(t))
+	require.Equal(t, Done, run("seal", "--series", "s.jsonl", "C-1").status)
+	got := run("series", "check", "--receipt", "", "s.jsonl")
+	assert.Equal(t, BadInput, got.status)
+	assert.Contains(t, got.stderr, "--receipt is empty")
+	assert.Equal(t, BadInput, run("series", "check", "--receipt", " ", "s.jsonl").status)
+}
+
 // An unfinished line is taken off by the next record, and both are told.
 func TestUnfinishedSeries(t *testing.T) {
 	t.Chdir(seriesWorld(t))
@@ -370,7 +400,8 @@ func TestUnfinishedSeries(t *testing.T) {
 	got = run("seal", "--series", "s.jsonl", "C-2")
 	assert.Equal(t, Done, got.status, got.stderr)
 	assert.Contains(t, got.stdout, "is record 3 of s.jsonl.")
-	assert.Contains(t, got.stdout, "An unfinished line of 23 bytes at the end of the file, as a stopped program leaves it, was taken off; a record says so.\nReceipt 3-")
+	assert.Contains(t, got.stdout, "What stood behind the last record (23 bytes), as a stopped program or an editor leaves it, was set aside in s.jsonl.set-aside-1; a record says so.\nReceipt 3-")
+	assert.Equal(t, `{"schema":"plumbline/se`, readAll(t, "s.jsonl.set-aside-1"))
 	got = run("series", "show", "s.jsonl")
 	assert.Contains(t, got.stdout, "Unfinished lines that were taken off the end of the file: 1.")
 }

@@ -4,11 +4,17 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
+	"io"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
+
+	"plumbline/internal/regularfile"
 )
+
+// maxFile bounds a stored measurement, bytes; one of 32 fixtures has some 100 kB.
+const maxFile = 64 << 20
 
 // ErrOther says that a file is no measurement of this program.
 var ErrOther = errors.New("it is no measurement of this program")
@@ -17,7 +23,7 @@ var ErrOther = errors.New("it is no measurement of this program")
 //
 // Errors: that of reading the file; those of Parse, with the file's name.
 func Read(path string) (*Case, error) {
-	text, err := os.ReadFile(path)
+	text, err := regularfile.Read(path, maxFile)
 	if err != nil {
 		return nil, err
 	}
@@ -58,6 +64,16 @@ func Parse(text []byte) (*Case, error) {
 		return nil, err
 	}
 	return &c, nil
+}
+
+// storedStart begins every measurement in its stored form, of any version.
+var storedStart = regexp.MustCompile(`^\s*\{\s*"schema"\s*:\s*"plumbline/measurement/`)
+
+// Is reports whether a text begins as a stored measurement does.
+func Is(in io.Reader) bool {
+	start := make([]byte, 256) // more than the schema takes, with any usual indent
+	n, err := io.ReadFull(in, start)
+	return (err == nil || err == io.ErrUnexpectedEOF) && storedStart.Match(start[:n])
 }
 
 // Check says what makes a measurement of no use: no fixture, or a site twice.

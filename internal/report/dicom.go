@@ -59,7 +59,7 @@ func (d *Document) DICOM(paper Paper, a Archive) ([]byte, error) {
 	set.Set(tag.ContentDate, date)
 	set.Set(tag.Modality, "DOC")
 	set.Set(tag.ConversionType, "WSD")
-	set.Set(tag.Manufacturer, "plumbline")
+	set.Set(tag.Manufacturer, maker)
 	set.Set(tag.SeriesNumber, "1")
 	set.Set(tag.InstanceNumber, "1")
 	// The pages themselves never name a patient; the value says so.

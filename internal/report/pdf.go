@@ -95,7 +95,7 @@ func (d *Document) press(paper Paper, pages int) (*press, error) {
 	}
 	pdf.SetCreationDate(date)
 	pdf.SetModificationDate(date)
-	pdf.SetProducer("plumbline", true)
+	pdf.SetProducer(maker, false)
 	pdf.SetTitle(plain(d.Title), true)
 	pdf.SetLang("en")
 	pdf.SetDisplayMode("fullwidth", "continuous")

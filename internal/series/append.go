@@ -2,14 +2,16 @@ package series
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
+
+	"plumbline/internal/regularfile"
 )
 
 // Appended says what Append wrote.
@@ -29,9 +31,10 @@ const (
 
 // Append writes records at the end of the file, all or none, and returns when
 // they are on the disk; it makes the file if there is none. Schema, Number,
-// Before and Hash are set here, in the caller's records too. A line that an
-// earlier writer left unfinished is taken off, and a record of kind Mended, with
-// the time of the first record given, says so.
+// Before and Hash are set here, in the caller's records too. What stands behind
+// the last whole record, such as a line that an earlier writer left unfinished, is
+// set aside in a file beside this one, and a record of kind Mended, with the time
+// of the first record given, says so.
 //
 // Errors: ErrBusy; a record that makes no sense; a last record that does not
 // match its hash, to which nothing must be added; or what the disk says, and
@@ -48,6 +51,9 @@ func Append(path string, records ...Record) (Appended, error) {
 			return Appended{}, fmt.Errorf("record of kind %q: %w", records[i].Kind, err)
 		}
 	}
+	if err := regularfile.Check(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return Appended{}, err
+	}
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
 	if err != nil {
 		return Appended{}, err
@@ -61,7 +67,7 @@ func Append(path string, records ...Record) (Appended, error) {
 	if err != nil {
 		return Appended{}, err
 	}
-	out, err := appendTo(f, info.Size(), records)
+	out, err := appendTo(f, info.Size(), records, func(text []byte) (string, error) { return setAside(path, text) })
 	if err != nil {
 		return Appended{}, fmt.Errorf("%s: %w", path, err)
 	}
@@ -97,12 +103,18 @@ type storage interface {
 	Sync() error
 }
 
-func appendTo(f storage, size int64, records []Record) (Appended, error) {
-	head, end, dropped, err := findLastRecord(f, size)
+// appendTo is Append on an open file; setAside keeps what is taken off its end and
+// gives the name that it is kept under.
+func appendTo(f storage, size int64, records []Record, setAside func([]byte) (string, error)) (Appended, error) {
+	head, end, err := findLastRecord(f, size)
 	if err != nil {
 		return Appended{}, err
 	}
 	if err := checkCorrections(f, end, records); err != nil {
+		return Appended{}, err
+	}
+	dropped, err := takeOff(f, end, size, setAside)
+	if err != nil {
 		return Appended{}, err
 	}
 	var text bytes.Buffer
@@ -152,53 +164,85 @@ func (h *lastRecord) write(text *bytes.Buffer, records []Record) error {
 	return nil
 }
 
-// findLastRecord reads the last record. end is where the next line belongs; dropped is
-// an unfinished line from there on.
-func findLastRecord(f io.ReaderAt, size int64) (h lastRecord, end int64, dropped *Dropped, err error) {
+// findLastRecord reads the last record. end is where the next line belongs: what stands
+// from there on is no record.
+func findLastRecord(f io.ReaderAt, size int64) (h lastRecord, end int64, err error) {
 	h = lastRecord{hash: noRecord}
-	last, err := lastLine(f, size)
-	if err != nil {
-		return h, 0, nil, err
+	if size == 0 {
+		return h, 0, nil
 	}
-	end = size
-	if len(last) > 0 {
-		r, err := decode(last)
-		if r.Hash != "" {
-			return lastRecord{r.Number, r.Hash, true}, size, nil, err
+	seen, err := trimBlank(f, size)
+	if err != nil {
+		return h, 0, err
+	}
+	if seen == 0 {
+		return h, 0, errOtherFile
+	}
+	line, err := lastLine(f, seen)
+	if err != nil {
+		return h, 0, err
+	}
+	behind := make([]byte, min(size-seen, maxLine))
+	if _, err := f.ReadAt(behind, seen); err != nil {
+		return h, 0, err
+	}
+	ended := bytes.IndexByte(behind, '\n')
+	start := seen - int64(len(line))
+	r, err := decode(line)
+	parts := []piece{{0, len(line), true}}
+	if r.Hash == "" {
+		parts = pieces(line)
+	}
+	switch whole := slices.ContainsFunc(parts, func(x piece) bool { return x.whole }); {
+	case r.Hash != "" && ended == 0 && err == nil:
+		return lastRecord{r.Number, r.Hash, false}, seen + 1, nil
+	case ended >= 0, whole && !(parts[0].whole && len(parts) <= 2):
+		if err == nil {
+			err = errLayout
 		}
-		sum := sha256.Sum256(last)
-		dropped = &Dropped{Bytes: len(last), SHA256: hex.EncodeToString(sum[:])}
-		end -= int64(len(last))
-	}
-	if end == 0 {
-		if dropped != nil && !isRecordPrefix(last) {
-			return h, 0, nil, errors.New("nothing was added, as it is not a series file; name another one")
+		return h, 0, fmt.Errorf("nothing was added, as the last record is not as it was written (%w); look at the file with series check and go on from an unchanged copy", err)
+	case whole:
+		if r.Hash == "" {
+			r, err = decode(line[:parts[0].end])
 		}
-		return h, end, dropped, nil
+		return lastRecord{r.Number, r.Hash, true}, start + int64(parts[0].end), err
+	case start == 0 && !isRecordPrefix(line):
+		return h, 0, errOtherFile
 	}
-	last, err = lastLine(f, end-1)
-	if err != nil {
-		return h, 0, nil, err
-	}
-	r, err := decode(last)
-	if err != nil {
-		return h, 0, nil, fmt.Errorf("nothing was added, as the last record is not as it was written (%w); look at the file with series check and go on from an unchanged copy", err)
-	}
-	h.number, h.hash = r.Number, r.Hash
-	return h, end, dropped, nil
+	// An unfinished line behind the record that is the head.
+	return findLastRecord(f, start)
 }
+
+var errOtherFile = errors.New("nothing was added, as it is not a series file; name another one")
+
+// trimBlank is where the last byte ends, before size, that is to be seen.
+func trimBlank(f io.ReaderAt, size int64) (int64, error) {
+	for at := size; at > 0; {
+		n := min(at, block)
+		part := make([]byte, n)
+		if _, err := f.ReadAt(part, at-n); err != nil {
+			return 0, err
+		}
+		if kept := len(bytes.TrimRight(part, " \t\r\n")); kept > 0 {
+			return at - n + int64(kept), nil
+		}
+		at -= n
+	}
+	return 0, nil
+}
+
+// block is how much is read at once when a file is read from its end, bytes.
+const block = 1 << 15
 
 // isRecordPrefix reports whether an unfinished first line is what a writer left of a record:
 // its beginning, or the zeros of a file that grew before it was filled. Anything
 // else is somebody's other file, and nothing of it must be taken off.
 func isRecordPrefix(line []byte) bool {
-	start := []byte(`{"schema":"` + Schema + `"`)
-	return bytes.HasPrefix(line, start[:min(len(line), len(start))]) || len(bytes.Trim(line, "\x00")) == 0
+	return bytes.HasPrefix(line, recordStart[:min(len(line), len(recordStart))]) || len(bytes.Trim(line, "\x00")) == 0
 }
 
 // lastLine is what stands between the last line end before size and size.
 func lastLine(f io.ReaderAt, size int64) ([]byte, error) {
-	const block = 1 << 15
 	var line []byte
 	for at := size; at > 0; {
 		n := min(at, block)

@@ -64,3 +64,65 @@ func decode(line []byte) (Record, error) {
 	}
 	return r, r.validate()
 }
+
+// piece is a part of a line: a whole record, or what is none.
+type piece struct {
+	start, end int // bytes of the line
+	whole      bool
+}
+
+// maxStarts bounds how often the beginning of a record is looked for in one line,
+// so that reading stays linear in its length.
+const maxStarts = 64
+
+// pieces parts a line that is not just one record, as an editor leaves it when it
+// changes line ends, into its whole records and what stands around them.
+func pieces(line []byte) []piece {
+	var out []piece
+	stray := 0 // where the bytes begin that belong to no record
+	for at, starts := 0, 0; starts < maxStarts; starts++ {
+		i := bytes.Index(line[at:], recordStart)
+		if i < 0 {
+			break
+		}
+		start := at + i
+		n := recordLength(line[start:])
+		if n == 0 {
+			at = start + len(recordStart)
+			continue
+		}
+		if start > stray {
+			out = append(out, piece{stray, start, false})
+		}
+		out = append(out, piece{start, start + n, true})
+		at, stray = start+n, start+n
+	}
+	if stray < len(line) {
+		out = append(out, piece{stray, len(line), false})
+	}
+	return out
+}
+
+// recordStart begins every record.
+var recordStart = []byte(`{"schema":"` + Schema + `"`)
+
+// recordLength is the length of the record that text begins with, 0 where it
+// begins with none.
+func recordLength(text []byte) int {
+	running, hashed := sha256.New(), 0
+	for {
+		i := bytes.Index(text[hashed:], []byte(hashKey))
+		if i < 0 {
+			return 0
+		}
+		running.Write(text[hashed : hashed+i])
+		hashed += i
+		rest := text[hashed+len(hashKey):]
+		if len(rest) >= hashLen+len(hashEnd) && string(rest[:hashLen]) == hex.EncodeToString(running.Sum(nil)) &&
+			bytes.HasPrefix(rest[hashLen:], []byte(hashEnd)) {
+			return hashed + len(hashKey) + hashLen + len(hashEnd)
+		}
+		running.Write(text[hashed : hashed+len(hashKey)])
+		hashed += len(hashKey)
+	}
+}

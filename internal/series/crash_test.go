@@ -202,18 +202,21 @@ func parsed(t *testing.T, d *disk) *File {
 	return f
 }
 
+// named sets nothing aside; a disk in memory has no file beside it.
+func named([]byte) (string, error) { return "aside", nil }
+
 func TestFullDiskAtEveryByte(t *testing.T) {
 	whole := &disk{room: 1 << 20}
-	_, err := appendTo(whole, 0, []Record{remark("first")})
+	_, err := appendTo(whole, 0, []Record{remark("first")}, named)
 	require.NoError(t, err)
 	first := len(whole.text)
-	_, err = appendTo(whole, int64(first), []Record{remark("second")})
+	_, err = appendTo(whole, int64(first), []Record{remark("second")}, named)
 	require.NoError(t, err)
 	assert.Equal(t, len(whole.text), whole.synced, "acknowledged before it was on the disk")
 	for _, stuck := range []bool{false, true} {
 		for room := range len(whole.text) - first {
 			d := &disk{text: append([]byte(nil), whole.text[:first]...), room: room, stuck: stuck}
-			_, err := appendTo(d, int64(first), []Record{remark("second")})
+			_, err := appendTo(d, int64(first), []Record{remark("second")}, named)
 			require.ErrorIs(t, err, errFull)
 			require.ErrorContains(t, err, "nothing was added")
 			f := parsed(t, d)
@@ -223,7 +226,7 @@ func TestFullDiskAtEveryByte(t *testing.T) {
 			}
 			// With room again, the next writer goes on.
 			d.room, d.stuck = 1<<20, false
-			_, err = appendTo(d, int64(len(d.text)), []Record{remark("third")})
+			_, err = appendTo(d, int64(len(d.text)), []Record{remark("third")}, named)
 			require.NoError(t, err)
 			f = parsed(t, d)
 			require.Nil(t, f.Unfinished)
@@ -232,7 +235,7 @@ func TestFullDiskAtEveryByte(t *testing.T) {
 		}
 	}
 	d := &disk{room: 1 << 20, noSync: true}
-	_, err = appendTo(d, 0, []Record{remark("first")})
+	_, err = appendTo(d, 0, []Record{remark("first")}, named)
 	require.ErrorIs(t, err, errFull)
 	assert.Empty(t, d.text)
 }
@@ -243,7 +246,7 @@ func TestLastLineOverManyBlocks(t *testing.T) {
 	for i := range 5 {
 		_, err := appendTo(d, int64(len(d.text)), []Record{
 			{Kind: Remark, Time: noon, Author: "a", Text: strings.Repeat("é", 4000)}, remark(strconv.Itoa(i)),
-			{Kind: Imported, Time: noon, Case: "C", Source: &Source{}, Rows: manyRows(100 * i)}})
+			{Kind: Imported, Time: noon, Case: "C", Source: &Source{}, Rows: manyRows(100 * i)}}, named)
 		require.NoError(t, err)
 	}
 	assert.Len(t, parsed(t, d).Records, 15)

@@ -2,6 +2,7 @@ package series
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
@@ -18,11 +19,16 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
 )
 
-// maxTable bounds an imported table: 100,000 rows have some 40 MB.
-const maxTable = 256 << 20
+// maxTable, bytes, and maxRows bound an imported table: 100,000 rows of all columns
+// have some 40 MB.
+const (
+	maxTable = 256 << 20
+	maxRows  = 1_000_000
+)
 
 // leftColumns are derived when a table is written and not read back; a name that
 // begins with asidePrefix is the user's own column.
@@ -75,6 +81,9 @@ func ReadCSV(in io.Reader) ([]Row, error) {
 		}
 		t.cells = cells
 		t.line, _ = r.FieldPos(0)
+		if len(out) == maxRows {
+			return nil, t.fail("", "the table has more than %d rows with figures; part it into several", maxRows)
+		}
 		if s := t.text("status"); s != "" && s != string(StatusMeasured) {
 			continue
 		}
@@ -261,7 +270,7 @@ func (t *table) floor(v measurement.Values) (*measurement.Values, error) {
 // ImportTable reads a table file and gives a record for each case, in the order
 // of surgery, ready for Append.
 func ImportTable(path, now string) ([]Record, error) {
-	text, err := os.ReadFile(path)
+	text, err := regularfile.Read(path, maxTable)
 	if err != nil {
 		return nil, err
 	}
@@ -269,23 +278,38 @@ func ImportTable(path, now string) ([]Record, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
+	cases := byCase(rows)
+	slices.SortStableFunc(cases, func(a, b []Row) int {
+		return cmp.Or(strings.Compare(a[0].Placed, b[0].Placed), strings.Compare(a[0].Case, b[0].Case))
+	})
 	sum := sha256.Sum256(text)
 	source := &Source{File: filepath.Base(path), SHA256: hex.EncodeToString(sum[:])}
-	var out []Record
-	at := map[string]int{}
-	for _, r := range rows {
-		i, there := at[r.Case]
-		if !there {
-			i = len(out)
-			at[r.Case] = i
-			out = append(out, Record{Kind: Imported, Time: now, Case: r.Case, Source: source})
-		}
-		out[i].Rows = append(out[i].Rows, r)
+	out := make([]Record, len(cases))
+	for i, c := range cases {
+		out[i] = Record{Kind: Imported, Time: now, Case: c[0].Case, Source: source, Rows: c}
 	}
-	slices.SortStableFunc(out, func(a, b Record) int {
-		return strings.Compare(a.Rows[0].Placed+"\x00"+a.Case, b.Rows[0].Placed+"\x00"+b.Case)
-	})
 	return out, nil
+}
+
+// byCase gives the rows of each case, in the order of their first ones. The rows
+// of a case that follow each other are not copied.
+func byCase(rows []Row) [][]Row {
+	var out [][]Row
+	at := map[string]int{}
+	for from := 0; from < len(rows); {
+		name, to := rows[from].Case, from+1
+		for to < len(rows) && rows[to].Case == name {
+			to++
+		}
+		if i, there := at[name]; there {
+			out[i] = append(out[i], rows[from:to]...)
+		} else {
+			at[name] = len(out)
+			out = append(out, rows[from:to:to])
+		}
+		from = to
+	}
+	return out
 }
 
 // Skipped is a file of a folder that is no measurement.

@@ -120,7 +120,7 @@ func (l *Ledger) Has(r *Record) (bool, error) {
 //
 // Errors: OtherCaseError.
 func (l *Ledger) Lacking(records []Record) ([]Record, error) {
-	var out []Record
+	out := make([]Record, 0, len(records))
 	for i := range records {
 		has, err := l.Has(&records[i])
 		if err != nil {

@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
+	"slices"
 	"time"
+
+	"plumbline/internal/regularfile"
 )
 
 // File is what was read from a series file.
@@ -33,19 +35,32 @@ const (
 	FaultContent = "record-invalid" // the line is as written and makes no sense
 )
 
-// Unfinished is a last line without its end, as a kill, a full disk or an edit
-// leaves it. Its record was never acknowledged unless a receipt says so.
+// Unfinished is what stands behind the last whole record and its line end: a line
+// that a kill, a full disk or an edit left without its end, whose record was never
+// acknowledged unless a receipt says so, or what an editor wrote there.
 type Unfinished struct {
 	Line     int  `json:"line"`
-	Bytes    int  `json:"bytes"`
-	Complete bool `json:"complete"` // only the line end is missing; the record counts
+	Bytes    int  `json:"bytes"`           // of the line, or of what an editor wrote
+	Complete bool `json:"complete"`        // the line has a whole record, which counts
+	Stray    int  `json:"stray,omitempty"` // bytes in place of the line end behind it
+	Blank    bool `json:"blank,omitempty"` // empty lines only
 }
 
+// Edited reports whether another program wrote it: no writer of records leaves
+// anything behind a whole one.
+func (u *Unfinished) Edited() bool { return u != nil && (u.Stray > 0 || u.Blank) }
+
 func (u Unfinished) String() string {
-	if u.Complete {
+	const setAside = "the next record that is written sets it aside in a file beside this one and says so"
+	switch {
+	case u.Complete && u.Stray > 0:
+		return fmt.Sprintf("line %d has its record whole, which counts, but in place of the line end stands something else (%d bytes): the file was opened and saved by another program; %s", u.Line, u.Stray, setAside)
+	case u.Complete:
 		return fmt.Sprintf("line %d lacks its line end; its record is whole and counts", u.Line)
+	case u.Blank:
+		return fmt.Sprintf("from line %d on there are only empty lines (%d bytes) behind the last record: the file was opened and saved by another program; %s", u.Line, u.Bytes, setAside)
 	}
-	return fmt.Sprintf("line %d, the last, is unfinished (%d bytes), as after a kill, a full disk or an edit; it counts as no record, and the next record that is written takes it off and says so", u.Line, u.Bytes)
+	return fmt.Sprintf("line %d, the last, is unfinished (%d bytes), as after a kill, a full disk or an edit; it counts as no record, and %s", u.Line, u.Bytes, setAside)
 }
 
 // maxLine bounds a line; a measurement of 32 fixtures has some 100 kB.
@@ -67,7 +82,7 @@ func Read(path string) (*File, error) {
 }
 
 func readOnce(path string) (*File, error) {
-	f, err := os.Open(path)
+	f, err := regularfile.Open(path)
 	if err != nil {
 		return nil, err
 	}
@@ -126,6 +141,8 @@ type parser struct {
 	number int            // of the record before
 	known  map[string]int // hash to line
 	breaks []chainBreak
+
+	blank, blankFrom int // bytes of the empty lines just read, and the first of them
 }
 
 // chainBreak is a record whose "before" is not the hash of the record before it.
@@ -141,18 +158,70 @@ func (p *parser) fault(code, format string, args ...any) {
 // addLine reads a line that ends.
 func (p *parser) addLine(line []byte) {
 	p.line++
-	r, err := decode(line)
-	if err != nil && r.Hash == "" {
-		if bytes.HasSuffix(line, []byte("\r")) {
-			p.fault(FaultEdited, "line %d ends as a text editor of another system writes it: the file was opened and saved; restore a copy that was not", p.line)
-		} else {
-			p.fault(FaultEdited, "line %d was edited, where record %d stood: %v", p.line, p.number+1, err)
+	if isBlank(line) {
+		if p.blank == 0 {
+			p.blankFrom = p.line
 		}
+		p.blank += len(line) + 1
+		return
+	}
+	p.passBlank()
+	r, err := decode(line)
+	if err == nil || r.Hash != "" {
+		p.addRecord(r, err)
+		return
+	}
+	parts := pieces(line)
+	if !slices.ContainsFunc(parts, func(x piece) bool { return x.whole }) {
+		p.fault(FaultEdited, "line %d was edited, where record %d stood: %v", p.line, p.number+1, err)
 		// What stood here cannot be known, so neither can its hash.
 		p.before, p.number = "", p.number+1
 		return
 	}
-	p.addRecord(r, err)
+	p.edited(line, parts)
+	p.addRecords(line, parts)
+}
+
+// isBlank reports whether a text has nothing to be seen.
+func isBlank(text []byte) bool { return len(bytes.Trim(text, " \t\r\n")) == 0 }
+
+// passBlank tells of empty lines once it is known that something follows them.
+func (p *parser) passBlank() {
+	if p.blank > 0 {
+		p.file.Faults = append(p.file.Faults, Fault{p.blankFrom, FaultEdited, fmt.Sprintf(
+			"line %d is empty: the file was opened and saved by a text editor; restore a copy that was not", p.blankFrom)})
+	}
+	p.blank = 0
+}
+
+// edited tells of a line that has more than one whole record.
+func (p *parser) edited(line []byte, parts []piece) {
+	p.fault(FaultEdited, "line %d %s: the file was opened and saved; its records are whole and count, but nothing is added to the file: restore a copy that was not", p.line, stray(line, parts))
+}
+
+// stray says what a line has besides its records.
+func stray(line []byte, parts []piece) string {
+	first, last := parts[0], parts[len(parts)-1]
+	switch {
+	case bytes.HasPrefix(line, []byte(byteOrderMark)):
+		return "begins with a byte order mark, as a text editor writes it"
+	case first.whole && !last.whole && len(parts) == 2 && string(line[last.start:]) == "\r":
+		return "ends as a text editor of another system writes it"
+	case len(parts) > 2 || first.whole && last.whole:
+		return "has more than one record, or something between them"
+	}
+	return "has something besides its record"
+}
+
+const byteOrderMark = "\ufeff"
+
+// addRecords takes the whole records of a line.
+func (p *parser) addRecords(line []byte, parts []piece) {
+	for _, x := range parts {
+		if x.whole {
+			p.addRecord(decode(line[x.start:x.end]))
+		}
+	}
 }
 
 func (p *parser) addRecord(r Record, err error) {
@@ -174,16 +243,42 @@ func (p *parser) addRecord(r Record, err error) {
 
 // readUnfinished reads what follows the last line end.
 func (p *parser) readUnfinished(line []byte) {
-	if len(line) == 0 {
+	if isBlank(line) {
+		if n := p.blank + len(line); n > 0 {
+			at := p.blankFrom
+			if p.blank == 0 {
+				at = p.line + 1
+			}
+			p.file.Unfinished = &Unfinished{Line: at, Bytes: n, Blank: true}
+		}
 		return
 	}
 	p.line++
+	u := &Unfinished{Line: p.line, Bytes: len(line)}
+	p.file.Unfinished = u
 	r, err := decode(line)
-	whole := r.Hash != ""
-	p.file.Unfinished = &Unfinished{Line: p.line, Bytes: len(line), Complete: whole}
-	if whole {
+	if r.Hash != "" {
+		p.passBlank()
+		u.Complete = true
 		p.addRecord(r, err)
+		return
 	}
+	parts := pieces(line)
+	n := len(parts)
+	switch {
+	case !slices.ContainsFunc(parts, func(x piece) bool { return x.whole }):
+		if p.blank > 0 {
+			u.Line, u.Bytes = p.blankFrom, p.blank+len(line)
+		}
+		return
+	case n == 2 && parts[0].whole && !parts[1].whole:
+		u.Complete, u.Stray = true, parts[1].end-parts[1].start
+	default:
+		u.Complete = parts[n-1].whole
+		p.edited(line, parts)
+	}
+	p.passBlank()
+	p.addRecords(line, parts)
 }
 
 // nameFaults distinguishes removed records from moved ones, once all lines are known.

@@ -45,7 +45,7 @@ const (
 	LeftOut    Kind = "left-out"   // a case that is not measured, with the reason
 	Correction Kind = "correction" // replaces or withdraws an earlier record
 	Remark     Kind = "remark"     // a reviewer's words
-	Mended     Kind = "mended"     // an unfinished line was taken off the end
+	Mended     Kind = "mended"     // what was no record was taken off the end
 )
 
 // Record is one line of the file. Append sets Schema, Number, Before and Hash.
@@ -81,11 +81,13 @@ type Source struct {
 	SHA256 string `json:"sha256"`
 }
 
-// Dropped is the unfinished line that a mending took off: what a kill or a full
-// disk left of a record that was never acknowledged.
+// Dropped is what a mending took off the end: what a kill or a full disk left of
+// a record that was never acknowledged, or what another program wrote behind the
+// last record. The bytes are kept in a file beside the series.
 type Dropped struct {
 	Bytes  int    `json:"bytes"`
 	SHA256 string `json:"sha256"`
+	File   string `json:"file,omitempty"` // name without folder
 }
 
 // maxText bounds a remark or a reason, in characters: a page, not a book.

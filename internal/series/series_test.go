@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -405,7 +406,11 @@ func TestUnfinishedLineIsMended(t *testing.T) {
 		if unfinished != nil && !unfinished.Complete {
 			require.Len(t, f.Records, held+2)
 			sum := sha256.Sum256(text[cut-unfinished.Bytes : cut])
-			require.Equal(t, &Dropped{unfinished.Bytes, hex.EncodeToString(sum[:])}, f.Records[held].Dropped)
+			require.NotNil(t, a.Mended)
+			require.Equal(t, &Dropped{unfinished.Bytes, hex.EncodeToString(sum[:]), a.Mended.File}, f.Records[held].Dropped)
+			aside, err := os.ReadFile(filepath.Join(filepath.Dir(path), a.Mended.File))
+			require.NoError(t, err)
+			require.Equal(t, string(text[cut-unfinished.Bytes:cut]), string(aside))
 			require.Equal(t, f.Records[held].Dropped, a.Mended)
 			require.Equal(t, 1, Summarise(f.Records, "").Mended)
 		} else {
@@ -413,6 +418,96 @@ func TestUnfinishedLineIsMended(t *testing.T) {
 			require.Nil(t, a.Mended)
 		}
 	}
+}
+
+// A record with something else behind it than its line end is still a record:
+// what an editor leaves is told, and what the next writer takes off is kept.
+func TestARecordWithoutItsLineEndIsKept(t *testing.T) {
+	_, text := sample(t)
+	whole := strings.TrimSuffix(string(text), "\n")
+	for name, c := range map[string]struct{ end, says, aside string }{
+		"a space for the line end": {" ", "in place of the line end stands something else (1 bytes)", " "},
+		"carriage return alone":    {"\r", "stands something else (1 bytes)", "\r"},
+		"a note":                   {" see page 3", "stands something else (11 bytes)", " see page 3"},
+		"half a record":            {string(text[:90]), "stands something else (90 bytes)", string(text[:90])},
+		"zeros":                    {"\x00\x00", "stands something else (2 bytes)", "\x00\x00"},
+		"an empty line":            {"\n\n", "from line 8 on there are only empty lines (1 bytes)", "\n"},
+		"empty lines with spaces":  {"\n\n \r\n\t", "only empty lines (5 bytes)", "\n \r\n\t"},
+		"empty, then half a line":  {"\n\n{\"sch", "line 8, the last, is unfinished (6 bytes)", "\n{\"sch"},
+		"nothing":                  {"", "lacks its line end", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "s.jsonl")
+			require.NoError(t, os.WriteFile(path, []byte(whole+c.end), 0o644))
+			f, err := Read(path)
+			require.NoError(t, err)
+			assert.Empty(t, f.Faults)
+			assert.Len(t, f.Records, 7)
+			require.NotNil(t, f.Unfinished)
+			assert.Contains(t, f.Unfinished.String(), c.says)
+			a, err := Append(path, remark("after"))
+			require.NoError(t, err)
+			now, err := os.ReadFile(path)
+			require.NoError(t, err)
+			assert.Equal(t, string(text), string(now[:len(text)]), "no record was lost")
+			f, err = Read(path)
+			require.NoError(t, err)
+			assert.True(t, clean(f))
+			names, err := filepath.Glob(path + ".set-aside-*")
+			require.NoError(t, err)
+			if c.aside == "" {
+				assert.Nil(t, a.Mended)
+				assert.Empty(t, names)
+				return
+			}
+			assert.Equal(t, []string{path + ".set-aside-1"}, names)
+			assert.Equal(t, "s.jsonl.set-aside-1", f.Records[7].Dropped.File)
+			aside, err := os.ReadFile(names[0])
+			require.NoError(t, err)
+			assert.Equal(t, c.aside, string(aside))
+		})
+	}
+}
+
+// What an editor did to lines that others follow is told, with all records.
+func TestEditorsAreTold(t *testing.T) {
+	_, text := sample(t)
+	lines := strings.SplitAfter(string(text), "\n")
+	for name, c := range map[string]struct{ text, says string }{
+		"line ends of another system": {strings.ReplaceAll(string(text), "\n", "\r\n"), "line 1 ends as a text editor of another system writes it"},
+		"byte order mark":             {"\ufeff" + string(text), "line 1 begins with a byte order mark"},
+		"an empty line":               {lines[0] + "\n" + strings.Join(lines[1:], ""), "line 2 is empty"},
+		"two on a line":               {strings.TrimSuffix(lines[0], "\n") + " " + strings.Join(lines[1:], ""), "line 1 has more than one record"},
+		"all on a line":               {strings.ReplaceAll(string(text), "\n", " "), "line 1 has more than one record"},
+		"a space before its end":      {lines[0][:len(lines[0])-1] + " \n" + strings.Join(lines[1:], ""), "line 1 has something besides its record"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "s.jsonl")
+			require.NoError(t, os.WriteFile(path, []byte(c.text), 0o644))
+			f, err := Read(path)
+			require.NoError(t, err)
+			assert.Len(t, f.Records, 7)
+			assert.ErrorContains(t, f.Sound(), c.says)
+			for _, fault := range f.Faults {
+				assert.Equal(t, FaultEdited, fault.Code)
+			}
+		})
+	}
+}
+
+// Files set aside never take each other's place.
+func TestSetAsideOverwritesNothing(t *testing.T) {
+	path, text := sample(t)
+	require.NoError(t, os.WriteFile(path+".set-aside-1", []byte("a user's own"), 0o644))
+	for i, half := range []string{`{"sche`, `{"sche`, `{"schema`} {
+		require.NoError(t, os.WriteFile(path, append(slices.Clone(text), half...), 0o644))
+		a, err := Append(path, remark("after"))
+		require.NoError(t, err)
+		assert.Equal(t, []string{"series.jsonl.set-aside-2", "series.jsonl.set-aside-2", "series.jsonl.set-aside-3"}[i], a.Mended.File)
+	}
+	own, err := os.ReadFile(path + ".set-aside-1")
+	require.NoError(t, err)
+	assert.Equal(t, "a user's own", string(own))
 }
 
 func FuzzParse(f *testing.F) {

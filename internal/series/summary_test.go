@@ -14,7 +14,7 @@ func chained(t *testing.T, records ...Record) []Record {
 	t.Helper()
 	d := &disk{room: 1 << 24}
 	for _, r := range records {
-		_, err := appendTo(d, int64(len(d.text)), []Record{r})
+		_, err := appendTo(d, int64(len(d.text)), []Record{r}, named)
 		require.NoError(t, err)
 	}
 	return parsed(t, d).Records

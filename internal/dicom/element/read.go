@@ -116,6 +116,16 @@ func Read(r io.Reader, size int64, keep Selection) (*File, error) {
 	return f, err
 }
 
+// Is reports whether a file begins as DICOM does, with or without its preamble.
+func Is(in io.Reader) bool {
+	start := make([]byte, preambleLength+len(dicomMark)+8)
+	n, err := io.ReadFull(in, start)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return false
+	}
+	return newReader(bytes.NewReader(start[:n]), int64(n), Selection{}).skipPreamble() == nil
+}
+
 // skipPreamble moves to the first element: behind the preamble and its mark,
 // behind the mark alone, or to the start of a file with neither.
 func (r *reader) skipPreamble() error {

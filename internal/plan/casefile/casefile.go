@@ -24,6 +24,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -305,3 +306,46 @@ func (c *Case) errorAt(key, field, format string, args ...any) *Error {
 
 func fixtureField(i int) string   { return fmt.Sprintf("fixture %d", i+1) }
 func structureField(i int) string { return fmt.Sprintf("structure %d", i+1) }
+
+// fixtureHeading begins every fixture of a case file; no other file has it.
+var fixtureHeading = regexp.MustCompile(`(?m)^[ \t]*\[\[[ \t]*fixture[ \t]*\]\]`)
+
+// Is reports whether a text is a case file, whole or not.
+func Is(in io.Reader) bool {
+	data, err := io.ReadAll(io.LimitReader(in, maxFileSize))
+	return err == nil && fixtureHeading.Match(data)
+}
+
+// Files are what a case is read from, as far as its file can be understood: the
+// case file, the scans, and the surfaces, meshes and the registration it names.
+func Files(path string) []string {
+	file := path
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		file = filepath.Join(path, FileName)
+	}
+	out := []string{file}
+	data, err := readBounded(file)
+	if err != nil {
+		return out
+	}
+	c, err := parse(file, data)
+	if err != nil {
+		return out
+	}
+	for _, named := range []string{c.Pre, c.Post, c.Alignment.File} {
+		if named != "" {
+			out = append(out, named)
+		}
+	}
+	for _, f := range c.Fixtures {
+		if f.Mesh != nil {
+			out = append(out, f.Mesh.File)
+		}
+	}
+	for _, s := range c.Structures {
+		if s.Surface != "" {
+			out = append(out, s.Surface)
+		}
+	}
+	return out
+}
