@@ -3,7 +3,6 @@ package clearance
 import (
 	"errors"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -11,169 +10,66 @@ import (
 	"plumbline/internal/plan/stl"
 )
 
-// Surface is a triangle surface. A closed one that is no sheet has an inside, so
-// that a fixture can penetrate it.
+// Surface is a triangle surface. One that is closed, or was closed by caps, and
+// is no sheet has an inside, so that a fixture can penetrate it.
 type Surface struct {
-	mesh   *stl.Mesh
+	mesh   *stl.Mesh // with the caps, if any
 	closed bool
+	sign   float64 // 1 where the triangles face outwards, −1 where they face inwards
+	edges  *stl.Edges
 
-	// Outer normals of triangles, vertices and edges, for a closed surface.
-	face, vertex []geom.Vec
-	edge         map[[2]int32]geom.Vec
+	// The file's own triangles come first; open is how many of their edges belong
+	// to holes, 0 for a sheet, of which nothing else is expected.
+	own, open int
 
 	nodes []node  // a tree of boxes; the first is the root
 	order []int32 // triangles, so that each leaf has a run of them
 }
 
-// node is a box with two nodes, or, as a leaf, with a run of triangles.
-type node struct {
-	centre, half geom.Vec
-	reach        float64 // half the box's diagonal
-	left, right  int32   // 0 in a leaf
-	from, to     int32   // of Surface.order
-}
-
-// leafSize is how many triangles a leaf holds. It changes the speed only.
-const leafSize = 4
-
 // NewSurface takes over a mesh in the planning frame. A mesh that is closed
-// bounds a body; one that is inside out is turned. Of a sheet, such as a
-// cortical plate, only the surface counts, closed or not.
+// bounds a body; one that is inside out is turned, and small holes are capped. Of
+// a sheet, such as a cortical plate, only the surface counts, closed or not.
 //
 // Errors: a mesh without triangles.
 func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
 	if len(mesh.Triangles) == 0 {
 		return nil, errors.New("the surface has no triangles")
 	}
-	s := &Surface{mesh: mesh, closed: !sheet && mesh.OpenEdges() == 0}
-	if s.closed {
-		s.computeNormals(math.Copysign(1, mesh.Volume()))
+	s := &Surface{mesh: mesh, own: len(mesh.Triangles)}
+	if !sheet {
+		s.edges = mesh.Edges()
+		open := s.edges.Open()
+		s.open, s.closed = len(open), len(open) == 0
+		if !s.closed {
+			s.cap(open)
+		}
+		s.sign = math.Copysign(1, s.mesh.Volume())
 	}
-	s.order = make([]int32, len(mesh.Triangles))
-	for i := range s.order {
-		s.order[i] = int32(i)
-	}
-	s.build(0, len(s.order))
+	s.build()
 	return s, nil
 }
 
 // Closed reports whether the surface has an inside.
 func (s *Surface) Closed() bool { return s.closed }
 
-// computeNormals computes the normals that decide between inside and outside at a nearest
-// point: those of an edge and of a vertex are sums over their triangles, at a
-// vertex weighted by the angle (J. A. Bærentzen and H. Aanæs, Signed distance
-// computation using the angle weighted pseudonormal, IEEE Trans Vis Comput
-// Graph 2005; 11:243).
-func (s *Surface) computeNormals(sign float64) {
-	m := s.mesh
-	s.face = make([]geom.Vec, len(m.Triangles))
-	s.vertex = make([]geom.Vec, len(m.Vertices))
-	s.edge = make(map[[2]int32]geom.Vec, 3*len(m.Triangles)/2)
-	for i, t := range m.Triangles {
-		a, b, c := m.Corners(i)
-		n := r3.Cross(r3.Sub(b, a), r3.Sub(c, a))
-		if r3.Norm2(n) == 0 {
-			continue
-		}
-		n = r3.Scale(sign, r3.Unit(n))
-		s.face[i] = n
-		corner := [3]geom.Vec{a, b, c}
-		for k := range 3 {
-			next, last := corner[(k+1)%3], corner[(k+2)%3]
-			angle := geom.Angle(r3.Sub(next, corner[k]), r3.Sub(last, corner[k]))
-			s.vertex[t[k]] = r3.Add(s.vertex[t[k]], r3.Scale(angle, n))
-			e := edgeKey(t[k], t[(k+1)%3])
-			s.edge[e] = r3.Add(s.edge[e], n)
-		}
+// face is the outer normal of a triangle of a closed surface, zero for one
+// without an area.
+func (s *Surface) face(i int) geom.Vec {
+	a, b, c := s.mesh.Corners(i)
+	n := r3.Cross(r3.Sub(b, a), r3.Sub(c, a))
+	if r3.Norm2(n) == 0 {
+		return geom.Vec{}
 	}
-}
-
-// edgeKey names an edge by its vertices, whichever way it is run through.
-func edgeKey(a, b int32) [2]int32 { return [2]int32{min(a, b), max(a, b)} }
-
-// build makes the tree (bounding volume hierarchy) over a run of triangles, halved along
-// its longest side, and gives its root.
-func (s *Surface) build(from, to int) int32 {
-	low := geom.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}
-	high := r3.Scale(-1, low)
-	for _, i := range s.order[from:to] {
-		a, b, c := s.mesh.Corners(int(i))
-		low = geom.Vec{X: min(low.X, a.X, b.X, c.X), Y: min(low.Y, a.Y, b.Y, c.Y), Z: min(low.Z, a.Z, b.Z, c.Z)}
-		high = geom.Vec{X: max(high.X, a.X, b.X, c.X), Y: max(high.Y, a.Y, b.Y, c.Y), Z: max(high.Z, a.Z, b.Z, c.Z)}
-	}
-	n := node{centre: r3.Scale(0.5, r3.Add(low, high)), half: r3.Scale(0.5, r3.Sub(high, low)), from: int32(from), to: int32(to)}
-	n.reach = r3.Norm(n.half)
-	at := int32(len(s.nodes))
-	s.nodes = append(s.nodes, n)
-	if to-from <= leafSize {
-		return at
-	}
-	along := func(v geom.Vec) float64 {
-		switch max(n.half.X, n.half.Y, n.half.Z) {
-		case n.half.X:
-			return v.X
-		case n.half.Y:
-			return v.Y
-		}
-		return v.Z
-	}
-	middle := func(i int32) float64 {
-		a, b, c := s.mesh.Corners(int(i))
-		return along(a) + along(b) + along(c)
-	}
-	run := s.order[from:to]
-	slices.SortFunc(run, func(i, j int32) int {
-		switch x, y := middle(i), middle(j); {
-		case x < y:
-			return -1
-		case x > y:
-			return 1
-		}
-		return int(i) - int(j)
-	})
-	half := (from + to) / 2
-	left := s.build(from, half)
-	right := s.build(half, to)
-	s.nodes[at].left, s.nodes[at].right = left, right
-	return at
-}
-
-// traverse visits the triangles that may be nearer than best, nearest boxes first.
-// bound says that nothing in a box is nearer; visit measures a triangle and
-// gives the best so far.
-func (s *Surface) traverse(best float64, bound func(*node) float64, visit func(triangle int) float64) {
-	type entry struct {
-		node  int32
-		bound float64
-	}
-	stack := []entry{{0, bound(&s.nodes[0])}}
-	for len(stack) > 0 {
-		top := stack[len(stack)-1]
-		stack = stack[:len(stack)-1]
-		if top.bound >= best {
-			continue
-		}
-		n := &s.nodes[top.node]
-		if n.left == 0 {
-			for _, i := range s.order[n.from:n.to] {
-				best = visit(int(i))
-			}
-			continue
-		}
-		l, r := entry{n.left, bound(&s.nodes[n.left])}, entry{n.right, bound(&s.nodes[n.right])}
-		if l.bound < r.bound {
-			l, r = r, l
-		}
-		stack = append(stack, l, r)
-	}
+	return r3.Scale(s.sign, r3.Unit(n))
 }
 
 // Nearest is the surface's point nearest to p and the signed distance to it:
 // negative inside a closed surface, never negative from an open one.
 func (s *Surface) Nearest(p geom.Vec) (float64, geom.Vec) {
 	best := math.Inf(1)
-	var at, normal geom.Vec
+	var at geom.Vec
+	var triangle int
+	var on feature
 	outside := func(n *node) float64 {
 		d := r3.Sub(p, n.centre)
 		x, y, z := max(0, math.Abs(d.X)-n.half.X), max(0, math.Abs(d.Y)-n.half.Y), max(0, math.Abs(d.Z)-n.half.Z)
@@ -182,15 +78,12 @@ func (s *Surface) Nearest(p geom.Vec) (float64, geom.Vec) {
 	s.traverse(best, outside, func(i int) float64 {
 		q, feature := s.onTriangle(i, p)
 		if d := r3.Norm2(r3.Sub(p, q)); d < best {
-			best, at = d, q
-			if s.closed {
-				normal = s.normal(i, feature)
-			}
+			best, at, triangle, on = d, q, i, feature
 		}
 		return best
 	})
 	d := math.Sqrt(best)
-	if s.closed && r3.Dot(r3.Sub(p, at), normal) < 0 {
+	if s.closed && r3.Dot(r3.Sub(p, at), s.normal(triangle, on)) < 0 {
 		d = -d
 	}
 	return d, at
@@ -205,17 +98,29 @@ const (
 	wholeFace feature = 6
 )
 
-// normal is the outer pseudonormal of what a point lies on.
+// normal is the outer normal that tells inside from outside at a nearest point:
+// that of an edge or a vertex is the sum over its triangles, at a vertex weighted
+// by the angle (J. A. Bærentzen and H. Aanæs, Signed distance computation using
+// the angle weighted pseudonormal, IEEE Trans Vis Comput Graph 2005; 11:243).
 func (s *Surface) normal(triangle int, f feature) geom.Vec {
 	t := s.mesh.Triangles[triangle]
 	switch {
 	case f < firstEdge:
-		return s.vertex[t[f]]
+		var sum geom.Vec
+		s.edges.Around(t[f], func(i, k int) {
+			var corner [3]geom.Vec
+			corner[0], corner[1], corner[2] = s.mesh.Corners(i)
+			next, last := corner[(k+1)%3], corner[(k+2)%3]
+			angle := geom.Angle(r3.Sub(next, corner[k]), r3.Sub(last, corner[k]))
+			sum = r3.Add(sum, r3.Scale(angle, s.face(i)))
+		})
+		return sum
 	case f < wholeFace:
 		k := int(f - firstEdge)
-		return s.edge[edgeKey(t[k], t[(k+1)%3])]
+		beyond, _ := s.edges.Side(t[(k+1)%3], t[k])
+		return r3.Add(s.face(triangle), s.face(beyond))
 	}
-	return s.face[triangle]
+	return s.face(triangle)
 }
 
 // onTriangle is the point of a triangle nearest to p and what it lies on.

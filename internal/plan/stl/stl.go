@@ -93,7 +93,7 @@ func Read(path string) (*Mesh, error) {
 //
 // Errors: *Error.
 func Decode(file string, data []byte) (*Mesh, error) {
-	b := &builder{file: file, known: map[geom.Vec]int32{}}
+	b := &builder{file: file}
 	var err error
 	if isBinary(data) {
 		err = b.binary(data)
@@ -113,7 +113,7 @@ func Decode(file string, data []byte) (*Mesh, error) {
 type builder struct {
 	file  string
 	mesh  Mesh
-	known map[geom.Vec]int32
+	known vertexTable
 	count int
 }
 
@@ -136,13 +136,7 @@ func (b *builder) add(line int, corner [3]geom.Vec) error {
 			return b.fail(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, maxCoordinate/1000)
 		}
 		c = geom.Vec{X: c.X + 0, Y: c.Y + 0, Z: c.Z + 0} // −0 is 0
-		n, ok := b.known[c]
-		if !ok {
-			n = int32(len(b.mesh.Vertices))
-			b.known[c] = n
-			b.mesh.Vertices = append(b.mesh.Vertices, c)
-		}
-		t[i] = n
+		t[i] = b.known.place(c, &b.mesh.Vertices)
 	}
 	if t[0] == t[1] || t[1] == t[2] || t[2] == t[0] {
 		b.mesh.Dropped++
@@ -173,25 +167,4 @@ func (m *Mesh) Volume() float64 {
 		sum += r3.Dot(r3.Sub(a, o), r3.Cross(r3.Sub(b, o), r3.Sub(c, o)))
 	}
 	return sum / 6
-}
-
-// OpenEdges counts the directed edges that are not matched by exactly one edge
-// in the opposite direction: 0 for a closed surface whose triangles all face
-// the same way. A hole, a triangle that is there twice or that faces the other
-// way, and three triangles on one edge all count.
-func (m *Mesh) OpenEdges() int {
-	edges := make(map[[2]int32]int8, 3*len(m.Triangles))
-	for _, t := range m.Triangles {
-		for i := range 3 {
-			e := [2]int32{t[i], t[(i+1)%3]}
-			edges[e] = min(edges[e]+1, 2)
-		}
-	}
-	open := 0
-	for e, n := range edges {
-		if n != 1 || edges[[2]int32{e[1], e[0]}] != 1 {
-			open++
-		}
-	}
-	return open
 }

@@ -217,3 +217,16 @@ func FuzzDecode(f *testing.F) {
 		require.GreaterOrEqual(t, m.OpenEdges(), 0)
 	})
 }
+
+func BenchmarkDecodeAMillionTriangles(b *testing.B) {
+	var all [][3]geom.Vec
+	for i := range 1_000_000 / 12 {
+		all = append(all, cube(1, geom.Vec{X: float64(i % 300), Y: float64(i / 300)})...)
+	}
+	data := asBinary("", all)
+	for b.Loop() {
+		m, err := Decode("b.stl", data)
+		require.NoError(b, err)
+		m.Edges()
+	}
+}
