@@ -43,6 +43,7 @@ var order = [][]string{
 	{"evidence/conebeam"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
+	{"anatomy/whereabouts"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},

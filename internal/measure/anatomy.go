@@ -35,6 +35,7 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 			return fmt.Errorf("site %s: %w", site.Plan.Site, err)
 		}
 	}
+	s.open(in, bodies)
 	for i := range bodies {
 		out := s.Sites[i].Figures
 		for j, st := range in.Plan.Structures {

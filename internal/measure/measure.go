@@ -19,6 +19,7 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
+	"plumbline/internal/anatomy/whereabouts"
 	"plumbline/internal/deviation"
 	"plumbline/internal/deviation/uncertainty"
 	"plumbline/internal/dicom/scan"
@@ -145,6 +146,7 @@ func Open(path string, o Options) (*Inputs, error) {
 		}
 		in.structures = append(in.structures, body)
 	}
+	in.Flags = append(in.Flags, whereabouts.Check(located, c, in.bodies(), &pre.Volume)...)
 	if in.files, err = in.planFiles(); err != nil {
 		return nil, err
 	}

@@ -19,9 +19,9 @@ const mostCapped = 0.2
 // cap closes the holes of a surface, each with a cone of triangles from its rim
 // to the rim's centroid, and makes it a body if it is closed then and the caps
 // are a small part of it.
-func (s *Surface) cap(open [][2]int32) {
+func (s *Surface) cap() {
 	closed := &stl.Mesh{Vertices: slices.Clip(s.mesh.Vertices), Triangles: slices.Clip(s.mesh.Triangles)}
-	for _, rim := range rims(open) {
+	for _, rim := range rims(s.open) {
 		centre := int32(len(closed.Vertices))
 		var sum geom.Vec
 		for _, v := range rim {
@@ -72,7 +72,28 @@ func area(m *stl.Mesh, from, to int) float64 {
 
 // OpenEdges is how many edges of a surface that should bound a body belong to
 // holes of it; 0 for a sheet.
-func (s *Surface) OpenEdges() int { return s.open }
+func (s *Surface) OpenEdges() int { return len(s.open) }
+
+// atRim is how near an open edge a point lies on it, mm: rounding.
+const atRim = 1e-6
+
+// AtHole reports whether the surface's point nearest to an envelope, or deepest in
+// it, lies in a hole or on its rim, so that the true surface may be nearer.
+func (s *Surface) AtHole(e Envelope) bool {
+	p := s.clearance(&e).OnStructure
+	if _, _, triangle := s.nearest(p); triangle >= s.own {
+		return true
+	}
+	for _, edge := range s.open {
+		a, b := s.mesh.Vertices[edge[0]], s.mesh.Vertices[edge[1]]
+		along := r3.Sub(b, a)
+		t := min(max(0, r3.Dot(r3.Sub(p, a), along)/max(r3.Norm2(along), math.SmallestNonzeroFloat64)), 1)
+		if r3.Norm(r3.Sub(p, r3.Add(a, r3.Scale(t, along)))) < atRim {
+			return true
+		}
+	}
+	return false
+}
 
 // axisPoints is the number of points of an envelope's axis at which the winding
 // of a surface is asked for: a millimetre or two apart.

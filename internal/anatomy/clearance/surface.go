@@ -18,9 +18,10 @@ type Surface struct {
 	sign   float64 // 1 where the triangles face outwards, −1 where they face inwards
 	edges  *stl.Edges
 
-	// The file's own triangles come first; open is how many of their edges belong
-	// to holes, 0 for a sheet, of which nothing else is expected.
-	own, open int
+	// The file's own triangles come first; open are those of their edges that belong
+	// to holes, none for a sheet, of which nothing else is expected.
+	own  int
+	open [][2]int32
 
 	nodes []node  // a tree of boxes; the first is the root
 	order []int32 // triangles, so that each leaf has a run of them
@@ -38,10 +39,10 @@ func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
 	s := &Surface{mesh: mesh, own: len(mesh.Triangles)}
 	if !sheet {
 		s.edges = mesh.Edges()
-		open := s.edges.Open()
-		s.open, s.closed = len(open), len(open) == 0
+		s.open = s.edges.Open()
+		s.closed = len(s.open) == 0
 		if !s.closed {
-			s.cap(open)
+			s.cap()
 		}
 		s.sign = math.Copysign(1, s.mesh.Volume())
 	}
@@ -51,6 +52,25 @@ func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
 
 // Closed reports whether the surface has an inside.
 func (s *Surface) Closed() bool { return s.closed }
+
+// Sample gives the centroids of triangles all over the surface, no more than about
+// most, with their outer normals where the surface has an inside.
+func (s *Surface) Sample(most int) (points, normals []geom.Vec) {
+	for i := 0; i < s.own; i += 1 + s.own/most {
+		a, b, c := s.mesh.Corners(i)
+		points = append(points, r3.Scale(1.0/3, r3.Add(a, r3.Add(b, c))))
+		if s.closed {
+			normals = append(normals, s.face(i))
+		}
+	}
+	return points, normals
+}
+
+// Size is the longest side of the surface's box, mm.
+func (s *Surface) Size() float64 {
+	half := s.nodes[0].half
+	return 2 * max(half.X, half.Y, half.Z)
+}
 
 // face is the outer normal of a triangle of a closed surface, zero for one
 // without an area.
@@ -66,9 +86,13 @@ func (s *Surface) face(i int) geom.Vec {
 // Nearest is the surface's point nearest to p and the signed distance to it:
 // negative inside a closed surface, never negative from an open one.
 func (s *Surface) Nearest(p geom.Vec) (float64, geom.Vec) {
+	d, at, _ := s.nearest(p)
+	return d, at
+}
+
+// nearest is Nearest with the triangle that the point lies on.
+func (s *Surface) nearest(p geom.Vec) (d float64, at geom.Vec, triangle int) {
 	best := math.Inf(1)
-	var at geom.Vec
-	var triangle int
 	var on feature
 	outside := func(n *node) float64 {
 		d := r3.Sub(p, n.centre)
@@ -82,11 +106,11 @@ func (s *Surface) Nearest(p geom.Vec) (float64, geom.Vec) {
 		}
 		return best
 	})
-	d := math.Sqrt(best)
+	d = math.Sqrt(best)
 	if s.closed && r3.Dot(r3.Sub(p, at), s.normal(triangle, on)) < 0 {
 		d = -d
 	}
-	return d, at
+	return d, at, triangle
 }
 
 // feature is what of a triangle a point lies on: corners 0 to 2, the edges

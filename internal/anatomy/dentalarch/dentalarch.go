@@ -318,10 +318,20 @@ func across(p geom.Pose, u, v geom.Vec) float64 {
 	return geom.Degrees(geom.Angle(deviation.Lateral(a, u), deviation.Lateral(a, v)))
 }
 
+// UsualAside is how far to the patient's left of the midline a tooth stands in the usual
+// arch, mm, negative on the right.
+func UsualAside(n tooth.Number) float64 {
+	middle, _ := usual(n.Jaw())
+	return middle.draw()[usualIndex(n)].x - middle.front.x
+}
+
+// usualIndex is a tooth's point of a drawn form.
+func usualIndex(n tooth.Number) int { return formEnd + int(math.Round(arcOf(n))) }
+
 // usualMesial is the mesial direction of a tooth in a head that lies straight.
 func usualMesial(n tooth.Number) geom.Vec {
 	middle, _ := usual(n.Jaw())
 	line := middle.draw()
-	m := mesialOf(along(line[:], formEnd+int(math.Round(arcOf(n)))), n)
+	m := mesialOf(along(line[:], usualIndex(n)), n)
 	return geom.Vec{X: m.x, Y: m.y}
 }

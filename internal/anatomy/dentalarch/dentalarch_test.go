@@ -494,7 +494,7 @@ func TestNumberInAName(t *testing.T) {
 		{"between 36 and 37", tooth.ISO3950, 0}, {"root 26", tooth.ISO3950, 0}, {"left canal", tooth.ISO3950, 0},
 		{"tooth 136", tooth.ISO3950, 0}, {"tooth 36b", tooth.ISO3950, 0}, {"tooth 49", tooth.ISO3950, 0}, {"", tooth.ISO3950, 0},
 	} {
-		n, ok := numberIn(x.name, x.system, tooth.Lower)
+		n, ok := NumberIn(x.name, x.system, tooth.Lower)
 		require.Equal(t, x.want, n, x.name)
 		require.Equal(t, x.want != 0, ok, x.name)
 	}

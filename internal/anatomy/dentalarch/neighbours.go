@@ -38,7 +38,7 @@ func numbered(c *casefile.Case, system tooth.System, jaw tooth.Jaw) []neighbour 
 		if s.Kind != casefile.Root && s.Kind != casefile.FixtureBody || len(s.Path) == 0 {
 			continue
 		}
-		n, ok := numberIn(s.Name, system, jaw)
+		n, ok := NumberIn(s.Name, system, jaw)
 		if !ok {
 			continue
 		}
@@ -61,7 +61,9 @@ func numbered(c *casefile.Case, system tooth.System, jaw tooth.Jaw) []neighbour 
 	return out
 }
 
-func numberIn(name string, system tooth.System, jaw tooth.Jaw) (tooth.Number, bool) {
+// NumberIn is the one tooth number of a jaw in a structure's name; false where it has none,
+// or several.
+func NumberIn(name string, system tooth.System, jaw tooth.Jaw) (tooth.Number, bool) {
 	var found tooth.Number
 	for _, at := range label.FindAllStringIndex(name, -1) {
 		if at[0] > 0 && name[at[0]-1] == '.' { // the second part of 36.2

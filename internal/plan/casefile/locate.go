@@ -52,8 +52,7 @@ func (f Frame) rotate(v geom.Vec, pre volume.Grid) geom.Vec {
 //
 // Errors: *Error where a planned entry or apex lies outside the planning scan,
 // or a landmark outside its scan; the message says which other frame would put
-// the plan inside. A structure with no point inside the planning scan is a
-// flag, since a canal may run on the other side of a small scan.
+// the plan inside. Structures are not checked.
 func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) {
 	if i, key := c.firstOutside(pre); key != "" {
 		return nil, nil, c.errorAt(fmt.Sprintf("fixture[%d].%s", i, key), fixtureField(i)+", "+key,
@@ -76,19 +75,9 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 	out.Structures = slices.Clone(c.Structures)
 	for i := range out.Structures {
 		s := &out.Structures[i]
-		inside := s.Surface != ""
 		s.Path = nil
 		for _, p := range c.Structures[i].Path {
-			q := lps(p)
-			inside = inside || pre.Contains(q)
-			s.Path = append(s.Path, q)
-		}
-		if !inside {
-			flags = append(flags, measurement.Flag{
-				Code:    measurement.CodeStructureOutsideScan,
-				Message: fmt.Sprintf("no point of %q lies inside the planning scan; check its coordinates in line %d", s.Name, c.lines.line(fmt.Sprintf("structure[%d].path", i))),
-				Level:   measurement.Notice,
-			})
+			s.Path = append(s.Path, lps(p))
 		}
 	}
 	marks, err := c.locateLandmarks(pre, post)

@@ -10,7 +10,6 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/measurement"
 	"plumbline/internal/volume"
 )
 
@@ -133,18 +132,6 @@ func TestPlanOutsideTheScanSaysWhereAndWhy(t *testing.T) {
 func TestPlanOnTheOuterFaceIsInside(t *testing.T) {
 	_, _, err := parsed(t, minimal).Locate(box(vec(-10, -10, -10), vec(10, 10, 10)), volume.Grid{})
 	assert.NoError(t, err)
-}
-
-func TestStructureOutsideTheScanIsNoted(t *testing.T) {
-	pre := box(vec(-50, -50, -50), vec(50, 50, 50))
-	moved := strings.Replace(full, "path   = [[-20, 5, 7], [-20, 5, -6]]", "path = [[-220, 5, 7], [-220, 5, -6]]", 1)
-	_, flags, err := parsed(t, moved).Locate(pre, pre)
-	require.NoError(t, err)
-	require.Len(t, flags, 1)
-	assert.Equal(t, "structure-outside-scan", flags[0].Code)
-	assert.Equal(t, measurement.Notice, flags[0].Level)
-	assert.Contains(t, flags[0].Message, `"root 35"`)
-	assert.Contains(t, flags[0].Message, "line 37")
 }
 
 func TestLandmarksOutsideTheirScans(t *testing.T) {

@@ -1,0 +1,189 @@
+package whereabouts
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/tooth"
+	"plumbline/internal/volume"
+)
+
+// Half axes of a sinus, and its middle on the left; the scan reaches from −40 to
+// 40 mm sideways and backwards and from −20 to 40 mm upwards.
+var (
+	halfAxes   = geom.Vec{X: 11, Y: 15, Z: 14}
+	leftSinus  = geom.Vec{X: 25, Y: 12, Z: 22}
+	rightSinus = geom.Vec{X: -25, Y: 12, Z: 22}
+)
+
+// upperJaw is a block of bone with two sinuses full of air and noise that has no
+// effect on a border: the grey value differs from voxel to voxel by a checkerboard.
+func upperJaw() *volume.Volume {
+	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{81, 81, 61}, Origin: geom.Vec{X: -40, Y: -40, Z: -20},
+		Step: [3]geom.Vec{{X: 1}, {Y: 1}, {Z: 1}}}}
+	v.Stored = make([]uint16, v.Len())
+	v.Slope, v.Intercept = make([]float64, v.Size[2]), make([]float64, v.Size[2])
+	for k := range v.Size[2] {
+		v.Slope[k], v.Intercept[k] = 1, -1000
+	}
+	for at := range v.Stored {
+		i, j, k := at%81, at/81%81, at/81/81
+		p := v.Patient(float64(i), float64(j), float64(k))
+		v.Stored[at] = uint16(1500 + 100*((i+j+k)%2))
+		if inSinus(p, leftSinus) || inSinus(p, rightSinus) {
+			v.Stored[at] = 0
+		}
+	}
+	return v
+}
+
+func inSinus(p, middle geom.Vec) bool {
+	d := r3.Sub(p, middle)
+	return math.Hypot(math.Hypot(d.X/halfAxes.X, d.Y/halfAxes.Y), d.Z/halfAxes.Z) < 1
+}
+
+// sinus has points of an ellipsoid, spread evenly by the golden angle.
+func sinus(middle geom.Vec) Body {
+	const n = 600
+	b := Body{Surface: true, Size: 2 * max(halfAxes.X, halfAxes.Y, halfAxes.Z)}
+	for i := range n {
+		z := 1 - (2*float64(i)+1)/n
+		sin, cos := math.Sincos(2.399963229728653 * float64(i))
+		r := math.Sqrt(1 - z*z)
+		b.Points = append(b.Points, r3.Add(middle, geom.Vec{X: halfAxes.X * r * cos, Y: halfAxes.Y * r * sin, Z: halfAxes.Z * z}))
+		b.Normals = append(b.Normals, r3.Unit(geom.Vec{X: r * cos / halfAxes.X, Y: r * sin / halfAxes.Y, Z: z / halfAxes.Z}))
+	}
+	return b
+}
+
+func plan(site tooth.Number, structures ...casefile.Structure) *casefile.Case {
+	entry := geom.Vec{X: 22, Y: 5}
+	if site.Side() == tooth.Right {
+		entry.X = -22
+	}
+	apex := r3.Add(entry, geom.Vec{Z: 10})
+	if site.Jaw() == tooth.Lower {
+		apex.Z = -10
+	}
+	return &casefile.Case{Frame: casefile.LPS, Numbering: tooth.ISO3950, Structures: structures,
+		Fixtures: []casefile.Fixture{{Site: site, Planned: geom.Pose{Entry: entry, Apex: apex}}}}
+}
+
+func named(name string, kind casefile.Kind) casefile.Structure {
+	return casefile.Structure{Name: name, Kind: kind}
+}
+
+// read is the body as a file in other units or coordinates would hold it.
+func read(b Body, factor geom.Vec) Body {
+	return reading{factor: factor}.of(b, geom.Vec{})
+}
+
+func moved(b Body, by geom.Vec) Body {
+	out := b
+	out.Points = nil
+	for _, p := range b.Points {
+		out.Points = append(out.Points, r3.Add(p, by))
+	}
+	return out
+}
+
+func all(f float64) geom.Vec { return geom.Vec{X: f, Y: f, Z: f} }
+
+func TestSinuses(t *testing.T) {
+	jaw := upperJaw()
+	left, right := sinus(leftSinus), sinus(rightSinus)
+	for name, c := range map[string]struct {
+		structure string
+		site      tooth.Number
+		body      Body
+		want      string // empty: nothing is said
+	}{
+		"as it is":               {"left maxillary sinus", 25, left, ""},
+		"the other one":          {"right maxillary sinus", 25, right, ""},
+		"without a name":         {"sinus", 25, left, ""},
+		"off by a voxel":         {"left maxillary sinus", 25, moved(left, geom.Vec{X: 1}), ""},
+		"metres":                 {"left maxillary sinus", 25, read(left, all(0.001)), "it is 0.03 mm across, where a sinus is 8 to 130 mm; it would fit in metres instead of mm"},
+		"centimetres":            {"left maxillary sinus", 25, read(left, all(0.1)), "it would fit in centimetres instead of mm"},
+		"inches":                 {"left maxillary sinus", 25, read(left, all(1/25.4)), "it would fit in inches instead of mm"},
+		"micrometres":            {"left maxillary sinus", 25, read(left, all(1000)), "it is 3e+04 mm across, where a sinus is 8 to 130 mm; it would fit in micrometres instead of mm"},
+		"mirrored":               {"left maxillary sinus", 25, read(left, geom.Vec{X: -1, Y: 1, Z: 1}), "it lies on the patient's right, but its name says left; it would fit mirrored left to right"},
+		"mirrored, no name":      {"sinus", 25, read(left, geom.Vec{X: -1, Y: 1, Z: 1}), "it lies on the patient's right, but site 25 is on the left and it is the only sinus given"},
+		"RAS":                    {"left maxillary sinus", 25, read(left, geom.Vec{X: -1, Y: -1, Z: 1}), "LPS and RAS exchanged"},
+		"front to back":          {"left maxillary sinus", 25, read(left, geom.Vec{X: 1, Y: -1, Z: 1}), "follow a border in the planning scan with the darker side inwards, as that of an aerated sinus does; it would fit mirrored front to back"},
+		"upside down":            {"left maxillary sinus", 25, read(left, geom.Vec{X: 1, Y: 1, Z: -1}), "below the platforms, where a sinus lies above them"},
+		"500 mm away":            {"left maxillary sinus", 25, moved(left, geom.Vec{Z: 500}), "it lies outside the planning scan, 468 mm from it; check that it belongs to this scan, is in mm and in the frame \"lps\""},
+		"beside the jaw":         {"left maxillary sinus", 25, moved(left, geom.Vec{X: 60}), "beside the midline, where a jaw ends after 60 mm"},
+		"elsewhere in the scan":  {"left maxillary sinus", 25, moved(left, geom.Vec{X: -8, Z: -6}), "follow a border"},
+		"the other side's, name": {"left maxillary sinus", 25, right, "it lies on the patient's right, but its name says left"},
+	} {
+		p := plan(c.site, named(c.structure, casefile.Sinus))
+		flags := Check(p, p, []Body{c.body}, jaw)
+		if c.want == "" {
+			assert.Empty(t, flags, name)
+			continue
+		}
+		if assert.Len(t, flags, 1, name) {
+			assert.Equal(t, "structure-misplaced", flags[0].Code, name)
+			assert.Equal(t, measurement.Doubt, flags[0].Level, name)
+			assert.Contains(t, flags[0].Message, c.want, name)
+			assert.Contains(t, flags[0].Message, c.structure, name)
+		}
+	}
+}
+
+// The other sinus of a small field is out of it: told, not doubted.
+func TestOnTheOtherSideOfASmallField(t *testing.T) {
+	jaw := upperJaw()
+	p := plan(25, named("right maxillary sinus", casefile.Sinus), named("left maxillary sinus", casefile.Sinus))
+	jaw.Grid = jaw.Sub([3]int{45, 0, 0}, [3]int{81, 81, 61}) // what is stored is not looked at where it lies
+	jaw.Stored = make([]uint16, jaw.Len())
+	flags := Check(p, p, []Body{sinus(rightSinus), Line([]geom.Vec{{X: 20, Z: 20}, {X: 30, Z: 20}})}, jaw)
+	require.Len(t, flags, 1)
+	assert.Equal(t, measurement.Notice, flags[0].Level)
+	assert.Equal(t, "structure-outside-scan", flags[0].Code)
+	assert.Contains(t, flags[0].Message, `no point of "right maxillary sinus" lies inside the planning scan; the nearest one is 19 mm from it`)
+}
+
+func TestCentreLines(t *testing.T) {
+	jaw := upperJaw()
+	canal := []geom.Vec{{X: -20, Y: -5, Z: -12}, {X: -25, Y: 10, Z: -14}, {X: -30, Y: 30, Z: -6}}
+	times := func(path []geom.Vec, f geom.Vec) []geom.Vec { return read(Line(path), f).Points }
+	root := []geom.Vec{{X: -21, Y: -3, Z: 1}, {X: -22, Y: -3, Z: -12}}
+	for name, c := range map[string]struct {
+		structure casefile.Structure
+		path      []geom.Vec
+		want      string
+	}{
+		"canal":                   {named("right canal", casefile.Nerve), canal, ""},
+		"one point of it":         {named("canal", casefile.Nerve), canal[1:2], ""},
+		"a bit of it":             {named("canal", casefile.Nerve), []geom.Vec{{X: -24, Y: 8, Z: -13}, {X: -24, Y: 9, Z: -13}}, ""},
+		"canal in centimetres":    {named("right canal", casefile.Nerve), times(canal, all(0.1)), "its centre line is 3.5 mm long; it would fit in centimetres instead of mm"},
+		"canal in metres":         {named("right canal", casefile.Nerve), times(canal, all(0.001)), "it would fit in metres instead of mm"},
+		"canal in micrometres":    {named("right canal", casefile.Nerve), times(canal, all(1000)), "it would fit in micrometres instead of mm"},
+		"canal on the other side": {named("right canal", casefile.Nerve), times(canal, geom.Vec{X: -1, Y: 1, Z: 1}), "it lies on the patient's left, but its name says right; it would fit mirrored left to right"},
+		"canal, no name":          {named("canal", casefile.Nerve), times(canal, geom.Vec{X: -1, Y: 1, Z: 1}), "it lies on the patient's left, but site 46 is on the right and it is the only nerve given"},
+		"canal upside down":       {named("right canal", casefile.Nerve), times(canal, geom.Vec{X: 1, Y: 1, Z: -1}), "above the platforms, where a canal lies below them; it would fit mirrored top to bottom"},
+		"canal far away":          {named("right canal", casefile.Nerve), []geom.Vec{{X: -220, Y: 5, Z: 7}, {X: -220, Y: 5, Z: -6}}, "it lies outside the planning scan"},
+		"root":                    {named("root 45.1", casefile.Root), root, ""},
+		"root on the other side":  {named("root 35.1", casefile.Root), root, "it lies on the patient's right, but tooth 35 is on the left"},
+		"root in centimetres":     {named("root 45.1", casefile.Root), times(root, all(0.1)), "its centre line is 1.3 mm long; it would fit in centimetres instead of mm"},
+	} {
+		p := plan(46, c.structure)
+		flags := Check(p, p, []Body{Line(c.path)}, jaw)
+		if c.want == "" {
+			assert.Empty(t, flags, name)
+		} else if assert.Len(t, flags, 1, name) {
+			assert.Equal(t, measurement.Doubt, flags[0].Level, name)
+			assert.Contains(t, flags[0].Message, c.want, name)
+		}
+	}
+	p := plan(46)
+	assert.Empty(t, Check(p, p, nil, jaw))
+}
