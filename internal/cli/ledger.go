@@ -133,13 +133,14 @@ type entry struct {
 	already bool
 }
 
-// enter puts a measurement into the series file unless it is there.
-func enter(env Env, path string, m *measurement.Case) (*entry, error) {
+// enter puts a measurement, with the plan that it was made with, into the series
+// file unless it is there.
+func enter(env Env, path string, m *measurement.Case, with *series.Plan) (*entry, error) {
 	l, err := openLedger(env, path)
 	if err != nil {
 		return nil, err
 	}
-	r := series.Record{Kind: series.Measured, Case: m.Case, Measurement: m}
+	r := series.Record{Kind: series.Measured, Case: m.Case, Measurement: m, Plan: with}
 	already, err := l.Has(&r)
 	if err != nil {
 		return nil, otherCase(err)

@@ -147,7 +147,7 @@ func (o *measureOptions) Run(ctx context.Context, env Env) error {
 func (o *measureOptions) one(env Env) error {
 	p := newProgress(env)
 	o.measure.Progress = p.show
-	c, err := o.measureOrReuse(o.paths[0])
+	c, with, err := o.measureOrReuse(o.paths[0])
 	p.end()
 	if err != nil {
 		return err
@@ -161,7 +161,7 @@ func (o *measureOptions) one(env Env) error {
 		}
 	}
 	if o.series != "" {
-		e, err := enter(env, o.series, c)
+		e, err := enter(env, o.series, c, with)
 		if err != nil {
 			return fmt.Errorf("%s is measured, but not added to the series: %w", c.Case, err)
 		}
@@ -212,7 +212,7 @@ type batch struct {
 
 // take measures a case and enters it into the series.
 func (b *batch) take(env Env, o *measureOptions, path string) error {
-	c, err := o.measureOrReuse(path)
+	c, with, err := o.measureOrReuse(path)
 	if err != nil {
 		b.failed = append(b.failed, err)
 		return fmt.Errorf("not measured: %w", err)
@@ -221,7 +221,7 @@ func (b *batch) take(env Env, o *measureOptions, path string) error {
 	if o.series == "" {
 		return nil
 	}
-	e, err := enter(env, o.series, c)
+	e, err := enter(env, o.series, c, with)
 	if err != nil {
 		b.lost = append(b.lost, err)
 		return fmt.Errorf("measured, but not added to the series: %w", err)
@@ -253,45 +253,47 @@ func (b *batch) outcome(cases int) error {
 // measureOrReuse measures a case, unless the folder of measurements has one of
 // the same inputs and program and no report is asked for. Without that folder no
 // measurement is looked up or written.
-func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, error) {
+func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, *series.Plan, error) {
 	in, err := measure.Open(path, o.measure)
 	if err != nil {
-		return nil, badInput(err)
+		return nil, nil, badInput(err)
 	}
+	plan := series.PlanOf(in.Written, in.Pre.SHA256())
+	with := &plan
 	file := filepath.Join(o.to.jsonFolder, fileName(in.Plan.Name)+".json")
 	if o.to.jsonFolder != "" {
 		old, err := measurement.Read(file)
 		switch {
 		case errors.Is(err, os.ErrNotExist):
 		case err != nil && !o.files.Overwrite:
-			return nil, faultOf(fmt.Errorf("%w; move it away or name another folder", err))
+			return nil, nil, faultOf(fmt.Errorf("%w; move it away or name another folder", err))
 		case err != nil: // whether it may be replaced is said below
 		case o.report == "" && in.MeasuredAlready(old, o.measure):
-			return old, nil
+			return old, with, nil
 		case !in.SameCase(old):
-			return nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
+			return nil, nil, usage("%s holds another case of the same name; give each case its own name in case.toml", file)
 		}
 	}
 	if o.to.jsonFolder != "" {
 		if err := mayWrite(&o.files, file, measurementFile); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	for _, report := range o.reportFiles(in.Plan.Name) {
 		if err := mayWrite(&o.files, report, reportFile(report)); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	s, err := measure.Measure(in, o.measure)
 	if err != nil {
-		return nil, badInput(err)
+		return nil, nil, badInput(err)
 	}
 	if o.to.jsonFolder != "" {
 		if err := o.writeJSON(file, s.Result); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
-	return &s.Result, o.writeReports(s)
+	return &s.Result, with, o.writeReports(s)
 }
 
 // reportFiles are the reports that are written of a case.

@@ -2,11 +2,15 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/dicom/scan"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	"plumbline/internal/series"
@@ -54,17 +58,21 @@ func (o *sealOptions) Run(_ context.Context, env Env) error {
 		return err
 	}
 	what := fmt.Sprintf("the plan of %s (%s, surgery %s)", c.Name, counted(len(c.Fixtures), "fixture"), c.Placed)
-	if last := l.LastSeal(c.Name); last != nil && last.Plan.SHA256 == c.PlanSHA256 {
+	pre, unread := planningScan(c)
+	plan := series.PlanOf(c, pre)
+	if last := l.LastSeal(c.Name); last != nil && last.Plan.Same(&plan) {
 		printable.Fprintf(env.Stdout, "Sealed already: %s is record %d of %s, of %s; nothing was added.\n", what, last.Number, l.Path, last.Time)
 		writeReceipt(env.Stdout, l)
 		return nil
 	}
-	plan := series.PlanOf(c)
 	added, err := add(l, series.Record{Kind: series.Sealed, Case: c.Name, Plan: &plan})
 	if err != nil {
 		return err
 	}
 	printable.Fprintf(env.Stdout, "Sealed: %s is record %d of %s.\n", what, added.Last, l.Path)
+	if lacks := plan.NotCovered(); lacks != "" {
+		printable.Fprintf(env.Stdout, "The seal does not cover %s%s.\n", lacks, unread)
+	}
 	// The state of the case says what the seal is worth: too late, or again.
 	writeState(env.Stdout, l, c.Name)
 	if c.Frame == casefile.Corner {
@@ -72,4 +80,17 @@ func (o *sealOptions) Run(_ context.Context, env Env) error {
 	}
 	writeReceipt(env.Stdout, l)
 	return nil
+}
+
+// planningScan is the hash of the planning scan, or why it was not read, as the end
+// of a sentence.
+func planningScan(c *casefile.Case) (sum, unread string) {
+	if _, err := os.Stat(c.Pre); errors.Is(err, fs.ErrNotExist) {
+		return "", ", which is not there yet; seal again once it is"
+	}
+	s, err := scan.Open(c.Pre, scan.Options{})
+	if err != nil {
+		return "", fmt.Sprintf(", which was not read (%v)", err)
+	}
+	return s.SHA256(), ""
 }

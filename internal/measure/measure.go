@@ -9,11 +9,8 @@
 package measure
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -79,13 +76,12 @@ type Site struct {
 // fixtures, read and checked against each other.
 type Inputs struct {
 	Plan     *casefile.Case // coordinates in the planning frame
+	Written  *casefile.Case // the same as its file has it
 	Pre      *scan.Scan
 	Observed Observation
 	Flags    []measurement.Flag
 
-	written    *casefile.Case        // as the file has it
 	structures []clearance.Structure // in the order of Plan.Structures
-	files      []measurement.File    // that the plan names
 }
 
 // Observation is a record that shows the placed fixtures, opened beside the
@@ -137,7 +133,7 @@ func Open(path string, o Options) (*Inputs, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &Inputs{Plan: located, Pre: pre, Observed: observed, written: c}
+	in := &Inputs{Plan: located, Pre: pre, Observed: observed, Written: c}
 	in.Flags = append(measurement.Prefixed("planning scan", pre.Flags), flags...)
 	for _, st := range located.Structures {
 		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre.Grid) })
@@ -147,9 +143,6 @@ func Open(path string, o Options) (*Inputs, error) {
 		in.structures = append(in.structures, body)
 	}
 	in.Flags = append(in.Flags, whereabouts.Check(located, c, in.bodies(), &pre.Volume)...)
-	if in.files, err = in.planFiles(); err != nil {
-		return nil, err
-	}
 	return in, nil
 }
 
@@ -158,7 +151,7 @@ func (in *Inputs) Identity() measurement.Inputs {
 	out := measurement.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
 		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(),
-		Files: slices.Clone(in.files),
+		Files: planFiles(in.Plan),
 	}
 	in.Observed.Identify(&out)
 	return out
@@ -182,25 +175,18 @@ func (in *Inputs) View() evidence.View {
 }
 
 // planFiles lists the files that the plan names besides the planning scan.
-func (in *Inputs) planFiles() ([]measurement.File, error) {
+func planFiles(c *casefile.Case) []measurement.File {
 	var out []measurement.File
-	for _, f := range in.Plan.Fixtures {
-		if f.Mesh != nil {
-			out = append(out, measurement.File{Name: filepath.Base(f.Mesh.File), SHA256: f.Mesh.SHA256, Site: f.Site.String(), ResidualMM: &f.Mesh.Residual})
+	for _, f := range c.Files {
+		file := measurement.File{Name: filepath.Base(f.Path), SHA256: f.SHA256}
+		for i := range c.Fixtures {
+			if m := c.Fixtures[i].Mesh; m != nil && m.File == f.Path {
+				file.Site, file.ResidualMM = c.Fixtures[i].Site.String(), &m.Residual
+			}
 		}
+		out = append(out, file)
 	}
-	for _, st := range in.Plan.Structures {
-		if st.Surface == "" {
-			continue
-		}
-		data, err := os.ReadFile(st.Surface)
-		if err != nil {
-			return nil, fmt.Errorf("read surface: %w", err)
-		}
-		sum := sha256.Sum256(data)
-		out = append(out, measurement.File{Name: filepath.Base(st.Surface), SHA256: hex.EncodeToString(sum[:])})
-	}
-	return out, nil
+	return out
 }
 
 // Align finds how what shows the placed fixtures lies to the planning scan, by
@@ -244,7 +230,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		if i == 0 {
 			observed = in.Observed.Observe(*al)
 		} else {
-			directions = dentalarch.Find(in.Plan, in.written, &in.Pre.Volume)
+			directions = dentalarch.Find(in.Plan, in.Written, &in.Pre.Volume)
 		}
 	})
 	n := len(in.Plan.Fixtures)
@@ -261,7 +247,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	for i, plan := range in.Plan.Fixtures {
 		achieved := observed.Fixtures[i]
 		if achieved.Pose != nil {
-			achieved.Budget = append(achieved.Budget, evidence.Source{Name: "digits of the plan", Cov: rounding(in.written.Fixtures[i].Planned)})
+			achieved.Budget = append(achieved.Budget, evidence.Source{Name: "digits of the plan", Cov: rounding(in.Written.Fixtures[i].Planned)})
 		}
 		s.Sites[i] = Site{Plan: plan, Achieved: achieved, Directions: directions[i].Directions, Figures: &s.Result.Fixtures[i]}
 		if err := s.Sites[i].figures(directions[i].Flags, o.Seed); err != nil {

@@ -80,7 +80,7 @@ func statedCase(t *testing.T) *Inputs {
 		Flags: []measurement.Flag{{Code: "one-more", Level: measurement.Notice}},
 		View:  s,
 	}
-	return &Inputs{Plan: plan, Pre: pre, Observed: s, written: plan, structures: []clearance.Structure{canal}}
+	return &Inputs{Plan: plan, Pre: pre, Observed: s, Written: plan, structures: []clearance.Structure{canal}}
 }
 
 // Where the fixtures lie decides every figure, whatever it was observed in. By

@@ -37,13 +37,14 @@ func writeSeries(t *testing.T, n int) string {
 				u.Floor[f] = new(0.0)
 			}
 		}
-		m := measurement.Case{Schema: measurement.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: measurement.Inputs{PlanSHA256: hash},
+		m := measurement.Case{Schema: measurement.Schema, Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Inputs: measurement.Inputs{PlanSHA256: hash, PreSHA256: "pre"},
 			Fixtures: []measurement.Fixture{{Site: c.Site, Guidance: c.Guidance, Deviation: d,
 				Planned:     measurement.Placement{Diameter: 4.1, Length: 10, Apex: [3]float64{0, 0, 10}},
 				Uncertainty: &u,
 				Clearance:   []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - *d[measurement.ApexDepth]), Margin: pt(0.2)}}}}}
 		add(series.Record{Kind: series.Sealed, Case: c.Case, Plan: &series.Plan{SHA256: hash, Clinician: c.Clinician, Placed: c.Placed, Frame: "lps",
-			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}}}})
+			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}},
+			Structures: []series.PlannedStructure{}, PreSHA256: "pre"}})
 		switch i {
 		case 3:
 			add(series.Record{Kind: series.LeftOut, Case: c.Case, Reason: "=no follow-up scan <b>"})

@@ -27,7 +27,7 @@ func measurementOf(name, placed, plan string, i int) *measurement.Case {
 	x := float64(i)
 	return &measurement.Case{
 		Schema: measurement.Schema, Case: name, Placed: placed, Clinician: "clinician-a",
-		Inputs: measurement.Inputs{PlanSHA256: plan},
+		Inputs: measurement.Inputs{PlanSHA256: plan, PreSHA256: "pre"},
 		Fixtures: []measurement.Fixture{{
 			Site: "36", Guidance: "full-guide",
 			Planned: measurement.Placement{Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10},
@@ -53,6 +53,7 @@ func seal(name, placed, plan, time string) Record {
 	return Record{Kind: Sealed, Case: name, Time: time, Plan: &Plan{
 		SHA256: plan, Clinician: "clinician-a", Placed: placed, Frame: "lps",
 		Fixtures: []PlannedFixture{{Site: "36", Guidance: "full-guide", Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10}},
+		Structures: []PlannedStructure{}, PreSHA256: "pre",
 	}}
 }
 

@@ -53,6 +53,7 @@ type CaseState struct {
 	plan     *Plan
 	plans    map[int]*Plan
 	measured *measurement.Case
+	with     *Plan // that the measurement in force was made with, where its record says so
 	rows     []Row
 }
 
@@ -140,7 +141,7 @@ func withCorrections(records []Record) []Record {
 		t := &out[target]
 		switch {
 		case c.Measurement != nil:
-			t.Measurement = c.Measurement
+			t.Measurement, t.Plan = c.Measurement, c.Plan
 		case len(c.Rows) > 0:
 			t.Rows = c.Rows
 		case t.Kind == LeftOut:
@@ -233,7 +234,7 @@ func (c *CaseState) measure(r *Record) {
 	if c.Measurement != 0 {
 		c.Earlier = append(c.Earlier, c.Measurement)
 	}
-	c.Measurement, c.measured, c.rows = r.Number, r.Measurement, r.Rows
+	c.Measurement, c.measured, c.with, c.rows = r.Number, r.Measurement, r.Plan, r.Rows
 	if r.Measurement != nil {
 		c.rows = RowsOf(r.Measurement)
 	}
@@ -299,7 +300,7 @@ func (c *CaseState) compareWithSeal(seal int) {
 		c.flag(measurement.CodePlanUnknown, "the figures come from a table, which does not say whether the plan is the sealed one")
 		return
 	}
-	change, what := c.plan.changed(c.measured)
+	change, what := c.plan.changed(c.measured, c.with)
 	switch change {
 	case planKept:
 		c.Seal = SealKept
@@ -312,6 +313,9 @@ func (c *CaseState) compareWithSeal(seal int) {
 	case planUnknown:
 		c.Seal = SealUnknown
 		c.flag(measurement.CodePlanUnknown, "the case file was edited after sealing (record %d); %s", seal, what)
+	}
+	if lacks := c.plan.NotCovered(); c.Seal == SealKept && lacks != "" {
+		c.flag("seal-partial", "the seal (record %d) does not cover %s", seal, lacks)
 	}
 }
 

@@ -78,6 +78,7 @@ type Case struct {
 	Fixtures   []Fixture    // one or more
 	Structures []Structure
 	Alignment  Alignment
+	Files      []File // besides the scans, that the plan rests on
 
 	lines lines
 	flags []measurement.Flag // of the meshes
@@ -194,6 +195,9 @@ func ReadPlan(path string) (*Case, error) {
 		return nil, err
 	}
 	if err := c.fitMeshes(); err != nil {
+		return nil, err
+	}
+	if err := c.listFiles(); err != nil {
 		return nil, err
 	}
 	return c, nil
