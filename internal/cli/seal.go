@@ -28,6 +28,8 @@ func sealCommand(env Env) *cobra.Command {
 yet. The plan goes into the series file with its hash and the time, and a receipt is
 printed: a short code that you give away, to your mentor for example. A case that is
 sealed before surgery and measured after it shows that no case was picked afterwards.
+The seal holds the structures, the bytes of surfaces and meshes and the voxels of the
+planning scan too, as far as they are there; what changed by the time of measuring is named.
 Leave case.toml as it is from then on; the record tells a changed plan from an edited
 remark. A plan that is in the file already is not noted twice.`,
 		examples: []string{"plumbline seal --series my-series.jsonl demo/C-101"},

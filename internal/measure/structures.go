@@ -50,11 +50,11 @@ func (s *Study) open(in *Inputs, bodies []body) {
 			}
 			doubted = true
 			out := s.Sites[i].Figures
-			out.Flags = append(out.Flags, measurement.Flag{Code: "surface-open", Level: measurement.Doubt,
+			out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeSurfaceOpen, Level: measurement.Doubt,
 				Message: fmt.Sprintf("site %s: %s and %s; do not rely on the distance, and export the structure as one closed surface", out.Site, what, why)})
 		}
 		if !doubted {
-			s.Result.Flags = append(s.Result.Flags, measurement.Flag{Code: "surface-open", Level: measurement.Notice,
+			s.Result.Flags = append(s.Result.Flags, measurement.Flag{Code: measurement.CodeSurfaceOpen, Level: measurement.Notice,
 				Message: what + "; no fixture lies in it or next to a hole of it"})
 		}
 	}

@@ -39,6 +39,7 @@ const (
 	CodeLandmarkOutOfLine      Code = "landmark-out-of-line"
 	CodePlanMeshUneven         Code = "plan-mesh-uneven"
 	CodeStructureOutsideScan   Code = "structure-outside-scan"
+	CodeStructureMisplaced     Code = "structure-misplaced"
 	CodeApexPointsAway         Code = "apex-points-away"
 	CodePlanOnOtherSide        Code = "plan-on-other-side"
 	CodePlanOffRidge           Code = "plan-off-ridge"
@@ -64,6 +65,7 @@ const (
 	CodePoorFit                Code = "poor-fit"
 	CodeAmbiguousMetal         Code = "ambiguous-metal"
 	CodeBeyondPublished        Code = "beyond-published"
+	CodeSurfaceOpen            Code = "surface-open"
 	CodePenetration            Code = "penetration"
 	CodeMarginNotKept          Code = "margin-not-kept"
 	CodeMarginNotPlanned       Code = "margin-not-planned"
@@ -74,6 +76,7 @@ const (
 	CodePlanUnknown            Code = "plan-unknown"
 	CodeCaseFileEdited         Code = "case-file-edited"
 	CodePlanChanged            Code = "plan-changed"
+	CodeSealPartial            Code = "seal-partial"
 )
 
 // CodeMeaning says what a code stands for.
@@ -119,6 +122,7 @@ var Codes = []CodeMeaning{
 	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
 	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
+	{CodeStructureMisplaced, "plan", "doubt", "a structure cannot be what and where the case says: size, unit, side, height or border"},
 	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
 	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
 	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},
@@ -144,6 +148,7 @@ var Codes = []CodeMeaning{
 	{CodePoorFit, "fixture", "doubt", "the metal does not look like a fixture of the stated size"},
 	{CodeAmbiguousMetal, "fixture", "doubt", "another metal body looks as much like the planned fixture"},
 	{CodeBeyondPublished, "fixture", "doubt", "farther from the plan than any published guided case"},
+	{CodeSurfaceOpen, "structures", "doubt or notice", "a structure's surface is not closed; a doubt where it matters to a fixture"},
 	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},
 	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
 	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for"},
@@ -154,4 +159,5 @@ var Codes = []CodeMeaning{
 	{CodePlanUnknown, "series", "notice", "whether the measured plan is the sealed one cannot be told"},
 	{CodeCaseFileEdited, "series", "notice", "the case file was edited after sealing"},
 	{CodePlanChanged, "series", "notice", "the plan was changed after sealing"},
+	{CodeSealPartial, "series", "notice", "the seal does not cover all that the plan rests on"},
 }

@@ -43,7 +43,7 @@ func writeSeries(t *testing.T, n int) string {
 				Uncertainty: &u,
 				Clearance:   []measurement.Clearance{{Structure: "canal", Kind: "nerve", Planned: 3, Achieved: pt(3 - *d[measurement.ApexDepth]), Margin: pt(0.2)}}}}}
 		add(series.Record{Kind: series.Sealed, Case: c.Case, Plan: &series.Plan{SHA256: hash, Clinician: c.Clinician, Placed: c.Placed, Frame: "lps",
-			Fixtures: []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}},
+			Fixtures:   []series.PlannedFixture{{Site: c.Site, Guidance: c.Guidance, Apex: [3]float64{0, 0, 10}, Diameter: 4.1, Length: 10}},
 			Structures: []series.PlannedStructure{}, PreSHA256: "pre"}})
 		switch i {
 		case 3:

@@ -35,7 +35,7 @@ type Plan struct {
 type PlannedStructure struct {
 	Name   string   `json:"name"`
 	Kind   string   `json:"kind"`
-	Margin *float64 `json:"margin_mm,omitempty"`    // where the case file gives one
+	Margin *float64 `json:"margin_mm,omitempty"`   // where the case file gives one
 	Line   string   `json:"line_sha256,omitempty"` // of centre line and radii, in the plan's frame
 }
 

@@ -52,7 +52,7 @@ func measurementOf(name, placed, plan string, i int) *measurement.Case {
 func seal(name, placed, plan, time string) Record {
 	return Record{Kind: Sealed, Case: name, Time: time, Plan: &Plan{
 		SHA256: plan, Clinician: "clinician-a", Placed: placed, Frame: "lps",
-		Fixtures: []PlannedFixture{{Site: "36", Guidance: "full-guide", Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10}},
+		Fixtures:   []PlannedFixture{{Site: "36", Guidance: "full-guide", Entry: [3]float64{1, 2, 3}, Apex: [3]float64{1, 2, -7}, Diameter: 4.1, Length: 10}},
 		Structures: []PlannedStructure{}, PreSHA256: "pre",
 	}}
 }

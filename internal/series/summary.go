@@ -315,7 +315,7 @@ func (c *CaseState) compareWithSeal(seal int) {
 		c.flag(measurement.CodePlanUnknown, "the case file was edited after sealing (record %d); %s", seal, what)
 	}
 	if lacks := c.plan.NotCovered(); c.Seal == SealKept && lacks != "" {
-		c.flag("seal-partial", "the seal (record %d) does not cover %s", seal, lacks)
+		c.flag(measurement.CodeSealPartial, "the seal (record %d) does not cover %s", seal, lacks)
 	}
 }
 

@@ -16,18 +16,6 @@ import (
 	"plumbline/internal/volume"
 )
 
-// sizes are the least and the largest plausible length of a structure by kind,
-// mm: from the part that a small field shows to both sides in one file, with room
-// to spare. Common practice, no source.
-var sizes = map[casefile.Kind][2]float64{
-	casefile.Nerve:          {5, 200},
-	casefile.Sinus:          {8, 130},
-	casefile.Root:           {4, 60},
-	casefile.FixtureBody:    {3, 90},
-	casefile.Cortex:         {3, 250},
-	casefile.OtherStructure: {0.5, 400},
-}
-
 const (
 	// farOutside is the distance from the planning scan, mm, beyond which a
 	// structure is not just on the other side of a small field: a jaw is some
@@ -94,8 +82,9 @@ func (j *judge) objections(i int, b Body) []string {
 			out = append(out, words)
 		}
 	}
-	if size := sizes[st.Kind]; b.Size > size[1] || b.Surface && b.Size < size[0] {
-		return []string{fmt.Sprintf("it is %.3g mm across, where %s is %g to %g mm", b.Size, kindWords(st.Kind), size[0], size[1])}
+	kind := st.Kind.Spec()
+	if size := kind.Size; b.Size > size[1] || b.Surface && b.Size < size[0] {
+		return []string{fmt.Sprintf("it is %.3g mm across, where %s is %g to %g mm", b.Size, kind.Called, size[0], size[1])}
 	}
 	if gap := j.gap(b); gap > farOutside {
 		return []string{fmt.Sprintf("it lies outside the planning scan, %.0f mm from it", gap)}
@@ -108,21 +97,9 @@ func (j *judge) objections(i int, b Body) []string {
 	return out
 }
 
-func kindWords(k casefile.Kind) string {
-	switch k {
-	case casefile.OtherStructure:
-		return "any structure of a jaw"
-	case casefile.Nerve:
-		return "a canal"
-	case casefile.Cortex:
-		return "a cortical plate"
-	}
-	return "a " + string(k)
-}
-
 // short reports whether a centre line is shorter than those of its kind are.
 func (j *judge) short(i int, b Body) bool {
-	return !b.Surface && len(b.Points) > 1 && b.Size < sizes[j.plan.Structures[i].Kind][0]
+	return !b.Surface && len(b.Points) > 1 && b.Size < j.plan.Structures[i].Kind.Spec().Size[0]
 }
 
 // gap is the distance of a body's nearest point from the planning scan, 0 where

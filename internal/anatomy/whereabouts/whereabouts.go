@@ -67,11 +67,11 @@ func (j *judge) flag(i int, st casefile.Structure) *measurement.Flag {
 		if r, found := j.fitting(i, readings); found {
 			advice = fmt.Sprintf("it would fit %s: %s", r.words, r.remedy)
 		}
-		return &measurement.Flag{Code: "structure-misplaced", Level: measurement.Doubt,
+		return &measurement.Flag{Code: measurement.CodeStructureMisplaced, Level: measurement.Doubt,
 			Message: fmt.Sprintf("%q: %s; %s; distances to it are not to be relied on", st.Name, strings.Join(against, ", and "), advice)}
 	}
 	if gap := j.gap(b); gap > 0 {
-		return &measurement.Flag{Code: "structure-outside-scan", Level: measurement.Notice,
+		return &measurement.Flag{Code: measurement.CodeStructureOutsideScan, Level: measurement.Notice,
 			Message: fmt.Sprintf("no point of %q lies inside the planning scan; the nearest one is %.0f mm from it, so check its coordinates", st.Name, gap)}
 	}
 	return nil

@@ -7,8 +7,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
-	"path/filepath"
+
+	"plumbline/internal/regularfile"
 )
 
 // File is a file besides the scans that a plan rests on.
@@ -31,35 +31,22 @@ func (c *Case) listFiles() error {
 			continue
 		}
 		sum, err := hashFile(s.Surface)
-		if errors.Is(err, errNoFile) {
-			return c.errorAt(fmt.Sprintf("structure[%d].surface", i), structureField(i)+", surface", "%q is no ordinary file; name an STL file", filepath.Base(s.Surface))
-		}
 		if err != nil {
-			return fmt.Errorf("read surface: %w", err)
+			return c.errorAt(fmt.Sprintf("structure[%d].surface", i), structureField(i)+", surface", "%v", err)
 		}
 		c.Files = append(c.Files, File{fmt.Sprintf("the surface of %q", s.Name), s.Surface, sum})
 	}
 	return nil
 }
 
-// errNoFile reports a folder, a pipe or a device where a file is expected.
-var errNoFile = errors.New("no ordinary file")
-
 // hashFile is the SHA-256 of a file's bytes, empty where there is none.
 //
-// Errors: errNoFile; what the file system said.
+// Errors: those of regularfile.Open, but for a file that is not there.
 func hashFile(path string) (string, error) {
-	info, err := os.Stat(path)
+	f, err := regularfile.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return "", nil
 	}
-	if err != nil {
-		return "", err
-	}
-	if !info.Mode().IsRegular() { // opening a pipe would wait for its writer
-		return "", errNoFile
-	}
-	f, err := os.Open(path)
 	if err != nil {
 		return "", err
 	}

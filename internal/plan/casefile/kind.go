@@ -22,6 +22,11 @@ type Margin struct {
 type KindSpec struct {
 	Kind    Kind
 	Towards string // the way to it, in words
+	Called  string // one of it, in words
+	// Size is the least and the largest plausible length, mm: from the part that a
+	// small field shows to both sides in one file, with room to spare. Common
+	// practice, no source.
+	Size [2]float64
 	// Usual is the margin where the case asks for none; nil for a kind without a
 	// usual one. A sinus has none, since a fixture may be meant to reach it; nor has
 	// a cortical plate.
@@ -35,18 +40,18 @@ type KindSpec struct {
 
 // Kinds is the table of all kinds of structure, in the order in which they are listed.
 var Kinds = []KindSpec{
-	{Kind: Nerve, Towards: "towards the nerve canal", BeyondApex: true,
+	{Kind: Nerve, Towards: "towards the nerve canal", Called: "a canal", Size: [2]float64{5, 200}, BeyondApex: true,
 		Usual: &Margin{2.0, "usual margin; at least 2 mm: Tahmaseb et al., Clin Oral Implants Res 2018, doi 10.1111/clr.13346"}},
-	{Kind: Sinus, Towards: "towards the sinus", BeyondApex: true},
+	{Kind: Sinus, Towards: "towards the sinus", Called: "a sinus", Size: [2]float64{8, 130}, BeyondApex: true},
 	// No good source: teaching pages.
-	{Kind: Root, Towards: "towards the neighbouring root",
+	{Kind: Root, Towards: "towards the neighbouring root", Called: "a root", Size: [2]float64{4, 60},
 		Usual: &Margin{1.5, "usual margin, common practice"}},
 	// Usually traced to Tarnow, Cho and Wallace, J Periodontol 2000; 71:546,
 	// cited from memory.
-	{Kind: FixtureBody, Towards: "towards the neighbouring fixture",
+	{Kind: FixtureBody, Towards: "towards the neighbouring fixture", Called: "a fixture", Size: [2]float64{3, 90},
 		Usual: &Margin{3.0, "usual margin, common practice"}},
-	{Kind: Cortex, Towards: "towards the cortical plate", FromInside: true},
-	{Kind: OtherStructure, Towards: "towards another structure"},
+	{Kind: Cortex, Towards: "towards the cortical plate", Called: "a cortical plate", Size: [2]float64{3, 250}, FromInside: true},
+	{Kind: OtherStructure, Towards: "towards another structure", Called: "any structure of a jaw", Size: [2]float64{0.5, 400}},
 }
 
 // Spec is the kind's row; that of OtherStructure for a kind that the table lacks.
