@@ -83,7 +83,8 @@ func (j *judge) objections(i int, b Body) []string {
 		}
 	}
 	kind := st.Kind.Spec()
-	if size := kind.Size; b.Size > size[1] || b.Surface && b.Size < size[0] {
+	whole := b.Surface || len(b.Points) > 1 && (st.Kind == casefile.Root || st.Kind == casefile.FixtureBody)
+	if size := kind.Size; b.Size > size[1] || whole && b.Size < size[0] {
 		return []string{fmt.Sprintf("it is %.3g mm across, where %s is %g to %g mm", b.Size, kind.Called, size[0], size[1])}
 	}
 	if gap := j.gap(b); gap > farOutside {

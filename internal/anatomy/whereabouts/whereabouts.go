@@ -15,6 +15,7 @@ package whereabouts
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -55,12 +56,8 @@ func Check(plan, written *casefile.Case, bodies []Body, pre *volume.Volume) []me
 func (j *judge) flag(i int, st casefile.Structure) *measurement.Flag {
 	b := j.bodies[i]
 	against := j.objections(i, b)
-	if len(against) == 0 && j.short(i, b) {
-		// A short centre line is an objection only where it fits in another unit: a
-		// single spot of a canal may be all that was drawn.
-		if _, found := j.fitting(i, units); found {
-			against = []string{fmt.Sprintf("its centre line is %.2g mm long", b.Size)}
-		}
+	if len(against) == 0 {
+		against = j.betterElsewhere(i, st, b)
 	}
 	if len(against) > 0 {
 		advice := fmt.Sprintf("check that it belongs to this scan, is in mm and in the frame %q", string(j.frame))
@@ -73,6 +70,29 @@ func (j *judge) flag(i int, st casefile.Structure) *measurement.Flag {
 	if gap := j.gap(b); gap > 0 {
 		return &measurement.Flag{Code: measurement.CodeStructureOutsideScan, Level: measurement.Notice,
 			Message: fmt.Sprintf("no point of %q lies inside the planning scan; the nearest one is %.0f mm from it, so check its coordinates", st.Name, gap)}
+	}
+	return nil
+}
+
+// betterElsewhere is an objection to a body that may be right by itself where another
+// reading fits better: to a short centre line that would fit in another unit, although
+// a single spot of a canal may be all that was drawn, and to a body outside the scan
+// that would fit inside it.
+func (j *judge) betterElsewhere(i int, st casefile.Structure, b Body) []string {
+	if j.short(i, b) {
+		if _, found := j.fitting(i, units); found {
+			return []string{fmt.Sprintf("its centre line is %.2g mm long", b.Size)}
+		}
+	}
+	if j.gap(b) == 0 {
+		return nil
+	}
+	among := readings
+	if side, _ := j.side(st); side == "" { // the other side's would fit as its mirror image
+		among = slices.DeleteFunc(slices.Clone(readings), func(r reading) bool { return r.factor.X < 0 })
+	}
+	if _, found := j.fitting(i, among); found {
+		return []string{"no point of it lies inside the planning scan"}
 	}
 	return nil
 }

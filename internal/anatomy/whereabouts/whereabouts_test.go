@@ -151,6 +151,28 @@ func TestOnTheOtherSideOfASmallField(t *testing.T) {
 	assert.Contains(t, flags[0].Message, `no point of "right maxillary sinus" lies inside the planning scan; the nearest one is 19 mm from it`)
 }
 
+// A field that shows the left sinus and not where its mirror image, front to back,
+// lies: that one is outside, but it would fit.
+func TestOutsideWhereAMirrorImageWouldFit(t *testing.T) {
+	jaw := upperJaw()
+	lo, hi := [3]int{46, 44, 10}, [3]int{81, 81, 61}
+	small := &volume.Volume{Grid: jaw.Sub(lo, hi), Slope: jaw.Slope[lo[2]:], Intercept: jaw.Intercept[lo[2]:]}
+	for k := lo[2]; k < hi[2]; k++ {
+		for j := lo[1]; j < hi[1]; j++ {
+			at := (k*81+j)*81 + lo[0]
+			small.Stored = append(small.Stored, jaw.Stored[at:at+small.Size[0]]...)
+		}
+	}
+	for _, name := range []string{"left sinus", "sinus"} {
+		p := plan(25, named(name, casefile.Sinus))
+		assert.Empty(t, Check(p, p, []Body{sinus(leftSinus)}, small), name)
+		flags := Check(p, p, []Body{read(sinus(leftSinus), geom.Vec{X: 1, Y: -1, Z: 1})}, small)
+		require.Len(t, flags, 1, name)
+		assert.Equal(t, measurement.Doubt, flags[0].Level, name)
+		assert.Contains(t, flags[0].Message, "no point of it lies inside the planning scan; it would fit mirrored front to back", name)
+	}
+}
+
 func TestCentreLines(t *testing.T) {
 	jaw := upperJaw()
 	canal := []geom.Vec{{X: -20, Y: -5, Z: -12}, {X: -25, Y: 10, Z: -14}, {X: -30, Y: 30, Z: -6}}
@@ -173,7 +195,7 @@ func TestCentreLines(t *testing.T) {
 		"canal far away":          {named("right canal", casefile.Nerve), []geom.Vec{{X: -220, Y: 5, Z: 7}, {X: -220, Y: 5, Z: -6}}, "it lies outside the planning scan"},
 		"root":                    {named("root 45.1", casefile.Root), root, ""},
 		"root on the other side":  {named("root 35.1", casefile.Root), root, "it lies on the patient's right, but tooth 35 is on the left"},
-		"root in centimetres":     {named("root 45.1", casefile.Root), times(root, all(0.1)), "its centre line is 1.3 mm long; it would fit in centimetres instead of mm"},
+		"root in centimetres":     {named("root 45.1", casefile.Root), times(root, all(0.1)), "it is 1.3 mm across, where a root is 4 to 60 mm; it would fit in centimetres instead of mm"},
 	} {
 		p := plan(46, c.structure)
 		flags := Check(p, p, []Body{Line(c.path)}, jaw)
