@@ -3,11 +3,11 @@ package phantom
 import (
 	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/regularfile"
 )
 
 // recordSchema names the layout of truth.json.
@@ -61,12 +61,15 @@ type LandmarkRecord struct {
 	Post [3]float64 `json:"post"`
 }
 
+// maxRecord bounds truth.json, bytes; that of a full arch has some 100 kB.
+const maxRecord = 16 << 20
+
 // ReadRecord reads the truth of a case folder that Write made.
 //
 // Errors: when there is none, or it is not a phantom's.
 func ReadRecord(dir string) (*Record, error) {
 	path := filepath.Join(dir, truthName)
-	data, err := os.ReadFile(path)
+	data, err := regularfile.Read(path, maxRecord)
 	if err != nil {
 		return nil, err
 	}

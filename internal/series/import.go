@@ -69,8 +69,9 @@ func ReadCSV(in io.Reader) ([]Row, error) {
 	if err := t.header(names); err != nil {
 		return nil, err
 	}
-	var out []Row
-	lines := map[[2]string]int{}
+	lineCount := min(bytes.Count(text, []byte("\n")), maxRows)
+	out := make([]Row, 0, lineCount)
+	lines := make(map[[2]string]int, lineCount)
 	for {
 		cells, err := r.Read()
 		if err == io.EOF {

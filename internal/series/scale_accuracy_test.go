@@ -4,7 +4,9 @@ package series
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -48,4 +50,34 @@ func TestHundredThousandRecords(t *testing.T) {
 	}
 	assert.Less(t, took[100_000], 30*time.Second)
 	assert.Less(t, took[100_000], 8*took[25_000])
+}
+
+// A table of a million rows is imported within 20 s of processor time, and no
+// slower per row than a tenth of it.
+func TestMillionRows(t *testing.T) {
+	took := map[int]time.Duration{}
+	for _, n := range []int{100_000, 1_000_000} {
+		dir := t.TempDir()
+		var b strings.Builder
+		b.WriteString("case,placed,clinician,site,entry_mm,apex_mm,angle_deg\n")
+		for i := range n {
+			// Cases of two fixtures, their rows apart and not in the order of surgery.
+			c := (i * 7919) % (n / 2)
+			fmt.Fprintf(&b, "C-%07d,20%02d-%02d-%02d,a,%d,%.2f,%.2f,%.1f\n", c, c%25, c%12+1, c%28+1, 35+i/(n/2), 1+float64(i%100)/100, 1.2, 2.5)
+		}
+		table := filepath.Join(dir, "t.csv")
+		require.NoError(t, os.WriteFile(table, []byte(b.String()), 0o644))
+		start := spent(t)
+		records, err := ImportTable(table, noon)
+		require.NoError(t, err)
+		l := NewLedger(&File{Path: filepath.Join(dir, "s.jsonl")}, time.Date(2026, 4, 1, 12, 0, 0, 0, time.UTC))
+		lacking, err := l.Lacking(records)
+		require.NoError(t, err)
+		_, err = l.Add(lacking...)
+		require.NoError(t, err)
+		took[n] = spent(t) - start
+		t.Logf("%d rows: imported in %v", n, took[n])
+	}
+	assert.Less(t, took[1_000_000], 20*time.Second)
+	assert.Less(t, took[1_000_000], 20*took[100_000])
 }

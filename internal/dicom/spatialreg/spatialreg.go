@@ -18,7 +18,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -30,6 +29,7 @@ import (
 
 	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
+	"plumbline/internal/regularfile"
 )
 
 // maxFile bounds what is read, bytes: an object has some kilobytes, and one that
@@ -61,7 +61,7 @@ var ErrFrames = errors.New("the registration does not belong to these scans")
 // Errors: what is wrong with the file and what to do, or what the file system
 // said.
 func Read(path string) (*Object, error) {
-	f, err := os.Open(path)
+	f, err := regularfile.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("read registration: %w", err)
 	}

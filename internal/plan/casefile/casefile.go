@@ -32,6 +32,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
 )
 
@@ -204,7 +205,7 @@ func ReadPlan(path string) (*Case, error) {
 }
 
 func readBounded(file string) ([]byte, error) {
-	f, err := os.Open(file)
+	f, err := regularfile.Open(file)
 	if err != nil {
 		return nil, fmt.Errorf("read case: %w", err)
 	}
@@ -230,6 +231,9 @@ func parse(file string, data []byte) (*Case, error) {
 	if line := firstBadUTF8(text); line > 0 {
 		return nil, &Error{File: file, Line: line, Message: "a character is not UTF-8; save the file as UTF-8 text"}
 	}
+	if err := checkAmount(file, text); err != nil {
+		return nil, err
+	}
 	var root map[string]any
 	if err := toml.Unmarshal(text, &root); err != nil {
 		return nil, syntaxError(file, err)
@@ -241,6 +245,45 @@ func parse(file string, data []byte) (*Case, error) {
 	}
 	c.PlanSHA256 = hex.EncodeToString(sum[:])
 	return c, nil
+}
+
+// Bounds on headings and keys. The decoder looks every new one up among those of
+// its table, so that its time grows with their square; a file within the bounds on
+// what a case has needs some 400 headings and 5,000 keys.
+const (
+	maxHeadings = 1_000
+	maxKeys     = 10_000
+)
+
+// checkAmount refuses a text with more headings or keys than any case has.
+func checkAmount(file string, text []byte) error {
+	headings, keys, number := 0, 0, 0
+	for line := range bytes.Lines(text) {
+		number++
+		if isHeading(line) {
+			headings++
+		}
+		keys += bytes.Count(line, []byte("="))
+		switch {
+		case headings > maxHeadings:
+			return &Error{File: file, Line: number, Message: fmt.Sprintf("it has more than %d tables in brackets; a case has a handful: keep those of this surgery", maxHeadings)}
+		case keys > maxKeys:
+			return &Error{File: file, Line: number, Message: fmt.Sprintf("it has more than %d fields; a case has some dozens: keep those of this surgery", maxKeys)}
+		}
+	}
+	return nil
+}
+
+// isHeading reports whether a line begins as the heading of a table does, and not
+// as a point or a list that goes on below.
+func isHeading(line []byte) bool {
+	line = bytes.TrimSpace(line)
+	inside := bytes.TrimLeft(line, "[ \t")
+	if len(inside) == len(line) || len(inside) == 0 {
+		return false
+	}
+	number := bytes.IndexByte([]byte("+-.0123456789"), inside[0]) >= 0
+	return !number || !bytes.Contains(line, []byte(",")) && bytes.Contains(line, []byte("]"))
 }
 
 func firstBadUTF8(text []byte) int {

@@ -257,7 +257,7 @@ func (t table) table(key string) (table, bool) {
 }
 
 // tables reads a list of tables, and names each by words.
-func (t table) tables(key, header string, words func(int) string) []table {
+func (t table) tables(key, header string, most int, words func(int) string) []table {
 	v, ok := t.values[key]
 	if !ok {
 		return nil
@@ -265,6 +265,10 @@ func (t table) tables(key, header string, words func(int) string) []table {
 	list, ok := v.([]any)
 	if !ok {
 		t.fail(key, "expected %s; found %s", header, typeName(v))
+		return nil
+	}
+	if len(list) > most {
+		t.d.fail(indexed(t.key(key), most), key, "there are %d of them; at most %d are read: keep those of this surgery", len(list), most)
 		return nil
 	}
 	tables := make([]table, 0, len(list))

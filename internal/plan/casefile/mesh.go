@@ -8,7 +8,6 @@ import (
 	"io"
 	"io/fs"
 	"math"
-	"os"
 	"path/filepath"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -17,6 +16,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/meshaxis"
 	"plumbline/internal/plan/stl"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
 )
 
@@ -129,7 +129,7 @@ func (c *Case) fitMesh(i int, f *Fixture) error {
 }
 
 func readMesh(file string) ([]byte, error) {
-	in, err := os.Open(file)
+	in, err := regularfile.Open(file)
 	if err != nil {
 		return nil, err
 	}

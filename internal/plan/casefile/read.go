@@ -38,6 +38,17 @@ const (
 	maxRadius, maxMargin = 100, 50
 )
 
+// Bounds on what one case has. A mouth has 32 teeth; with two roots to keep clear
+// of at each, canals and sinuses, there are some 100 structures; a centre line of
+// 10,000 points has one every 0.02 mm of the longest canal; three landmarks are
+// enough and some ten are usual. Common practice, no source.
+const (
+	maxFixtures   = 64
+	maxStructures = 256
+	maxPath       = 10_000
+	maxLandmarks  = 1_000
+)
+
 const pointExample = "[-24.10, 11.32, 8.05]"
 
 // read checks the whole file. The result counts only while d.err is nil.
@@ -97,7 +108,7 @@ func (t table) sitePath(key, example string) string {
 }
 
 func (c *Case) readFixtures(root table) {
-	tables := root.tables("fixture", "a table headed [[fixture]], with double brackets", fixtureField)
+	tables := root.tables("fixture", "a table headed [[fixture]], with double brackets", maxFixtures, fixtureField)
 	if root.has("fixture") && len(tables) == 0 {
 		root.fail("fixture", "it is empty; write a table headed [[fixture]] with site, entry, apex and diameter")
 	}
@@ -193,7 +204,7 @@ func alongFixture(mesial geom.Vec, planned geom.Pose) string {
 
 func (c *Case) readStructures(root table) {
 	names := map[string]int{}
-	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", structureField) {
+	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", maxStructures, structureField) {
 		t.allow("name", "kind", "path", "radius", "margin", "surface")
 		t.require("name", `name = "left mandibular canal"`)
 		t.require("kind", `kind = "nerve"`)
@@ -228,6 +239,10 @@ func (t table) tube() (path []geom.Vec, radius []float64) {
 	list, ok := t.values["path"].([]any)
 	if !ok || len(list) == 0 {
 		t.fail("path", "expected a list of points in mm, as in path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]; found %s", describeValue(t.values["path"]))
+		return nil, nil
+	}
+	if len(list) > maxPath {
+		t.fail("path", "it has %d points; at most %d are read: export it with fewer", len(list), maxPath)
 		return nil, nil
 	}
 	for i, v := range list {
@@ -334,7 +349,7 @@ const minLandmarks = 3
 
 func (t table) landmarks(key string) []Landmark {
 	pair := func(i int) string { return fmt.Sprintf("%s, pair %d", t.field(key), i+1) }
-	tables := t.tables(key, "{pre = [x,y,z], post = [x,y,z]}", pair)
+	tables := t.tables(key, "{pre = [x,y,z], post = [x,y,z]}", maxLandmarks, pair)
 	if t.has(key) && len(tables) < minLandmarks {
 		t.fail(key, "it has %d pairs; a rigid transform takes %d or more, far apart and not in a line", len(tables), minLandmarks)
 	}

@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/plan/plantable"
 	"plumbline/internal/plan/scanpair"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
 )
 
@@ -114,7 +115,7 @@ func (d *Draft) scans(folder string) (pre scanpair.Found, err error) {
 
 // table enters the fixtures of a table.
 func (d *Draft) table(path string, guidance casefile.Guidance) error {
-	file, err := os.Open(path)
+	file, err := regularfile.Open(path)
 	if err != nil {
 		return err
 	}

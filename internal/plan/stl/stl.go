@@ -14,11 +14,11 @@ import (
 	"io"
 	"io/fs"
 	"math"
-	"os"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/regularfile"
 )
 
 const (
@@ -64,7 +64,7 @@ func (e *Error) Error() string {
 // Errors: *Error for what is wrong with the file; else what the file system
 // said.
 func Read(path string) (*Mesh, error) {
-	f, err := os.Open(path)
+	f, err := regularfile.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, &Error{File: path, Message: "there is no such file"}
 	}

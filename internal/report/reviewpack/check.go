@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/series"
 )
 
@@ -42,6 +43,9 @@ const (
 // Errors: a file that is no readable zip archive with a manifest of this program.
 // What is wrong inside is a fault, not an error.
 func Check(file, version string) (*Verdict, error) {
+	if err := regularfile.Check(file); err != nil {
+		return nil, err
+	}
 	z, err := zip.OpenReader(file)
 	if err != nil {
 		return nil, fmt.Errorf("%s is not a readable zip archive: %w", file, err)

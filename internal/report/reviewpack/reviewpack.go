@@ -21,7 +21,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path"
 	"regexp"
 	"slices"
@@ -30,6 +29,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/printable"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
@@ -89,7 +89,7 @@ const (
 // Errors: a file that cannot be read, or whose chain is broken, since a pack
 // would give it a look of soundness; a series without a measured case.
 func Make(seriesPath string, o Options) ([]File, error) {
-	text, err := os.ReadFile(seriesPath)
+	text, err := regularfile.Read(seriesPath, mostBytes)
 	if err != nil {
 		return nil, err
 	}
