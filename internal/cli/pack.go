@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -31,7 +32,10 @@ func packCommand(env Env) *cobra.Command {
 		long: `Writes the series' report, the report and measurement of every case, the tidy table,
 the series file with its chain of hashes, a manifest and a README in plain words into
 one zip archive. Persons appear under their pseudonyms only. --check reads such an
-archive and says whether it is as it was packed; exit status 3 says that it is not.`,
+archive and says whether it is as it was packed; exit status 3 says that it is not. It
+makes every report, measurement and table anew from the series file in the archive and
+compares them byte for byte; where another version of the program wrote them, it says
+which it could not compare. It takes at most ` + strconv.Itoa(reviewpack.Memory) + ` MB of memory, whatever the archive holds.`,
 		examples: []string{
 			"plumbline pack my-series.jsonl review.zip",
 			"plumbline pack --relative-dates my-series.jsonl blinded.zip",
@@ -87,7 +91,7 @@ func (o *packOptions) Run(_ context.Context, env Env) error {
 	if err := writeFile(&o.files, o.archive, packFile, func(w io.Writer) error { return reviewpack.Write(w, files) }); err != nil {
 		return err
 	}
-	printable.Fprintf(env.Stdout, "wrote %s with %d files\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, len(files), reviewpack.Digest(files))
+	printable.Fprintf(env.Stdout, "wrote %s: %d files, and the manifest and SHA256SUMS that list them\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, reviewpack.Listed(files), reviewpack.Digest(files))
 	return nil
 }
 
@@ -117,16 +121,22 @@ func dayOf(text string, env Env) string {
 // errNotSound ends a check that found faults; they are printed already.
 var errNotSound = errors.New("the archive is not as it was packed")
 
+// mostFaults bounds how many faults are printed.
+const mostFaults = 50
+
 func checkPack(env Env, file string) error {
-	v, err := reviewpack.Check(file, env.Version)
+	v, err := reviewpack.Check(file, env.Version, checkLine)
 	if err != nil {
 		return badInput(err)
 	}
-	printable.Fprintf(env.Stdout, "%s: made with plumbline %s\ndigest %s\n", file, v.Manifest.Program, v.Digest)
-	for _, fault := range v.Faults {
+	printable.Fprintf(env.Stdout, "%s: made with plumbline %s\ndigest %s\n", file, v.Program, v.Digest)
+	for _, fault := range v.Faults[:min(mostFaults, len(v.Faults))] {
 		printable.Fprintf(env.Stdout, "fault: %s\n", fault)
 	}
-	printable.Fprintf(env.Stdout, "%d of %d files are as they were packed\n", v.Files, len(v.Manifest.Files))
+	if n := len(v.Faults) - mostFaults; n > 0 {
+		printable.Fprintf(env.Stdout, "fault: and %d more\n", n)
+	}
+	printable.Fprintf(env.Stdout, "%d of %d files that the manifest lists are as they were packed\n", v.Files, v.Listed)
 	for _, finding := range v.Findings {
 		printable.Fprintf(env.Stdout, "%s\n", finding)
 	}

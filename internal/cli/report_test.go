@@ -3,8 +3,13 @@ package cli
 import (
 	"archive/zip"
 	"bytes"
+	"crypto/sha256"
+	"fmt"
+	"io"
+	"maps"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -89,33 +94,52 @@ func TestSeriesReport(t *testing.T) {
 func TestPack(t *testing.T) {
 	world(t)
 	seriesOf(t)
-	got := run("pack", "series.jsonl", "review.zip")
-	require.Equal(t, Done, got.status, got.stderr)
-	digest := regexp.MustCompile(`digest ([0-9a-f]{64})`).FindStringSubmatch(got.stdout)
+	packed := run("pack", "series.jsonl", "review.zip")
+	require.Equal(t, Done, packed.status, packed.stderr)
+	digest := regexp.MustCompile(`digest ([0-9a-f]{64})`).FindStringSubmatch(packed.stdout)
 	require.NotNil(t, digest)
-	got = run("pack", "--check", "review.zip")
+	got := run("pack", "--check", "review.zip")
 	require.Equal(t, Done, got.status, got.stderr)
 	assert.Contains(t, got.stdout, digest[1])
-	assert.Contains(t, got.stdout, "1 measurements are those of the series file")
+	assert.Contains(t, got.stdout, "9 of 9 files that the manifest lists are as they were packed")
+	assert.Contains(t, got.stdout, "8 files, made anew from the series file, are the same byte for byte")
+	assert.Contains(t, packed.stdout, "wrote review.zip: 9 files, and the manifest and SHA256SUMS that list them", "counted alike")
 	got = run("pack", "--relative-dates", "series.jsonl", "blinded.zip")
 	require.Equal(t, Done, got.status, got.stderr)
 
+	// A page whose manifest and sums were made to fit it.
+	sum := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
+	forged := repacked(t, "review.zip", func(of map[string]string) {
+		page := of["cases/001-C-101.html"]
+		of["cases/001-C-101.html"] = strings.Replace(page, "mm", "µm", 1)
+		was := of["manifest.json"]
+		of["manifest.json"] = strings.NewReplacer(sum(page), sum(of["cases/001-C-101.html"]),
+			fmt.Sprintf(`"bytes": %d`, len(page)), fmt.Sprintf(`"bytes": %d`, len(page)+1)).Replace(was)
+		of["SHA256SUMS"] = strings.NewReplacer(sum(page), sum(of["cases/001-C-101.html"]), sum(was), sum(of["manifest.json"])).Replace(of["SHA256SUMS"])
+	})
+	write(t, "forged.zip", forged)
+	got = run("pack", "--check", "forged.zip")
+	assert.Equal(t, InDoubt, got.status)
+	assert.Contains(t, got.stdout, "9 of 9 files that the manifest lists are as they were packed", "hashes alone do not tell")
+	assert.Contains(t, got.stdout, `fault: "cases/001-C-101.html" is not what the program makes from the series file: it was changed`)
+
+	// A manifest that would print lines of its own.
+	write(t, "lines.zip", repacked(t, "review.zip", func(of map[string]string) {
+		of["manifest.json"] = strings.Replace(of["manifest.json"], `"program": "test"`, `"program": "1\ndigest 0000\u001b[2J"`, 1)
+		of["x\n99 of 99 files that the manifest lists are as they were packed"] = ""
+	}))
+	got = run("pack", "--check", "lines.zip")
+	assert.Equal(t, InDoubt, got.status)
+	assert.Contains(t, got.stdout, `made with plumbline "1\ndigest 0000\x1b[2J"`)
+	assert.NotContains(t, got.stdout, "\ndigest 0000")
+	assert.NotContains(t, got.stdout, "\n99 of 99 files")
+	assert.NotContains(t, got.stdout, "\x1b")
+
 	// An archive with another file in it.
-	in, err := zip.OpenReader("review.zip")
-	require.NoError(t, err)
-	defer in.Close()
-	var b bytes.Buffer
-	z := zip.NewWriter(&b)
-	for _, f := range in.File {
-		require.NoError(t, z.Copy(f))
-	}
-	_, err = z.Create("extra.txt")
-	require.NoError(t, err)
-	require.NoError(t, z.Close())
-	write(t, "other.zip", b.String())
+	write(t, "other.zip", repacked(t, "review.zip", func(of map[string]string) { of["extra.txt"] = "" }))
 	got = run("pack", "--check", "other.zip")
 	assert.Equal(t, InDoubt, got.status)
-	assert.Contains(t, got.stdout, "fault: extra.txt is in the pack and not in the manifest")
+	assert.Contains(t, got.stdout, `fault: "extra.txt" is in the pack and not in the manifest`)
 
 	for _, c := range []struct {
 		args []string
@@ -130,6 +154,33 @@ func TestPack(t *testing.T) {
 		assert.Equal(t, BadInput, got.status, c.args)
 		assert.Contains(t, got.stderr, c.want)
 	}
+}
+
+// repacked is an archive with its files changed.
+func repacked(t *testing.T, path string, change func(of map[string]string)) string {
+	t.Helper()
+	in, err := zip.OpenReader(path)
+	require.NoError(t, err)
+	defer in.Close()
+	of := map[string]string{}
+	for _, f := range in.File {
+		r, err := f.Open()
+		require.NoError(t, err)
+		text, err := io.ReadAll(r)
+		require.NoError(t, err)
+		of[f.Name] = string(text)
+	}
+	change(of)
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, name := range slices.Sorted(maps.Keys(of)) {
+		w, err := z.Create(name)
+		require.NoError(t, err)
+		_, err = io.WriteString(w, of[name])
+		require.NoError(t, err)
+	}
+	require.NoError(t, z.Close())
+	return b.String()
 }
 
 // seriesOf writes series.jsonl with the measurement of demo/C-101.

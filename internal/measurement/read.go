@@ -7,7 +7,6 @@ import (
 	"io"
 	"reflect"
 	"regexp"
-	"slices"
 	"strings"
 
 	"plumbline/internal/regularfile"
@@ -81,12 +80,12 @@ func (c *Case) Check() error {
 	if len(c.Fixtures) == 0 {
 		return errors.New("the measurement has no fixture")
 	}
-	var sites []string
+	known := map[string]bool{}
 	for _, f := range c.Fixtures {
-		if slices.Contains(sites, f.Site) {
+		if known[f.Site] {
 			return fmt.Errorf("site %q comes twice", f.Site)
 		}
-		sites = append(sites, f.Site)
+		known[f.Site] = true
 	}
 	return nil
 }

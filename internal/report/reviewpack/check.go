@@ -1,222 +1,353 @@
 package reviewpack
 
 import (
-	"archive/zip"
 	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
 	"maps"
-	"path"
+	"regexp"
 	"slices"
 	"strings"
 
-	"plumbline/internal/measurement"
 	"plumbline/internal/regularfile"
+	"plumbline/internal/report"
 	"plumbline/internal/series"
+	"plumbline/internal/tooth"
 )
 
-// Verdict is what a look at a pack found.
+// Verdict is what a look at a pack found. Text of the archive stands in Faults and
+// Findings within quotation marks only.
 type Verdict struct {
-	Manifest Manifest
+	Manifest Manifest // as it is in the archive: text from outside
+	Program  string   // that made the pack, in quotation marks
 	Digest   string   // of the manifest
 	Files    int      // that are as the manifest says
+	Listed   int      // that the manifest lists
 	Faults   []string // in words; none in a sound pack
-	Findings []string // what was checked besides hashes
+	Findings []string // what was checked besides hashes, and what could not be
 }
 
-// Sound tells whether nothing is wrong.
+// Sound reports whether nothing is wrong.
 func (v *Verdict) Sound() bool { return len(v.Faults) == 0 }
 
-const (
-	// mostFiles and mostBytes bound what a check reads: ten times a series of a
-	// thousand cases.
-	mostFiles = 30000
-	mostBytes = 2 << 30
-)
-
-// Check reads a pack and holds it against its manifest, and its series file
-// against its chain, its measurements and its table.
+// Check reads a pack and holds it against its manifest, its series file against
+// its chain, and every other file against what the series file gives when the
+// pack is made anew. Without the series file, measurements, their reports and the
+// table are held against each other.
 //
-// In: version of the program that checks; one of another version cannot hold the
-// table against the series file byte by byte, and says so.
-// Errors: a file that is no readable zip archive with a manifest of this program.
-// What is wrong inside is a fault, not an error.
-func Check(file, version string) (*Verdict, error) {
-	if err := regularfile.Check(file); err != nil {
+// In: version of the program that checks, and the command line that checks a pack,
+// as Options has it. Where another version made the pack, files may differ for that
+// reason; which do is a finding then.
+// Errors: a file that is no readable zip archive with a manifest of this program, or
+// one beyond the bounds of a pack. What is wrong inside is a fault, not an error.
+func Check(file, version, checkLine string) (*Verdict, error) {
+	f, err := regularfile.Open(file)
+	if err != nil {
 		return nil, err
 	}
-	z, err := zip.OpenReader(file)
+	defer f.Close()
+	info, err := f.Stat()
 	if err != nil {
-		return nil, fmt.Errorf("%s is not a readable zip archive: %w", file, err)
+		return nil, err
 	}
-	defer z.Close()
-	v, err := check(&z.Reader, version)
+	v, err := check(f, info.Size(), version, checkLine)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
 	return v, nil
 }
 
-func check(z *zip.Reader, version string) (*Verdict, error) {
-	files, faults, err := read(z)
+func check(in io.ReaderAt, size int64, version, checkLine string) (*Verdict, error) {
+	a, err := openArchive(in, size)
 	if err != nil {
 		return nil, err
 	}
-	v := &Verdict{Faults: faults}
-	data, has := files[manifestName]
-	if !has {
-		return nil, fmt.Errorf("it has no %s: it is not a peer-review pack", manifestName)
+	if _, has := a.members[manifestName]; !has {
+		return nil, fmt.Errorf("it has no %s that can be read: it is not a peer-review pack", manifestName)
 	}
-	if err := json.Unmarshal(data, &v.Manifest); err != nil || v.Manifest.Schema != Schema {
+	data, err := a.text(manifestName, mostManifest)
+	if err != nil {
+		return nil, fmt.Errorf("its %s: %s", manifestName, reason(err))
+	}
+	v := &Verdict{Faults: a.faults}
+	if err := json.Unmarshal(data, &v.Manifest); err != nil || !v.Manifest.fit() {
 		return nil, fmt.Errorf("its %s is not of the form %s", manifestName, Schema)
 	}
-	v.Digest = sum(data)
-	v.hashes(files)
-	if text, has := files[seriesName]; has {
-		v.series(files, text, version)
-	} else if v.Manifest.RelativeDates {
-		v.Findings = append(v.Findings, "the dates are relative, so the series file is not here and its chain cannot be checked again")
-	} else {
-		v.fault("%s is missing", seriesName)
+	m := &v.Manifest
+	v.Program, v.Digest = quoted(m.Program), sum(data)
+	c := &checker{Verdict: v, archive: a, version: version, told: map[string]bool{}, remade: map[string]bool{manifestName: true, sumsName: true}}
+	c.packer = newPacker(Options{RelativeDates: m.RelativeDates, Today: m.Today, Version: m.Program,
+		Numbering: tooth.System(m.Numbering), Paper: papers[m.Paper], CheckLine: checkLine})
+	c.packer.put = c.compare
+	c.hashes()
+	if m.RelativeDates {
+		c.blinded()
+		return v, nil
 	}
+	c.whole()
 	return v, nil
 }
 
-func (v *Verdict) fault(format string, args ...any) {
-	v.Faults = append(v.Faults, fmt.Sprintf(format, args...))
+// papers are the sizes of pages by the names that a manifest has for them.
+var papers = map[string]report.Paper{report.A4.Name: report.A4, report.Letter.Name: report.Letter}
+
+var day = regexp.MustCompile(`^(?:\d\d\d\d-\d\d-\d\d|day -?\d{1,6}|)$`)
+
+// longestVersion bounds the name of a version, in bytes.
+const longestVersion = 100
+
+// fit reports whether a manifest is one that this program may have written.
+func (m *Manifest) fit() bool {
+	_, paper := papers[m.Paper]
+	return m.Schema == Schema && len(m.Program) <= longestVersion && day.MatchString(m.Today) && paper &&
+		(m.Numbering == "" || slices.Contains(tooth.Systems, tooth.System(m.Numbering)))
 }
 
-// read takes the files out of an archive.
-func read(z *zip.Reader) (files map[string][]byte, faults []string, err error) {
-	if len(z.File) > mostFiles {
-		return nil, nil, fmt.Errorf("%d files are more than any pack has", len(z.File))
+// checker is a check under way.
+type checker struct {
+	*Verdict
+	archive *archive
+	version string  // of this program
+	packer  *packer // makes the files anew
+	told    map[string]bool
+	remade  map[string]bool
+	same    int      // files made anew that are those of the archive
+	others  []string // files that are not
+}
+
+func (c *checker) fault(format string, args ...any) {
+	c.Faults = append(c.Faults, fmt.Sprintf(format, args...))
+}
+
+func (c *checker) found(format string, args ...any) {
+	c.Findings = append(c.Findings, fmt.Sprintf(format, args...))
+}
+
+// about is a fault of a file, which is told of no other one.
+func (c *checker) about(name, format string, args ...any) {
+	if !c.told[name] {
+		c.told[name] = true
+		c.fault("%s "+format, append([]any{quoted(name)}, args...)...)
 	}
-	files = map[string][]byte{}
-	left := int64(mostBytes)
-	for _, f := range z.File {
-		name := f.Name
-		if strings.HasSuffix(name, "/") {
-			continue // a folder, as some programs add when they pack anew
-		}
-		if !clean(name) {
-			faults = append(faults, fmt.Sprintf("the name %q leads out of the folder it would be unpacked in", name))
-			continue
-		}
-		if _, twice := files[name]; twice {
-			faults = append(faults, fmt.Sprintf("%s is there twice", name))
-			continue
-		}
-		in, err := f.Open()
-		if err != nil {
-			faults = append(faults, fmt.Sprintf("%s cannot be read: %v", name, err))
-			continue
-		}
-		data, err := io.ReadAll(io.LimitReader(in, left+1))
-		in.Close()
-		if int64(len(data)) > left {
-			return nil, nil, fmt.Errorf("it unpacks to more than %d bytes, more than any pack has", int64(mostBytes))
-		}
-		left -= int64(len(data))
-		if err != nil {
-			faults = append(faults, fmt.Sprintf("%s cannot be read: %v", name, err))
-			continue
-		}
-		files[name] = data
-	}
-	return files, faults, nil
+}
+
+// own reports whether the pack was made by this very version. Versions of changed
+// or unnamed sources are not known to be the same.
+func (c *checker) own() bool {
+	return c.Manifest.Program == c.version && !strings.ContainsAny(c.version, "+(") && c.version != "" && c.version != "unknown"
 }
 
 // hashes holds every file against the manifest.
-func (v *Verdict) hashes(files map[string][]byte) {
+func (c *checker) hashes() {
 	listed := map[string]bool{manifestName: true, sumsName: true}
-	for _, e := range v.Manifest.Files {
+	for _, e := range c.Manifest.Files {
+		if listed[e.Name] {
+			c.about(e.Name, "is in the manifest more than once")
+			continue
+		}
 		listed[e.Name] = true
-		data, has := files[e.Name]
+		c.Listed++
+		is, has := c.archive.hashes[e.Name]
 		switch {
 		case !has:
-			v.fault("%s is in the manifest and not in the pack", e.Name)
-		case len(data) != e.Bytes || sum(data) != e.SHA256:
-			v.fault("%s is not as it was packed", e.Name)
+			c.about(e.Name, "is in the manifest and not in the pack")
+		case is != e:
+			c.about(e.Name, "is not as it was packed")
 		default:
-			v.Files++
+			c.Files++
 		}
 	}
-	for _, name := range sortedNames(files) {
+	for _, name := range sortedNames(c.archive.hashes) {
 		if !listed[name] {
-			v.fault("%s is in the pack and not in the manifest", name)
+			c.about(name, "is in the pack and not in the manifest")
 		}
 	}
-	var sums strings.Builder
-	for _, e := range v.Manifest.Files {
-		fmt.Fprintf(&sums, "%s  %s\n", e.SHA256, e.Name)
-	}
-	fmt.Fprintf(&sums, "%s  %s\n", v.Digest, manifestName)
-	if string(files[sumsName]) != sums.String() {
-		v.fault("%s does not say what the manifest says", sumsName)
+	want := sums(append(slices.Clone(c.Manifest.Files), Entry{Name: manifestName, SHA256: c.Digest}))
+	if c.archive.hashes[sumsName].SHA256 != sum(want) {
+		c.fault("%s does not say what the manifest says", sumsName)
 	}
 }
 
-// series checks the chain, and that measurements and table come from it.
-func (v *Verdict) series(files map[string][]byte, text []byte, version string) {
-	f, err := series.Parse(bytes.NewReader(text))
+// whole checks the chain of a pack's series file, and makes the pack anew from it.
+func (c *checker) whole() {
+	if _, has := c.archive.hashes[seriesName]; !has {
+		c.about(seriesName, "is missing")
+		return
+	}
+	in, err := c.archive.members[seriesName].Open()
 	if err != nil {
-		v.fault("%s: %v", seriesName, err)
+		c.about(seriesName, "cannot be read: %s", reason(err))
+		return
+	}
+	defer in.Close()
+	f, err := series.Parse(seriesGuard(in))
+	if err != nil {
+		c.fault("%s: %s", seriesName, quoted(err.Error()))
 		return
 	}
 	for _, x := range f.Faults {
-		v.fault("%s: %s", seriesName, x.Message)
+		c.fault("%s: %s", seriesName, quoted(x.Message))
 	}
-	if f.Receipt() != v.Manifest.Receipt {
-		v.fault("the receipt of %s is %s, the manifest has %s", seriesName, f.Receipt(), v.Manifest.Receipt)
+	if f.Receipt() != c.Manifest.Receipt {
+		c.fault("the receipt of %s is %s, the manifest has %s", seriesName, f.Receipt(), quoted(c.Manifest.Receipt))
 	}
 	if len(f.Faults) > 0 {
+		c.found("nothing was made anew to compare it, as the series file is not as it was written")
 		return
 	}
-	v.Findings = append(v.Findings, fmt.Sprintf("the series file holds %d records and its chain is unbroken; receipt %s", len(f.Records), f.Receipt()))
-	s := series.Summarise(f.Records, v.Manifest.Today)
-	v.Findings = append(v.Findings, s.Words)
-	p := &packer{date: func(s string) string { return s }}
-	same, wanted := 0, map[string]bool{}
-	for i, c := range measured(s) {
-		name := caseName(i, c) + ".json"
-		wanted[name] = true
-		if sameMeasurement(c, files[name]) {
-			same++
-		} else {
-			v.fault("%s is not the measurement in the series file", name)
-		}
-	}
-	for _, name := range sortedNames(files) {
-		if strings.HasPrefix(name, "cases/") && path.Ext(name) == ".json" && !wanted[name] {
-			v.fault("%s is no measurement of the series file", name)
-		}
-	}
-	v.Findings = append(v.Findings, fmt.Sprintf("%d measurements are those of the series file", same))
-	if err := p.table(s); err != nil {
-		v.fault("%s: %v", tableName, err)
+	c.found("the series file holds %d records and its chain is unbroken; receipt %s", len(f.Records), f.Receipt())
+	s := series.Summarise(f.Records, c.Manifest.Today)
+	c.found("its records say: %s", quoted(s.Words))
+	c.remade[seriesName] = true
+	is := c.archive.hashes[seriesName]
+	c.packer.made = append(c.packer.made, is)
+	if err := c.packer.pack(f, s); err != nil {
+		c.fault("nothing can be made anew from %s to compare it: %s", seriesName, quoted(err.Error()))
 		return
 	}
+	if err := c.packer.finish(f); err != nil {
+		c.fault("the manifest cannot be made anew: %s", quoted(err.Error()))
+		return
+	}
+	if !c.own() && slices.Contains(c.others, tableName) {
+		var rows []series.TableRow
+		for _, r := range s.Table() {
+			if r.Status == series.StatusMeasured {
+				rows = append(rows, r)
+			}
+		}
+		c.table(rows)
+	}
+	c.conclude("the series file")
+}
+
+// seriesFiles are the files that cannot be made anew without the series file.
+var seriesFiles = regexp.MustCompile(`^series/(?:report(?:-\d+-[A-Za-z0-9_-]+)?\.(?:html|pdf)|chain\.txt|cases\.csv)$`)
+
+// blinded checks a pack without its series file: reports of cases and table
+// against the measurements.
+func (c *checker) blinded() {
+	c.found("the dates are relative, so the series file is not here and its chain cannot be checked again")
+	var rows []series.TableRow
+	for _, name := range sortedNames(c.archive.hashes) {
+		if !isMeasurement(name) {
+			continue
+		}
+		m, err := c.archive.measurement(name)
+		if err != nil {
+			c.about(name, "is no measurement: %s", quoted(err.Error()))
+			continue
+		}
+		number := 0
+		if _, err := fmt.Sscanf(name, "cases/%d-", &number); err != nil || caseName(number-1, m)+".json" != name {
+			c.about(name, "is not named for its case")
+			continue
+		}
+		if len(rows)+len(m.Fixtures) > mostFixtures {
+			c.fault("the measurements have more than %d fixtures, more than any pack", mostFixtures)
+			return
+		}
+		for _, r := range series.RowsOf(m) {
+			rows = append(rows, series.TableRow{Row: r, Status: series.StatusMeasured})
+		}
+		if err := c.packer.measured(number-1, m); err != nil {
+			c.about(name, "cannot be made anew: %s", quoted(err.Error()))
+		}
+	}
+	c.packer.columns()
+	c.packer.add(readmeName, []byte(readme(c.packer.options)))
+	for _, name := range sortedNames(c.archive.hashes) {
+		if seriesFiles.MatchString(name) {
+			c.remade[name] = true
+		}
+	}
+	c.table(rows)
+	c.conclude("the measurements")
+	c.found("the reports of the series, %s, and in the table the cases without figures were not made anew, as that takes the series file", chainName)
+}
+
+// compare holds a file made anew against that of the archive.
+func (c *checker) compare(f File) {
+	c.remade[f.Name] = true
+	is, there := c.archive.hashes[f.Name]
+	want := c.packer.made[len(c.packer.made)-1]
 	switch {
-	case bytes.Equal(p.files[0].Data, files[tableName]):
-		v.Findings = append(v.Findings, "the table is that of the series file")
-	case v.Manifest.Program != version:
-		v.Findings = append(v.Findings, fmt.Sprintf("the table was made by version %s of the program and is not compared with the series file by this one", v.Manifest.Program))
+	case !there:
+		c.about(f.Name, "is not in the pack and belongs there")
+	case is == want:
+		if f.Name != manifestName && f.Name != sumsName {
+			c.same++
+		}
+	case c.told[f.Name]:
+	case isMeasurement(f.Name):
+		c.measurement(f)
+	case f.Name == manifestName || f.Name == sumsName:
+		// They differ with any file, and SHA256SUMS is checked by itself.
+		if f.Name == manifestName && len(c.others) == 0 && c.Sound() {
+			c.others = append(c.others, f.Name)
+		}
 	default:
-		v.fault("%s is not the table of the series file", tableName)
+		c.others = append(c.others, f.Name)
 	}
 }
 
-// sameMeasurement compares a packed measurement with one of the series file, as
-// far as this program knows their fields.
-func sameMeasurement(c *measurement.Case, packed []byte) bool {
-	var other measurement.Case
-	if json.Unmarshal(packed, &other) != nil {
-		return false
+// measurement tells in what a packed measurement differs from the one made anew.
+func (c *checker) measurement(f File) {
+	packed, err := c.archive.measurement(f.Name)
+	if err != nil {
+		c.about(f.Name, "is no measurement: %s", quoted(err.Error()))
+		return
 	}
-	a, err := json.Marshal(c)
-	b, err2 := json.Marshal(&other)
-	return err == nil && err2 == nil && bytes.Equal(a, b)
+	text, err := c.packer.measurement(packed)
+	if err == nil && bytes.Equal(text, f.Data) {
+		// They differ in what this program does not know, or in layout.
+		c.others = append(c.others, f.Name)
+		return
+	}
+	where := "it cannot be read again"
+	if err == nil {
+		where = difference(text, f.Data)
+	}
+	c.about(f.Name, "is not the measurement in the series file: %s", where)
 }
 
-func sortedNames(files map[string][]byte) []string { return slices.Sorted(maps.Keys(files)) }
+// mostNames bounds how many files a finding names.
+const mostNames = 6
+
+// conclude says what came of making files anew from what is named.
+func (c *checker) conclude(from string) {
+	for _, name := range sortedNames(c.archive.hashes) {
+		switch {
+		case c.remade[name] || c.told[name]:
+		case isMeasurement(name):
+			c.about(name, "is no measurement of the series file")
+		case c.own():
+			c.about(name, "is no file of a pack")
+		default:
+			c.others = append(c.others, name)
+		}
+	}
+	c.found("%d files, made anew from %s, are the same byte for byte", c.same, from)
+	if len(c.others) == 0 {
+		return
+	}
+	if c.own() {
+		for _, name := range c.others {
+			c.about(name, "is not what the program makes from %s: it was changed", from)
+		}
+		return
+	}
+	var named []string
+	for _, name := range c.others[:min(mostNames, len(c.others))] {
+		named = append(named, quoted(name))
+	}
+	more := ""
+	if n := len(c.others) - len(named); n > 0 {
+		more = fmt.Sprintf(" and %d more", n)
+	}
+	c.found("not compared: %s%s. They are not byte for byte what this program makes from %s, and that cannot be told from a change here, as version %s of the program made them and this is version %s. Check the pack with that version, or trust only reports that you make from its series file or measurements yourself",
+		strings.Join(named, ", "), more, from, quoted(c.Manifest.Program), quoted(c.version))
+}
+
+func sortedNames[T any](files map[string]T) []string { return slices.Sorted(maps.Keys(files)) }

@@ -46,9 +46,13 @@ Persons
 How to check it
   ` + o.CheckLine + `
       says whether every file is as it was packed`)
-	if !o.RelativeDates {
+	if o.RelativeDates {
+		b.WriteString(`, and whether the reports of the
+      cases and the table are what the program makes from the measurements`)
+	} else {
 		b.WriteString(`, whether the chain of the series
-      file is unbroken, and whether measurements and table are those of the series file`)
+      file is unbroken, and whether all other files are what the program makes from
+      it, byte for byte`)
 	}
 	b.WriteString(`.
   Without the program: unpack, and run  sha256sum -c SHA256SUMS  in the folder.

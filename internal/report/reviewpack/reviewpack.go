@@ -1,7 +1,8 @@
 // Package reviewpack puts what a peer reviewer needs into one zip archive: reports,
 // measurements, the tidy table, the series file with its chain of hashes, a
 // manifest with the hash of every file, and a README in plain words. Check is
-// the receiver's look at such an archive.
+// the receiver's look at such an archive: it reads within stated bounds, and makes
+// the files anew from the series file to compare them.
 //
 // Conventions: the same series gives the same bytes. Nothing but pseudonyms
 // names a person. With relative dates every ISO date becomes the number of days
@@ -21,7 +22,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -61,9 +61,11 @@ type Manifest struct {
 	Program       string  `json:"program"`
 	RelativeDates bool    `json:"relative_dates"`
 	Today         string  `json:"today"`
-	Records       int     `json:"records"` // of the series file
-	Receipt       string  `json:"receipt"` // of the series file
-	Files         []Entry `json:"files"`   // sorted by name; all but the manifest and SHA256SUMS
+	Numbering     string  `json:"numbering,omitempty"` // of teeth, in the reports
+	Paper         string  `json:"paper"`               // name of its size
+	Records       int     `json:"records"`             // of the series file
+	Receipt       string  `json:"receipt"`             // of the series file
+	Files         []Entry `json:"files"`               // sorted by name; all but the manifest and SHA256SUMS
 }
 
 // Entry is one file of a manifest.
@@ -84,12 +86,14 @@ const (
 	seriesName   = "series/series.jsonl"
 )
 
-// Make makes the files of a pack from a series file, sorted by name.
+// Make makes the files of a pack from a series file, sorted by name, the manifest
+// and the list of hashes at the end.
 //
 // Errors: a file that cannot be read, or whose chain is broken, since a pack
-// would give it a look of soundness; a series without a measured case.
+// would give it a look of soundness; a series without a measured case, or beyond
+// the bounds of a pack, which a check would not read.
 func Make(seriesPath string, o Options) ([]File, error) {
-	text, err := regularfile.Read(seriesPath, mostBytes)
+	text, err := regularfile.Read(seriesPath, mostSeries)
 	if err != nil {
 		return nil, err
 	}
@@ -102,36 +106,118 @@ func Make(seriesPath string, o Options) ([]File, error) {
 		return nil, err
 	}
 	s := series.Summarise(f.Records, o.Today)
-	p := &packer{options: o, date: func(s string) string { return s }}
-	if o.RelativeDates {
-		if p.date, err = relative(&s); err != nil {
-			return nil, fmt.Errorf("%s: %w", seriesPath, err)
+	p := newPacker(o)
+	var files []File
+	p.put = func(file File) { files = append(files, file) }
+	if !o.RelativeDates {
+		if _, err := io.Copy(io.Discard, seriesGuard(bytes.NewReader(text))); err != nil {
+			return nil, fmt.Errorf("%s: it cannot be packed: %w", seriesPath, err)
 		}
-	}
-	if err := p.reports(f, s); err != nil {
+		p.add(seriesName, text)
+	} else if p.date, err = relative(&s); err != nil {
 		return nil, fmt.Errorf("%s: %w", seriesPath, err)
 	}
-	if err := p.cases(s); err != nil {
+	if err := p.pack(f, s); err != nil {
+		return nil, fmt.Errorf("%s: %w", seriesPath, err)
+	}
+	byName := func(a, b File) int { return strings.Compare(a.Name, b.Name) }
+	slices.SortFunc(files, byName)
+	if err := p.finish(f); err != nil {
 		return nil, err
 	}
-	if err := p.table(s); err != nil {
-		return nil, err
+	if err := bounded(files); err != nil {
+		return nil, fmt.Errorf("%s: it cannot be packed: %w", seriesPath, err)
 	}
-	p.chain(f)
-	if !o.RelativeDates {
-		p.add(seriesName, text)
-	}
-	p.add(readmeName, []byte(readme(o)))
-	return p.finish(f)
+	return files, nil
 }
 
+// packer makes the files of a pack, one after the other.
 type packer struct {
 	options Options
 	date    func(string) string // as dates stand in the pack
-	files   []File
+	put     func(File)          // takes each file
+	made    []Entry             // of the files so far
 }
 
-func (p *packer) add(name string, data []byte) { p.files = append(p.files, File{name, data}) }
+// newPacker is a packer that leaves dates as they are.
+func newPacker(o Options) *packer {
+	return &packer{options: o, date: func(s string) string { return s }}
+}
+
+func (p *packer) add(name string, data []byte) {
+	p.made = append(p.made, Entry{name, len(data), sum(data)})
+	p.put(File{name, data})
+}
+
+// pack makes all files but the series file, the manifest and the list of hashes.
+//
+// Errors: a series beyond the bounds of a pack, or without a measured case.
+func (p *packer) pack(f *series.File, s series.Summary) error {
+	rows := s.Rows()
+	if n := len(rows); n > mostFixtures {
+		return fmt.Errorf("it has %d fixtures with figures; a pack holds %d at most", n, mostFixtures)
+	}
+	if n := len(s.Table()); n > 2*mostFixtures {
+		return fmt.Errorf("it has %d fixtures with those that were not measured; a pack holds %d at most", n, 2*mostFixtures)
+	}
+	if n := len(analysis.Clinicians(rows)); n > mostClinicians {
+		return fmt.Errorf("it has %d clinicians; a pack holds %d at most", n, mostClinicians)
+	}
+	if words(s) > mostWords {
+		return fmt.Errorf("its remarks, reasons and corrections have more than %d kB; a pack holds no more", mostWords>>10)
+	}
+	if err := p.reports(f, s); err != nil {
+		return err
+	}
+	for i, c := range measured(s) {
+		if err := p.measured(i, c); err != nil {
+			return err
+		}
+	}
+	if err := p.table(s); err != nil {
+		return err
+	}
+	p.columns()
+	p.chain(f)
+	p.add(readmeName, []byte(readme(p.options)))
+	return nil
+}
+
+// words is how many bytes of text people wrote into a series.
+func words(s series.Summary) int {
+	n := 0
+	for _, notes := range [][]series.Note{s.Remarks, s.Corrections} {
+		for _, x := range notes {
+			n += len(x.Text)
+		}
+	}
+	for i := range s.Cases {
+		n += len(s.Cases[i].Reason)
+	}
+	return n
+}
+
+// bounded is an error where a check would not read files.
+func bounded(files []File) error {
+	if n := len(files); n > mostMembers {
+		return fmt.Errorf("it gives %d files; a pack holds %d at most", n, mostMembers)
+	}
+	all := 0
+	for _, f := range files {
+		all += len(f.Data)
+		most := mostMember
+		switch {
+		case isMeasurement(f.Name):
+			most = mostCase
+		case f.Name == tableName:
+			most = mostTable
+		}
+		if len(f.Data) > most || all > mostUnpacked {
+			return fmt.Errorf("%s would be larger than a pack holds (%d MB a file, %d MB in all)", f.Name, most>>20, mostUnpacked>>20)
+		}
+	}
+	return nil
+}
 
 // isoDate is a date, with its time of day if there is one.
 var isoDate = regexp.MustCompile(`\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?:T\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[+-]\d\d:\d\d)| \d\d:\d\d UTC)?\b`)
@@ -195,23 +281,21 @@ func (p *packer) reports(f *series.File, s series.Summary) error {
 	return nil
 }
 
-// cases adds each measurement and its report.
-func (p *packer) cases(s series.Summary) error {
-	for i, c := range measured(s) {
-		stem := caseName(i, c)
-		data, err := p.measurement(c)
-		if err != nil {
-			return fmt.Errorf("case %s: %w", c.Case, err)
-		}
-		p.add(stem+".json", data)
-		shown := *c
-		if p.options.RelativeDates {
-			shown.Inputs.PreSeries, shown.Inputs.PostSeries = "", ""
-		}
-		d := report.Stored(&shown, report.Options{Numbering: p.options.Numbering})
-		d.Replace(p.date)
-		p.add(stem+".html", d.HTML())
+// measured adds the i-th measurement and its report.
+func (p *packer) measured(i int, c *measurement.Case) error {
+	stem := caseName(i, c)
+	data, err := p.measurement(c)
+	if err != nil {
+		return fmt.Errorf("case %s: %w", c.Case, err)
 	}
+	p.add(stem+".json", data)
+	shown := *c
+	if p.options.RelativeDates {
+		shown.Inputs.PreSeries, shown.Inputs.PostSeries = "", ""
+	}
+	d := report.Stored(&shown, report.Options{Numbering: p.options.Numbering})
+	d.Replace(p.date)
+	p.add(stem+".html", d.HTML())
 	return nil
 }
 
@@ -223,6 +307,11 @@ func measured(s series.Summary) (out []*measurement.Case) {
 		}
 	}
 	return out
+}
+
+// isMeasurement reports whether a file of a pack is a measurement by its name.
+func isMeasurement(name string) bool {
+	return strings.HasPrefix(name, "cases/") && strings.HasSuffix(name, ".json")
 }
 
 // caseName is the name of the files of the i-th measured case without their
@@ -248,7 +337,7 @@ func (p *packer) measurement(c *measurement.Case) ([]byte, error) {
 	return []byte(p.date(b.String())), nil
 }
 
-// table adds the tidy table and what its columns mean.
+// table adds the tidy table.
 func (p *packer) table(s series.Summary) error {
 	rows := s.Table()
 	for i := range rows {
@@ -260,13 +349,17 @@ func (p *packer) table(s series.Summary) error {
 		return err
 	}
 	p.add(tableName, b.Bytes())
+	return nil
+}
+
+// columns adds what the columns of the table mean.
+func (p *packer) columns() {
 	var c strings.Builder
 	c.WriteString("column,meaning\n")
 	for _, column := range series.Columns() {
 		fmt.Fprintf(&c, "%s,\"%s\"\n", column.Name, strings.ReplaceAll(column.Meaning, `"`, `""`))
 	}
 	p.add(columnsName, []byte(c.String()))
-	return nil
 }
 
 // chain adds what the program found of the file's chain.
@@ -281,24 +374,29 @@ func (p *packer) chain(f *series.File) {
 	p.add(chainName, []byte(b.String()))
 }
 
-// finish sorts the files and adds the manifest and the list of hashes.
-func (p *packer) finish(f *series.File) ([]File, error) {
-	slices.SortFunc(p.files, func(a, b File) int { return strings.Compare(a.Name, b.Name) })
-	m := Manifest{Schema: Schema, Program: p.options.Version, RelativeDates: p.options.RelativeDates, Today: p.date(p.options.Today), Records: len(f.Records), Receipt: f.Receipt()}
-	for _, x := range p.files {
-		m.Files = append(m.Files, Entry{x.Name, len(x.Data), sum(x.Data)})
-	}
-	data, err := json.MarshalIndent(m, "", "  ")
+// finish adds the manifest and the list of hashes.
+func (p *packer) finish(f *series.File) error {
+	slices.SortFunc(p.made, func(a, b Entry) int { return strings.Compare(a.Name, b.Name) })
+	data, err := json.MarshalIndent(Manifest{
+		Schema: Schema, Program: p.options.Version, RelativeDates: p.options.RelativeDates, Today: p.date(p.options.Today),
+		Numbering: string(p.options.Numbering), Paper: p.options.Paper.Name,
+		Records: len(f.Records), Receipt: f.Receipt(), Files: p.made,
+	}, "", "  ")
 	if err != nil {
-		return nil, err
+		return err
 	}
 	p.add(manifestName, append(data, '\n'))
-	var sums strings.Builder
-	for _, x := range p.files {
-		fmt.Fprintf(&sums, "%s  %s\n", sum(x.Data), x.Name)
+	p.add(sumsName, sums(p.made))
+	return nil
+}
+
+// sums lists the hashes of files as sha256sum does.
+func sums(files []Entry) []byte {
+	var b bytes.Buffer
+	for _, e := range files {
+		fmt.Fprintf(&b, "%s  %s\n", e.SHA256, e.Name)
 	}
-	p.add(sumsName, []byte(sums.String()))
-	return p.files, nil
+	return b.Bytes()
 }
 
 func sum(data []byte) string {
@@ -317,6 +415,10 @@ func Digest(files []File) string {
 	return ""
 }
 
+// Listed is how many files of a pack its manifest lists: all but itself and the
+// list of hashes.
+func Listed(files []File) int { return len(files) - 2 }
+
 // Write writes the archive. Its times are fixed.
 func Write(w io.Writer, files []File) error {
 	z := zip.NewWriter(w)
@@ -334,24 +436,4 @@ func Write(w io.Writer, files []File) error {
 		}
 	}
 	return z.Close()
-}
-
-// safe makes a pseudonym fit for a file name on every system.
-func safe(name string) string {
-	out := strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_':
-			return r
-		}
-		return '_'
-	}, name)
-	if len(out) > 60 {
-		out = out[:60]
-	}
-	return out
-}
-
-// clean tells a name that cannot leave the folder it is unpacked in.
-func clean(name string) bool {
-	return name != "" && name == path.Clean(name) && !path.IsAbs(name) && !strings.HasPrefix(name, "..") && !strings.ContainsAny(name, "\\:\x00")
 }

@@ -1,7 +1,6 @@
 package reviewpack
 
 import (
-	"archive/zip"
 	"bytes"
 	"compress/zlib"
 	"encoding/json"
@@ -10,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -24,7 +24,7 @@ import (
 )
 
 // writeSeries writes a series file of invented cases; the fourth is left out.
-func writeSeries(t *testing.T, n int) string {
+func writeSeries(t testing.TB, n int) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "series.jsonl")
 	var records []series.Record
@@ -47,11 +47,19 @@ func writeSeries(t *testing.T, n int) string {
 	return path
 }
 
-var options = Options{Today: "2026-12-31", Version: "1.0.0", Paper: report.A4}
+var options = Options{Today: "2026-12-31", Version: "1.0.0", Paper: report.A4, CheckLine: "check FILE.zip"}
 
 func make1(t *testing.T, o Options) []File {
 	t.Helper()
 	files, err := Make(writeSeries(t, 7), o)
+	require.NoError(t, err)
+	return files
+}
+
+// small is a pack of two cases.
+func small(t *testing.T) []File {
+	t.Helper()
+	files, err := Make(writeSeries(t, 2), options)
 	require.NoError(t, err)
 	return files
 }
@@ -83,7 +91,7 @@ func TestPackIsSound(t *testing.T) {
 		"series/cases.csv", "series/chain.txt", "series/columns.csv", "series/report.html", "series/report.pdf", "series/series.jsonl",
 		"manifest.json", "SHA256SUMS",
 	}, names(files))
-	v, err := Check(write(t, files), options.Version)
+	v, err := Check(write(t, files), options.Version, options.CheckLine)
 	require.NoError(t, err)
 	assert.Empty(t, v.Faults)
 	assert.True(t, v.Sound())
@@ -91,8 +99,7 @@ func TestPackIsSound(t *testing.T) {
 	assert.Equal(t, Digest(files), v.Digest)
 	said := strings.Join(v.Findings, "\n")
 	assert.Contains(t, said, "8 records")
-	assert.Contains(t, said, "6 measurements are those of the series file")
-	assert.Contains(t, said, "the table is that of the series file")
+	assert.Contains(t, said, "18 files, made anew from the series file, are the same byte for byte")
 	assert.Contains(t, said, "not shown to be consecutive")
 
 	again, err := Make(path, options)
@@ -151,82 +158,78 @@ func TestRelativeDates(t *testing.T) {
 	assert.Contains(t, of["series/report.html"], ">"+day+"<")
 	assert.Contains(t, inflated([]byte(of["series/report.pdf"])), day)
 
-	v, err := Check(write(t, files), options.Version)
+	v, err := Check(write(t, files), options.Version, options.CheckLine)
 	require.NoError(t, err)
 	assert.Empty(t, v.Faults)
 	assert.Contains(t, strings.Join(v.Findings, " "), "cannot be checked again")
 }
 
 // resealed gives the files a manifest that fits them, as a forger would.
-func resealed(t *testing.T, files []File, m Manifest) []File {
+func resealed(t *testing.T, files []File, change func(*Manifest)) []File {
 	t.Helper()
-	p := &packer{options: options, date: func(s string) string { return s }}
-	m.Files = nil
-	for _, f := range files {
-		if f.Name != manifestName && f.Name != sumsName {
-			p.files = append(p.files, f)
-			m.Files = append(m.Files, Entry{f.Name, len(f.Data), sum(f.Data)})
-		}
-	}
-	data, err := json.MarshalIndent(m, "", "  ")
-	require.NoError(t, err)
-	p.add(manifestName, append(data, '\n'))
-	var sums strings.Builder
-	for _, f := range p.files {
-		fmt.Fprintf(&sums, "%s  %s\n", sum(f.Data), f.Name)
-	}
-	p.add(sumsName, []byte(sums.String()))
-	return p.files
-}
-
-func TestTamperingIsTold(t *testing.T) {
-	clean := make1(t, options)
 	var m Manifest
-	for _, f := range clean {
+	for _, f := range files {
 		if f.Name == manifestName {
 			require.NoError(t, json.Unmarshal(f.Data, &m))
 		}
 	}
+	m.Files = nil
+	var out []File
+	for _, f := range files {
+		if f.Name != manifestName && f.Name != sumsName {
+			out = append(out, f)
+			m.Files = append(m.Files, Entry{f.Name, len(f.Data), sum(f.Data)})
+		}
+	}
+	if change != nil {
+		change(&m)
+	}
+	data, err := json.MarshalIndent(m, "", "  ")
+	require.NoError(t, err)
+	data = append(data, '\n')
+	return append(out, File{manifestName, data}, File{sumsName, sums(append(m.Files, Entry{Name: manifestName, SHA256: sum(data)}))})
+}
+
+// edited is the files with a text in one of them exchanged, once.
+func edited(t *testing.T, files []File, name, from, to string) []File {
+	t.Helper()
+	out := slices.Clone(files)
+	for i, f := range out {
+		if f.Name == name {
+			require.Contains(t, string(f.Data), from)
+			out[i].Data = []byte(strings.Replace(string(f.Data), from, to, 1))
+			return out
+		}
+	}
+	require.Fail(t, "no such file", name)
+	return nil
+}
+
+func TestTamperingIsTold(t *testing.T) {
+	clean := make1(t, options)
 	copied := func() []File { return append([]File(nil), clean...) }
-	edit := func(files []File, name, from, to string) []File {
-		for i, f := range files {
-			if f.Name == name {
-				require.Contains(t, string(f.Data), from)
-				files[i].Data = []byte(strings.Replace(string(f.Data), from, to, 1))
-			}
-		}
-		return files
-	}
-	without := func(files []File, name string) (out []File) {
-		for _, f := range files {
-			if f.Name != name {
-				out = append(out, f)
-			}
-		}
-		return out
-	}
 	const measurement = "cases/002-S-002.json"
 	for name, c := range map[string]struct {
 		files []File
 		fault string
 	}{
-		"a report is edited":      {edit(copied(), "series/report.html", "mm", "cm"), "series/report.html is not as it was packed"},
-		"a file is gone":          {without(copied(), "series/cases.csv"), "series/cases.csv is in the manifest and not in the pack"},
-		"a file came in":          {append(copied(), File{"cases/extra.html", nil}), "cases/extra.html is in the pack and not in the manifest"},
-		"a file is there twice":   {append(copied(), File{"README.txt", nil}), "README.txt is there twice"},
-		"a name leads out":        {append(copied(), File{"../evil.sh", nil}), "leads out of the folder"},
-		"a name leads to a drive": {append(copied(), File{`C:\evil.bat`, nil}), "leads out of the folder"},
-		"the sums are edited":     {edit(copied(), sumsName, "README", "READYOU"), "SHA256SUMS does not say"},
-		"a measurement is forged": {resealed(t, edit(copied(), measurement, `"entry_mm": `, `"entry_mm": 1`), m), measurement + " is not the measurement in the series file"},
-		"a measurement is slipped in": {resealed(t, append(copied(), File{"cases/009-S-009.json", []byte("{}")}), m),
-			"cases/009-S-009.json is no measurement of the series file"},
-		"the table is forged":  {resealed(t, edit(copied(), tableName, "S-002", "S-099"), m), "series/cases.csv is not the table of the series file"},
-		"a record is forged":   {resealed(t, edit(copied(), seriesName, `"entry_mm":`, `"entry_mm":1`), m), "series/series.jsonl: line"},
-		"the series is gone":   {resealed(t, without(copied(), seriesName), m), "series/series.jsonl is missing"},
-		"the end is cut off":   {resealed(t, cut(copied()), m), "the receipt of series/series.jsonl"},
-		"the manifest is gone": {without(copied(), manifestName), ""},
+		"a report is edited":      {edited(t, clean, "series/report.html", "mm", "cm"), `"series/report.html" is not as it was packed`},
+		"a file is gone":          {without(clean, "series/cases.csv"), `"series/cases.csv" is in the manifest and not in the pack`},
+		"a file came in":          {append(copied(), File{"cases/extra.html", nil}), `"cases/extra.html" is in the pack and not in the manifest`},
+		"a file is there twice":   {append(copied(), File{"README.txt", nil}), `"README.txt" is there twice`},
+		"a name leads out":        {append(copied(), File{"../evil.sh", nil}), "could lead out of the folder"},
+		"a name leads to a drive": {append(copied(), File{`C:\evil.bat`, nil}), "could lead out of the folder"},
+		"the sums are edited":     {edited(t, clean, sumsName, "README", "READYOU"), "SHA256SUMS does not say"},
+		"a measurement is forged": {resealed(t, edited(t, clean, measurement, `"entry_mm": `, `"entry_mm": 1`), nil), `"cases/002-S-002.json" is not the measurement in the series file: "fixtures[0].deviation.entry_mm" is `},
+		"a measurement is slipped in": {resealed(t, append(copied(), File{"cases/009-S-009.json", []byte("{}")}), nil),
+			`"cases/009-S-009.json" is no measurement of the series file`},
+		"the table is forged":  {resealed(t, edited(t, clean, tableName, "S-002", "S-099"), nil), `"series/cases.csv" is not what the program makes from the series file`},
+		"a record is forged":   {resealed(t, edited(t, clean, seriesName, `"entry_mm":`, `"entry_mm":1`), nil), `series/series.jsonl: "line 1 was edited`},
+		"the series is gone":   {resealed(t, without(clean, seriesName), nil), `"series/series.jsonl" is missing`},
+		"the end is cut off":   {resealed(t, cut(copied()), nil), "the receipt of series/series.jsonl"},
+		"the manifest is gone": {without(clean, manifestName), ""},
 	} {
-		v, err := Check(write(t, c.files), options.Version)
+		v, err := Check(write(t, c.files), options.Version, options.CheckLine)
 		if c.fault == "" {
 			assert.Error(t, err, name)
 			continue
@@ -235,6 +238,90 @@ func TestTamperingIsTold(t *testing.T) {
 		assert.False(t, v.Sound(), name)
 		assert.Contains(t, strings.Join(v.Faults, "\n"), c.fault, name)
 	}
+}
+
+// A forger who makes manifest and sums fit is found by what the series file gives,
+// in a pack without it by what the measurements give; a changed series file by its
+// chain.
+func TestForgedTogetherIsTold(t *testing.T) {
+	clean := make1(t, options)
+	o := options
+	o.RelativeDates = true
+	blind := make1(t, o)
+	const page, stored = "cases/002-S-002.html", "cases/002-S-002.json"
+	everything := edited(t, edited(t, clean, stored, `"entry_mm": `, `"entry_mm": 1`), seriesName, `"entry_mm":`, `"entry_mm":1`)
+	for name, c := range map[string]struct {
+		files []File
+		fault string
+	}{
+		"a page":              {edited(t, clean, page, "mm", "cm"), `"cases/002-S-002.html" is not what the program makes from the series file: it was changed`},
+		"paper":               {edited(t, clean, "series/report.pdf", "%PDF-1", "%PDF-2"), `"series/report.pdf" is not what the program makes`},
+		"the chain's list":    {edited(t, clean, chainName, "unbroken", "sound"), `"series/chain.txt" is not what`},
+		"the readme":          {edited(t, clean, readmeName, "Cautions", "Nothing"), `"README.txt" is not what`},
+		"a file slipped in":   {append(slices.Clone(clean), File{"cases/more.html", nil}), `"cases/more.html" is no file of a pack`},
+		"a report left out":   {without(clean, page), `"cases/002-S-002.html" is not in the pack and belongs there`},
+		"layout of a figure":  {edited(t, clean, stored, `"entry_mm": `, `"entry_mm":  `), `"cases/002-S-002.json" is not what the program makes`},
+		"a field slipped in":  {edited(t, clean, stored, `"case":`, `"note": "all well", "case":`), `"cases/002-S-002.json" is not what the program makes`},
+		"no measurement":      {edited(t, clean, stored, `"schema"`, `"scheme"`), `"cases/002-S-002.json" is no measurement`},
+		"figures and series":  {everything, `series/series.jsonl: "line 1 was edited`},
+		"blinded: a page":     {edited(t, blind, page, "mm", "cm"), `"cases/002-S-002.html" is not what the program makes from the measurements: it was changed`},
+		"blinded: a figure":   {edited(t, blind, stored, `"entry_mm": `, `"entry_mm": 1`), `"series/cases.csv" has `},
+		"blinded: the table":  {edited(t, blind, tableName, "S-002", "S-099"), `"series/cases.csv" has the figures of "S-099, site `},
+		"blinded: an extra":   {append(slices.Clone(blind), File{"cases/more.html", nil}), `"cases/more.html" is no file of a pack`},
+		"blinded: a new case": {append(slices.Clone(blind), File{"cases/009-S-009.json", nil}), `"cases/009-S-009.json" is no measurement`},
+	} {
+		v, err := Check(write(t, resealed(t, c.files, nil)), options.Version, options.CheckLine)
+		require.NoError(t, err, name)
+		assert.Equal(t, v.Listed, v.Files, name+": hashes alone do not tell")
+		assert.Contains(t, strings.Join(v.Faults, "\n"), c.fault, name)
+	}
+	more := resealed(t, clean, func(m *Manifest) { m.Numbering = "universal" })
+	v, err := Check(write(t, more), options.Version, options.CheckLine)
+	require.NoError(t, err)
+	assert.False(t, v.Sound(), "the reports do not number teeth as the manifest says")
+}
+
+// What a forger puts into a manifest is printed within quotation marks or not at all.
+func TestForgedManifestIsQuoted(t *testing.T) {
+	clean := make1(t, options)
+	v, err := Check(write(t, resealed(t, clean, func(m *Manifest) {
+		m.Program, m.Receipt = forge, forge
+		m.Files = append(m.Files, Entry{Name: forge})
+	})), options.Version, options.CheckLine)
+	require.NoError(t, err)
+	assert.Equal(t, quoted(forge), v.Program)
+	said := strings.Join(append(v.Faults, v.Findings...), "\r")
+	assert.Contains(t, said, quoted(forge)+" is in the manifest and not in the pack")
+	for _, raw := range []string{"\n", "\x1b", "\u202e"} {
+		assert.NotContains(t, said, raw)
+	}
+	for _, change := range []func(*Manifest){
+		func(m *Manifest) { m.Today = "tomorrow" }, func(m *Manifest) { m.Paper = "A0" }, func(m *Manifest) { m.Schema = "x" },
+		func(m *Manifest) { m.Numbering = "other" }, func(m *Manifest) { m.Program = strings.Repeat("x", 101) },
+	} {
+		_, err := Check(write(t, resealed(t, clean, change)), options.Version, options.CheckLine)
+		assert.ErrorContains(t, err, "is not of the form")
+	}
+}
+
+// What is beyond the bounds of a check is not packed.
+func TestBoundsOfAPack(t *testing.T) {
+	path := writeSeries(t, 5)
+	var remarks []series.Record
+	for range mostWords/4000 + 1 {
+		remarks = append(remarks, series.Record{Kind: series.Remark, Time: "2026-03-01T08:00:00+01:00", Author: "m", Text: strings.Repeat("x", 4000)})
+	}
+	_, err := series.Append(path, remarks...)
+	require.NoError(t, err)
+	_, err = Make(path, options)
+	assert.ErrorContains(t, err, "remarks, reasons and corrections have more than 1024 kB")
+	assert.ErrorContains(t, bounded([]File{{"cases/1.json", make([]byte, mostCase+1)}}), "2 MB a file")
+	assert.ErrorContains(t, bounded(make([]File, mostMembers+1)), "8001 files")
+}
+
+// without is the files but one.
+func without(files []File, name string) []File {
+	return slices.DeleteFunc(slices.Clone(files), func(f File) bool { return f.Name == name })
 }
 
 // cut takes the last record off the series file.
@@ -268,28 +355,45 @@ func TestWhatCannotBePacked(t *testing.T) {
 	_, err = Make(filepath.Join(t.TempDir(), "none"), options)
 	assert.ErrorIs(t, err, os.ErrNotExist)
 
-	_, err = Check(path, options.Version)
+	_, err = Check(path, options.Version, options.CheckLine)
 	assert.ErrorContains(t, err, "not a readable zip archive")
 }
 
 // A pack made by another version is checked as far as that can be.
 func TestOtherVersion(t *testing.T) {
 	files := make1(t, options)
-	for i, f := range files {
-		if f.Name == tableName {
-			files[i].Data = append([]byte(nil), bytes.Replace(f.Data, []byte("reason"), []byte("why"), 1)...)
-		}
-	}
-	var m Manifest
-	for _, f := range files {
-		if f.Name == manifestName {
-			require.NoError(t, json.Unmarshal(f.Data, &m))
-		}
-	}
-	v, err := Check(write(t, resealed(t, files, m)), "2.0.0")
+	files = resealed(t, edited(t, files, tableName, "reason", "why"), nil)
+	v, err := Check(write(t, files), "2.0.0", options.CheckLine)
 	require.NoError(t, err)
 	assert.Empty(t, v.Faults)
-	assert.Contains(t, strings.Join(v.Findings, " "), "not compared")
+	assert.Contains(t, strings.Join(v.Findings, " "), "the table has the figures of the measurements, 6 fixtures")
+	assert.Contains(t, strings.Join(v.Findings, " "), `not compared: "series/cases.csv". They`)
+}
+
+// A version of changed sources names no one program, so a difference may come of it;
+// where there is none, nothing is left open.
+func TestVersionOfChangedSources(t *testing.T) {
+	o := options
+	o.Version = "1.0.0+changes"
+	files := make1(t, o)
+	v, err := Check(write(t, files), "2.0.0", o.CheckLine)
+	require.NoError(t, err)
+	assert.Empty(t, v.Faults)
+	assert.NotContains(t, strings.Join(v.Findings, " "), "not compared")
+	forged := resealed(t, edited(t, files, "cases/002-S-002.html", "mm", "cm"), nil)
+	for _, version := range []string{o.Version, "2.0.0"} {
+		v, err = Check(write(t, forged), version, o.CheckLine)
+		require.NoError(t, err)
+		assert.Contains(t, strings.Join(v.Findings, " "), `not compared: "cases/002-S-002.html". They`)
+	}
+	wrong := resealed(t, edited(t, files, "cases/002-S-002.json", `"entry_mm": `, `"entry_mm": 1`), nil)
+	v, err = Check(write(t, wrong), "2.0.0", o.CheckLine)
+	require.NoError(t, err)
+	assert.Contains(t, strings.Join(v.Faults, " "), `"cases/002-S-002.json" is not the measurement in the series file`)
+	table := resealed(t, edited(t, files, tableName, "S-002", "S-099"), nil)
+	v, err = Check(write(t, table), "2.0.0", o.CheckLine)
+	require.NoError(t, err)
+	assert.Contains(t, strings.Join(v.Faults, " "), `"series/cases.csv" has the figures of "S-099`)
 }
 
 // Names fit every system and never lead out of a folder.
@@ -301,25 +405,7 @@ func TestSafeNames(t *testing.T) {
 	for _, name := range []string{"", "/etc/passwd", "../x", "a/../../x", `a\b`, "a:b", "a//b", "./a"} {
 		assert.False(t, clean(name), name)
 	}
+	assert.False(t, clean("a\x1b[2J"))
+	assert.False(t, clean(strings.Repeat("x", longestName+1)))
 	assert.True(t, clean("cases/001-C-007.html"))
-}
-
-func FuzzCheck(f *testing.F) {
-	var b bytes.Buffer
-	z := zip.NewWriter(&b)
-	w, _ := z.Create(manifestName)
-	_, _ = w.Write([]byte(`{"schema": "plumbline/pack/1", "files": [{"name": "a", "bytes": 1, "sha256": "x"}]}`))
-	w, _ = z.Create(seriesName)
-	_, _ = w.Write([]byte("{}\n"))
-	_ = z.Close()
-	f.Add(b.Bytes())
-	f.Add([]byte("PK"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		r, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
-		if err != nil {
-			return
-		}
-		v, err := check(r, "1")
-		assert.True(t, (v == nil) != (err == nil))
-	})
 }
