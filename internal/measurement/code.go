@@ -7,6 +7,7 @@ type Code = string
 // a case in a series. Codes lists them with what they mean.
 const (
 	CodeLossyCompression       Code = "lossy-compression"
+	CodeOddStream              Code = "odd-stream"
 	CodeRescaleMissing         Code = "rescale-missing"
 	CodeSurplusBytes           Code = "surplus-bytes"
 	CodeOddNumber              Code = "odd-number"
@@ -20,6 +21,7 @@ const (
 	CodeSliceDirectionAssumed  Code = "slice-direction-assumed"
 	CodePositionAssumed        Code = "position-assumed"
 	CodeDoubledSlices          Code = "doubled-slices"
+	CodeScansInterleaved       Code = "scans-interleaved"
 	CodeLeftOut                Code = "left-out"
 	CodeUnreadableFile         Code = "unreadable-file"
 	CodeNotLookedInto          Code = "not-looked-into"
@@ -90,6 +92,7 @@ type CodeMeaning struct {
 // Codes is the table of all codes, in the order in which a case comes about.
 var Codes = []CodeMeaning{
 	{CodeLossyCompression, "scans", "notice", "the scan went through lossy compression"},
+	{CodeOddStream, "scans", "notice", "compressed slices break their standard where no voxel depends on it"},
 	{CodeRescaleMissing, "scans", "notice", "slices state no rescale; slope 1 and intercept 0 were taken"},
 	{CodeSurplusBytes, "scans", "notice", "a slice holds more bytes than voxels; the rest was left out"},
 	{CodeOddNumber, "scans", "notice", "a number in the scan's header is written in an odd way and was read as stated"},
@@ -103,6 +106,7 @@ var Codes = []CodeMeaning{
 	{CodeSliceDirectionAssumed, "scans", "doubt", "a file does not say which way its slices go"},
 	{CodePositionAssumed, "scans", "doubt", "a file does not say where it lies in the patient"},
 	{CodeDoubledSlices, "scans", "notice", "slices are there twice with the same voxels; one of each was used"},
+	{CodeScansInterleaved, "scans", "doubt", "every other slice seems to belong to another scan"},
 	{CodeLeftOut, "scans", "notice", "files or series in the folder are not part of the volume"},
 	{CodeUnreadableFile, "scans", "notice", "files cannot be read and were left out"},
 	{CodeNotLookedInto, "scans", "notice", "files were not looked into"},

@@ -26,7 +26,7 @@ var scanAttributes = func() element.Selection {
 	longest := map[tag.Tag]int64{tag.SliceLocationVector: maxVector, tag.ExtendedOffsetTable: maxVector}
 	for _, t := range []tag.Tag{
 		tag.MediaStorageSOPClassUID, tag.ReferencedFileID,
-		tag.ImageType, tag.SOPInstanceUID, tag.StudyDate, tag.Modality,
+		tag.ImageType, tag.SOPInstanceUID, tag.InstanceNumber, tag.AcquisitionNumber, tag.StudyDate, tag.Modality,
 		tag.PatientName, tag.PatientID, tag.PatientBirthDate, // compared only, never shown
 		tag.SliceThickness, tag.SpacingBetweenSlices,
 		tag.SeriesInstanceUID, tag.FrameOfReferenceUID,

@@ -2,6 +2,7 @@ package scan
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -114,6 +115,14 @@ func faults() []fault {
 		}, want: "DIR: slice gap of 1.500 mm between DIR/IM0009.dcm and DIR/IM0010.dcm, expected 0.500 mm: 2 slices are missing; export the whole series again"},
 		{name: "two slices close together", change: at(5, func(d *element.Dataset) { d.Set(tag.ImagePositionPatient, `10\20\32.1`) }),
 			want: "DIR: the slices are not evenly spaced: DIR/IM0006.dcm lies 0.400 mm off its place at a distance of 0.500 mm between slices; export the scan with equal slice distances"},
+		{name: "slice nearly at its neighbour", change: at(5, func(d *element.Dataset) { d.Set(tag.ImagePositionPatient, `10\20\32.95`) }),
+			want: "DIR: the slices are not evenly spaced: DIR/IM0006.dcm lies 0.450 mm off its place at a distance of 0.500 mm between slices; export the scan with equal slice distances"},
+		{name: "one odd distance", slices: 14, change: func(k int, d *element.Dataset) {
+			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10, 20, 30+0.5*float64(k)+0.47*float64(min(1, max(0, k-8)))))
+		}, want: "DIR: the slices are not evenly spaced: 0.970 mm between DIR/IM0009.dcm and DIR/IM0010.dcm, 0.500 mm between others; export the scan with equal slice distances"},
+		{name: "two scans between each other", slices: 14, change: func(k int, d *element.Dataset) {
+			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10, 20, 30+0.25*float64(k)+0.05*float64(k%2)))
+		}, want: "DIR: the slices lie 0.300 and 0.200 mm apart in turn, from DIR/IM0001.dcm on: two scans or two copies of one lie between each other; leave only the files of one of them in the folder"},
 		{name: "slice turned a little", change: at(5, func(d *element.Dataset) { d.Set(tag.ImageOrientationPatient, `0.999998\0.002\0\-0.002\0.999998\0`) }),
 			want: "DIR: the slices are not parallel: DIR/IM0006.dcm is turned by 0.105° against the others; export the whole series again"},
 		{name: "mixed orientation", slices: 24, change: func(k int, d *element.Dataset) {
@@ -411,6 +420,12 @@ func TestOddities(t *testing.T) {
 				Change: set(tag.WindowCenter, "5")}))
 		}, level: measurement.Notice, code: "doubled-slices",
 			want: "12 slices lie at the position of another with the same voxels, such as DIR/IM0001.dcm and DIR/again/IM0001.dcm: one of each was used"},
+		{name: "two scans half a distance apart, by their numbers", change: func(k int, d *element.Dataset) { d.Set(tag.InstanceNumber, fmt.Sprint(k/2+1)) },
+			level: measurement.Doubt, code: "scans-interleaved",
+			want: "two scans seem to lie between each other, slice by slice, from DIR/IM0001.dcm and DIR/IM0002.dcm on: their numbers (InstanceNumber (0020,0013)) run through the volume twice; leave only the files of one of them in the folder"},
+		{name: "two scans half a distance apart, by their acquisition", change: func(k int, d *element.Dataset) { d.Set(tag.AcquisitionNumber, fmt.Sprint(k%2+1)) },
+			level: measurement.Doubt, code: "scans-interleaved",
+			want: "two scans seem to lie between each other, slice by slice, from DIR/IM0001.dcm and DIR/IM0002.dcm on: their acquisition numbers (AcquisitionNumber (0020,0012)) alternate; leave only the files of one of them in the folder"},
 		{name: "groups twice", layout: encode.EnhancedCT, change: every(func(d *element.Dataset) {
 			own := (*d)[tag.PerFrameFunctionalGroupsSequence].Items
 			shared := (*d)[tag.SharedFunctionalGroupsSequence].Items

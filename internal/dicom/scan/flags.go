@@ -10,7 +10,7 @@ import (
 
 // flagOddities adds what was odd about a volume that could be read.
 func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
-	lossy, bare, extra, inverted := 0, 0, 0, 0
+	lossy, unset, bare, extra, inverted := 0, 0, 0, 0, 0
 	var odd []string
 	seen := map[string]bool{}
 	for k, sl := range s.slices {
@@ -20,6 +20,7 @@ func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
 			}
 		}
 		count(&lossy, sl.lossy || stats[k].lossy)
+		count(&unset, stats[k].odd)
 		count(&bare, sl.noRescale)
 		count(&extra, sl.extraBytes > 0)
 		count(&inverted, sl.inverted)
@@ -34,6 +35,9 @@ func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
 	if lossy > 0 {
 		s.flag(measurement.Notice, measurement.CodeLossyCompression, "%s of the scan went through lossy compression (%s), which blurs or displaces fine edges; an uncompressed export is better", plural(lossy, "slice"), out.Syntax)
 	}
+	if unset > 0 {
+		s.flag(measurement.Notice, measurement.CodeOddStream, "%s of compressed pixels whose header leaves the spectral selection unset: every coefficient is there and was read", plural(unset, "slice"))
+	}
 	if bare > 0 {
 		s.flag(measurement.Notice, measurement.CodeRescaleMissing, "%s without a complete rescale, such as %s: slope 1 and intercept 0 were taken for what is missing", plural(bare, "slice"), first)
 	}
@@ -46,6 +50,7 @@ func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
 	if out.Modality != "CT" {
 		s.flag(measurement.Notice, measurement.CodeNotMarkedCT, "the scan is marked %q, not CT; it was read as computed tomography", out.Modality)
 	}
+	s.flagInterleaved(out, stats)
 	if inverted > 0 {
 		s.flagInverted(out, stats)
 	}

@@ -169,29 +169,35 @@ func (g *image) readExtendedTable(d element.Dataset) error {
 	return nil
 }
 
+// coding is what a decoder has to say of a frame that it read.
+type coding struct {
+	lossy bool
+	odd   bool // it breaks its standard where no voxel depends on it
+}
+
 // decodeFrame decodes one compressed frame into stored values of the volume.
-func (g *image) decodeFrame(words []uint16, data []byte) (lossy bool, err error) {
+func (g *image) decodeFrame(words []uint16, data []byte) (coding, error) {
 	l := g.layout
 	precision, signed, lossy, err := decoders[g.syntax](words, data, l.cols, l.rows, l.allocated)
 	if stream := (*codestream.Error)(nil); errors.As(err, &stream) && stream.Unsupported {
-		return lossy, fmt.Errorf("%w; %s", err, exportAdvice)
+		return coding{}, fmt.Errorf("%w; %s", err, exportAdvice)
 	}
 	if err != nil {
-		return lossy, fmt.Errorf("%w; the file is damaged, export it again", err)
+		return coding{}, fmt.Errorf("%w; the file is damaged, export it again", err)
 	}
 	if err := l.extendPrecision(words, precision, signed); err != nil {
-		return lossy, err
+		return coding{}, err
 	}
 	// The decoder cannot see that blocks were left out whole.
 	if lossy || g.syntax == jpeg2000Syntax {
 		if err := l.clampToStoredBits(words, precision, signed, g.padding); err != nil {
-			return lossy, err
+			return coding{}, err
 		}
 	}
 	if l.stored < 16 || l.signed {
 		l.toStored(words, g.padding)
 	}
-	return lossy, nil
+	return coding{lossy: lossy, odd: lossy && jpeg.SelectionUnset(data)}, nil
 }
 
 // extendPrecision sign-extends words of a stream that has fewer bits than the header

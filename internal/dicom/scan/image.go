@@ -36,6 +36,8 @@ type identity struct {
 	date      string // of the study, ISO, or ""
 	modality  string
 	person    [sha256.Size]byte // digest of the patient's name, number and birth date
+
+	instance, acquisition *int // their numbers, nil where none is stated
 }
 
 // pixelData is where an image's voxels are, and which of them are none.
@@ -125,6 +127,7 @@ func newImage(f *file, h *element.File) *image {
 			person: sha256.Sum256([]byte(d.Text(tag.PatientID) + "\x00" + d.Text(tag.PatientName) + "\x00" + d.Text(tag.PatientBirthDate))),
 		},
 	}
+	g.instance, g.acquisition = integer(d.Text(tag.InstanceNumber)), integer(d.Text(tag.AcquisitionNumber))
 	g.inverted = d.Text(tag.PhotometricInterpretation) == "MONOCHROME1"
 	g.lossy = d.Text(tag.LossyImageCompression) == "01"
 	g.aside = g.reasonAside(d)

@@ -18,8 +18,8 @@ import (
 // sliceStats are taken of a slice while its stored values are in the cache.
 type sliceStats struct {
 	volume.Extremes
-	padded int  // voxels of padding
-	lossy  bool // the decoder says so
+	padded int // voxels of padding
+	coding
 }
 
 // frameBuffers has memory for the bytes of a frame, used again from frame to frame:
@@ -54,9 +54,9 @@ func (s *stack) readVoxels(v *volume.Volume) ([]sliceStats, error) {
 		for _, k := range jobs[j] {
 			into[s.slices[k].number] = k
 		}
-		done := func(frame int, words []uint16, lossy bool) {
+		done := func(frame int, words []uint16, c coding) {
 			f := statsOf(words, v.Padding)
-			f.lossy = lossy
+			f.coding = c
 			stats[into[frame]] = f
 		}
 		target := func(frame int) []uint16 {
@@ -81,7 +81,7 @@ func (s *stack) readVoxels(v *volume.Volume) ([]sliceStats, error) {
 
 // decodeFrames reads the wanted frames of one file: those for which target gives a
 // place for their words. done is called for each after it is filled.
-func (g *image) decodeFrames(target func(frame int) []uint16, done func(frame int, words []uint16, lossy bool), buffer *[]byte) error {
+func (g *image) decodeFrames(target func(frame int) []uint16, done func(frame int, words []uint16, c coding), buffer *[]byte) error {
 	switch {
 	case !nativeSyntax[g.syntax]:
 		return g.readFragments(target, done)
@@ -100,7 +100,7 @@ func (g *image) frameDigest(frame int) ([sha256.Size]byte, error) {
 		plane := g.layout.rows * g.layout.cols
 		err := guard(func() error {
 			return g.decodeFrames(func(int) []uint16 { return make([]uint16, plane) },
-				func(i int, words []uint16, _ bool) { sums[i] = wordsDigest(words) }, new([]byte))
+				func(i int, words []uint16, _ coding) { sums[i] = wordsDigest(words) }, new([]byte))
 		})
 		if err != nil {
 			return [sha256.Size]byte{}, err
@@ -119,7 +119,7 @@ func resized(buffer *[]byte, n int64) []byte {
 }
 
 // readDirect reads native frames from a file on disk.
-func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, bool), buffer *[]byte) error {
+func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, coding), buffer *[]byte) error {
 	f, err := g.file.random()
 	if err != nil {
 		return err
@@ -138,13 +138,13 @@ func (g *image) readDirect(target func(int) []uint16, done func(int, []uint16, b
 		if err != nil {
 			return err
 		}
-		done(i, words, false)
+		done(i, words, coding{})
 	}
 	return g.file.checkUnchanged(f)
 }
 
 // readStream reads native frames from a stream, in the order of the file.
-func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, bool), buffer *[]byte) error {
+func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, coding), buffer *[]byte) error {
 	r, closer, err := g.openPixels()
 	if err != nil {
 		return err
@@ -165,7 +165,7 @@ func (g *image) readStream(target func(int) []uint16, done func(int, []uint16, b
 		if err != nil {
 			return err
 		}
-		done(i, words, false)
+		done(i, words, coding{})
 	}
 	if f, disk := closer.(*os.File); disk {
 		return g.file.checkUnchanged(f)
@@ -198,7 +198,7 @@ func (g *image) openPixels() (io.Reader, io.ReadCloser, error) {
 }
 
 // readFragments reads compressed frames.
-func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16, bool)) error {
+func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16, coding)) error {
 	r, size, err := g.openFragments()
 	if err != nil {
 		return err
@@ -228,11 +228,11 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
 		}
-		lossy, err := g.decodeFrame(words, data)
+		c, err := g.decodeFrame(words, data)
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
 		}
-		done(i, words, lossy)
+		done(i, words, c)
 		return nil
 	})
 	if s, ok := r.(fileSection); ok && err == nil {

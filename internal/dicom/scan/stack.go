@@ -35,9 +35,6 @@ const (
 	// Sideways, it may be off by placeTolerance or this part of a pixel:
 	// directions printed with four decimals drift by 0.005 mm over 50 mm.
 	driftTolerance = 0.1
-	// missingTolerance is how far a gap may be from a whole number of distances,
-	// in distances, to be put down to missing slices.
-	missingTolerance = 0.1
 	// sameSpacing is how far pixel spacings may differ within a stack, as a
 	// part of the spacing.
 	sameSpacing = 1e-4
@@ -279,6 +276,19 @@ func (s *stack) checkSpacing() error {
 	sorted := slices.Clone(gaps)
 	slices.Sort(sorted)
 	median := sorted[len(sorted)/2]
+	tolerance := max(placeTolerance, stepTolerance*median) // of one place
+	near := func(a, b float64) bool { return math.Abs(a-b) <= 2*tolerance }
+	for i := range gaps[1:] {
+		before, after := gaps[i], gaps[i+1]
+		off := math.Abs(after-before) / 2
+		if min(before, after) > placeTolerance && off > tolerance && near(before+after, 2*median) {
+			return errOffPlace(s.slices[i+1], off, median)
+		}
+	}
+	if even, odd := gaps[0], gaps[1]; !near(even, odd) && min(even, odd) >= 0.1*max(even, odd) && alternate(gaps, near) {
+		return fmt.Errorf("the slices lie %.3f and %.3f mm apart in turn, from %s on: two scans or two copies of one lie between each other; leave only the files of one of them in the folder",
+			even, odd, s.slices[0].label())
+	}
 	doubled := 0
 	at := -1
 	for i, g := range gaps {
@@ -294,17 +304,22 @@ func (s *stack) checkSpacing() error {
 	}
 	// The even lattice from first to last, which each slice must be near to.
 	step := whole / float64(n-1)
-	tolerance := max(placeTolerance, stepTolerance*step)
+	tolerance = max(placeTolerance, stepTolerance*step)
 	for i, g := range gaps {
-		if times := g / median; times > 1.5 && math.Abs(times-math.Round(times)) <= missingTolerance {
-			return fmt.Errorf("slice gap of %.3f mm between %s and %s, expected %.3f mm: %s missing; export the whole series again",
-				g, s.slices[i].label(), s.slices[i+1].label(), median, areMissing(int(math.Round(g/median))-1))
+		if g <= 1.5*median {
+			continue
 		}
+		if missing := math.Round(g/median) - 1; math.Abs(g-(missing+1)*median) <= (missing+2)*tolerance {
+			return fmt.Errorf("slice gap of %.3f mm between %s and %s, expected %.3f mm: %s missing; export the whole series again",
+				g, s.slices[i].label(), s.slices[i+1].label(), median, areMissing(int(missing)))
+		}
+		return fmt.Errorf("the slices are not evenly spaced: %.3f mm between %s and %s, %.3f mm between others; export the scan with equal slice distances",
+			g, s.slices[i].label(), s.slices[i+1].label(), median)
 	}
 	for i, sl := range s.slices {
 		off := sl.depth - s.slices[0].depth - float64(i)*step
 		if math.Abs(off) > tolerance {
-			return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.label(), math.Abs(off), step)
+			return errOffPlace(sl, math.Abs(off), step)
 		}
 	}
 	if step > maxSpacing {
@@ -312,6 +327,21 @@ func (s *stack) checkSpacing() error {
 	}
 	s.step = step
 	return nil
+}
+
+// errOffPlace is the error for a slice that does not lie where the others put it.
+func errOffPlace(sl slice, off, step float64) error {
+	return fmt.Errorf("the slices are not evenly spaced: %s lies %.3f mm off its place at a distance of %.3f mm between slices; export the scan with equal slice distances", sl.label(), off, step)
+}
+
+// alternate reports whether every distance is that of the one before the last.
+func alternate(gaps []float64, near func(a, b float64) bool) bool {
+	for i, g := range gaps[2:] {
+		if !near(g, gaps[i]) {
+			return false
+		}
+	}
+	return len(gaps) > 3
 }
 
 func slicesLie(n int) string {

@@ -1,12 +1,15 @@
 package scan
 
 import (
+	"archive/zip"
 	"bufio"
+	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"runtime"
@@ -23,6 +26,7 @@ import (
 	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/volume"
 )
 
@@ -184,4 +188,33 @@ func TestMemory(t *testing.T) {
 		assert.Equal(t, v.Stored, got.Stored, name)
 		assert.Less(t, float64(after.TotalAlloc-before.TotalAlloc), 1.3*2*float64(v.Len()), name)
 	}
+}
+
+// A scan header whose spectral selection was left at zero, as public files have it,
+// costs no voxel and is told.
+func TestSelectionUnset(t *testing.T) {
+	const archived = "testdata/jpeg_extended.zip"
+	want, err := Open(archived, Options{})
+	require.NoError(t, err)
+	z, err := zip.OpenReader(archived)
+	require.NoError(t, err)
+	defer z.Close()
+	dir := t.TempDir()
+	for i, f := range z.File {
+		r, err := f.Open()
+		require.NoError(t, err)
+		b, err := io.ReadAll(r)
+		require.NoError(t, err)
+		header := []byte{0xFF, 0xDA, 0, 8, 1, 1, 0, 0, 63, 0} // T.81 B.2.3, component 1
+		at := bytes.Index(b, header)
+		require.Positive(t, at)
+		b[at+8] = 0
+		put(t, dir, fmt.Sprint("IM", i), b)
+	}
+	got, err := Open(dir, Options{})
+	require.NoError(t, err)
+	assert.Equal(t, want.Stored, got.Stored)
+	require.NotEmpty(t, got.Flags)
+	assert.Equal(t, measurement.Flag{Code: measurement.CodeOddStream, Level: measurement.Notice,
+		Message: plural(got.Size[2], "slice") + " of compressed pixels whose header leaves the spectral selection unset: every coefficient is there and was read"}, got.Flags[1])
 }

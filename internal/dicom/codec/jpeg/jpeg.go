@@ -33,6 +33,8 @@ const stream = "JPEG stream"
 //
 // The stream must hold every sample and nothing after the last but the end of
 // the image; only the end marker itself may be missing, when the data stop there.
+// A sequential image whose scan header leaves the spectral selection at zero is
+// read; see SelectionUnset.
 func Decode(dst []uint16, data []byte, columns, rows, bitsAllocated int) (precision int, lossy bool, err error) {
 	if err := codestream.CheckSize(stream, len(dst), columns, rows); err != nil {
 		return 0, false, err
@@ -110,6 +112,33 @@ func (d *decoder) decode() error {
 			return err
 		}
 	}
+}
+
+// SelectionUnset reports whether the scan header of a sequential image ends its
+// spectral selection at 0, as some encoders write it. The standard has 63 there
+// (B.2.3, table B.3) and codes every coefficient whatever it says, so that an image
+// which Decode takes is whole.
+func SelectionUnset(data []byte) bool {
+	r := codestream.Reader{Stream: stream, Name: codestream.MarkerName, Data: data}
+	if r.Begin(codestream.SOI) != nil {
+		return false
+	}
+	sequential := false
+	for r.NextFilled() == nil && r.Marker != codestream.EOI {
+		if r.Marker == codestream.TEM {
+			continue
+		}
+		s, err := r.Segment()
+		switch {
+		case err != nil:
+			return false
+		case r.Marker == codestream.SOF0 || r.Marker == codestream.SOF1:
+			sequential = true
+		case r.Marker == codestream.SOS:
+			return sequential && len(s) > 2 && s[len(s)-2] == 0
+		}
+	}
+	return false
 }
 
 // frameHeader reads the size and the one component of the frame (B.2.2).
@@ -216,7 +245,7 @@ func (d *decoder) scan(s []byte) error {
 		d.lossy = low > 0
 		err = d.lossless(&entropy, d.huffman[0][dc], start, low)
 	} else {
-		if start != 0 || end != 63 || high != 0 || low != 0 {
+		if start != 0 || end != 63 && end != 0 || high != 0 || low != 0 {
 			return d.Errorf("spectral selection %d to %d, approximation %d and %d, in a sequential image", start, end, high, low)
 		}
 		d.lossy = true

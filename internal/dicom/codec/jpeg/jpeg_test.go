@@ -291,6 +291,8 @@ func TestErrors(t *testing.T) {
 		"quantization kind":   {edit(baseline.Bytes(), codestream.DQT, set(0, 0x04)), false, "table 4 of kind 0"},
 		"quantization cut":    {with(2, 0xFF, codestream.DQT, 0, 5, 0x10, 1, 2), false, "DQT at byte 2: table 0 has 2 of 128 bytes"},
 		"spectral selection":  {edit(baseline.Bytes(), codestream.SOS, set(4, 5)), false, "spectral selection 0 to 5"},
+		"selection unset":     {edit(baseline.Bytes(), codestream.SOS, set(4, 0)), false, ""},
+		"approximation":       {edit(edit(baseline.Bytes(), codestream.SOS, set(4, 0)), codestream.SOS, set(5, 1)), false, "spectral selection 0 to 0, approximation 0 and 1"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, _, err := Decode(make([]uint16, 12), c.data, 4, 3, 16)
