@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"reflect"
 	"regexp"
 	"strings"
@@ -52,12 +53,8 @@ func Parse(text []byte) (*Case, error) {
 	if err := json.Unmarshal(text, &c); err != nil {
 		return nil, fmt.Errorf("it is not whole: %w", err)
 	}
-	var raw any
-	if err := json.Unmarshal(text, &raw); err != nil {
-		return nil, fmt.Errorf("it is not whole: %w", err)
-	}
-	if at := missing(reflect.TypeFor[Case](), raw); at != "" {
-		return nil, fmt.Errorf("%s is missing or no number; the file was changed after it was written: measure the case again", strings.TrimPrefix(at, "."))
+	if err := Whole[Case](text); err != nil {
+		return nil, fmt.Errorf("%w; the file was changed after it was written: measure the case again", err)
 	}
 	if err := c.Check(); err != nil {
 		return nil, err
@@ -73,6 +70,22 @@ func Is(in io.Reader) bool {
 	start := make([]byte, 256) // more than the schema takes, with any usual indent
 	n, err := io.ReadFull(in, start)
 	return (err == nil || err == io.ErrUnexpectedEOF) && storedStart.Match(start[:n])
+}
+
+// Whole refuses JSON that lacks a number which the stored form of T always has:
+// decoding alone would leave it zero. Empty JSON is whole.
+func Whole[T any](text []byte) error {
+	if len(text) == 0 {
+		return nil
+	}
+	var raw any
+	if err := json.Unmarshal(text, &raw); err != nil {
+		return fmt.Errorf("it is not whole: %w", err)
+	}
+	if at := missing(reflect.TypeFor[T](), raw); at != "" {
+		return fmt.Errorf("%s is missing or no number", strings.TrimPrefix(at, "."))
+	}
+	return nil
 }
 
 // Check says what makes a measurement of no use: no fixture, or a site twice.
@@ -91,8 +104,7 @@ func (c *Case) Check() error {
 }
 
 // missing is the path of the first number that the stored form of a type always
-// has and raw, what JSON gives for it, has not; "" where all are there. Decoding
-// alone would leave such a number zero.
+// has and raw, what JSON gives for it, has not; "" where all are there.
 func missing(t reflect.Type, raw any) string {
 	if t.Kind() != reflect.Pointer {
 		if own, has := reflect.Zero(t).Interface().(interface{ missing(raw any) string }); has {
@@ -116,6 +128,13 @@ func missing(t reflect.Type, raw any) string {
 		for i, x := range list {
 			if at := missing(t.Elem(), x); at != "" {
 				return path(fmt.Sprintf("[%d]", i), at)
+			}
+		}
+	case reflect.Map:
+		fields, _ := raw.(map[string]any)
+		for _, name := range slices.Sorted(maps.Keys(fields)) {
+			if at := missing(t.Elem(), fields[name]); at != "" {
+				return path("."+name, at)
 			}
 		}
 	case reflect.Struct:

@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"plumbline/internal/measurement"
 )
 
 const (
@@ -61,6 +63,9 @@ func decode(line []byte) (Record, error) {
 	r.Hash = claimed
 	if r.Schema != Schema {
 		return r, fmt.Errorf("schema %q: expected %q; a newer version of the program may have written it", r.Schema, Schema)
+	}
+	if err := checkNumbers(line); err != nil {
+		return r, err
 	}
 	return r, r.validate()
 }
@@ -125,4 +130,31 @@ func recordLength(text []byte) int {
 		running.Write(text[hashed : hashed+len(hashKey)])
 		hashed += len(hashKey)
 	}
+}
+
+// checkNumbers refuses a record that lacks a number which its parts always have.
+// The figures of an import may be missing, one by one.
+func checkNumbers(line []byte) error {
+	var r struct {
+		Plan        json.RawMessage `json:"plan"`
+		Measurement json.RawMessage `json:"measurement"`
+		Rows        []struct {
+			Clearance json.RawMessage `json:"clearance"`
+		} `json:"rows"`
+	}
+	if err := json.Unmarshal(line, &r); err != nil {
+		return err
+	}
+	if err := measurement.Whole[*Plan](r.Plan); err != nil {
+		return fmt.Errorf("plan: %w", err)
+	}
+	if err := measurement.Whole[*measurement.Case](r.Measurement); err != nil {
+		return fmt.Errorf("measurement: %w", err)
+	}
+	for _, row := range r.Rows {
+		if err := measurement.Whole[[]measurement.Clearance](row.Clearance); err != nil {
+			return fmt.Errorf("clearance: %w", err)
+		}
+	}
+	return nil
 }
