@@ -43,6 +43,7 @@ type heading struct {
 	unit      string  // as written
 	factor    float64 // to mm; 0 for a unit that is not known
 	numbering tooth.System
+	decimal   byte // the decimal mark of the table, where its numbers show one, else 0
 }
 
 var axisNames = [...]string{1: "x", 2: "y", 3: "z"}
@@ -219,7 +220,7 @@ func (h heading) setField(f *Fixture, points map[end]*[3]float64, text string) e
 		if text == "" {
 			return nil
 		}
-		x, _, err := parseNumber(text)
+		x, _, err := parseNumber(text, h.decimal)
 		if err != nil {
 			return err
 		}
@@ -239,7 +240,7 @@ func (h heading) setField(f *Fixture, points map[end]*[3]float64, text string) e
 		if text == "" {
 			return fmt.Errorf("the field is empty")
 		}
-		x, decimals, err := parseNumber(text)
+		x, decimals, err := parseNumber(text, h.decimal)
 		if err != nil {
 			return err
 		}
@@ -263,32 +264,40 @@ func (h heading) setCoordinate(f *Fixture, p *[3]float64, axis int, x float64, d
 	return nil
 }
 
-// setPoint reads a point in one field: three numbers, parted by semicolons, slashes
-// or spaces, or by commas where the numbers have points.
-func (h heading) setPoint(f *Fixture, p *[3]float64, text string) error {
+// coordinates parts a point in one field into three numbers as written: by
+// semicolons, slashes or spaces, or by commas where the numbers have points; nil
+// where there are not three.
+func coordinates(text string) []string {
 	inner := strings.Trim(text, "()[]{} ")
-	var parts []string
 	for _, between := range []string{";", "/", ", ", " ", ","} {
+		parts := strings.Split(inner, between)
 		if between == " " {
 			parts = strings.Fields(inner)
-		} else {
-			parts = strings.Split(inner, between)
 		}
-		if len(parts) == 3 {
-			break
+		if len(parts) != 3 {
+			continue
 		}
+		for i, s := range parts {
+			for _, name := range []string{"=", ":"} { // x = 1.5
+				if _, after, ok := strings.Cut(s, name); ok {
+					s = after
+				}
+			}
+			parts[i] = strings.TrimSuffix(strings.TrimSpace(s), ",")
+		}
+		return parts
 	}
-	if len(parts) != 3 {
+	return nil
+}
+
+// setPoint reads a point in one field.
+func (h heading) setPoint(f *Fixture, p *[3]float64, text string) error {
+	parts := coordinates(text)
+	if parts == nil {
 		return fmt.Errorf("%q is no point of three numbers", truncate(text))
 	}
 	for i, s := range parts {
-		s = strings.TrimSpace(s)
-		for _, name := range []string{"=", ":"} { // x = 1.5
-			if _, after, ok := strings.Cut(s, name); ok {
-				s = after
-			}
-		}
-		x, decimals, err := parseNumber(strings.TrimSuffix(strings.TrimSpace(s), ","))
+		x, decimals, err := parseNumber(s, h.decimal)
 		if err != nil {
 			return err
 		}

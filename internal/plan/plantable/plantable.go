@@ -18,9 +18,7 @@ package plantable
 import (
 	"bytes"
 	"fmt"
-	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -277,6 +275,10 @@ func (g *grid) read() (*Table, int, error) {
 		}
 	}
 	out.Axes = g.axes()
+	if line, err := g.checkDoubled(); err != nil {
+		return nil, line, err
+	}
+	g.setDecimal()
 	var err error
 	line := 0
 	if g.hasColumn(func(h heading) bool { return h.what == aPointName }) {
@@ -428,8 +430,16 @@ func (g *grid) readPointRows(out *Table) (int, error) {
 		} else {
 			into.fixture.Apex = vector(*one[noEnd])
 		}
-		into.fixture.Diameter = max(into.fixture.Diameter, f.Diameter)
-		into.fixture.Length = max(into.fixture.Length, f.Length)
+		for _, size := range []struct {
+			name string
+			into *float64
+			read float64
+		}{{"diameter", &into.fixture.Diameter, f.Diameter}, {"length", &into.fixture.Length, f.Length}} {
+			if *size.into != 0 && size.read != 0 && *size.into != size.read {
+				return f.Line, fmt.Errorf("the fixture's %s is %g mm here and %g mm in its other row; correct one of them", size.name, size.read, *size.into)
+			}
+			*size.into = max(*size.into, size.read)
+		}
 		into.fixture.Decimals = max(into.fixture.Decimals, f.Decimals)
 	}
 	for _, h := range all {
@@ -453,28 +463,6 @@ func lineOf(row []cell) int {
 }
 
 func vector(x [3]float64) geom.Vec { return geom.Vec{X: x[0], Y: x[1], Z: x[2]} }
-
-// parseNumber reads a number with a decimal point or comma, perhaps with its unit
-// behind it.
-func parseNumber(text string) (x float64, decimals int, err error) {
-	s := strings.NewReplacer("−", "-", "–", "-", " ", "", "\u202f", "", "'", "", "’", "").Replace(text)
-	s = strings.TrimSuffix(strings.ToLower(s), "mm")
-	if comma, point := strings.LastIndex(s, ","), strings.LastIndex(s, "."); comma > point {
-		s = strings.ReplaceAll(strings.ReplaceAll(s, ".", ""), ",", ".")
-	} else if point > comma {
-		s = strings.ReplaceAll(s, ",", "")
-	}
-	if strings.Trim(s, "+-0123456789.") != "" {
-		return 0, 0, fmt.Errorf("%q is no number", truncate(text))
-	}
-	if x, err = strconv.ParseFloat(s, 64); err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return 0, 0, fmt.Errorf("%q is no number", truncate(text))
-	}
-	if _, after, ok := strings.Cut(s, "."); ok {
-		decimals = len(after)
-	}
-	return x, decimals, nil
-}
 
 func truncate(s string) string {
 	const longest = 30

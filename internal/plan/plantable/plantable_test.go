@@ -139,6 +139,19 @@ func TestFaults(t *testing.T) {
 		{"site;entry x [inch];entry y;entry z;apex x;apex y;apex z\n36;1;2;3;4;5;6\n", 1, `unit "inch"`},
 		{"site;entry;apex\n36;1;2\n", 2, "no point of three numbers"},
 		{"point;x;y\nentry;1;2\n", 1, "no column for z"},
+		{head + "36;1 2;2;3;4;5;6\n", 2, `entry x: "1 2" may be the one number 12 or the numbers 1 and 2; write one number, without spaces, in a field`},
+		{head + "36;1;2;3;4;5;6\n46;1;-1,234;3;4;5;6\n", 3, `entry y: "-1,234" may be -1.234 or -1234; write it with a decimal point and without marks between thousands`},
+		{head + "36;1,5;2;3;4;5;1.234\n", 2, `apex z: "1.234" may be 1.234 or 1234`},
+		{head + "36;1,23.4;2;3;4;5;6\n", 2, "is no number"},
+		{head + "36;1'23;2;3;4;5;6\n", 2, "is no number"},
+		{"tooth;entry x;entry x;entry y;entry z;apex x;apex y;apex z\n36;1;1;2;3;4;5;6\n46;1;9;2;3;4;5;6\n", 3,
+			`columns 2 ("entry x") and 3 ("entry x") both give the entry x, here "1" and "9"; leave one of them, or head the other with what it is`},
+		{"tooth;position;entry;apex\n36;46;1/2/3;4/5/6\n", 2, `both give the tooth, here "36" and "46"`},
+		{"point;x;y;z;length\nentry;1;2;3;8\napex;1;2;-5;9\n", 3, "the fixture's length is 9 mm here and 8 mm in its other row"},
+		{"point;x;y;z;z\nentry;1;2;3;4\napex;1;2;3;3\n", 2, "both give the coordinate z"},
+		{"entry;apex;Ø;diameter\n1/2/3;4/5/6;4.1;3.5\n", 2, "both give the diameter"},
+		{"entry;platform;apex;length;len\n1/2/3;1/2/4;4/5/6;8;8\n", 2, "both give the entry point"},
+		{"entry;apex;length;len\n1/2/3;4/5/6;8;9\n", 2, "both give the length"},
 		{head + strings.Repeat("36;1;2;3;4;5;6\n", 40), 34, "more than 32 fixtures"},
 		{strings.Repeat("x", MaxFile+1), 0, "larger than"},
 	} {
@@ -148,6 +161,32 @@ func TestFaults(t *testing.T) {
 		var fault *Error
 		require.True(t, errors.As(err, &fault))
 		require.Equal(t, c.line, fault.Line, "%v", err)
+	}
+}
+
+// Numbers that could be read in two ways by themselves are read as the others of
+// the table are, and columns that say the same twice may.
+func TestNumbersThatOthersExplain(t *testing.T) {
+	const head = "no.;tooth;entry x;entry y;entry z;apex x;apex y;apex z\n"
+	for text, want := range map[string][2]geom.Vec{
+		head + "1;36;1,234;2,5;3,000;4,000;5,000;6,000\n":     {{X: 1.234, Y: 2.5, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		head + "1;36;1,234;0,512;3,000;4,000;5,000;6,000\n":   {{X: 1.234, Y: 0.512, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		head + "1;36;1,234;120,512;3,000;4,000;5,000;6,000\n": {{X: 1.234, Y: 120.512, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		head + "1;36;1,234;2.5;3;4;5;6\n":                     {{X: 1234, Y: 2.5, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		head + "1;36;1,234.5;-1'234,25;1.234,5;4;5;6\n":       {{X: 1234.5, Y: -1234.25, Z: 1234.5}, {X: 4, Y: 5, Z: 6}},
+		head + "1;36;1.234;- 2.345 mm;3\u202f456,5;4,5;5;6\n": {},
+		head + "1;36;1.234;- 2.345 mm;+3.456;4;5;6\n":         {{X: 1.234, Y: -2.345, Z: 3.456}, {X: 4, Y: 5, Z: 6}},
+		"entry;platform;apex\n1/2/3;1/2/3;4/5/6\n":            {{X: 1, Y: 2, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		"entry;apex\n1,234 2,5 3,000;4,000 5,000 6,000\n":     {{X: 1.234, Y: 2.5, Z: 3}, {X: 4, Y: 5, Z: 6}},
+		"site;entry;apex\n36;1;2 3\n":                         {},
+	} {
+		table, err := Read("plan.csv", []byte(text))
+		if want == ([2]geom.Vec{}) {
+			require.Error(t, err, text)
+			continue
+		}
+		require.NoError(t, err, text)
+		require.Equal(t, want, [2]geom.Vec{table.Fixtures[0].Entry, table.Fixtures[0].Apex}, text)
 	}
 }
 
