@@ -357,7 +357,7 @@ func (p *packer) columns() {
 	var c strings.Builder
 	c.WriteString("column,meaning\n")
 	for _, column := range series.Columns() {
-		fmt.Fprintf(&c, "%s,\"%s\"\n", column.Name, strings.ReplaceAll(column.Meaning, `"`, `""`))
+		fmt.Fprintf(&c, "%s,\"%s\"\n", column.Name, strings.ReplaceAll(printable.Cell(column.Meaning), `"`, `""`))
 	}
 	p.add(columnsName, []byte(c.String()))
 }
