@@ -26,6 +26,10 @@ var mistakes = []struct {
 }{
 	{"Structures", structureMistakes},
 	{"Seals", sealMistakes},
+	{"Numbers of tables", tableMistakes},
+	{"Numbers that are missing", missingNumbers},
+	{"Slices", sliceMistakes},
+	{"Texts that look like the program's own lines", textMistakes},
 }
 
 // What is said about each mistake stands in testdata/mistakes.md, for people to

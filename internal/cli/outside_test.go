@@ -292,6 +292,29 @@ func TestHostileTextOfSeries(t *testing.T) {
 	assert.Greater(t, shown, 1)
 }
 
+// repack writes an archive with its members changed.
+func repack(t *testing.T, from, to string, change func(name string, data []byte) (string, []byte)) {
+	t.Helper()
+	in, err := zip.OpenReader(from)
+	require.NoError(t, err)
+	defer in.Close()
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, f := range in.File {
+		r, err := f.Open()
+		require.NoError(t, err)
+		data, err := io.ReadAll(r)
+		require.NoError(t, err)
+		name, data := change(f.Name, data)
+		w, err := z.Create(name)
+		require.NoError(t, err)
+		_, err = w.Write(data)
+		require.NoError(t, err)
+	}
+	require.NoError(t, z.Close())
+	write(t, to, b.String())
+}
+
 // Every string of a pack's manifest and the names of its members.
 func TestHostileTextOfPacks(t *testing.T) {
 	t.Chdir(seriesWorld(t))
@@ -302,21 +325,7 @@ func TestHostileTextOfPacks(t *testing.T) {
 	require.NoError(t, err)
 	defer in.Close()
 	pack := func(change func(name string, data []byte) (string, []byte)) {
-		var b bytes.Buffer
-		z := zip.NewWriter(&b)
-		for _, f := range in.File {
-			r, err := f.Open()
-			require.NoError(t, err)
-			data, err := io.ReadAll(r)
-			require.NoError(t, err)
-			name, data := change(f.Name, data)
-			w, err := z.Create(name)
-			require.NoError(t, err)
-			_, err = w.Write(data)
-			require.NoError(t, err)
-		}
-		require.NoError(t, z.Close())
-		write(t, "hostile.zip", b.String())
+		repack(t, "p.zip", "hostile.zip", change)
 	}
 	checked := 0
 	for _, f := range in.File {
