@@ -8,6 +8,7 @@ import (
 	"maps"
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 
 	"plumbline/internal/regularfile"

@@ -40,6 +40,9 @@ func blank(r rune) bool {
 // FromCell gives what Cell made a cell of, but for what was not visible. A cell
 // that was not made by Cell loses only apostrophes that guard something.
 func FromCell(s string) string {
+	if !strings.Contains(s, "'") {
+		return s
+	}
 	var out strings.Builder
 	start := true
 	runes := []rune(s)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"plumbline/internal/measurement"
@@ -64,7 +65,7 @@ func decode(line []byte) (Record, error) {
 	if r.Schema != Schema {
 		return r, fmt.Errorf("schema %q: expected %q; a newer version of the program may have written it", r.Schema, Schema)
 	}
-	if err := checkNumbers(line); err != nil {
+	if err := checkNumbers(&r, line); err != nil {
 		return r, err
 	}
 	return r, r.validate()
@@ -134,7 +135,11 @@ func recordLength(text []byte) int {
 
 // checkNumbers refuses a record that lacks a number which its parts always have.
 // The figures of an import may be missing, one by one.
-func checkNumbers(line []byte) error {
+func checkNumbers(read *Record, line []byte) error {
+	// Rows of an import are many, and most have only what may be missing.
+	if read.Plan == nil && read.Measurement == nil && !slices.ContainsFunc(read.Rows, func(r Row) bool { return r.Clearance != nil }) {
+		return nil
+	}
 	var r struct {
 		Plan        json.RawMessage `json:"plan"`
 		Measurement json.RawMessage `json:"measurement"`
