@@ -535,3 +535,26 @@ func TestHostileTextIsSeen(t *testing.T) {
 	_, err := series.Append(filepath.Join(t.TempDir(), "s"), series.Record{Kind: series.Remark, Author: "a", Text: "\x1b"})
 	assert.Error(t, err)
 }
+
+// Lines of this package go through package printable; what does not is text of the
+// program's own: the help, the manual page, the completion scripts, the licences.
+func TestOnlyOwnTextIsPrintedAsItIs(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	own := regexp.MustCompile(`fmt\.Fprint\(env\.Std(out|err), (help\(c, width\(env\.Width\)\)|text|script\.String\(\)|notices)\)|fmt\.Fprintf\(&b, `)
+	looked := 0
+	for _, file := range files {
+		if strings.HasSuffix(file, "_test.go") {
+			continue
+		}
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		for _, line := range strings.Split(string(text), "\n") {
+			if strings.Contains(line, "fmt.Fprint") {
+				looked++
+				assert.Regexp(t, own, line, file)
+			}
+		}
+	}
+	assert.Positive(t, looked)
+}
