@@ -27,6 +27,8 @@ const (
 	CodeNotLookedInto          Code = "not-looked-into"
 	CodeIndexMismatch          Code = "index-mismatch"
 	CodeScansOutOfOrder        Code = "scans-out-of-order"
+	CodeScansMirrored          Code = "scans-mirrored"
+	CodeMirrorUnclear          Code = "mirror-unclear"
 	CodeAlignmentDoubtful      Code = "alignment-doubtful"
 	CodeScaleMismatch          Code = "scale-mismatch"
 	CodeAlignmentRefined       Code = "alignment-refined"
@@ -112,6 +114,8 @@ var Codes = []CodeMeaning{
 	{CodeNotLookedInto, "scans", "notice", "files were not looked into"},
 	{CodeIndexMismatch, "scans", "notice", "the disc's index does not fit its files"},
 	{CodeScansOutOfOrder, "scans", "doubt", "the follow-up scan is older than the planning scan, or the same"},
+	{CodeScansMirrored, "scans", "doubt", "the fixtures' threads are left-handed: both scans are mirror images"},
+	{CodeMirrorUnclear, "scans", "notice", "the fixtures' threads do not tell whether the scans are mirror images"},
 	{CodeAlignmentDoubtful, "alignment", "doubt", "the two scans do not agree well enough at the fixtures"},
 	{CodeScaleMismatch, "alignment", "doubt", "one of the scans is stretched against the other"},
 	{CodeAlignmentRefined, "alignment", "notice", "the given alignment was refined on the scans"},

@@ -33,11 +33,16 @@ type placedFixture struct {
 	pose  geom.Pose // jaw frame
 	frame           // z apical from the platform
 	turn  float64   // phase of the thread
+	hand  float64   // 1 where mesial, buccal, apical are right-handed, else −1
 }
 
 func newPlacedFixture(f Fixture, at frame, turn float64) *placedFixture {
+	hand := 1.0
+	if r3.Dot(r3.Cross(at.m, at.b), at.a) < 0 {
+		hand = -1
+	}
 	return &placedFixture{
-		Fixture: f, frame: at, turn: turn,
+		Fixture: f, frame: at, turn: turn, hand: hand,
 		pose: geom.Pose{Entry: at.origin, Apex: at.toJaw(geom.Vec{Z: f.Length})},
 	}
 }
@@ -62,7 +67,7 @@ func (f *Fixture) crestRadius(z float64) float64 {
 }
 
 // surfaceRadius is the radius of the threaded surface at height z and angle
-// theta: a helix whose valleys lie ThreadDepth below the envelope.
+// theta: a right-handed helix whose valleys lie ThreadDepth below the envelope.
 func (p *placedFixture) surfaceRadius(z, theta float64) float64 {
 	r := p.crestRadius(z)
 	if p.ThreadDepth == 0 {
@@ -72,7 +77,7 @@ func (p *placedFixture) surfaceRadius(z, theta float64) float64 {
 	if fade == 0 {
 		return r
 	}
-	u := z/p.Pitch - theta/(2*math.Pi) + p.turn
+	u := z/p.Pitch - p.hand*theta/(2*math.Pi) + p.turn
 	u -= math.Floor(u)
 	// A flat crest of a fifth of the pitch, straight flanks, a rounded valley.
 	valley := smoothstep(0.1, 0.42, min(u, 1-u))

@@ -94,6 +94,9 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		out.Fixtures[i].Diameter, out.Fixtures[i].Length = s.Plan.Fixtures[i].PlacedDiameter, f.Length
 		out.Fixtures[i].Budget = budget(f.Sources, pose, r, s.Plan.Fixtures)
 	}
+	if f := mirrored(found); f != nil {
+		out.Flags = append(out.Flags, *f)
+	}
 	for _, b := range fixture.Others(&s.post.Volume, s.post.Ceiling, plans, found) {
 		p := r.PostToPre.Apply(b.Centre)
 		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOtherFixture, Level: measurement.Notice,
