@@ -47,6 +47,8 @@ const (
 	CodeApexPointsAway         Code = "apex-points-away"
 	CodePlanOnOtherSide        Code = "plan-on-other-side"
 	CodePlanOffRidge           Code = "plan-off-ridge"
+	CodeSitesOutOfOrder        Code = "sites-out-of-order"
+	CodeSiteAtOtherTooth       Code = "site-at-other-tooth"
 	CodePlanAtOtherTooth       Code = "plan-at-other-tooth"
 	CodeSideNotChecked         Code = "side-not-checked"
 	CodeDirectionsNotKnown     Code = "directions-not-known"
@@ -134,6 +136,8 @@ var Codes = []CodeMeaning{
 	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
 	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
 	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},
+	{CodeSitesOutOfOrder, "plan", "doubt", "the sites and the numbered teeth beside them lie in another order than their numbers say"},
+	{CodeSiteAtOtherTooth, "plan", "doubt", "the numbered teeth beside a site show that it has another tooth's number"},
 	{CodePlanAtOtherTooth, "plan", "notice", "the planned entry lies far along the arch from where the tooth stands"},
 	{CodeSideNotChecked, "plan", "notice", "the planning scan shows too little of the arch to tell left from right"},
 	{CodeDirectionsNotKnown, "plan", "notice", "there are no mesiodistal and buccolingual parts"},

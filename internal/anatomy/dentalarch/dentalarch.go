@@ -71,9 +71,15 @@ func Find(plan, written *casefile.Case, pre *volume.Volume) []Finding {
 		}
 		s := site{plan: plan, written: written, pre: pre, view: views[jaw], index: i}
 		out[i] = s.find()
+		if flag := s.outOfOrder(); flag != nil && !slices.ContainsFunc(out[i].Flags, doubted) {
+			out[i].Directions = nil
+			out[i].Flags = append(out[i].Flags, *flag)
+		}
 	}
 	return out
 }
+
+func doubted(f measurement.Flag) bool { return f.Level == measurement.Doubt }
 
 const (
 	// slabFrom and slabTo are the heights between which the scan is looked at,

@@ -1,0 +1,79 @@
+package dentalarch
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/tooth"
+)
+
+// inOrder is what outOfOrder says of each fixture of a case, with no scan.
+func inOrder(c *casefile.Case) []string {
+	var out []string
+	for i, f := range c.Fixtures {
+		s := site{plan: c, view: &view{neighbours: numbered(c, c.Numbering, f.Site.Jaw())}, index: i}
+		code := ""
+		if flag := s.outOfOrder(); flag != nil {
+			code = string(flag.Code)
+		}
+		out = append(out, code)
+	}
+	return out
+}
+
+// Fixtures at their own teeth's places are in order in both jaws, in heads turned
+// and leaning, with teeth some millimetres off their usual places.
+func TestRightOrderIsNotDoubted(t *testing.T) {
+	for _, h := range []horseshoe{lower(), {front: point{0, -30}, turn: geom.Radians(-25), curve: oval, upper: true}} {
+		quadrant := tooth.Number(30)
+		if h.upper {
+			quadrant = 10
+		}
+		for place := tooth.Number(2); place <= 6; place++ {
+			c := withNeighbours(h, quadrant+place, quadrant+place-1, quadrant+place+1)
+			assert.Equal(t, []string{""}, inOrder(c), place)
+			for _, by := range []geom.Vec{{X: 1.5, Y: 1.5}, {X: -1.5, Y: 1}, {Y: -2}} {
+				d := withNeighbours(h, quadrant+place, quadrant+place-1, quadrant+place+1)
+				d.Fixtures[0].Planned.Entry = r3.Add(d.Fixtures[0].Planned.Entry, by)
+				assert.Equal(t, []string{""}, inOrder(d), "%d %v", place, by)
+			}
+		}
+		assert.Equal(t, []string{"", "", ""}, inOrder(h.plan(quadrant+4, quadrant+5, quadrant+7)))
+	}
+	// In a tooth's own socket.
+	c := withNeighbours(lower(), 36, 36, 37)
+	assert.Equal(t, []string{""}, inOrder(c))
+}
+
+func TestExchangedSitesAreADoubt(t *testing.T) {
+	c := lower().plan(45, 46)
+	c.Fixtures[0].Site, c.Fixtures[1].Site = 46, 45
+	assert.Equal(t, []string{"sites-out-of-order", "sites-out-of-order"}, inOrder(c))
+
+	// Over a fixture: 44 and 46 exchanged about 45.
+	c = lower().plan(44, 45, 46)
+	c.Fixtures[0].Site, c.Fixtures[2].Site = 46, 44
+	assert.Equal(t, []string{"sites-out-of-order", "sites-out-of-order", "sites-out-of-order"}, inOrder(c))
+
+	// One fixture beyond a tooth that it should stand before.
+	c = withNeighbours(lower(), 37, 36)
+	c.Fixtures[0].Site = 35
+	assert.Equal(t, []string{"sites-out-of-order"}, inOrder(c))
+}
+
+func TestSiteOneToothOffIsADoubt(t *testing.T) {
+	// Teeth 34 and 37 stand, 35 and 36 are missing; the fixture is at 36.
+	c := withNeighbours(lower(), 36, 34, 37)
+	assert.Equal(t, []string{""}, inOrder(c))
+	c.Fixtures[0].Site = 35
+	assert.Equal(t, []string{"site-at-other-tooth"}, inOrder(c))
+
+	// The number is that of a tooth which stands.
+	c = withNeighbours(lower(), 36, 35, 37)
+	c.Fixtures[0].Site = 35
+	assert.Equal(t, []string{"site-at-other-tooth"}, inOrder(c))
+}
