@@ -4,9 +4,11 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/phantom"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
@@ -76,4 +78,41 @@ func TestSiteOneToothOffIsADoubt(t *testing.T) {
 	c = withNeighbours(lower(), 36, 35, 37)
 	c.Fixtures[0].Site = 35
 	assert.Equal(t, []string{"site-at-other-tooth"}, inOrder(c))
+}
+
+// Phantoms of every class, with the roots beside the fixture numbered, are in order;
+// with a site renamed to the tooth beside it, the roots tell it.
+func TestPhantomsAreInOrder(t *testing.T) {
+	renamed, told := 0, 0
+	for _, class := range phantom.Classes {
+		for seed := uint64(1); seed <= 5; seed++ {
+			s, err := phantom.Random(seed, class)
+			require.NoError(t, err)
+			truth, err := phantom.TruthOf(s)
+			require.NoError(t, err)
+			c := &casefile.Case{Frame: casefile.LPS, Numbering: tooth.ISO3950}
+			for _, f := range truth.Fixtures {
+				n, err := tooth.Parse(f.Site, tooth.ISO3950)
+				require.NoError(t, err)
+				c.Fixtures = append(c.Fixtures, casefile.Fixture{Site: n, Planned: f.Planned})
+			}
+			for _, b := range truth.Structures {
+				if b.Kind == "root" {
+					c.Structures = append(c.Structures, casefile.Structure{Name: b.Name, Kind: casefile.Root, Path: b.Path})
+				}
+			}
+			for _, code := range inOrder(c) {
+				assert.Empty(t, code, "%s %d", class, seed)
+			}
+			if p := c.Fixtures[0].Site.Place(); len(c.Structures) > 2 && p > 1 && p < 7 {
+				c.Fixtures[0].Site++
+				renamed++
+				if inOrder(c)[0] != "" {
+					told++
+				}
+			}
+		}
+	}
+	assert.Greater(t, renamed, 20)
+	assert.Greater(t, told, renamed*9/10, "of %d", renamed)
 }
