@@ -30,6 +30,8 @@ var mistakes = []struct {
 	{"Numbers that are missing", missingNumbers},
 	{"Slices", sliceMistakes},
 	{"Texts that look like the program's own lines", textMistakes},
+	{"Alignments", alignmentMistakes},
+	{"Sites", siteMistakes},
 }
 
 // What is said about each mistake stands in testdata/mistakes.md, for people to
