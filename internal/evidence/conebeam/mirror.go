@@ -9,7 +9,7 @@ import (
 // right-handed one for a fixture's thread to be left-handed. In noise alone one of
 // some 300 trials gains that much by a chance of 2·10⁻³ (300·exp(−24/2); see
 // fixture's periodogram). On 40 phantoms of eight classes right-handed threads had
-// −0.1 to 1500 in their favour, and as much against them once mirrored; 31 of the
+// −0.1 to 1500 in their favour, and as much against them once mirrored; 34 of the
 // mirrored were beyond this.
 const plainlyLeft = 24.0
 
