@@ -132,7 +132,7 @@ var Codes = []CodeMeaning{
 	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
 	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
-	{CodeStructureMisplaced, "plan", "doubt", "a structure cannot be what and where the case says: size, unit, side, height or border"},
+	{CodeStructureMisplaced, "plan", "doubt", "a structure cannot be what and where the case says: size, unit, side, height, course or border"},
 	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
 	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
 	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},

@@ -30,6 +30,11 @@ const (
 	// belowPlatform is how far on the wrong side of the platforms the middle of a
 	// sinus or a canal must lie to be in the other jaw, mm.
 	belowPlatform = 5
+	// upright is the angle from the vertical, degrees, below which a centre line runs
+	// as a root does and no canal, longestUpright how long a canal may do so, mm (the
+	// loop before the mental foramen), and besideSite how near to a site its middle
+	// must lie, mm: in the ramus a canal rises. Common practice, no source.
+	upright, longestUpright, besideSite = 30.0, 8.0, 20.0
 	// probeReach is how far to either side of a surface its border is looked for,
 	// mm: a voxel or three.
 	probeReach = 1.5
@@ -92,6 +97,7 @@ func (j *judge) objections(i int, b Body) []string {
 	}
 	add(j.wrongSide(st, b))
 	add(j.wrongHeight(st, b))
+	add(j.standing(st, b))
 	if bordered, probed := j.bordered(b); st.Kind == casefile.Sinus && probed >= fewestProbed && bordered < leastBordered {
 		add(fmt.Sprintf("only %.0f %% of it follow a border in the planning scan with the darker side inwards, as that of an aerated sinus does", 100*bordered))
 	}
@@ -192,6 +198,24 @@ func (j *judge) wrongHeight(st casefile.Structure, b Body) string {
 		return fmt.Sprintf("its middle lies %.0f mm below the platforms, where a sinus lies above them", -over)
 	case st.Kind == casefile.Nerve && jaw == tooth.Lower && over > belowPlatform:
 		return fmt.Sprintf("its middle lies %.0f mm above the platforms, where a canal lies below them", over)
+	}
+	return ""
+}
+
+// standing tells a canal that runs up and down beside a site, as roots do.
+func (j *judge) standing(st casefile.Structure, b Body) string {
+	if st.Kind != casefile.Nerve || b.Surface || len(b.Points) < 2 {
+		return ""
+	}
+	along := r3.Sub(b.Points[len(b.Points)-1], b.Points[0])
+	angle := geom.Degrees(math.Atan2(math.Hypot(along.X, along.Y), math.Abs(along.Z)))
+	if r3.Norm(along) < longestUpright || angle > upright {
+		return ""
+	}
+	for _, f := range j.plan.Fixtures {
+		if to := r3.Sub(f.Planned.Entry, middle(b)); math.Hypot(to.X, to.Y) < besideSite {
+			return fmt.Sprintf("it runs up and down beside site %s, %.0f° from the vertical, as a root does and no canal", f.Site.Label(j.plan.Numbering), angle)
+		}
 	}
 	return ""
 }

@@ -1,7 +1,7 @@
 // Package whereabouts judges whether a structure of a case can be what and where
 // the case says: of a plausible size for its kind, in the planning scan, on the
 // side and at the height that its name, its kind and the sites call for, and, for
-// a sinus, with air in it.
+// a sinus, with air in it, for a canal, running along the jaw.
 //
 // Conventions: planning frame, patient LPS, mm. Where something is wrong, the
 // coordinates are read in other units and mirrored, and the reading that would be
