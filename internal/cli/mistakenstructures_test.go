@@ -34,10 +34,16 @@ func upper(t *testing.T) {
 	require.NoError(t, os.Rename("upper/case-matrix.toml", "upper/case.toml"))
 }
 
-// reshape rewrites the right sinus; to gives a corner's new place.
+// reshape rewrites the right sinus.
 func reshape(t *testing.T, to func(geom.Vec) geom.Vec, keep func(middle geom.Vec) bool) {
 	t.Helper()
-	path := filepath.Join("upper", sinusFile)
+	reshapeFile(t, filepath.Join("upper", sinusFile), to, keep)
+}
+
+// reshapeFile rewrites a surface; to gives a corner's new place, keep whether a
+// triangle stays (nil: all do).
+func reshapeFile(t *testing.T, path string, to func(geom.Vec) geom.Vec, keep func(middle geom.Vec) bool) {
+	t.Helper()
 	m, err := stl.Read(path)
 	require.NoError(t, err)
 	out := make([]byte, 84)

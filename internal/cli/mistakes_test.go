@@ -32,6 +32,7 @@ var mistakes = []struct {
 	{"Texts that look like the program's own lines", textMistakes},
 	{"Alignments", alignmentMistakes},
 	{"Sites", siteMistakes},
+	{"Drawn at random", drawnMistakes},
 }
 
 // What is said about each mistake stands in testdata/mistakes.md, for people to
