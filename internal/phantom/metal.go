@@ -47,12 +47,19 @@ func newPlacedFixture(f Fixture, at frame, turn float64) *placedFixture {
 	}
 }
 
-// collar is the smooth coronal part without thread, mm; taperFrom is where
+// usualCollar is the usual smooth coronal part without thread, mm; taperFrom is where
 // along the length the taper starts.
 const (
-	collar    = 1.0
-	taperFrom = 0.3
+	usualCollar = 1.0
+	taperFrom   = 0.3
 )
+
+func (f *Fixture) collar() float64 {
+	if f.Collar == 0 {
+		return usualCollar
+	}
+	return f.Collar
+}
 
 // crestRadius is the radius of the envelope at z from the platform: straight,
 // then tapered, then rounded.
@@ -73,7 +80,7 @@ func (p *placedFixture) surfaceRadius(z, theta float64) float64 {
 	if p.ThreadDepth == 0 {
 		return r
 	}
-	fade := smoothstep(collar*0.6, collar*1.4, z) * (1 - smoothstep(p.Length-p.ApexRound-0.2, p.Length-0.1, z))
+	fade := smoothstep(0.6*p.collar(), 1.4*p.collar(), z) * (1 - smoothstep(p.Length-p.ApexRound-0.2, p.Length-0.1, z))
 	if fade == 0 {
 		return r
 	}
@@ -116,15 +123,20 @@ func (p *placedFixture) alloy() alloy { return titanium }
 // coronal of the platform with a screw that goes into the bore.
 type abutment struct {
 	*placedFixture
+	foot  float64 // radius at the platform
 	top   float64 // radius at its coronal end
 	shank float64 // how deep its screw goes, mm
 }
 
+// usualStep is by how much the radius of a usual cap's foot lies inside the platform's, mm.
+const usualStep = 0.1
+
 func newAbutment(p *placedFixture) *abutment {
-	l := &abutment{placedFixture: p, top: p.Diameter/2 - 0.1, shank: 0.7 * p.BoreDepth}
+	l := &abutment{placedFixture: p, foot: p.Diameter/2 - usualStep + p.CapWider/2, shank: 0.7 * p.BoreDepth}
+	l.top = l.foot
 	switch p.Cap {
 	case Healing:
-		l.top = p.Diameter/2 + 0.12*p.CapHeight
+		l.top = l.foot + usualStep + 0.12*p.CapHeight
 	case AbutmentCrown:
 		l.top = 0.62 * p.Diameter / 2
 	}
@@ -134,10 +146,9 @@ func newAbutment(p *placedFixture) *abutment {
 func (c *abutment) distance(q geom.Vec) float64 {
 	l := c.fromJaw(q)
 	r := math.Sqrt(l.X*l.X + l.Y*l.Y)
-	foot := c.Diameter/2 - 0.1
 	u := clamp01(-l.Z / c.CapHeight)
-	slope := (c.top - foot) / c.CapHeight
-	body := max((r-foot-(c.top-foot)*u)/math.Sqrt(1+slope*slope), l.Z, -l.Z-c.CapHeight)
+	slope := (c.top - c.foot) / c.CapHeight
+	body := max((r-c.foot-(c.top-c.foot)*u)/math.Sqrt(1+slope*slope), l.Z, -l.Z-c.CapHeight)
 	if c.BoreRadius == 0 {
 		return body
 	}
@@ -148,7 +159,7 @@ func (c *abutment) distance(q geom.Vec) float64 {
 }
 
 func (c *abutment) capsule() (a, b geom.Vec, r float64) {
-	return c.toJaw(geom.Vec{Z: -c.CapHeight}), c.toJaw(geom.Vec{Z: c.shank}), max(c.top, c.Diameter/2) + 0.05
+	return c.toJaw(geom.Vec{Z: -c.CapHeight}), c.toJaw(geom.Vec{Z: c.shank}), max(c.top, c.foot, c.Diameter/2) + 0.05
 }
 
 // shellCrown is a cast metal crown: the outer shape of a tooth's crown, hollow

@@ -51,6 +51,8 @@ type Fixture struct {
 	BoreDepth        float64 // mm, from the platform
 	Cap              Cap
 	CapHeight        float64 // coronally of the platform, mm
+	CapWider         float64 `json:",omitempty"` // diameter of the cap's foot, over a usual one's, which is 0.2 mm narrower than the platform, mm
+	Collar           float64 `json:",omitempty"` // smooth coronal part without thread, mm; 0 = 1
 
 	Lean [2]float64 // planned lean of the apex to mesial and to buccal, degrees
 	Sink float64    // planned depth of the platform below the ridge's top, mm
@@ -204,7 +206,7 @@ func (f Fixture) check() error {
 	}
 	capLow := 0.0
 	if f.Cap != NoCap {
-		capLow = 0.5
+		capLow = 0.05
 	}
 	return checkLimits([]limit{
 		{"diameter", f.Diameter, 2, 8, "mm"},
