@@ -39,10 +39,19 @@ type Set struct {
 // Achieved is the pose of one placed fixture.
 type Achieved struct {
 	Kind             Kind
-	Pose             *geom.Pose // nil when no fixture was found; the rest is then empty but Kind and Flags
-	Diameter, Length float64    // mm
+	Pose             *geom.Pose   // nil when no fixture was found; the rest is then empty but Kind and Flags
+	Diameter, Length float64      // mm
+	Shown            *ShownLength // nil where the record is not looked into for it
 	Budget           Budget
 	Flags            []measurement.Flag
+}
+
+// ShownLength is what the record shows of a fixture's length, whatever the case file
+// states. Length is platform to apex, mm, and U its standard uncertainty; NaN where
+// nothing is to be seen.
+type ShownLength struct {
+	Confirmed bool // the record shows the stated length
+	Length, U float64
 }
 
 // Source is one contribution to the uncertainty of a pose.

@@ -279,6 +279,12 @@ func (s *Site) figures(flags []measurement.Flag, seed uint64) error {
 	}
 	placed := placement(*achieved.Pose, achieved.Diameter, achieved.Length)
 	out.Achieved = &placed
+	if shown := achieved.Shown; shown != nil {
+		out.LengthSeen = &shown.Confirmed
+		if shown.U == shown.U {
+			out.LengthFound = &measurement.Estimate{Value: shown.Length, U: shown.U}
+		}
+	}
 	d, err := deviation.Of(plan.Planned, *achieved.Pose, s.Directions)
 	if err != nil {
 		return err

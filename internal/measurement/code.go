@@ -64,6 +64,7 @@ const (
 	CodeTruncated              Code = "truncated"
 	CodeDiameterMismatch       Code = "diameter-mismatch"
 	CodeLengthMismatch         Code = "length-mismatch"
+	CodeLengthOnTrust          Code = "length-on-trust"
 	CodeOtherLength            Code = "other-length"
 	CodeCoronalEndNotSeen      Code = "coronal-end-not-seen"
 	CodePlatformCovered        Code = "platform-covered"
@@ -153,6 +154,7 @@ var Codes = []CodeMeaning{
 	{CodeTruncated, "fixture", "doubt", "a part of the fixture lies outside the scan"},
 	{CodeDiameterMismatch, "fixture", "doubt", "the metal has another width than the fixture is stated to have"},
 	{CodeLengthMismatch, "fixture", "doubt", "the metal has another length than the fixture is stated to have"},
+	{CodeLengthOnTrust, "fixture", "notice", "the scan does not show the fixture's length, which was taken as stated"},
 	{CodeOtherLength, "fixture", "notice", "another length than the planned one was placed"},
 	{CodeCoronalEndNotSeen, "fixture", "notice", "where the metal ends coronally is not seen"},
 	{CodePlatformCovered, "fixture", "notice", "metal goes on coronally of the platform"},

@@ -134,10 +134,18 @@ type Fixture struct {
 	Guidance    string       `json:"guidance,omitempty"`
 	Planned     Placement    `json:"planned"`
 	Achieved    *Placement   `json:"achieved,omitempty"`
+	LengthSeen  *bool        `json:"length_seen,omitempty"`     // the record shows the length; absent where it is not looked into for it
+	LengthFound *Estimate    `json:"length_found_mm,omitempty"` // the length that it shows
 	Deviation   *Values      `json:"deviation,omitempty"`
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
 	Flags       Flags        `json:"flags"`
+}
+
+// Estimate is a value and its standard uncertainty.
+type Estimate struct {
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
 }
 
 // Placement is a fixture's place and size.

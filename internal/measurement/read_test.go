@@ -91,9 +91,9 @@ func TestAMissingNumberIsNotZero(t *testing.T) {
 		assert.ErrorContains(t, err, "is missing or no number", path)
 		restore()
 	})
-	// 7 figures, their 21 interval ends, 3 floors, 5 of a source, 4 sizes, 1
-	// planned clearance, and the 18 interval ends of directional figures.
-	assert.Equal(t, 7+21+3+5+4+1+18, required)
+	// 7 figures, their 21 interval ends, 3 floors, 5 of a source, 4 sizes, 2 of the
+	// length found, 1 planned clearance, and the 18 interval ends of directional figures.
+	assert.Equal(t, 7+21+3+5+4+2+1+18, required)
 
 	place := raw["fixtures"].([]any)[0].(map[string]any)["planned"].(map[string]any)
 	place["entry"] = []any{1.0, 2.0}

@@ -300,6 +300,9 @@ func planText(f measurement.Fixture) string {
 	if a := f.Achieved; a != nil && (a.Diameter != f.Planned.Diameter || sized(*a) != sized(f.Planned)) {
 		plan += " Placed: " + sized(*a) + "."
 	}
+	if f.LengthSeen != nil && *f.LengthSeen {
+		plan += " The scan confirms the length."
+	}
 	return plan
 }
 

@@ -131,7 +131,7 @@ var definitions = [][2]string{
 // method is everything behind the figures.
 func (d *Document) method(c *measurement.Case, o Options) {
 	d.add(heading{Level: 2, Text: "How it was measured"},
-		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. Deviations and clearances follow from the two poses."},
+		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. That length was held against where the scan shows the platform. Deviations and clearances follow from the two poses."},
 		heading{Level: 3, Text: "Definitions"})
 	defs := table{Dense: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
 	for _, x := range definitions {

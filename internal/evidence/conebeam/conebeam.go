@@ -9,6 +9,7 @@ package conebeam
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -92,6 +93,8 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		pose := r.PostToPre.ApplyPose(f.Pose)
 		out.Fixtures[i].Pose = &pose
 		out.Fixtures[i].Diameter, out.Fixtures[i].Length = s.Plan.Fixtures[i].PlacedDiameter, f.Length
+		out.Fixtures[i].Shown = &evidence.ShownLength{Confirmed: f.Shown.Verdict == fixture.Confirmed, Length: f.Shown.Length, U: f.Shown.U}
+		out.Fixtures[i].Flags = assumedSizes(f.Flags, s.Plan.Fixtures[i])
 		out.Fixtures[i].Budget = budget(f.Sources, pose, r, s.Plan.Fixtures)
 	}
 	if f := mirrored(found); f != nil {
@@ -101,6 +104,21 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		p := r.PostToPre.Apply(b.Centre)
 		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOtherFixture, Level: measurement.Notice,
 			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
+	}
+	return out
+}
+
+// assumedSizes adds to what flags say of a fixture's size that the case file does not
+// state what was placed.
+func assumedSizes(flags []measurement.Flag, f casefile.Fixture) []measurement.Flag {
+	out := slices.Clone(flags)
+	for i := range out {
+		switch c := out[i].Code; {
+		case (c == measurement.CodeLengthOnTrust || c == measurement.CodeLengthMismatch) && !f.LengthGiven:
+			out[i].Message += "; the case file gives no placed_length, so the planned length was assumed"
+		case c == measurement.CodeDiameterMismatch && !f.DiameterGiven:
+			out[i].Message += "; the case file gives no placed_diameter, so the planned diameter was assumed"
+		}
 	}
 	return out
 }

@@ -98,6 +98,7 @@ type Fixture struct {
 	// The size of the placed fixture; the planned one's where the file gives
 	// none.
 	PlacedDiameter, PlacedLength float64
+	DiameterGiven, LengthGiven   bool // the file states the placed fixture's
 }
 
 // Mesh is the surface that a planned fixture was fitted to.

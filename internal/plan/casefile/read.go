@@ -169,10 +169,11 @@ func (c *Case) readFixture(t table) Fixture {
 		}
 	}
 	f.PlacedDiameter, f.PlacedLength = f.Diameter, f.Length
-	if t.has("placed_diameter") {
+	f.DiameterGiven, f.LengthGiven = t.has("placed_diameter"), t.has("placed_length")
+	if f.DiameterGiven {
 		f.PlacedDiameter = t.number("placed_diameter", minDiameter, maxDiameter)
 	}
-	if t.has("placed_length") {
+	if f.LengthGiven {
 		f.PlacedLength = t.number("placed_length", minLength, maxLength)
 	}
 	return f
