@@ -218,6 +218,8 @@ func (f Fixture) check() error {
 		{"bore radius", f.BoreRadius, 0, f.Diameter/2 - f.ThreadDepth - 0.15, "mm"},
 		{"bore depth", f.BoreDepth, 0, f.Length - 1, "mm"},
 		{"cap height", f.CapHeight, capLow, 12, "mm"},
+		{"cap's surplus width", f.CapWider, 0.2 - f.Diameter/2, 4, "mm"},
+		{"collar", f.Collar, 0, 5, "mm"},
 		{"gap", f.Gap, 0, 20, "mm"},
 		{"sink", f.Sink, -5, 10, "mm"},
 		{"lean to mesial", f.Lean[0], -60, 60, "degrees"},
