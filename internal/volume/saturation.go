@@ -100,6 +100,58 @@ func (v *Volume) SaturationLevel(slices []Extremes) float64 {
 	return math.NaN()
 }
 
+// SaturationLevels is the grey value at which each slice of the voxels lo (included) to hi
+// (excluded) is clipped; NaN where it is not. The rule is that of SaturationLevel, for all
+// slices of the range together that end at the same stored value: slices that were rescaled
+// each for itself are clipped each at its own grey value, and so are parts that were put
+// together.
+func (v *Volume) SaturationLevels(lo, hi [3]int) []float64 {
+	type top struct {
+		stored uint16
+		rising bool
+	}
+	type count struct{ at, below int }
+	tops := make([]top, hi[2]-lo[2])
+	counts := make(map[top]count)
+	for n := range tops {
+		k := lo[2] + n
+		var stored []uint16
+		for j := lo[1]; j < hi[1]; j++ {
+			at := (k*v.Size[1] + j) * v.Size[0]
+			stored = append(stored, v.Stored[at+lo[0]:at+hi[0]]...)
+		}
+		e := ExtremesOf(stored, v.Padding)
+		t := top{e.High, v.Slope[k] > 0}
+		if !t.rising {
+			t.stored = e.Low
+		}
+		tops[n] = t
+		if e.Voxels == 0 {
+			continue
+		}
+		window := belowTop * float64(e.High-e.Low)
+		c := counts[t]
+		for _, s := range stored {
+			switch away := math.Abs(float64(s) - float64(t.stored)); {
+			case v.Padded(s) || away > window:
+			case away == 0:
+				c.at++
+			default:
+				c.below++
+			}
+		}
+		counts[t] = c
+	}
+	out := make([]float64, len(tops))
+	for n, t := range tops {
+		out[n] = math.NaN()
+		if c := counts[t]; c.at >= minPlateau && c.at > c.below {
+			out[n] = v.Slope[lo[2]+n]*float64(t.stored) + v.Intercept[lo[2]+n]
+		}
+	}
+	return out
+}
+
 // countNearTop counts the voxels of slice k that have the grey value high, and
 // those up to window below it.
 func (v *Volume) countNearTop(k int, e Extremes, high, window float64) (atTop, below int) {
