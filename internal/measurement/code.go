@@ -59,6 +59,7 @@ const (
 	CodeOtherFixture           Code = "other-fixture"
 	CodeFitNotConverged        Code = "fit-not-converged"
 	CodeFixtureSaturated       Code = "fixture-saturated"
+	CodeMetalCompressed        Code = "metal-compressed"
 	CodeTouchingMetal          Code = "touching-metal"
 	CodeMotionArtefact         Code = "motion-artefact"
 	CodeTruncated              Code = "truncated"
@@ -149,6 +150,7 @@ var Codes = []CodeMeaning{
 	{CodeOtherFixture, "fixture", "notice", "another fixture is there that no plan names"},
 	{CodeFitNotConverged, "fixture", "doubt", "the fit did not come to rest"},
 	{CodeFixtureSaturated, "fixture", "notice", "the scan is clipped below the metal's own brightness"},
+	{CodeMetalCompressed, "fixture", "doubt", "the scan squeezes bright grey values, or its metal artefacts were reduced"},
 	{CodeTouchingMetal, "fixture", "doubt or notice", "other metal or a streak hides a part of the surface; a doubt where it is most of it"},
 	{CodeMotionArtefact, "fixture", "doubt", "edges look doubled, as when the head moves during the scan"},
 	{CodeTruncated, "fixture", "doubt", "a part of the fixture lies outside the scan"},

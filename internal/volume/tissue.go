@@ -18,9 +18,9 @@ const (
 	// more of a jaw scan's field where it shows any.
 	airQuantile = 0.01
 	// Bone and enamel (the brightest hundredth) lie 1 to 3 times as far above soft tissue
-	// as that above air; beyond twofold of that it was no air. From memory: Hounsfield's
-	// units of cortical bone 1000 to 2000, of enamel 2000 to 3000.
-	leastHard, mostHard = 0.7, 6.0
+	// as that above air, metal among them farther; where they do not, it was no air. From
+	// memory: Hounsfield's units of cortical bone 1000 to 2000, of enamel 2000 to 3000.
+	leastHard, mostHard = 1.0, 6.0
 )
 
 // TissueStep is the step of the grey value from air to soft tissue: the scan's own
@@ -28,7 +28,7 @@ const (
 //
 // Air is the lowest grey value where that is common, or else the lowest hundredth; soft
 // tissue is the mode of what lies nearer to the median than to air. A scan whose air is
-// cut off shows too small a step.
+// cut off shows too small a step; one filled somewhat below air too large a one.
 func (v *Volume) TissueStep() float64 {
 	var greys []float32
 	for k := 0; k < v.Size[2]; k += tissueStride {
