@@ -402,7 +402,7 @@ func TestReadFolderAndFile(t *testing.T) {
 func TestLongCentreLineKeepsItsPlaces(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(minimal + "[[structure]]\nname = \"canal\"\nkind = \"nerve\"\nradius = 1\npath = [\n")
-	const points = 20000
+	const points = maxPath
 	for i := range points {
 		if i == points-1 {
 			b.WriteString("[1, 2, nan],\n")
@@ -414,7 +414,7 @@ func TestLongCentreLineKeepsItsPlaces(t *testing.T) {
 	_, err := parse("case.toml", []byte(b.String()))
 	fault := asFault(t, err)
 	assert.Equal(t, 16+points, fault.Line)
-	assert.Equal(t, "structure 1, path, point 20000, number 3", fault.Field)
+	assert.Equal(t, fmt.Sprintf("structure 1, path, point %d, number 3", points), fault.Field)
 }
 
 func FuzzParse(f *testing.F) {
