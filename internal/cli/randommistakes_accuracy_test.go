@@ -5,6 +5,7 @@ package cli
 import (
 	"flag"
 	"fmt"
+	"strings"
 	"testing"
 )
 
@@ -28,4 +29,34 @@ func TestRandomMistakesAccuracy(t *testing.T) {
 		})
 	}
 	t.Log(tally(results))
+}
+
+var verdicts = []verdict{refused, doubted, noticed, untold, harmless, silent, lost}
+
+// tally is the table of how some trials ended.
+func tally(results []result) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "\n%-46s %4s", "kind", "n")
+	for _, v := range verdicts {
+		fmt.Fprintf(&b, " %9s", v)
+	}
+	row := func(name string, is func(result) bool) {
+		n := map[verdict]int{}
+		all := 0
+		for _, r := range results {
+			if is(r) {
+				n[r.verdict]++
+				all++
+			}
+		}
+		fmt.Fprintf(&b, "\n%-46s %4d", name, all)
+		for _, v := range verdicts {
+			fmt.Fprintf(&b, " %9d", n[v])
+		}
+	}
+	for _, k := range randomMistakes {
+		row(k.name, func(r result) bool { return r.kind == k.name })
+	}
+	row("all", func(result) bool { return true })
+	return b.String()
 }

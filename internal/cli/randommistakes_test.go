@@ -91,8 +91,6 @@ const (
 	lost     verdict = "lost"     // a file of the user's has changed
 )
 
-var verdicts = []verdict{refused, doubted, noticed, untold, harmless, silent, lost}
-
 // result is what became of a trial.
 type result struct {
 	verdict
@@ -292,34 +290,6 @@ func farthest(t *testing.T, home string, c *measurement.Case) (mm, degrees float
 		}
 	}
 	return most[measurement.MM], most[measurement.Degrees], fmt.Sprintf(" (%s, %s)", at[measurement.MM], at[measurement.Degrees])
-}
-
-// tally is the table of how some trials ended.
-func tally(results []result) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "\n%-46s %4s", "kind", "n")
-	for _, v := range verdicts {
-		fmt.Fprintf(&b, " %9s", v)
-	}
-	row := func(name string, is func(result) bool) {
-		n := map[verdict]int{}
-		all := 0
-		for _, r := range results {
-			if is(r) {
-				n[r.verdict]++
-				all++
-			}
-		}
-		fmt.Fprintf(&b, "\n%-46s %4d", name, all)
-		for _, v := range verdicts {
-			fmt.Fprintf(&b, " %9d", n[v])
-		}
-	}
-	for _, k := range randomMistakes {
-		row(k.name, func(r result) bool { return r.kind == k.name })
-	}
-	row("all", func(result) bool { return true })
-	return b.String()
 }
 
 // drawnMistakes are some of them, the quicker ones, for the table of mistakes.

@@ -53,12 +53,15 @@ func Between(a Shape, placesA []geom.Pose, b Shape, placesB []geom.Pose) ([]floa
 	return out, nil
 }
 
-// placeAll puts a shape at every place.
+// placeAll puts a shape at every place. Where the length is uncertain, some are too short
+// for the shape's rounding, which then takes half of them.
 func placeAll(shape Shape, places []geom.Pose) ([]Envelope, error) {
 	out := make([]Envelope, len(places))
 	for i, p := range places {
 		var err error
-		if out[i], err = shape.Place(p); err != nil {
+		s := shape
+		s.Round = min(s.Round, p.Length()/2)
+		if out[i], err = s.Place(p); err != nil {
 			return nil, fmt.Errorf("draw %d of the fixture's place: %w", i+1, err)
 		}
 	}
