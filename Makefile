@@ -22,7 +22,7 @@ demo: build
 
 # Measures some fifty phantoms: takes several minutes.
 reports:
-	mkdir -p reports
+	rm -rf reports && mkdir reports
 	go test -tags samples -count=1 -timeout 3h -run TestWriteSamples ./internal/cli
 
 test:

@@ -28,6 +28,7 @@ var order = [][]string{
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/hotelling",
 		"dicom/element", "dicom/codec/codestream"},
+	{"dicom/codec/codectest"},
 	{"dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
 	{"stats/learningcurve", "plan/meshaxis", "plan/plantable"},
 	// from the files to the figures of one case

@@ -124,7 +124,7 @@ var definitions = [][2]string{
 	{"tilt of the apex", "The angle seen in the mesiodistal and in the buccolingual plane."},
 	{"clearance", "Smallest distance from the fixture's envelope (outer thread diameter, rounded apex) to a structure's surface; negative is a penetration. The structure is taken as drawn in the plan, without an uncertainty of its own."},
 	{"standard uncertainty, u", "Standard deviation of a figure's error (JCGM 100:2008)."},
-	{"95 % interval", "Interval from carrying the uncertainty of both ends to each figure by 20 000 random draws (JCGM 101:2008); for distances and angles, which no error can make negative, Neyman's interval."},
+	{"95 % interval", "Interval from propagating the distributions of both ends to each figure by 20 000 random draws (JCGM 101:2008); for distances and angles, which no error can make negative, Neyman's interval."},
 	{"measurement floor", "What a perfectly placed fixture would show in this scan in 95 of 100 measurements at most. A smaller figure cannot be told from zero."},
 }
 

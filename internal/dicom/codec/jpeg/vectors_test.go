@@ -1,79 +1,32 @@
 package jpeg
 
 import (
-	"bufio"
-	"crypto/sha256"
-	"encoding/base64"
-	"encoding/binary"
-	"encoding/hex"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/dicom/codec/codectest"
 	"plumbline/internal/dicom/codec/codestream"
 )
 
-// vector is a line of testdata/jpeg/vectors.csv, which testdata/codec_vectors.py
-// makes with dcmtk and gdcm.
-type vector struct {
-	name                           string
-	columns, rows, bits, precision int
-	lossy                          bool
-	digest                         string
-	stream                         []byte
-}
-
-func vectors(t testing.TB) []vector {
+// vectors are those of the table; testdata/codec_vectors.py makes them with dcmtk and gdcm.
+func vectors(t testing.TB) []codectest.Vector {
 	t.Helper()
-	file, err := os.Open("../../../../testdata/jpeg/vectors.csv")
-	require.NoError(t, err)
-	defer file.Close()
-	var all []vector
-	lines := bufio.NewScanner(file)
-	for n := 0; lines.Scan(); n++ {
-		if n < 2 { // source and column names
-			continue
-		}
-		f := strings.Split(lines.Text(), ",")
-		require.Len(t, f, 8)
-		v := vector{name: f[0], lossy: f[5] == "true", digest: f[6]}
-		for i, to := range []*int{&v.columns, &v.rows, &v.bits, &v.precision} {
-			*to, err = strconv.Atoi(f[1+i])
-			require.NoError(t, err)
-		}
-		v.stream, err = base64.StdEncoding.DecodeString(f[7])
-		require.NoError(t, err)
-		all = append(all, v)
-	}
-	require.NoError(t, lines.Err())
-	require.Greater(t, len(all), 50)
-	return all
-}
-
-func digest(samples []uint16) string {
-	raw := make([]byte, 2*len(samples))
-	for i, v := range samples {
-		binary.LittleEndian.PutUint16(raw[2*i:], v)
-	}
-	sum := sha256.Sum256(raw)
-	return hex.EncodeToString(sum[:])
+	return codectest.Read(t, "../../../../testdata/jpeg/vectors.csv", 50)
 }
 
 // Lossless streams give what was coded and lossy ones what dcmdjpeg makes of
 // them, both to the grey level.
 func TestVectors(t *testing.T) {
 	for _, v := range vectors(t) {
-		t.Run(v.name, func(t *testing.T) {
-			dst := make([]uint16, v.columns*v.rows)
-			precision, lossy, err := Decode(dst, v.stream, v.columns, v.rows, v.bits)
+		t.Run(v.Name, func(t *testing.T) {
+			dst := make([]uint16, v.Columns*v.Rows)
+			precision, lossy, err := Decode(dst, v.Stream, v.Columns, v.Rows, v.Bits)
 			require.NoError(t, err)
-			assert.Equal(t, v.precision, precision)
-			assert.Equal(t, v.lossy, lossy)
-			assert.Equal(t, v.digest, digest(dst))
+			assert.Equal(t, v.Precision, precision)
+			assert.Equal(t, v.Lossy, lossy)
+			assert.Equal(t, v.Digest, codectest.Digest(dst))
 		})
 	}
 }
@@ -81,20 +34,20 @@ func TestVectors(t *testing.T) {
 // A stream that is cut is an error, unless only what follows its last sample is gone.
 func TestTruncated(t *testing.T) {
 	for _, v := range vectors(t) {
-		dst := make([]uint16, v.columns*v.rows)
-		for n := 0; n < len(v.stream); n++ {
-			if n%11 != 0 && len(v.stream)-n > 8 {
+		dst := make([]uint16, v.Columns*v.Rows)
+		for n := 0; n < len(v.Stream); n++ {
+			if n%11 != 0 && len(v.Stream)-n > 8 {
 				continue
 			}
-			_, _, err := Decode(dst, v.stream[:n], v.columns, v.rows, v.bits)
+			_, _, err := Decode(dst, v.Stream[:n], v.Columns, v.Rows, v.Bits)
 			if err == nil { // FF of the last byte's padding, FFD9 and a zero
-				require.GreaterOrEqual(t, n, len(v.stream)-4, v.name)
-				require.Equal(t, v.digest, digest(dst), v.name)
+				require.GreaterOrEqual(t, n, len(v.Stream)-4, v.Name)
+				require.Equal(t, v.Digest, codectest.Digest(dst), v.Name)
 				continue
 			}
 			var format *codestream.Error
-			require.ErrorAs(t, err, &format, v.name)
-			require.False(t, format.Unsupported, v.name)
+			require.ErrorAs(t, err, &format, v.Name)
+			require.False(t, format.Unsupported, v.Name)
 			require.LessOrEqual(t, format.Offset, n)
 		}
 	}
@@ -102,7 +55,7 @@ func TestTruncated(t *testing.T) {
 
 func FuzzDecode(f *testing.F) {
 	for _, v := range vectors(f) {
-		f.Add(v.stream, uint8(v.columns), uint8(v.rows))
+		f.Add(v.Stream, uint8(v.Columns), uint8(v.Rows))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, columns, rows uint8) {
 		dst := make([]uint16, int(columns)*int(rows))

@@ -1,15 +1,8 @@
 package jpeg2000
 
 import (
-	"bufio"
 	"bytes"
-	"compress/zlib"
-	"crypto/sha256"
-	"encoding/base64"
 	"encoding/binary"
-	"encoding/hex"
-	"io"
-	"os"
 	"runtime"
 	"strconv"
 	"strings"
@@ -18,84 +11,31 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/dicom/codec/codectest"
 	"plumbline/internal/dicom/codec/codestream"
 )
 
-// vector is a line of testdata/vectors.csv, which testdata/vectors.py makes with
-// OpenJPEG, gdcm and FFmpeg.
-type vector struct {
-	name                     string
-	columns, rows, precision int
-	signed, lossy            bool
-	digest                   string
-	stream                   []byte
-	words                    []uint16 // of the irreversible transform
-}
-
-func vectors(t testing.TB) []vector {
+// vectors are those of the table; testdata/vectors.py makes them with OpenJPEG, gdcm and FFmpeg.
+func vectors(t testing.TB) []codectest.Vector {
 	t.Helper()
-	file, err := os.Open("testdata/vectors.csv")
-	require.NoError(t, err)
-	defer file.Close()
-	var all []vector
-	lines := bufio.NewScanner(file)
-	lines.Buffer(nil, 1<<20)
-	for n := 0; lines.Scan(); n++ {
-		if n < 2 { // source and column names
-			continue
-		}
-		f := strings.Split(lines.Text(), ",")
-		require.Len(t, f, 9)
-		v := vector{name: f[0], signed: f[4] == "1", lossy: f[5] == "true", digest: f[6]}
-		for i, to := range []*int{&v.columns, &v.rows, &v.precision} {
-			*to, err = strconv.Atoi(f[1+i])
-			require.NoError(t, err)
-		}
-		v.stream, err = base64.StdEncoding.DecodeString(f[7])
-		require.NoError(t, err)
-		if f[8] != "" {
-			packed, err := base64.StdEncoding.DecodeString(f[8])
-			require.NoError(t, err)
-			z, err := zlib.NewReader(bytes.NewReader(packed))
-			require.NoError(t, err)
-			raw, err := io.ReadAll(z)
-			require.NoError(t, err)
-			require.Len(t, raw, 2*v.columns*v.rows)
-			for i := 0; i < len(raw); i += 2 {
-				v.words = append(v.words, binary.LittleEndian.Uint16(raw[i:]))
-			}
-		}
-		all = append(all, v)
-	}
-	require.NoError(t, lines.Err())
-	require.Greater(t, len(all), 100)
-	return all
+	return codectest.Read(t, "testdata/vectors.csv", 100)
 }
 
-func find(t testing.TB, name string) vector {
+func find(t testing.TB, name string) codectest.Vector {
 	t.Helper()
 	for _, v := range vectors(t) {
-		if v.name == name {
+		if v.Name == name {
 			return v
 		}
 	}
 	t.Fatalf("no vector %s", name)
-	return vector{}
-}
-
-func digest(samples []uint16) string {
-	raw := make([]byte, 2*len(samples))
-	for i, v := range samples {
-		binary.LittleEndian.PutUint16(raw[2*i:], v)
-	}
-	sum := sha256.Sum256(raw)
-	return hex.EncodeToString(sum[:])
+	return codectest.Vector{}
 }
 
 // value is what a word says.
-func (v vector) value(w uint16) int {
-	if v.signed && w>>(v.precision-1) == 1 {
-		return int(w) - 1<<v.precision
+func value(v codectest.Vector, w uint16) int {
+	if v.Signed && w>>(v.Precision-1) == 1 {
+		return int(w) - 1<<v.Precision
 	}
 	return int(w)
 }
@@ -104,20 +44,20 @@ func (v vector) value(w uint16) int {
 // ones to the step, as a rounding may fall on the other side.
 func TestVectors(t *testing.T) {
 	for _, v := range vectors(t) {
-		t.Run(v.name, func(t *testing.T) {
-			dst := make([]uint16, v.columns*v.rows)
-			precision, signed, lossy, err := Decode(dst, v.stream, v.columns, v.rows, 16)
+		t.Run(v.Name, func(t *testing.T) {
+			dst := make([]uint16, v.Columns*v.Rows)
+			precision, signed, lossy, err := Decode(dst, v.Stream, v.Columns, v.Rows, 16)
 			require.NoError(t, err)
-			assert.Equal(t, v.precision, precision)
-			assert.Equal(t, v.signed, signed)
-			assert.Equal(t, v.lossy, lossy)
-			if v.words == nil {
-				assert.Equal(t, v.digest, digest(dst))
+			assert.Equal(t, v.Precision, precision)
+			assert.Equal(t, v.Signed, signed)
+			assert.Equal(t, v.Lossy, lossy)
+			if v.Words == nil {
+				assert.Equal(t, v.Digest, codectest.Digest(dst))
 				return
 			}
-			require.Equal(t, v.digest, digest(v.words))
+			require.Equal(t, v.Digest, codectest.Digest(v.Words))
 			for i, w := range dst {
-				require.InDelta(t, v.value(v.words[i]), v.value(w), 1, "sample %d", i)
+				require.InDelta(t, value(v, v.Words[i]), value(v, w), 1, "sample %d", i)
 			}
 		})
 	}
@@ -126,22 +66,22 @@ func TestVectors(t *testing.T) {
 // A stream that is cut is an error, unless only the end marker is gone.
 func TestTruncated(t *testing.T) {
 	for _, v := range vectors(t) {
-		if strings.HasPrefix(v.name, "boxes") || strings.HasPrefix(v.name, "ffmpeg") {
+		if strings.HasPrefix(v.Name, "boxes") || strings.HasPrefix(v.Name, "ffmpeg") {
 			continue // boxes say how long they are; the other ends with padding
 		}
-		dst := make([]uint16, v.columns*v.rows)
-		for n := 0; n < len(v.stream); n++ {
-			if n%37 != 0 && len(v.stream)-n > 8 {
+		dst := make([]uint16, v.Columns*v.Rows)
+		for n := 0; n < len(v.Stream); n++ {
+			if n%37 != 0 && len(v.Stream)-n > 8 {
 				continue
 			}
-			_, _, _, err := Decode(dst, v.stream[:n], v.columns, v.rows, 16)
+			_, _, _, err := Decode(dst, v.Stream[:n], v.Columns, v.Rows, 16)
 			if err == nil {
-				require.GreaterOrEqual(t, n, len(bytes.TrimRight(v.stream, "\x00"))-2, v.name)
+				require.GreaterOrEqual(t, n, len(bytes.TrimRight(v.Stream, "\x00"))-2, v.Name)
 				continue
 			}
 			var format *codestream.Error
-			require.ErrorAs(t, err, &format, v.name)
-			require.False(t, format.Unsupported, v.name)
+			require.ErrorAs(t, err, &format, v.Name)
+			require.False(t, format.Unsupported, v.Name)
 			require.LessOrEqual(t, format.Offset, n)
 		}
 	}
@@ -188,7 +128,7 @@ func edit(t testing.TB, stream []byte, change func(head map[byte][]byte)) []byte
 
 func TestErrors(t *testing.T) {
 	v := find(t, "reversible-openjpeg-12-bit-unsigned")
-	good := v.stream
+	good := v.Stream
 	put := func(marker byte, at int, b ...byte) []byte {
 		return edit(t, good, func(head map[byte][]byte) { copy(head[marker][at:], b) })
 	}
@@ -292,7 +232,7 @@ func TestErrors(t *testing.T) {
 		"more layers":             {put(markerCOD, 2, 0xFF, 0xFF), false, "bytes are too few for 65535 layers"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, _, _, err := Decode(make([]uint16, v.columns*v.rows), c.data, v.columns, v.rows, 16)
+			_, _, _, err := Decode(make([]uint16, v.Columns*v.Rows), c.data, v.Columns, v.Rows, 16)
 			require.Error(t, err)
 			assert.Contains(t, err.Error(), c.says)
 			var stream *codestream.Error
@@ -300,7 +240,7 @@ func TestErrors(t *testing.T) {
 			assert.Equal(t, c.unsupported, stream.Unsupported, err)
 		})
 	}
-	_, _, _, err := Decode(make([]uint16, v.columns*v.rows), good, v.columns, v.rows, 8)
+	_, _, _, err := Decode(make([]uint16, v.Columns*v.Rows), good, v.Columns, v.Rows, 8)
 	assert.ErrorContains(t, err, "12 bits a sample, at most 8 expected")
 	for _, size := range [][3]int{{0, 1, 0}, {1, 0, 0}, {-1, -1, 1}, {4, 4, 15}, {65536, 1, 65536}} {
 		_, _, _, err := Decode(make([]uint16, size[2]), good, size[0], size[1], 16)
@@ -319,18 +259,18 @@ func openEnd(stream []byte, sot int) []byte {
 // What the standard allows around an image and instead of what encoders write.
 func TestAllowedForms(t *testing.T) {
 	v := find(t, "reversible-openjpeg-12-bit-unsigned")
-	head, _, rest := parts(t, v.stream)
-	sot := len(v.stream) - len(rest)
+	head, _, rest := parts(t, v.Stream)
+	sot := len(v.Stream) - len(rest)
 	join := func(parts ...[]byte) []byte { return bytes.Join(parts, nil) }
-	before := func(segments ...[]byte) []byte { return join(v.stream[:sot], join(segments...), rest) }
+	before := func(segments ...[]byte) []byte { return join(v.Stream[:sot], join(segments...), rest) }
 	inTile := func(segments ...[]byte) []byte {
 		s := join(segments...)
-		out := join(v.stream[:sot+12], s, v.stream[sot+12:])
+		out := join(v.Stream[:sot+12], s, v.Stream[sot+12:])
 		binary.BigEndian.PutUint32(out[sot+6:], binary.BigEndian.Uint32(out[sot+6:])+uint32(len(s)))
 		return out
 	}
 	cod, qcd := head[markerCOD], head[markerQCD]
-	wrong := edit(t, v.stream, func(h map[byte][]byte) { h[markerCOD][8], h[markerQCD][0] = styleCausal, 0x20 })
+	wrong := edit(t, v.Stream, func(h map[byte][]byte) { h[markerCOD][8], h[markerQCD][0] = styleCausal, 0x20 })
 	repaired := func(where int, segments ...[]byte) []byte {
 		out := join(wrong[:where], join(segments...), wrong[where:])
 		if where > sot {
@@ -341,14 +281,14 @@ func TestAllowedForms(t *testing.T) {
 	box := func(kind string, content []byte) []byte {
 		return join(binary.BigEndian.AppendUint32(nil, uint32(8+len(content))), []byte(kind), content)
 	}
-	long := join([]byte{0, 0, 0, 1}, []byte("jp2c"), binary.BigEndian.AppendUint64(nil, uint64(16+len(v.stream))), v.stream)
+	long := join([]byte{0, 0, 0, 1}, []byte("jp2c"), binary.BigEndian.AppendUint64(nil, uint64(16+len(v.Stream))), v.Stream)
 	for name, data := range map[string][]byte{
-		"padding":                         join(v.stream, []byte{0}),
-		"no end":                          v.stream[:len(v.stream)-2],
-		"half an end":                     v.stream[:len(v.stream)-1],
-		"open end":                        openEnd(v.stream, sot),
-		"open end, padding":               openEnd(join(v.stream, []byte{0}), sot),
-		"open end, no end":                openEnd(v.stream[:len(v.stream)-2], sot),
+		"padding":                         join(v.Stream, []byte{0}),
+		"no end":                          v.Stream[:len(v.Stream)-2],
+		"half an end":                     v.Stream[:len(v.Stream)-1],
+		"open end":                        openEnd(v.Stream, sot),
+		"open end, padding":               openEnd(join(v.Stream, []byte{0}), sot),
+		"open end, no end":                openEnd(v.Stream[:len(v.Stream)-2], sot),
 		"lists of lengths, places":        before(segmentOf(markerTLM, 0, 0), segmentOf(markerPLM, 0), segmentOf(markerCRG, 0, 0, 0, 0)),
 		"the component's own parameters":  repaired(sot, segmentOf(markerCOC, join([]byte{0, 0}, cod[5:])...), segmentOf(markerQCC, join([]byte{0}, qcd)...)),
 		"the tile's parameters":           repaired(sot+12, segmentOf(markerCOD, cod...), segmentOf(markerQCD, qcd...)),
@@ -357,36 +297,36 @@ func TestAllowedForms(t *testing.T) {
 		"lengths in the tile":             inTile(segmentOf(markerPLT, 0, 1), segmentOf(markerCOM, 0, 1, 'a')),
 		"a change that changes nothing":   before(segmentOf(markerPOC, 0, 0, 0, 9, 33, 1, 0)),
 		"the tile's change over another":  join(before(segmentOf(markerPOC, 0, 0, 0, 1, 1, 1, 0))[:sot+11], inTile(segmentOf(markerPOC, 0, 0, 0, 1, 5, 1, 3))[sot:]),
-		"steps for more levels":           edit(t, v.stream, func(h map[byte][]byte) { h[markerQCD] = join(qcd, []byte{0x40, 0x40, 0x40}) }),
-		"a transform of no components":    edit(t, v.stream, func(h map[byte][]byte) { h[markerCOD][4] = 1 }),
-		"boxes":                           join(jp2Signature, box("ftyp", nil), box("jp2h", box("ihdr", make([]byte, 14))), box("jp2c", v.stream)),
-		"a box to the end":                join(jp2Signature, []byte{0, 0, 0, 0}, []byte("jp2c"), v.stream),
+		"steps for more levels":           edit(t, v.Stream, func(h map[byte][]byte) { h[markerQCD] = join(qcd, []byte{0x40, 0x40, 0x40}) }),
+		"a transform of no components":    edit(t, v.Stream, func(h map[byte][]byte) { h[markerCOD][4] = 1 }),
+		"boxes":                           join(jp2Signature, box("ftyp", nil), box("jp2h", box("ihdr", make([]byte, 14))), box("jp2c", v.Stream)),
+		"a box to the end":                join(jp2Signature, []byte{0, 0, 0, 0}, []byte("jp2c"), v.Stream),
 		"a long box":                      join(jp2Signature, long),
 	} {
 		t.Run(name, func(t *testing.T) {
-			dst := make([]uint16, v.columns*v.rows)
-			_, _, lossy, err := Decode(dst, data, v.columns, v.rows, 16)
+			dst := make([]uint16, v.Columns*v.Rows)
+			_, _, lossy, err := Decode(dst, data, v.Columns, v.Rows, 16)
 			require.NoError(t, err)
 			assert.False(t, lossy)
-			assert.Equal(t, v.digest, digest(dst))
+			assert.Equal(t, v.Digest, codectest.Digest(dst))
 		})
 	}
-	dst := make([]uint16, v.columns*v.rows)
-	_, _, _, err := Decode(dst, wrong, v.columns, v.rows, 16)
-	assert.True(t, err != nil || digest(dst) != v.digest, "the wrong parameters must do harm, or the cases above show nothing")
+	dst := make([]uint16, v.Columns*v.Rows)
+	_, _, _, err := Decode(dst, wrong, v.Columns, v.Rows, 16)
+	assert.True(t, err != nil || codectest.Digest(dst) != v.Digest, "the wrong parameters must do harm, or the cases above show nothing")
 }
 
 // A symbol behind each bit plane that is not what it must be is damage.
 func TestSegmentationSymbol(t *testing.T) {
 	v := find(t, "style-32-layers")
-	_, _, rest := parts(t, v.stream)
-	from := len(v.stream) - len(rest) + 14
-	dst := make([]uint16, v.columns*v.rows)
+	_, _, rest := parts(t, v.Stream)
+	from := len(v.Stream) - len(rest) + 14
+	dst := make([]uint16, v.Columns*v.Rows)
 	found := false
-	for at := from + 40; at < len(v.stream)-2 && !found; at++ {
-		damaged := bytes.Clone(v.stream)
+	for at := from + 40; at < len(v.Stream)-2 && !found; at++ {
+		damaged := bytes.Clone(v.Stream)
 		damaged[at] ^= 0x20
-		_, _, _, err := Decode(dst, damaged, v.columns, v.rows, 16)
+		_, _, _, err := Decode(dst, damaged, v.Columns, v.Rows, 16)
 		found = err != nil && strings.Contains(err.Error(), "segmentation symbol is wrong")
 	}
 	assert.True(t, found)
@@ -397,7 +337,7 @@ func TestSegmentationSymbol(t *testing.T) {
 func TestMemory(t *testing.T) {
 	const side = 2048
 	v := find(t, "block-4x4")
-	small := edit(t, v.stream, func(h map[byte][]byte) {
+	small := edit(t, v.Stream, func(h map[byte][]byte) {
 		for _, at := range []int{2, 6, 18, 22} {
 			binary.BigEndian.PutUint32(h[markerSIZ][at:], side)
 		}
@@ -423,7 +363,7 @@ func TestMemory(t *testing.T) {
 
 func FuzzDecode(f *testing.F) {
 	for _, v := range vectors(f) {
-		f.Add(v.stream, uint8(v.columns), uint8(v.rows))
+		f.Add(v.Stream, uint8(v.Columns), uint8(v.Rows))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, columns, rows uint8) {
 		dst := make([]uint16, int(columns)*int(rows))
@@ -444,14 +384,14 @@ func FuzzDecode(f *testing.F) {
 
 func BenchmarkDecode(b *testing.B) {
 	for _, v := range vectors(b) {
-		if v.columns != 64 && v.name != "irreversible-openjpeg-12-bit-unsigned" {
+		if v.Columns != 64 && v.Name != "irreversible-openjpeg-12-bit-unsigned" {
 			continue
 		}
-		b.Run(v.name, func(b *testing.B) {
-			dst := make([]uint16, v.columns*v.rows)
+		b.Run(v.Name, func(b *testing.B) {
+			dst := make([]uint16, v.Columns*v.Rows)
 			b.SetBytes(int64(2 * len(dst)))
 			for b.Loop() {
-				if _, _, _, err := Decode(dst, v.stream, v.columns, v.rows, 16); err != nil {
+				if _, _, _, err := Decode(dst, v.Stream, v.Columns, v.Rows, 16); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -1,67 +1,23 @@
 package rle
 
 import (
-	"bufio"
 	"bytes"
-	"crypto/sha256"
-	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"plumbline/internal/dicom/codec/codectest"
 	"plumbline/internal/dicom/codec/codestream"
 )
 
-// vector is a line of testdata/rle/vectors.csv, which testdata/codec_vectors.py
-// makes with dcmtk and gdcm.
-type vector struct {
-	name                           string
-	columns, rows, bits, precision int
-	digest                         string
-	stream                         []byte
-}
-
-func vectors(t testing.TB) []vector {
+// vectors are those of the table; testdata/codec_vectors.py makes them with dcmtk and gdcm.
+func vectors(t testing.TB) []codectest.Vector {
 	t.Helper()
-	file, err := os.Open("../../../../testdata/rle/vectors.csv")
-	require.NoError(t, err)
-	defer file.Close()
-	var all []vector
-	lines := bufio.NewScanner(file)
-	for n := 0; lines.Scan(); n++ {
-		if n < 2 { // source and column names
-			continue
-		}
-		f := strings.Split(lines.Text(), ",")
-		require.Len(t, f, 8)
-		v := vector{name: f[0], digest: f[6]}
-		for i, to := range []*int{&v.columns, &v.rows, &v.bits, &v.precision} {
-			*to, err = strconv.Atoi(f[1+i])
-			require.NoError(t, err)
-		}
-		v.stream, err = base64.StdEncoding.DecodeString(f[7])
-		require.NoError(t, err)
-		all = append(all, v)
-	}
-	require.NoError(t, lines.Err())
-	require.Greater(t, len(all), 10)
-	return all
-}
-
-func digest(samples []uint16) string {
-	raw := make([]byte, 2*len(samples))
-	for i, v := range samples {
-		binary.LittleEndian.PutUint16(raw[2*i:], v)
-	}
-	sum := sha256.Sum256(raw)
-	return hex.EncodeToString(sum[:])
+	return codectest.Read(t, "../../../../testdata/rle/vectors.csv", 10)
 }
 
 // frame joins segments behind a header (PS3.5 G.5).
@@ -100,13 +56,13 @@ func pack(plane []byte) []byte {
 
 func TestVectors(t *testing.T) {
 	for _, v := range vectors(t) {
-		t.Run(v.name, func(t *testing.T) {
-			dst := make([]uint16, v.columns*v.rows)
-			precision, lossy, err := Decode(dst, v.stream, v.columns, v.rows, v.bits)
+		t.Run(v.Name, func(t *testing.T) {
+			dst := make([]uint16, v.Columns*v.Rows)
+			precision, lossy, err := Decode(dst, v.Stream, v.Columns, v.Rows, v.Bits)
 			require.NoError(t, err)
-			assert.Equal(t, v.precision, precision)
+			assert.Equal(t, v.Precision, precision)
 			assert.False(t, lossy)
-			assert.Equal(t, v.digest, digest(dst))
+			assert.Equal(t, v.Digest, codectest.Digest(dst))
 		})
 	}
 }
@@ -203,12 +159,12 @@ func TestBehindThePlane(t *testing.T) {
 
 func TestTruncated(t *testing.T) {
 	for _, v := range vectors(t) {
-		dst := make([]uint16, v.columns*v.rows)
-		for n := range len(v.stream) {
-			_, _, err := Decode(dst, v.stream[:n], v.columns, v.rows, v.bits)
+		dst := make([]uint16, v.Columns*v.Rows)
+		for n := range len(v.Stream) {
+			_, _, err := Decode(dst, v.Stream[:n], v.Columns, v.Rows, v.Bits)
 			if err == nil { // no more than the padding can be missing
-				require.GreaterOrEqual(t, n, len(v.stream)-2, v.name)
-				require.Equal(t, v.digest, digest(dst), v.name)
+				require.GreaterOrEqual(t, n, len(v.Stream)-2, v.Name)
+				require.Equal(t, v.Digest, codectest.Digest(dst), v.Name)
 				continue
 			}
 			var format *codestream.Error
@@ -263,7 +219,7 @@ func TestErrors(t *testing.T) {
 
 func FuzzDecode(f *testing.F) {
 	for _, v := range vectors(f) {
-		f.Add(v.stream, uint8(v.columns), uint8(v.rows), v.bits == 16)
+		f.Add(v.Stream, uint8(v.Columns), uint8(v.Rows), v.Bits == 16)
 	}
 	f.Fuzz(func(t *testing.T, data []byte, columns, rows uint8, wide bool) {
 		bits := 8
