@@ -23,7 +23,7 @@ var order = [][]string{
 	{"atomicfile", "regularfile"},
 	{"geom", "printable", "measurement", "tooth", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
-	{"volume", "plan/stl"},
+	{"volume", "trimesh"},
 	{"evidence"},
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/hotelling",

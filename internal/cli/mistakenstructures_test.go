@@ -14,7 +14,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // makeUpper makes, once, a small case in the upper jaw whose fixture at 16 reaches
@@ -44,7 +44,7 @@ func reshape(t *testing.T, to func(geom.Vec) geom.Vec, keep func(middle geom.Vec
 // triangle stays (nil: all do).
 func reshapeFile(t *testing.T, path string, to func(geom.Vec) geom.Vec, keep func(middle geom.Vec) bool) {
 	t.Helper()
-	m, err := stl.Read(path)
+	m, err := trimesh.Read(path)
 	require.NoError(t, err)
 	out := make([]byte, 84)
 	n := uint32(0)

@@ -18,7 +18,7 @@ package clearance
 import (
 	"plumbline/internal/geom"
 	"plumbline/internal/plan/casefile"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // Clearance is what lies between an envelope and a structure.
@@ -43,12 +43,12 @@ func Of(e Envelope, s Structure) Clearance { return s.clearance(&e) }
 // FromCase makes the structure that a case describes; c has its path in the
 // planning frame. toPlanning carries a point of its surface file there.
 //
-// Errors: those of stl.Read and NewChain.
+// Errors: those of trimesh.Read and NewChain.
 func FromCase(c casefile.Structure, toPlanning func(geom.Vec) geom.Vec) (Structure, error) {
 	if c.Surface == "" {
 		return NewChain(c.Path, c.Radius)
 	}
-	mesh, err := stl.Read(c.Surface)
+	mesh, err := trimesh.Read(c.Surface)
 	if err != nil {
 		return nil, err
 	}

@@ -15,7 +15,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/plan/casefile"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 func chain(t require.TestingT, radius []float64, points ...geom.Vec) *Chain {
@@ -31,8 +31,8 @@ func surface(t require.TestingT, corners ...geom.Vec) *Surface {
 }
 
 // mesh joins equal corners of triangles.
-func mesh(corners []geom.Vec) *stl.Mesh {
-	m := &stl.Mesh{}
+func mesh(corners []geom.Vec) *trimesh.Mesh {
+	m := &trimesh.Mesh{}
 	known := map[geom.Vec]int32{}
 	for i := 0; i < len(corners); i += 3 {
 		var tri [3]int32
@@ -197,7 +197,7 @@ func TestOpenSurface(t *testing.T) {
 	plate, err := NewSurface(mesh(box(geom.Vec{X: -10, Y: -10, Z: -13}, geom.Vec{X: 10, Y: 10, Z: 4})), true)
 	require.NoError(t, err)
 	require.InDelta(t, 3, Of(e, plate).Distance, 1e-7)
-	_, err = NewSurface(&stl.Mesh{}, false)
+	_, err = NewSurface(&trimesh.Mesh{}, false)
 	require.Error(t, err)
 }
 

@@ -8,7 +8,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // mostCapped is the largest share of a surface that caps may make up. A sinus cut
@@ -20,7 +20,7 @@ const mostCapped = 0.2
 // to the rim's centroid, and makes it a body if it is closed then and the caps
 // are a small part of it.
 func (s *Surface) cap() {
-	closed := &stl.Mesh{Vertices: slices.Clip(s.mesh.Vertices), Triangles: slices.Clip(s.mesh.Triangles)}
+	closed := &trimesh.Mesh{Vertices: slices.Clip(s.mesh.Vertices), Triangles: slices.Clip(s.mesh.Triangles)}
 	for _, rim := range rims(s.open) {
 		centre := int32(len(closed.Vertices))
 		var sum geom.Vec
@@ -61,7 +61,7 @@ func rims(open [][2]int32) [][]int32 {
 }
 
 // area is that of a run of a mesh's triangles, mm².
-func area(m *stl.Mesh, from, to int) float64 {
+func area(m *trimesh.Mesh, from, to int) float64 {
 	sum := 0.0
 	for i := from; i < to; i++ {
 		a, b, c := m.Corners(i)

@@ -7,16 +7,16 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // Surface is a triangle surface. One that is closed, or was closed by caps, and
 // is no sheet has an inside, so that a fixture can penetrate it.
 type Surface struct {
-	mesh   *stl.Mesh // with the caps, if any
+	mesh   *trimesh.Mesh // with the caps, if any
 	closed bool
 	sign   float64 // 1 where the triangles face outwards, −1 where they face inwards
-	edges  *stl.Edges
+	edges  *trimesh.Edges
 
 	// The file's own triangles come first; open are those of their edges that belong
 	// to holes, none for a sheet, of which nothing else is expected.
@@ -32,7 +32,7 @@ type Surface struct {
 // a sheet, such as a cortical plate, only the surface counts, closed or not.
 //
 // Errors: a mesh without triangles.
-func NewSurface(mesh *stl.Mesh, sheet bool) (*Surface, error) {
+func NewSurface(mesh *trimesh.Mesh, sheet bool) (*Surface, error) {
 	if len(mesh.Triangles) == 0 {
 		return nil, errors.New("the surface has no triangles")
 	}

@@ -103,7 +103,7 @@ type Fixture struct {
 
 // Mesh is the surface that a planned fixture was fitted to.
 type Mesh struct {
-	File     string    // path of an STL file, coordinates in the case's frame
+	File     string    // path of an STL, PLY or OBJ file, coordinates in the case's frame
 	SHA256   string    // of its bytes, hex
 	Residual float64   // of the fit, root mean square, mm
 	ApexHint *geom.Vec // a point nearer to the apex than to the platform
@@ -116,7 +116,7 @@ type Structure struct {
 	Kind    Kind
 	Path    []geom.Vec
 	Radius  []float64 // mm, one for each point of Path, linear between points
-	Surface string    // path of an STL file
+	Surface string    // path of an STL, PLY or OBJ file
 	Margin  *float64  // mm; nil asks for the usual margin of its kind
 }
 

@@ -15,9 +15,9 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/meshaxis"
-	"plumbline/internal/plan/stl"
 	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
+	"plumbline/internal/trimesh"
 )
 
 const (
@@ -108,7 +108,7 @@ func (c *Case) fitMesh(i int, f *Fixture) error {
 	}
 	sum := sha256.Sum256(data)
 	f.Mesh.SHA256 = hex.EncodeToString(sum[:])
-	surface, err := stl.Decode(f.Mesh.File, data)
+	surface, err := trimesh.Decode(f.Mesh.File, data)
 	if err != nil {
 		return c.meshFault(i, "%v", err)
 	}

@@ -155,7 +155,7 @@ func TestMeshFaults(t *testing.T) {
 		"hint alone":         {good, strings.Replace(meshFixture, "mesh = \"f.stl\"", "apex_hint = [0, 0, 0]", 1), "fixture 1, apex_hint", "it goes with mesh"},
 		"no file":            {good, strings.Replace(meshFixture, "f.stl", "g.stl", 1), "fixture 1, mesh", "not in the case folder"},
 		"elsewhere":          {good, strings.Replace(meshFixture, "f.stl", "../f.stl", 1), "fixture 1, mesh", "leaves the case folder"},
-		"no STL":             {"mesh", meshFixture, "fixture 1, mesh", "no STL file"},
+		"no STL":             {"mesh", meshFixture, "fixture 1, mesh", "this is no surface"},
 		"one triangle":       {"solid\nfacet normal 0 0 0 outer loop vertex 0 0 0 vertex 1 0 0 vertex 0 1 0 endloop endfacet\nendsolid", meshFixture, "fixture 1, mesh", "not that of one fixture"},
 		"which end":          {cylinder(flat, 4.2, 0, false), meshFixture, "fixture 1, mesh", "add apex_hint"},
 		"hint in the middle": {good, meshFixture + "apex_hint = [20.5, -6, -2]\n", "fixture 1, apex_hint", "give a point at the apex"},

@@ -29,7 +29,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // ErrNoFixture is returned when a surface is no single fixture.
@@ -87,7 +87,7 @@ func (f frame) cylindrical(p geom.Vec) (z, x, y float64) {
 // search starts from the principal axes of the points and of the normals (H.
 // Pottmann and T. Randrup, Rotational and helical surface approximation for
 // reverse engineering, Computing 1998; 60:307, use the normals; from memory).
-func Fit(m *stl.Mesh) (*Solid, error) {
+func Fit(m *trimesh.Mesh) (*Solid, error) {
 	if len(m.Triangles) < minTriangles {
 		return nil, fmt.Errorf("%w: it has %d triangles, fewer than any fixture takes", ErrNoFixture, len(m.Triangles))
 	}
@@ -117,7 +117,7 @@ func Fit(m *stl.Mesh) (*Solid, error) {
 // Method: the points' places within the triangles follow the additive
 // recurrence of the plastic number (M. Roberts, from memory), so that the same
 // surface gives the same points.
-func sampleSurface(m *stl.Mesh) (points []sample, area float64) {
+func sampleSurface(m *trimesh.Mesh) (points []sample, area float64) {
 	total := 0.0
 	areas := make([]float64, len(m.Triangles))
 	for i := range m.Triangles {
@@ -151,7 +151,7 @@ func sampleSurface(m *stl.Mesh) (points []sample, area float64) {
 
 // vertexSamples are a surface's vertices, each with the mean normal of the triangles that
 // meet there, weighted by area.
-func vertexSamples(m *stl.Mesh) []sample {
+func vertexSamples(m *trimesh.Mesh) []sample {
 	out := make([]sample, len(m.Vertices))
 	for i, t := range m.Triangles {
 		a, b, c := m.Corners(i)

@@ -10,7 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/geom"
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // drawn is a fixture as a modeller would draw it, with its platform's middle at
@@ -146,14 +146,14 @@ func (d drawn) surface() surface {
 }
 
 // mesh places the surface, tears the holes and shakes the corners.
-func (d drawn) mesh(place geom.Rigid, seed uint64) *stl.Mesh {
+func (d drawn) mesh(place geom.Rigid, seed uint64) *trimesh.Mesh {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	var holes []geom.Vec
 	for range d.holes {
 		sin, cos := math.Sincos(2 * math.Pi * rng.Float64())
 		holes = append(holes, geom.Vec{X: d.diameter / 2 * cos, Y: d.diameter / 2 * sin, Z: d.length * rng.Float64()})
 	}
-	m := &stl.Mesh{}
+	m := &trimesh.Mesh{}
 	known := map[geom.Vec]int32{}
 	for _, t := range d.surface() {
 		torn := false
@@ -268,7 +268,7 @@ func check(t *testing.T, fixtures map[string]drawn, poses uint64, degrees float6
 	}
 }
 
-func fitted(t require.TestingT, m *stl.Mesh, place geom.Rigid) Fixture {
+func fitted(t require.TestingT, m *trimesh.Mesh, place geom.Rigid) Fixture {
 	s, err := Fit(m)
 	require.NoError(t, err)
 	f, err := s.Fixture(place.Rotate(geom.Vec{X: 0.3, Y: -0.2, Z: 1}))
@@ -325,8 +325,8 @@ func TestSameSurfaceSameAnswer(t *testing.T) {
 }
 
 // box has flat walls.
-func box(x, y, z float64) *stl.Mesh {
-	m := &stl.Mesh{}
+func box(x, y, z float64) *trimesh.Mesh {
+	m := &trimesh.Mesh{}
 	for i := range 8 {
 		m.Vertices = append(m.Vertices, geom.Vec{X: x * float64(i&1), Y: y * float64(i>>1&1), Z: z * float64(i>>2)})
 	}
@@ -337,8 +337,8 @@ func box(x, y, z float64) *stl.Mesh {
 }
 
 // joined puts two surfaces into one file.
-func joined(a, b *stl.Mesh) *stl.Mesh {
-	out := &stl.Mesh{Vertices: append(append([]geom.Vec(nil), a.Vertices...), b.Vertices...), Triangles: append([][3]int32(nil), a.Triangles...)}
+func joined(a, b *trimesh.Mesh) *trimesh.Mesh {
+	out := &trimesh.Mesh{Vertices: append(append([]geom.Vec(nil), a.Vertices...), b.Vertices...), Triangles: append([][3]int32(nil), a.Triangles...)}
 	n := int32(len(a.Vertices))
 	for _, t := range b.Triangles {
 		out.Triangles = append(out.Triangles, [3]int32{t[0] + n, t[1] + n, t[2] + n})
@@ -351,7 +351,7 @@ func TestWhatIsNoFixture(t *testing.T) {
 	beside.T = geom.Vec{X: 9}
 	two := joined(usual().mesh(geom.Identity(), 1), usual().mesh(beside, 1))
 	flat := box(4, 4, 0)
-	for name, m := range map[string]*stl.Mesh{
+	for name, m := range map[string]*trimesh.Mesh{
 		"a slab":           box(4, 9, 12),
 		"two side by side": two,
 		"a jaw's size":     box(60, 90, 70),
@@ -375,7 +375,7 @@ func TestWhatIsNoFixture(t *testing.T) {
 func TestAnyTriangles(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		at := rapid.Float64Range(-9, 9)
-		m := &stl.Mesh{}
+		m := &trimesh.Mesh{}
 		for range 10 {
 			m.Vertices = append(m.Vertices, geom.Vec{X: at.Draw(t, "x"), Y: at.Draw(t, "y"), Z: at.Draw(t, "z")})
 		}

@@ -1,4 +1,4 @@
-package stl
+package trimesh
 
 import (
 	"bytes"
@@ -158,8 +158,8 @@ func TestFaults(t *testing.T) {
 		data []byte
 		want string
 	}{
-		"nothing":         {nil, `s.stl: this is no STL file: it neither begins with "solid" nor has a binary header; export the surface as STL`},
-		"other text":      {[]byte("{}"), `s.stl: this is no STL file`},
+		"nothing":         {nil, `s.stl: this is no surface: it begins neither as STL nor as PLY or OBJ does; export the surface as STL`},
+		"other text":      {[]byte("{}"), `s.stl: this is no surface`},
 		"empty solid":     {[]byte("solid Empty\nendsolid Empty"), "s.stl: the file has no triangles; export the surface again"},
 		"empty binary":    {header(0)[:84], "s.stl: the file has no triangles; export the surface again"},
 		"cut short":       {header(12)[:500], "s.stl: the file has 500 bytes, but the 12 triangles that its header counts take 684; it is damaged or cut short, so export or copy it again"},
@@ -198,6 +198,11 @@ func FuzzDecode(f *testing.F) {
 	f.Add(asBinary("", c[:3]))
 	f.Add(asText("x", c[:2]))
 	f.Add([]byte("solid\nendsolid"))
+	f.Add([]byte(turksCube))
+	f.Add([]byte(manualsCube))
+	f.Add(asPLY(binary.LittleEndian, c[:2]))
+	f.Add(asPLY(binary.BigEndian, c[:2]))
+	f.Add(asOBJ(c[:3]))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		m, err := Decode("f.stl", data)
 		if err != nil {

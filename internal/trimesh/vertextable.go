@@ -1,4 +1,4 @@
-package stl
+package trimesh
 
 import (
 	"math"

@@ -1,10 +1,10 @@
-package stl_test
+package trimesh_test
 
 import (
 	"fmt"
 	"log"
 
-	"plumbline/internal/plan/stl"
+	"plumbline/internal/trimesh"
 )
 
 // A tetrahedron with edges of 6 mm along the axes.
@@ -16,7 +16,7 @@ facet normal 0 0 0 outer loop vertex 0 0 0 vertex 0 0 6 vertex 0 6 0 endloop end
 facet normal 0 0 0 outer loop vertex 6 0 0 vertex 0 6 0 vertex 0 0 6 endloop endfacet
 endsolid
 `
-	m, err := stl.Decode("sinus.stl", []byte(text))
+	m, err := trimesh.Decode("sinus.stl", []byte(text))
 	if err != nil {
 		log.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package stl
+package trimesh
 
 import (
 	"encoding/binary"
@@ -7,7 +7,7 @@ import (
 	"plumbline/internal/geom"
 )
 
-// A binary file has a header of 80 bytes, the number of triangles as an
+// A binary STL file has a header of 80 bytes, the number of triangles as an
 // unsigned 32-bit integer, and 50 bytes a triangle: normal and three corners as
 // 32-bit floats and two bytes that are nothing of ours, all little endian.
 const (
@@ -15,29 +15,23 @@ const (
 	recordSize = 50
 )
 
-// isBinary reports whether a file is binary: by its size, which only that of a binary
-// file agrees with its count of triangles; many begin with "solid" as ASCII files do. A file of
-// the wrong size is binary when it does not begin like text.
-func isBinary(data []byte) bool {
-	if len(data) < headerSize {
-		return false
-	}
-	if int64(len(data)) == expectedSize(data) {
-		return true
-	}
-	return !startsAsText(data)
+// isSTLBinary reports whether a file is a whole binary STL file: by its size, which only
+// that of a binary file agrees with its count of triangles; many begin with "solid" as
+// ASCII files do.
+func isSTLBinary(data []byte) bool {
+	return len(data) >= headerSize && int64(len(data)) == stlSize(data)
 }
 
-func expectedSize(data []byte) int64 {
+func stlSize(data []byte) int64 {
 	return headerSize + recordSize*int64(binary.LittleEndian.Uint32(data[80:]))
 }
 
-func (b *builder) binary(data []byte) error {
-	n := (expectedSize(data) - headerSize) / recordSize
+func (b *builder) stlBinary(data []byte) error {
+	n := (stlSize(data) - headerSize) / recordSize
 	if n > maxTriangles {
 		return b.fail(0, 0, "the header counts %d triangles, more than %d; the file is damaged, or export it with fewer", n, maxTriangles)
 	}
-	if expected := expectedSize(data); int64(len(data)) != expected {
+	if expected := stlSize(data); int64(len(data)) != expected {
 		return b.fail(0, 0, "the file has %d bytes, but the %d triangles that its header counts take %d; it is damaged or cut short, so export or copy it again", len(data), n, expected)
 	}
 	for record := data[headerSize:]; len(record) > 0; record = record[recordSize:] {

@@ -1,12 +1,15 @@
-// Package stl reads a triangle surface from an STL file, binary or ASCII.
+// Package trimesh reads triangle surfaces from files: STL, binary or ASCII; PLY, ASCII
+// or binary of either byte order; and OBJ.
 //
-// Conventions: coordinates are mm in whatever frame the file's writer used; STL
-// itself says neither unit nor frame. Corners that agree to the last digit are
-// one vertex. Several solids in one file make one surface. Start with Read.
+// Conventions: coordinates are mm in whatever frame the file's writer used; none of
+// the formats says its unit or frame. Corners that agree to the last digit are one
+// vertex. Several solids or objects in one file make one surface; a polygon is the
+// triangles of its first corner with each side. The content tells the format, not the
+// file's name. Start with Read.
 //
-// Limits: stored normals and the colours that some writers put into binary files
-// are ignored; a triangle's front is given by the order of its corners.
-package stl
+// Limits: stored normals, colours and textures are ignored; a triangle's front is given
+// by the order of its corners.
+package trimesh
 
 import (
 	"errors"
@@ -27,6 +30,8 @@ const (
 	maxFileSize = 256 << 20
 	// maxTriangles is ten times what a jaw's surface has at 0.2 mm voxels.
 	maxTriangles = 2_000_000
+	// maxVertices is that of triangles none of which share a corner.
+	maxVertices = 3 * maxTriangles
 	// maxCoordinate is the largest coordinate that is taken for mm: patient
 	// coordinates stay within a scanner's room.
 	maxCoordinate = 1e4
@@ -40,10 +45,10 @@ type Mesh struct {
 	Dropped   int // triangles of the file with two corners in one place
 }
 
-// Error is a fault in an STL file.
+// Error is a fault in a surface file.
 type Error struct {
 	File     string
-	Line     int // of an ASCII file, from 1; 0 where it has none
+	Line     int // of a text file, from 1; 0 where it has none
 	Triangle int // from 1; 0 where the fault is not in a triangle
 	Message  string
 }
@@ -95,10 +100,19 @@ func Read(path string) (*Mesh, error) {
 func Decode(file string, data []byte) (*Mesh, error) {
 	b := &builder{file: file}
 	var err error
-	if isBinary(data) {
-		err = b.binary(data)
-	} else {
-		err = b.ascii(data)
+	switch {
+	case isSTLBinary(data):
+		err = b.stlBinary(data)
+	case startsAsPLY(data):
+		err = b.ply(data)
+	case startsAsSTL(data):
+		err = b.stlText(data)
+	case startsAsOBJ(data):
+		err = b.obj(data)
+	case len(data) >= headerSize:
+		err = b.stlBinary(data)
+	default:
+		err = b.fail(0, 0, "this is no surface: it begins neither as STL nor as PLY or OBJ does; export the surface as STL")
 	}
 	if err != nil {
 		return nil, err
@@ -115,6 +129,8 @@ type builder struct {
 	mesh  Mesh
 	known vertexTable
 	count int
+
+	listed []geom.Vec // vertices of a file that numbers them
 }
 
 func (b *builder) fail(line, triangle int, format string, args ...any) error {
