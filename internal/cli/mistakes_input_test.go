@@ -161,6 +161,15 @@ var sliceMistakes = []mistake{
 			position(d, 5.93+float64(k))
 		}
 	}),
+	slicesOf("none: a stack that leans as a gantry tilts", func(k int, d *element.Dataset) {
+		d.Set(tag.ImagePositionPatient, element.FormatDecimals(5, 5+0.25*float64(k), 5+float64(k)))
+	}),
+	slicesOf("a stack that leans farther than a gantry tilts", func(k int, d *element.Dataset) {
+		d.Set(tag.ImagePositionPatient, element.FormatDecimals(5, 5+float64(k), 5+float64(k)))
+	}),
+	slicesOf("slices that slide to and fro", func(k int, d *element.Dataset) {
+		d.Set(tag.ImagePositionPatient, element.FormatDecimals(5, 5+0.5*float64(k%2), 5+float64(k)))
+	}),
 	slicesOf("one slice missing", func(k int, d *element.Dataset) {
 		if k > 20 {
 			position(d, 6+float64(k))

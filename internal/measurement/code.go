@@ -18,6 +18,7 @@ const (
 	CodeMonochrome1Inverted    Code = "monochrome1-inverted"
 	CodeSliceSpacingUnused     Code = "slice-spacing-unused"
 	CodeSliceSpacingGiven      Code = "slice-spacing-given"
+	CodeGantryTilt             Code = "gantry-tilt"
 	CodeSliceDirectionAssumed  Code = "slice-direction-assumed"
 	CodePositionAssumed        Code = "position-assumed"
 	CodeDoubledSlices          Code = "doubled-slices"
@@ -109,6 +110,7 @@ var Codes = []CodeMeaning{
 	{CodeMonochrome1Inverted, "scans", "doubt", "the scan is marked as inverted, and its grey values look it"},
 	{CodeSliceSpacingUnused, "scans", "notice", "the distance between slices was not taken as asked, since the files state it"},
 	{CodeSliceSpacingGiven, "scans", "notice", "a multi-frame file was laid out at the distance between slices that was asked for"},
+	{CodeGantryTilt, "scans", "notice", "the stack leans against its slices; every voxel was taken where it lies"},
 	{CodeSliceDirectionAssumed, "scans", "doubt", "a file does not say which way its slices go"},
 	{CodePositionAssumed, "scans", "doubt", "a file does not say where it lies in the patient"},
 	{CodeDoubledSlices, "scans", "notice", "slices are there twice with the same voxels; one of each was used"},

@@ -16,16 +16,39 @@ import (
 	"plumbline/internal/parallel"
 )
 
-// Grid is the regular lattice of voxel centres.
+// Grid is the regular lattice of voxel centres. Columns and rows are perpendicular; the
+// step from slice to slice may lean against them (gantry tilt).
 type Grid struct {
 	Size   [3]int      // columns, rows, slices
 	Origin geom.Vec    // centre of voxel (0, 0, 0)
-	Step   [3]geom.Vec // from one voxel to the next along columns, rows and slices; mutually perpendicular
+	Step   [3]geom.Vec // from one voxel to the next along columns, rows and slices
 }
 
-// Spacing is the distance between neighbouring voxels along each index, mm.
+// Axes are the unit directions of columns and rows, and the slices' normal.
+func (g Grid) Axes() [3]geom.Vec {
+	return [3]geom.Vec{r3.Unit(g.Step[0]), r3.Unit(g.Step[1]), r3.Unit(r3.Cross(g.Step[0], g.Step[1]))}
+}
+
+// Lean is the angle between the step from slice to slice and the slices' normal, rad.
+func (g Grid) Lean() float64 { return geom.Angle(g.Step[2], g.Axes()[2]) }
+
+// Leans reports whether the stack leans, by more than rounding.
+func (g Grid) Leans() bool { return g.Lean() > 1e-6 }
+
+// Spacing is the distance between neighbouring columns, rows and slices, mm; between
+// slices it is along their normal.
 func (g Grid) Spacing() [3]float64 {
-	return [3]float64{r3.Norm(g.Step[0]), r3.Norm(g.Step[1]), r3.Norm(g.Step[2])}
+	return [3]float64{r3.Norm(g.Step[0]), r3.Norm(g.Step[1]), math.Abs(r3.Dot(g.Step[2], g.Axes()[2]))}
+}
+
+// Inverse are the vectors whose products with p − Origin are the index of p, 1/mm.
+func (g Grid) Inverse() [3]geom.Vec {
+	n := r3.Cross(g.Step[0], g.Step[1])
+	k := r3.Scale(1/r3.Dot(n, g.Step[2]), n)
+	inSlice := func(s geom.Vec) geom.Vec {
+		return r3.Scale(1/r3.Dot(s, s), r3.Sub(s, r3.Scale(r3.Dot(s, g.Step[2]), k)))
+	}
+	return [3]geom.Vec{inSlice(g.Step[0]), inSlice(g.Step[1]), k}
 }
 
 // Patient is the place of the (fractional) voxel index.
@@ -36,12 +59,14 @@ func (g Grid) Patient(i, j, k float64) geom.Vec {
 	return r3.Add(p, r3.Scale(k, g.Step[2]))
 }
 
-// Index is the inverse of Patient. It relies on the steps being mutually
-// perpendicular.
+// Index is the inverse of Patient. It relies on columns and rows being perpendicular.
 func (g Grid) Index(p geom.Vec) (i, j, k float64) {
+	n := r3.Cross(g.Step[0], g.Step[1])
 	d := r3.Sub(p, g.Origin)
+	k = r3.Dot(d, n) / r3.Dot(g.Step[2], n)
+	d = r3.Sub(d, r3.Scale(k, g.Step[2]))
 	along := func(s geom.Vec) float64 { return r3.Dot(d, s) / r3.Dot(s, s) }
-	return along(g.Step[0]), along(g.Step[1]), along(g.Step[2])
+	return along(g.Step[0]), along(g.Step[1]), k
 }
 
 // Contains reports whether p lies inside the outer faces of the grid's voxels.
@@ -71,14 +96,14 @@ func (g Grid) Sub(lo, hi [3]int) Grid {
 // Box is the range of voxel indices, clipped to the grid, that covers all
 // points within radius mm of the given points.
 func (g Grid) Box(radius float64, points ...geom.Vec) (lo, hi [3]int) {
-	sp := g.Spacing()
+	inverse := g.Inverse()
 	for a := range 3 {
 		lo[a], hi[a] = g.Size[a], 0
 	}
 	for _, p := range points {
 		i, j, k := g.Index(p)
 		for a, x := range [3]float64{i, j, k} {
-			r := radius / sp[a]
+			r := radius * r3.Norm(inverse[a])
 			lo[a] = min(lo[a], max(0, int(math.Floor(x-r))))
 			hi[a] = max(hi[a], min(g.Size[a], int(math.Ceil(x+r))+1))
 		}

@@ -18,7 +18,8 @@ func requireNear(t require.TestingT, want, got geom.Vec, tolerance float64, what
 	require.LessOrEqual(t, r3.Norm(r3.Sub(want, got)), tolerance, what...)
 }
 
-// drawGrid draws a small oblique grid with three different spacings.
+// drawGrid draws a small oblique grid with three different spacings, which leans by up to
+// 30° in half of the draws.
 func drawGrid(t *rapid.T) Grid {
 	x := rapid.Float64Range(-1, 1)
 	turn := geom.Rotation(r3.Scale(3, vec(x.Draw(t, "wx"), x.Draw(t, "wy"), x.Draw(t, "wz"))))
@@ -27,6 +28,13 @@ func drawGrid(t *rapid.T) Grid {
 	for a, axis := range []geom.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
 		g.Size[a] = rapid.IntRange(2, 7).Draw(t, "size")
 		g.Step[a] = r3.Scale(rapid.Float64Range(0.05, 2).Draw(t, "spacing"), turn.Rotate(axis))
+	}
+	if rapid.Bool().Draw(t, "leans") {
+		towards := rapid.Float64Range(-0.4, 0.4)
+		slice := r3.Norm(g.Step[2])
+		for a := range 2 {
+			g.Step[2] = r3.Add(g.Step[2], r3.Scale(slice*towards.Draw(t, "towards"), r3.Unit(g.Step[a])))
+		}
 	}
 	return g
 }
@@ -67,8 +75,16 @@ func TestIndexInvertsPatient(t *testing.T) {
 		for _, d := range []float64{bi - i, bj - j, bk - k} {
 			require.InDelta(t, 0, d, 1e-10)
 		}
-		for a, s := range g.Spacing() {
-			require.InDelta(t, r3.Norm(g.Step[a]), s, 1e-15)
+		sp := g.Spacing()
+		for a := range 2 {
+			require.InDelta(t, r3.Norm(g.Step[a]), sp[a], 1e-15)
+		}
+		// A voxel's volume is the parallelepiped's.
+		require.InEpsilon(t, math.Abs(r3.Dot(r3.Cross(g.Step[0], g.Step[1]), g.Step[2])), sp[0]*sp[1]*sp[2], 1e-12)
+		require.InDelta(t, sp[2], r3.Norm(g.Step[2])*math.Cos(g.Lean()), 1e-12)
+		d := r3.Sub(g.Patient(i, j, k), g.Origin)
+		for a, v := range g.Inverse() {
+			require.InDelta(t, [3]float64{i, j, k}[a], r3.Dot(v, d), 1e-10)
 		}
 	})
 }

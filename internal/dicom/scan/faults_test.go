@@ -130,9 +130,19 @@ func faults() []fault {
 				d.Set(tag.ImageOrientationPatient, `0\1\0\0\0\1`)
 			}
 		}, want: "series SERIES holds two stacks of different size, place or orientation: 12 slices like DIR/IM0001.dcm and 12 slices like DIR/IM0013.dcm; leave only the files of one of them in the folder"},
-		{name: "gantry tilt", change: func(k int, d *element.Dataset) {
-			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10, 20+0.125*float64(k), 30+0.5*float64(k)))
-		}, want: "DIR: the stack leans by 14.0° against its slices (gantry tilt), from DIR/IM0001.dcm to DIR/IM0012.dcm; export the scan reformatted to an upright stack"},
+		{name: "leaning farther than a gantry tilts", change: func(k int, d *element.Dataset) {
+			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10, 20+0.5*float64(k), 30+0.5*float64(k)))
+		}, want: "DIR: the stack leans by 45.0° against its slices, from DIR/IM0001.dcm to DIR/IM0012.dcm, more than a gantry tilts; export the scan reformatted to an upright stack"},
+		{name: "slices that slide farther from one to the next", change: func(k int, d *element.Dataset) {
+			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10, 20+0.02*float64(k*k), 30+0.5*float64(k)))
+		}, want: "DIR: DIR/IM0001.dcm lies 0.367 mm sideways of the other slices; export the whole series again"},
+		{name: "gantry tilt with one slice beside the others", change: func(k int, d *element.Dataset) {
+			beside := 0.0
+			if k == 5 {
+				beside = 0.3
+			}
+			d.Set(tag.ImagePositionPatient, element.FormatDecimals(10+beside, 20+0.125*float64(k), 30+0.5*float64(k)))
+		}, want: "DIR: DIR/IM0006.dcm lies 0.274 mm sideways of the other slices; export the whole series again"},
 		{name: "slice shifted sideways", change: at(5, func(d *element.Dataset) { d.Set(tag.ImagePositionPatient, `10.3\20\32.5`) }),
 			want: "DIR: DIR/IM0006.dcm lies 0.275 mm sideways of the other slices; export the whole series again"},
 		{name: "fewer than ten slices", slices: 9,

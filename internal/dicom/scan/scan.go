@@ -3,8 +3,8 @@
 //
 // Conventions: voxel (0, 0, 0) is the first voxel of the lowest slice along the
 // normal row direction × column direction (PS3.3 C.7.6.2.1.1), so the grid is
-// right-handed with perpendicular steps, whatever the files are called and in
-// whichever order they lie. Coordinates are patient LPS, mm. Grey values are
+// right-handed, whatever the files are called and in whichever order they lie; a
+// stack that leans against its slices (gantry tilt) has a grid that leans. Coordinates are patient LPS, mm. Grey values are
 // what the scan says after its own rescale; those of a cone-beam machine are
 // not calibrated. Start with Open and Describe.
 //
@@ -15,8 +15,8 @@
 // something was odd, there is a flag. Messages carry file names and technical
 // attributes, never a person's.
 //
-// Limits: leaning stacks (gantry tilt), uneven slices, colour and voxels of
-// more than 16 bits are refused, not resampled or converted.
+// Limits: uneven slices, colour and voxels of more than 16 bits are refused, not
+// resampled or converted.
 package scan
 
 import (

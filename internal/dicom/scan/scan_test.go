@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/volume"
 )
 
@@ -214,6 +215,28 @@ func TestAnyVolume(t *testing.T) {
 			require.Equal(rt, digest, got.SHA256())
 		}
 	})
+}
+
+// A stack whose slices are each shifted by the same way against the one before, as a
+// computed tomograph with a tilted gantry makes it (PS3.3 C.7.6.2.1.1: each slice has a
+// position of its own), keeps its voxels where they lie.
+func TestGantryTilt(t *testing.T) {
+	for _, layout := range []encode.Layout{encode.SingleFrame, encode.EnhancedCT} {
+		v := oblique(4096)
+		v.Step[2] = r3.Add(v.Step[2], r3.Add(r3.Scale(0.3, v.Step[1]), r3.Scale(-0.1, v.Step[0])))
+		dir := t.TempDir()
+		require.NoError(t, encode.Volume(dir, v, encode.Options{Layout: layout}))
+		got, err := Open(dir, Options{})
+		require.NoError(t, err)
+		require.Equal(t, v.Stored, got.Stored)
+		require.InDelta(t, v.Lean(), got.Lean(), 1e-5)
+		for _, k := range []float64{0, float64(v.Size[2] - 1)} {
+			require.Less(t, r3.Norm(r3.Sub(v.Patient(1, 2, k), got.Patient(1, 2, k))), 1e-4)
+		}
+		require.Len(t, got.Flags, 1)
+		require.Equal(t, "gantry-tilt", got.Flags[0].Code)
+		require.Equal(t, measurement.Notice, got.Flags[0].Level)
+	}
 }
 
 // TestRounding reads scans whose positions and directions were printed with few

@@ -118,12 +118,12 @@ func splitIntoStacks(images []*image) []*stack {
 	return out
 }
 
-// arrangeSlices checks that the slices make one even, upright block, sorts them along
+// arrangeSlices checks that the slices make one even block, sorts them along
 // the normal and gives its grid (PS3.3 C.7.6.2.1.1: the position is the centre
 // of a slice's first voxel, the first value of Pixel Spacing lies between
 // rows).
 //
-// Out: a right-handed grid with perpendicular steps.
+// Out: a right-handed grid, leaning where the stack does.
 func (s *stack) arrangeSlices(o Options) (volume.Grid, error) {
 	first := s.slices[0]
 	if len(s.slices) < 3 {
@@ -164,7 +164,7 @@ func (s *stack) arrangeSlices(o Options) (volume.Grid, error) {
 	if err := s.checkSpacing(); err != nil {
 		return volume.Grid{}, err
 	}
-	g, err := s.checkPerpendicular()
+	g, err := s.lattice()
 	if err == nil && len(s.slices) < minSlices {
 		err = s.errTooFewSlices()
 	}
@@ -358,37 +358,50 @@ func areMissing(n int) string {
 	return fmt.Sprintf("%d slices are", n)
 }
 
-// checkPerpendicular refuses stacks that lean (gantry tilt) or whose slices are
-// shifted sideways, and gives the grid. The origin is put so that the sideways
-// rounding of all slices evens out.
-func (s *stack) checkPerpendicular() (volume.Grid, error) {
+// mostLean is the largest lean of a stack against its slices, rad: gantries tilt by up to
+// 30° (from memory), and the rest is rounding. What leans more was put together wrongly.
+const mostLean = 31 * math.Pi / 180
+
+// lattice gives the grid: the best line through the slices' places, from which each may be
+// off by the rounding of its position. A stack whose line leans (gantry tilt) keeps every
+// voxel where it lies; slices that lie beside the line are refused.
+func (s *stack) lattice() (volume.Grid, error) {
 	first, last := s.slices[0], s.slices[len(s.slices)-1]
 	n := s.normal()
 	tolerance := max(placeTolerance, driftTolerance*min(first.rowSpacing, first.colSpacing))
-	var mean geom.Vec
-	side := func(sl slice) geom.Vec {
+	// Sideways places against slice numbers from the middle one, by least squares.
+	half := float64(len(s.slices)-1) / 2
+	var mean, drift geom.Vec
+	side := make([]geom.Vec, len(s.slices))
+	numbers := 0.0
+	for k, sl := range s.slices {
 		d := r3.Sub(sl.at, first.at)
-		return r3.Sub(d, r3.Scale(r3.Dot(d, n), n))
+		side[k] = r3.Sub(d, r3.Scale(r3.Dot(d, n), n))
+		mean = r3.Add(mean, r3.Scale(1/float64(len(s.slices)), side[k]))
+		drift = r3.Add(drift, r3.Scale(float64(k)-half, side[k]))
+		numbers += (float64(k) - half) * (float64(k) - half)
 	}
-	for _, sl := range s.slices {
-		mean = r3.Add(mean, r3.Scale(1/float64(len(s.slices)), side(sl)))
+	drift = r3.Scale(1/numbers, drift)
+	if r3.Norm(drift)*half <= tolerance {
+		drift = geom.Vec{} // rounded directions
 	}
-	for _, sl := range s.slices {
-		off := r3.Norm(r3.Sub(side(sl), mean))
-		if off <= tolerance {
-			continue
+	for k, sl := range s.slices {
+		if off := r3.Norm(r3.Sub(side[k], r3.Add(mean, r3.Scale(float64(k)-half, drift)))); off > tolerance {
+			return volume.Grid{}, fmt.Errorf("%s lies %.3f mm sideways of the other slices; export the whole series again", sl.label(), off)
 		}
-		lean := geom.Angle(r3.Sub(last.at, first.at), n)
-		if r3.Norm(side(last)) > off {
-			return volume.Grid{}, fmt.Errorf("the stack leans by %.1f° against its slices (gantry tilt), from %s to %s; export the scan reformatted to an upright stack", geom.Degrees(lean), first.label(), last.label())
-		}
-		return volume.Grid{}, fmt.Errorf("%s lies %.3f mm sideways of the other slices; export the whole series again", sl.label(), off)
 	}
-	return volume.Grid{
+	g := volume.Grid{
 		Size:   [3]int{first.layout.cols, first.layout.rows, len(s.slices)},
-		Origin: r3.Add(first.at, mean),
-		Step:   [3]geom.Vec{r3.Scale(first.colSpacing, s.row), r3.Scale(first.rowSpacing, s.col), r3.Scale(s.step, n)},
-	}, nil
+		Origin: r3.Add(first.at, r3.Sub(mean, r3.Scale(half, drift))),
+		Step:   [3]geom.Vec{r3.Scale(first.colSpacing, s.row), r3.Scale(first.rowSpacing, s.col), r3.Add(r3.Scale(s.step, n), drift)},
+	}
+	switch lean := g.Lean(); {
+	case lean > mostLean:
+		return volume.Grid{}, fmt.Errorf("the stack leans by %.1f° against its slices, from %s to %s, more than a gantry tilts; export the scan reformatted to an upright stack", geom.Degrees(lean), first.label(), last.label())
+	case drift != geom.Vec{}:
+		s.flag(measurement.Notice, measurement.CodeGantryTilt, "the stack leans by %.1f° against its slices (gantry tilt), from %s to %s; every voxel was taken where it lies", geom.Degrees(lean), first.label(), last.label())
+	}
+	return g, nil
 }
 
 // placeFrames gives the frames of a file without functional groups their places:

@@ -52,8 +52,13 @@ func (f Frame) rotate(v geom.Vec, pre volume.Grid) geom.Vec {
 //
 // Errors: *Error where a planned entry or apex lies outside the planning scan,
 // or a landmark outside its scan; the message says which other frame would put
-// the plan inside. Structures are not checked.
+// the plan inside; and where Corner is asked of a scan that leans. Structures are
+// not checked.
 func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) {
+	if c.Frame == Corner && (pre.Leans() || len(c.Alignment.Landmarks) > 0 && post.Leans()) {
+		return nil, nil, c.errorAt("frame", "frame",
+			"a scan leans against its slices (gantry tilt), and places counted from its corner may or may not follow the lean; export the plan in patient coordinates (frame = %q or %q)", string(LPS), string(RAS))
+	}
 	if i, key := c.firstOutside(pre); key != "" {
 		return nil, nil, c.errorAt(fmt.Sprintf("fixture[%d].%s", i, key), fixtureField(i)+", "+key,
 			"the point lies outside the planning scan; %s", c.frameHint(pre))

@@ -74,6 +74,15 @@ func TestLocateCorner(t *testing.T) {
 	assertNear(t, vec(-10.25+1, -20.125+2, -30.5+13), located.Fixtures[0].Planned.Apex, 1e-12)
 }
 
+// Where a scan leans, the way from its corner is not one that a planning program shows.
+func TestNoCornerOfALeaningScan(t *testing.T) {
+	leaning := volume.Grid{Size: [3]int{100, 200, 60}, Origin: vec(-10, -20, -30), Step: [3]geom.Vec{{X: 0.5}, {Y: 0.25}, {Y: 0.25, Z: 1}}}
+	_, _, err := parsed(t, strings.NewReplacer("[0, 0, 0]", "[1, 2, 3]", "[0, 0, -10]", "[1, 2, 13]").Replace(withFrame(Corner))).Locate(leaning, leaning)
+	require.ErrorContains(t, err, "export the plan in patient coordinates")
+	_, _, err = parsed(t, minimal).Locate(leaning, leaning)
+	require.NoError(t, err)
+}
+
 // In any oblique scan a voxel's centre has the corner coordinates (index + ½) ×
 // spacing.
 func TestCornerFrameFollowsTheGrid(t *testing.T) {

@@ -31,8 +31,7 @@ const splineVariance = 1.0 / 3
 func newInterpolator(f *volume.Field, toField scaledRigid) interpolator {
 	in := interpolator{f: f}
 	m, t := toField.affine()
-	for a := range 3 {
-		s := r3.Scale(1/r3.Dot(f.Step[a], f.Step[a]), f.Step[a])
+	for a, s := range f.Inverse() {
 		for c := range 3 {
 			in.m[a][c] = s.X*m[0][c] + s.Y*m[1][c] + s.Z*m[2][c]
 		}

@@ -45,10 +45,7 @@ func selectSamples(f *volume.Field, reg *region, spacing, blockSide float64) *sa
 		perSample *= float64(every[a]) * sp
 	}
 	blockSide = max(blockSide, minBlockEdge*math.Cbrt(perSample))
-	s := &samples{centre: reg.centre}
-	for a := range 3 {
-		s.axes[a] = r3.Unit(f.Step[a])
-	}
+	s := &samples{centre: reg.centre, axes: f.Axes()}
 	type node struct {
 		point    geom.Vec
 		grey     float32

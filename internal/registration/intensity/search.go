@@ -152,7 +152,7 @@ func (t template) search(f *volume.Field, reg *region, perRotation int) []candid
 		}
 	}
 	shift := (pad[2]*ny+pad[1])*nx + pad[0] // by how much the padding moves a cell
-	grid := rotationGrid()
+	grid, inverse := rotationGrid(), f.Inverse()
 	found := make([][]candidate, len(grid))
 	parallel.For(len(grid), func(r int) {
 		index := make([]int, len(t.offset)) // of each point's cell, from the centre's
@@ -160,7 +160,7 @@ func (t template) search(f *volume.Field, reg *region, perRotation int) []candid
 			q := grid[r].Rotate(d)
 			var o [3]int
 			for a := range 3 {
-				o[a] = int(math.Round(r3.Dot(q, f.Step[a]) / r3.Dot(f.Step[a], f.Step[a])))
+				o[a] = int(math.Round(r3.Dot(q, inverse[a])))
 			}
 			index[n] = (o[2]*ny+o[1])*nx + o[0] + shift
 		}
