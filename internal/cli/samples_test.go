@@ -42,8 +42,8 @@ func writePictures(t *testing.T, folder string) {
 		file, page, begins, holds string
 		width                     int // in the README, pixels
 	}{
-		{"cut.svg", "C-101.html", "Cut through the follow-up scan at site 46, mesiodistal", "through the axis", 300},
-		{"target.svg", "C-101.html", "Target plot of site 46", "", 300},
+		{"nearest.svg", "C-101.html", "Cut through the follow-up scan at site 46, through the axis of the placed fixture", "", 300},
+		{"rulers.svg", "C-101.html", "Fixture at site 46 seen along the planned axis", "", 300},
 		{"alignment.svg", "C-101.html", "Alignment check at site 46, along it", "", 300},
 		{"learning.svg", "series.html", "Chart of the apex deviation", "", 720},
 	} {

@@ -60,6 +60,14 @@ type Study struct {
 	Sites    []Site        // in the order of the plan
 	Planning evidence.View // the planning scan
 	Observed evidence.View // what the placed fixtures were observed in
+
+	Structures []Structure // in the order of the plan
+}
+
+// Structure is a body to keep clear of, as the case describes it.
+type Structure struct {
+	Plan casefile.Structure
+	Body clearance.Structure // planning frame
 }
 
 // Site is one fixture as planned and as placed.
@@ -253,6 +261,9 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		if err := s.Sites[i].figures(directions[i].Flags, o.Seed); err != nil {
 			return nil, fmt.Errorf("site %s: %w", plan.Site, err)
 		}
+	}
+	for i, st := range in.Plan.Structures {
+		s.Structures = append(s.Structures, Structure{st, in.structures[i]})
 	}
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err

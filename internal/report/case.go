@@ -47,9 +47,10 @@ type scenes struct {
 
 // fixturePictures are the pictures of one fixture.
 type fixturePictures struct {
-	shown     string // what is cut, as in "follow-up scan"
+	shown     string    // what is cut, as in "follow-up scan"
+	nearest   []picture // what comes nearest, before and after
 	cuts      []picture
-	target    *drawing.Target
+	rulers    *drawing.Rulers
 	alignment []drawing.Drawing
 }
 
@@ -95,7 +96,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	for i, f := range c.Fixtures {
 		if s != nil {
 			_, label, _ := o.site(f.Site)
-			d.add(heading{Level: 2, Text: "Site " + label + " in the " + s.fixtures[i].shown, Page: true},
+			d.add(heading{Level: 2, Text: "Site " + label + " before and after", Page: true},
 				paragraph{Text: cutsText(f, s.fixtures[i].shown)},
 				pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
 		}
@@ -265,25 +266,44 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 		if g := gaugesOf(f, n); len(g.Items) > 0 {
 			d.add(g)
 		}
+		if p != nil && len(p.nearest) > 0 {
+			d.add(pictures{Items: p.nearest[:2], Across: 2, Share: besideTable})
+		}
+		if !many { // else it stands in the table of all fixtures
+			d.clearances(f)
+		}
 		figures := figureTable(f, n)
-		var t *drawing.Target
+		var t *drawing.Rulers
 		switch {
-		case p != nil && p.target != nil:
-			t = p.target
+		case p != nil && p.rulers != nil:
+			t = p.rulers
 		case n.Valid():
-			t = storedTarget(f, n)
+			t = storedRulers(f, n)
 		}
 		if t != nil {
-			d.add(beside{Left: []block{figures}, Right: picture{Drawing: t.Draw(), Caption: targetCaption(p == nil)}})
+			d.add(beside{Left: []block{figures}, Right: picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}})
 		} else {
 			d.add(figures)
 		}
 	}
-	if len(f.Clearance) > 0 {
-		d.add(clearanceTable(f.Clearance))
-	} else {
-		d.add(paragraph{Small: true, Text: "No clearances: the case names no structure, or they could not be had."})
+	if p != nil && len(p.nearest) > 2 && !many {
+		d.add(pictures{Items: p.nearest[2:], Across: 2, Share: besideTable})
 	}
+	if f.Deviation == nil && !many {
+		d.clearances(f)
+	}
+}
+
+// besideTable is the share of a column that leaves room for the table of clearances on
+// the page of a nearest-point picture.
+const besideTable = 0.64
+
+func (d *Document) clearances(f measurement.Fixture) {
+	if len(f.Clearance) == 0 {
+		d.add(paragraph{Small: true, Text: "No clearances: the case names no structure, or they could not be had."})
+		return
+	}
+	d.add(clearanceTable(f.Clearance))
 }
 
 // siteTitle names a site by number and name.
@@ -315,7 +335,7 @@ func gaugesOf(f measurement.Fixture, n tooth.Number) gauges {
 	full := map[measurement.Unit]float64{}
 	for _, figure := range measurement.Wholes() {
 		if i := f.Uncertainty.Intervals[figure]; i != nil {
-			full[figure.Unit()] = drawing.GaugeFull(full[figure.Unit()], i.High)
+			full[figure.Unit()] = drawing.GaugeFull(figure.Unit().Symbol(), full[figure.Unit()], i.High)
 		}
 	}
 	var out gauges
@@ -372,10 +392,10 @@ func clearanceTable(list []measurement.Clearance) table {
 	return t
 }
 
-// storedTarget is the target plot of a stored measurement, nil where a lateral
+// storedRulers is the view along the axis of a stored measurement, nil where a lateral
 // part is not known: the ellipses' axes lie along the directions, since their
 // correlation is not stored.
-func storedTarget(f measurement.Fixture, n tooth.Number) *drawing.Target {
+func storedRulers(f measurement.Fixture, n tooth.Number) *drawing.Rulers {
 	shot := func(mesial, buccal measurement.Figure) *drawing.Shot {
 		m, b := f.Deviation[mesial], f.Deviation[buccal]
 		if m == nil || b == nil {
@@ -390,24 +410,25 @@ func storedTarget(f measurement.Fixture, n tooth.Number) *drawing.Target {
 		return &s
 	}
 	entry, apex := shot(measurement.EntryMesial, measurement.EntryBuccal), shot(measurement.ApexMesial, measurement.ApexBuccal)
-	if entry == nil || apex == nil {
+	if entry == nil || apex == nil || f.Achieved == nil {
 		return nil
 	}
-	t := drawing.NewTarget(n, *entry, *apex)
+	t := drawing.NewRulers(n, *entry, *apex, f.Planned.Diameter, f.Achieved.Diameter)
 	return &t
 }
 
-func targetCaption(stored bool) string {
-	text := "Entry and apex across the planned axis. Regions that do not show are smaller than the marks."
+func rulersCaption(stored bool) string {
+	text := "Planned (dashed) and placed, to scale. Where no ellipse shows, the uncertainty is smaller than the mark."
 	if stored {
-		text += " The regions leave out how the two directions are correlated, which is not stored."
+		text += " The ellipses leave out how the two directions are correlated, which is not stored."
 	}
 	return text
 }
 
 func cutsText(f measurement.Fixture, shown string) string {
+	const letters = "L left, R right, A front, P back, H head, F foot."
 	if f.Achieved == nil {
-		return "No fixture was found. The " + shown + " is cut along the planned axis and across it; the planned outline is dashed. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+		return "No fixture was found in the " + shown + ". Both scans are cut along the planned axis and across it; the planned outline is dashed. " + letters
 	}
-	return "The " + shown + " is cut along the achieved axis and across it. Outlines show where the fixture's envelope, its outer thread diameter, passes the cut: dashed as planned, solid as achieved. Brightness follows the square root of the grey value, so that bone shows beside metal. Letters name the patient's directions: L left, R right, A front, P back, H head, F foot."
+	return "The same cuts of both scans. Dashed: as planned; solid: as placed, both by the outer thread diameter. White: structures as the case gives them. The grey scale is compressed so that bone shows beside metal. " + letters
 }

@@ -119,11 +119,13 @@ type stack struct {
 }
 
 // pictures stand side by side, as many in a row as Across says. Outlines says
-// that planned and achieved outlines can be switched.
+// that planned and achieved outlines can be switched. On paper they take Share of
+// their columns' width; 0 is all of it.
 type pictures struct {
 	Items    []picture
 	Across   int
 	Outlines bool
+	Share    float64
 }
 
 func (masthead) block()  {}

@@ -131,9 +131,10 @@ func lines(t *testing.T, d drawing.Drawing) (grey *image.Gray, at drawing.Raster
 			}
 			if v.Closed && high-low > widest[v.Layer] {
 				widest[v.Layer] = high - low
-				if v.Layer == drawing.PlannedLayer {
+				switch v.Layer {
+				case drawing.PlannedLayer:
 					planned = v.Points
-				} else {
+				case drawing.AchievedLayer:
 					achieved = v.Points
 				}
 			}
@@ -220,16 +221,54 @@ func TestOutlinesLieOnTheMetalOfAMeasuredPhantom(t *testing.T) {
 			worst[name] = math.Max(worst[name], off)
 			seen[name]++
 		}
-		if off, n := middleOff(grey, at, expect(real)); n >= 20 {
+		for _, p := range structurePoints(cut) {
+			x, y := (p.X-at.Min.X-at.Width/2)/scale, (at.Min.Y+at.Height/2-p.Y)/scale
+			off := offStructures(study, plane.At(x, y))
+			assert.LessOrEqual(t, off, pixel, "structure: %s", cut.Alt)
+			worst["structure"] = math.Max(worst["structure"], off)
+			seen["structure"]++
+		}
+		if off, n := middleOff(grey, at, expect(real)); n >= 20 && strings.Contains(cut.Alt, "follow-up scan") {
 			assert.LessOrEqual(t, math.Abs(off), 1.0, "the metal's middle: %s", cut.Alt)
 			worst["middle"] = math.Max(worst["middle"], math.Abs(off)*pixel)
 			rows += n
 		}
 	}
+	assert.Greater(t, seen["structure"], 1000)
 	assert.Greater(t, seen["planned"], 20)
 	assert.Greater(t, seen["achieved"], 20)
 	assert.Greater(t, rows, 500)
-	t.Logf("pose off by %.3f mm, stated %.3f; outlines off by up to %.3f and %.3f mm, the metal's middle by %.3f mm", missed, allowed, worst["planned"], worst["achieved"], worst["middle"])
+	t.Logf("pose off by %.3f mm, stated %.3f; outlines off by up to %.3f and %.3f mm, structures by %.3f mm, the metal's middle by %.3f mm", missed, allowed, worst["planned"], worst["achieved"], worst["structure"], worst["middle"])
+}
+
+// structurePoints are the points of a cut's structures.
+func structurePoints(d drawing.Drawing) []drawing.Point {
+	var out []drawing.Point
+	for _, it := range d.Items[0].(drawing.Clip).Items {
+		if p, ok := it.(drawing.Path); ok && p.Layer == drawing.StructureLayer && p.Stroke == drawing.StructureOnScan {
+			out = append(out, p.Points...)
+		}
+	}
+	return out
+}
+
+// offStructures is how far a point lies off the surface of the nearest of the case's
+// centre lines: balls set densely along each.
+func offStructures(s *measure.Study, p geom.Vec) float64 {
+	off := math.Inf(1)
+	for _, body := range s.Structures {
+		st, least := body.Plan, math.Inf(1)
+		for i := range len(st.Path) - 1 {
+			for k := range 201 {
+				at := float64(k) / 200
+				radius := st.Radius[min(i, len(st.Radius)-1)] + at*(st.Radius[min(i+1, len(st.Radius)-1)]-st.Radius[min(i, len(st.Radius)-1)])
+				centre := r3.Add(st.Path[i], r3.Scale(at, r3.Sub(st.Path[i+1], st.Path[i])))
+				least = math.Min(least, r3.Norm(r3.Sub(p, centre))-radius)
+			}
+		}
+		off = math.Min(off, math.Abs(least))
+	}
+	return off
 }
 
 // middleOff is how far, on average over the rows of a cut, the middle between

@@ -81,7 +81,7 @@ func qualityTable(quality map[string]float64) table {
 		case strings.HasSuffix(key, "_mm"):
 			unit = " mm"
 		case strings.HasSuffix(key, "_deg"):
-			unit = " °"
+			unit = "°"
 		}
 		value := fmt.Sprintf("%.4f", quality[key]) + unit
 		if u, has := quality[strings.TrimSuffix(key, "_ratio")+"_u_ratio"]; has && unit == "" {

@@ -480,6 +480,9 @@ func (p *press) pictureHeight(v picture, width float64) float64 {
 // the page when drawn a little smaller, they are.
 func (p *press) placePictures(v pictures) {
 	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
+	if v.Share > 0 {
+		column *= v.Share
+	}
 	each := column
 	rows := func() (heights []float64, all float64) {
 		for i := 0; i < len(v.Items); i += v.Across {
@@ -493,7 +496,7 @@ func (p *press) placePictures(v pictures) {
 		return heights, all
 	}
 	heights, all := rows()
-	const least = 0.78 // of the width; smaller than that, outlines are hard to follow
+	const least = 0.62 // of the width; an outline is then 0.3 mm wide
 	for scale := 1.0; p.y+all > p.bottom() && scale > least; scale -= 0.02 {
 		each = column * scale
 		heights, all = rows()

@@ -75,6 +75,11 @@ func study(t *testing.T) *measure.Study {
 			}}},
 	}
 	s.Sites[0].Figures = &s.Result.Fixtures[0]
+	// A canal of 1.4 mm that passes 1.61 mm beyond the apex.
+	middle := r3.Add(achieved.Apex, r3.Scale(1.61+1.4, achieved.Axis()))
+	canal, err := clearance.NewChain([]geom.Vec{r3.Sub(middle, geom.Vec{Y: 12}), r3.Add(middle, geom.Vec{Y: 12})}, []float64{1.4})
+	require.NoError(t, err)
+	s.Structures = []measure.Structure{{Plan: casefile.Structure{Name: "left mandibular canal", Kind: casefile.Nerve}, Body: canal}}
 	return s
 }
 

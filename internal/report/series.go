@@ -102,7 +102,7 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 	full := map[measurement.Unit]float64{}
 	for _, x := range measurement.Wholes() {
 		if f := find(a, x); f != nil && f.High != nil {
-			full[x.Unit()] = drawing.GaugeFull(full[x.Unit()], *f.High)
+			full[x.Unit()] = drawing.GaugeFull(x.Unit().Symbol(), full[x.Unit()], *f.High)
 		}
 	}
 	var row gauges
@@ -291,7 +291,7 @@ func (d *Document) habits(a *analysis.Analysis) {
 		if h.Place == "tilt" {
 			continue
 		}
-		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "Target plot of all cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
+		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "All cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
 		for _, c := range a.Cases {
 			m, b := c.Mean[measurement.EntryMesial], c.Mean[measurement.EntryBuccal]
 			if s.Apex {

@@ -1,9 +1,17 @@
 package report
 
 import (
+	"cmp"
+	"math"
+	"slices"
+
+	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/measure"
+	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/report/drawing"
+	"plumbline/internal/report/wording"
 )
 
 // pixel is the size of a cut's pixels, mm: half a usual voxel. Finer ones would show no
@@ -18,17 +26,20 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 	for i, site := range s.Sites {
 		plan := site.Plan
 		scene := drawing.Scene{
-			Shown: s.Observed,
-			Site:  plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
+			Shown: s.Observed, Planning: s.Planning,
+			Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
 			Achieved: site.Achieved, Directions: site.Directions, Deviation: site.Figures.Deviation,
+		}
+		var err error
+		if scene.Structures, err = structuresBeside(s, i); err != nil {
+			return nil, err
 		}
 		p := &out.fixtures[i]
 		p.shown = site.Achieved.Kind.Name()
-		var err error
-		if p.cuts, err = cuts(&scene); err != nil {
+		if err := p.cut(&scene, *site.Figures); err != nil {
 			return nil, err
 		}
-		p.target = scene.Target()
+		p.rulers = scene.Rulers()
 		_, label, _ := o.site(site.Figures.Site)
 		p.alignment = scene.Alignment(s.Planning, label)
 	}
@@ -45,12 +56,108 @@ const (
 	inside     = 1.0 // of the still cuts across, from the end
 )
 
-// cuts are a fixture's four still cuts and the stacks to step through.
-func cuts(s *drawing.Scene) ([]picture, error) {
-	c, err := s.Cutter(pixel)
-	if err != nil {
-		return nil, err
+// structuresBeside are the bodies beside a site's fixture, named as its clearances name
+// them: the case's structures and the other fixtures.
+func structuresBeside(s *measure.Study, site int) ([]drawing.Structure, error) {
+	var out []drawing.Structure
+	for _, st := range s.Structures {
+		out = append(out, drawing.Structure{Name: st.Plan.Name, Kind: st.Plan.Kind, Body: st.Body})
 	}
+	for i, other := range s.Sites {
+		if i == site {
+			continue
+		}
+		beside := drawing.Structure{Name: "fixture at " + other.Figures.Site, Kind: casefile.FixtureBody}
+		if pose := other.Achieved.Pose; pose != nil {
+			placed, err := clearance.Nominal(other.Achieved.Diameter).Place(*pose)
+			if err != nil {
+				return nil, err
+			}
+			beside.Body = placed
+		}
+		out = append(out, beside)
+	}
+	return out, nil
+}
+
+// cut draws all cuts of a fixture.
+//
+// Errors: a fixture that has no envelope.
+func (p *fixturePictures) cut(s *drawing.Scene, f measurement.Fixture) error {
+	before, err := s.Before(pixel)
+	if err != nil {
+		return err
+	}
+	after, err := s.Cutter(pixel)
+	if err != nil {
+		return err
+	}
+	p.cuts = cuts(s, before, after)
+	p.nearest = nearest(s, before, after, f.Clearance)
+	return nil
+}
+
+// mostNearest bounds how many structures get a picture of their nearest point: what a
+// page beside the figures has room for.
+const mostNearest = 2
+
+// nearest are the pictures of the structures that a fixture comes nearest to, the one
+// that matters most first: in the planning scan, and as placed.
+func nearest(s *drawing.Scene, before, after *drawing.Cutter, list []measurement.Clearance) []picture {
+	var out []picture
+	for _, i := range byNearness(list) {
+		c := list[i]
+		if len(out) == 2*mostNearest {
+			break
+		}
+		if c.Achieved == nil {
+			continue
+		}
+		at := slices.IndexFunc(s.Structures, func(st drawing.Structure) bool { return st.Name == c.Structure })
+		if at < 0 {
+			continue
+		}
+		text := wording.Clearance(*c.Achieved)
+		placed, ok := after.Nearest(s.Structures[at], text)
+		if !ok {
+			continue
+		}
+		planned, ok := before.Nearest(s.Structures[at], text)
+		if !ok {
+			continue
+		}
+		caption := outside(c.Structure) + ": planned " + wording.Clearance(c.Planned) + ", placed " + text
+		if c.Low != nil && c.High != nil {
+			caption += ", 95 % interval " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High})
+		}
+		out = append(out, picture{Drawing: planned, Caption: "Planning scan, cut where the " + outside(c.Structure) + " is nearest."},
+			picture{Drawing: placed, Caption: "The same cut of the " + after.Name() + ". " + sentence(caption)})
+	}
+	return out
+}
+
+// byNearness orders clearances by what is left over their margin, the least first.
+func byNearness(list []measurement.Clearance) []int {
+	left := func(i int) float64 {
+		c := list[i]
+		switch {
+		case c.Achieved == nil:
+			return math.Inf(1)
+		case c.Margin != nil:
+			return *c.Achieved - *c.Margin
+		}
+		return *c.Achieved
+	}
+	order := make([]int, len(list))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(left(a), left(b)) })
+	return order
+}
+
+// cuts are a fixture's cuts before and after, and the stacks to step through.
+func cuts(s *drawing.Scene, before, after *drawing.Cutter) []picture {
 	length := s.Planned.Length()
 	if s.Achieved.Pose != nil {
 		length = s.Achieved.Pose.Length()
@@ -63,25 +170,27 @@ func cuts(s *drawing.Scene) ([]picture, error) {
 			for i := -n; i <= n; i++ {
 				at = append(at, float64(i)*stepAside)
 			}
-			steps := newStack(c, v, at)
-			steps.Start = n
-			steps.Name = "Step through the " + v.Name + " cuts"
-			out = append(out, picture{Drawing: steps.Drawings[n], Steps: steps, Caption: s.Caption(v)})
+			for _, c := range []*drawing.Cutter{before, after} {
+				steps := newStack(c, v, at)
+				steps.Start = n
+				steps.Name = "Step through the " + v.Name + " cuts of the " + c.Name()
+				out = append(out, picture{Drawing: steps.Drawings[n], Steps: steps, Caption: c.Caption(v)})
+			}
 			continue
 		}
 		var at []float64
 		for d := -reachDown; d <= length+reachDown; d += stepDown {
 			at = append(at, d)
 		}
-		steps := newStack(c, v, at)
+		steps := newStack(after, v, at)
 		steps.Start = int((reachDown + inside) / stepDown)
 		steps.Name = "Step through the cuts across the axis, from coronal to apical"
-		entry, apex := c.Draw(v, inside), c.Draw(v, length-inside)
+		entry, apex := after.Draw(v, inside), after.Draw(v, length-inside)
 		out = append(out,
-			picture{Drawing: entry, Steps: steps, Caption: s.Caption(v)},
-			picture{Drawing: apex, Caption: s.Caption(v), Paper: true})
+			picture{Drawing: entry, Steps: steps, Caption: after.Caption(v)},
+			picture{Drawing: apex, Caption: after.Caption(v), Paper: true})
 	}
-	return out, nil
+	return out
 }
 
 // newStack draws the cuts of a view at the given places.

@@ -108,3 +108,36 @@ func minimise(f func(float64) float64) float64 {
 	}
 	return best
 }
+
+// SignedDistance is the distance from the chain's surface to p, negative inside. It
+// is exact on and outside the surface.
+//
+// Method: the ball of a segment that comes nearest to p lies where the gradients of
+// the distance to its centre and of its radius along the segment cancel.
+func (c *Chain) SignedDistance(p geom.Vec) float64 {
+	best := math.Inf(1)
+	for i := range max(1, len(c.points)-1) {
+		next := min(i+1, len(c.points)-1)
+		a, ab := c.points[i], r3.Sub(c.points[next], c.points[i])
+		ra, slope := c.radius[i], 0.0
+		length, at := r3.Norm(ab), 0.0
+		if length > 0 {
+			along := r3.Scale(1/length, ab)
+			slope = (c.radius[next] - ra) / length
+			s := r3.Dot(r3.Sub(p, a), along)
+			beside := r3.Norm(r3.Sub(p, r3.Add(a, r3.Scale(s, along))))
+			switch {
+			case slope >= 1:
+				s = length
+			case slope <= -1:
+				s = 0
+			default:
+				s += beside * slope / math.Sqrt(1-slope*slope)
+			}
+			at = min(max(s, 0), length)
+			a = r3.Add(a, r3.Scale(at, along))
+		}
+		best = min(best, r3.Norm(r3.Sub(p, a))-ra-slope*at)
+	}
+	return best
+}

@@ -280,3 +280,41 @@ func (s *Surface) clearance(e *Envelope) Clearance {
 	_, on := s.Nearest(at)
 	return Clearance{Distance: d, OnFixture: at, OnStructure: on}
 }
+
+// Crossings are the straight lines in which the file's own triangles pass the plane
+// through a point, as far as they come within reach of it, mm; normal is a unit vector.
+// Triangles that share an edge share the end of their lines to the last bit.
+func (s *Surface) Crossings(at, normal geom.Vec, reach float64) [][2]geom.Vec {
+	var out [][2]geom.Vec
+	const visited = 1.0 // a bound below it lets a box be looked into
+	missed := func(n *node) float64 {
+		d := r3.Sub(n.centre, at)
+		half := n.half.X*math.Abs(normal.X) + n.half.Y*math.Abs(normal.Y) + n.half.Z*math.Abs(normal.Z)
+		x, y, z := max(0, math.Abs(d.X)-n.half.X), max(0, math.Abs(d.Y)-n.half.Y), max(0, math.Abs(d.Z)-n.half.Z)
+		if math.Abs(r3.Dot(d, normal)) > half || x*x+y*y+z*z > reach*reach {
+			return visited
+		}
+		return 0
+	}
+	s.traverse(visited, missed, func(i int) float64 {
+		if i >= s.own {
+			return visited
+		}
+		var ends []geom.Vec
+		t := s.mesh.Triangles[i]
+		for k := range 3 {
+			// From the lower corner, so that both triangles of an edge compute the same.
+			a, b := min(t[k], t[(k+1)%3]), max(t[k], t[(k+1)%3])
+			p, q := s.mesh.Vertices[a], s.mesh.Vertices[b]
+			dp, dq := r3.Dot(r3.Sub(p, at), normal), r3.Dot(r3.Sub(q, at), normal)
+			if (dp < 0) != (dq < 0) {
+				ends = append(ends, r3.Add(p, r3.Scale(dp/(dp-dq), r3.Sub(q, p))))
+			}
+		}
+		if len(ends) == 2 {
+			out = append(out, [2]geom.Vec{ends[0], ends[1]})
+		}
+		return visited
+	})
+	return out
+}

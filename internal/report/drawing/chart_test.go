@@ -197,7 +197,7 @@ func TestScatter(t *testing.T) {
 			regions = append(regions, p.Points[1:]) // the first closes it
 		}
 	}
-	scale := targetSide / 6 // to 3 mm on either side
+	scale := scatterSide / 6 // to 3 mm on either side
 	at := func(p Point, mesial, buccal float64) {
 		t.Helper()
 		assert.InDelta(t, plan.X+mesial*scale, p.X, 1e-9)
@@ -205,7 +205,7 @@ func TestScatter(t *testing.T) {
 	}
 	marks := middles(d)
 	scale = marks[0].X - plan.X // exactly
-	assert.InDelta(t, targetSide/6, scale, 0.3)
+	assert.InDelta(t, scatterSide/6, scale, 0.3)
 	at(marks[0], 1, 0)
 	at(marks[1], 0, 2)
 	require.Len(t, regions, 2)

@@ -1,5 +1,5 @@
 // Package drawing draws the pictures of a report: cuts through the follow-up scan
-// with the planned and achieved outlines over them, target plots, interval strips
+// with the planned and achieved outlines over them, the fixture on its rulers, interval strips
 // and charts. A picture is a Drawing, plain shapes in millimetres of paper that
 // every backend draws alike; SVG is here, the PDF's is with the report. Charts with
 // axes are plots of gonum.org/v1/plot on a canvas that records them as a Drawing.
@@ -30,7 +30,9 @@ const (
 
 	PlannedOnScan  Ink = "#ffc20a" // over grey values, cased in dark
 	AchievedOnScan Ink = "#8fd0ff"
-	Casing         Ink = "#05080b"
+
+	StructureOnScan Ink = "#ffffff" // canals, roots and the like; their lines differ by dash and name
+	Casing          Ink = "#05080b"
 )
 
 // Layer is a part of a drawing that a reader may switch off.
@@ -40,6 +42,8 @@ type Layer string
 const (
 	PlannedLayer  Layer = "planned"
 	AchievedLayer Layer = "achieved"
+
+	StructureLayer Layer = "structures"
 )
 
 // Drawing is a picture with its text alternative.

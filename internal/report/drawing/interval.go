@@ -1,9 +1,6 @@
 package drawing
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // Gauge shows one length or angle with its 95 % interval over a ruler from zero,
 // and the floor under which it could not be told from zero.
@@ -17,18 +14,20 @@ type Gauge struct {
 	GaugeWidth float64 // mm of paper; 0 = 52
 }
 
-// GaugeFull is the end of a ruler that shows all values.
-func GaugeFull(values ...float64) float64 {
-	most := 0.0
+// usualFull is where a ruler ends by its unit, in all reports whose figures it holds, so
+// that two can be laid side by side: past nearly every published single case.
+var usualFull = map[string]float64{"mm": 3, "°": 10}
+
+// GaugeFull is the end of a ruler in a unit that shows all values: the usual one, or that
+// doubled until it does.
+func GaugeFull(unit string, values ...float64) float64 {
+	full := usualFull[unit]
 	for _, v := range values {
-		most = max(most, v)
-	}
-	for _, full := range []float64{0.5, 1, 2, 3, 5, 10, 20, 30, 60, 90} {
-		if most <= full {
-			return full
+		for v > full {
+			full *= 2
 		}
 	}
-	return math.Ceil(most/100) * 100
+	return full
 }
 
 // Draw draws the gauge.

@@ -6,7 +6,7 @@ import (
 	"gonum.org/v1/plot/plotter"
 )
 
-// Region is an ellipse on a target plot: centre and half axes in mm, the longer
+// Region is an ellipse on a scatter: centre and half axes in mm, the longer
 // turned by Turn degrees from mesial towards buccal.
 type Region struct {
 	Mesial, Buccal float64
@@ -14,7 +14,7 @@ type Region struct {
 	Turn           float64
 }
 
-// Scatter is the target plot of all cases at one end of the fixture: mesial to
+// Scatter is the plot of all cases at one end of the fixture: mesial to
 // the right and buccal up at every site, whichever side it is on.
 type Scatter struct {
 	Shots      [][2]float64 // mesial and buccal, mm
@@ -22,6 +22,8 @@ type Scatter struct {
 	Apex       bool
 	Alt        string
 }
+
+const scatterSide = 54.0 // of the square, mm of paper
 
 // Draw draws the plot.
 func (s Scatter) Draw() Drawing {
@@ -39,7 +41,7 @@ func (s Scatter) Draw() Drawing {
 		step = 1
 	}
 	reach = math.Ceil(reach/step+0.1) * step
-	out := newChart(chartLeft+targetSide+chartRight, chartTop+2*legendRow+legendGap+targetSide+chartBottom,
+	out := newChart(chartLeft+scatterSide+chartRight, chartTop+2*legendRow+legendGap+scatterSide+chartBottom,
 		scale{name: "mesial (+) or distal (−), mm", low: -reach, high: reach},
 		scale{name: "buccal (+) or lingual (−), mm", low: -reach, high: reach})
 	out.square = true

@@ -28,6 +28,9 @@ type Scene struct {
 
 	Directions *deviation.Directions // nil: not known; the patient's own are used
 	Deviation  *measurement.Values
+
+	Planning   evidence.View // the planning scan; nil where it is not at hand
+	Structures []Structure
 }
 
 // pose is the fixture that the cuts follow.
@@ -94,6 +97,7 @@ type View struct {
 	height float64
 	along  bool    // holds the fixture's axis
 	length float64 // of the fixture, in a view across it
+	place  string  // words for where it lies, in a view that is not moved
 }
 
 // The reach of the cuts, mm: half a tooth on each side of a fixture.
@@ -150,6 +154,8 @@ func (v View) Along() bool { return v.along }
 // Place words where a cut lies that was moved by d mm.
 func (v View) Place(d float64) string {
 	switch {
+	case v.place != "":
+		return v.place
 	case v.along && math.Abs(d) < 0.005:
 		return "through the axis"
 	case v.along && d > 0:
@@ -173,21 +179,34 @@ func (v View) Place(d float64) string {
 // Cutter draws the cuts of a scene, all with the same brightness.
 type Cutter struct {
 	scene             *Scene
+	name              string // of what is cut
 	grey              evidence.Grey
 	window            window
 	pixel             float64
 	planned, achieved *clearance.Envelope
 }
 
-// Cutter prepares the cuts of a scene, with pixels of the given size, mm.
+// Cutter prepares the cuts of a scene through what shows the placed fixture, with
+// pixels of the given size, mm.
 //
 // Errors: a fixture that has no envelope.
 func (s *Scene) Cutter(pixel float64) (*Cutter, error) {
+	return s.cutter(s.Achieved.Kind.Name(), s.Shown, pixel)
+}
+
+// Before prepares the same cuts through the planning scan.
+//
+// Errors: a fixture that has no envelope.
+func (s *Scene) Before(pixel float64) (*Cutter, error) {
+	return s.cutter("planning scan", s.Planning, pixel)
+}
+
+func (s *Scene) cutter(name string, shown evidence.View, pixel float64) (*Cutter, error) {
 	pose := s.pose()
 	// As far as a corner of a cut across lies from an end of the axis, and a
 	// voxel more.
 	reach := math.Sqrt(2*halfWidth*halfWidth+beyond*beyond) + 1
-	c := &Cutter{scene: s, grey: s.Shown.Around(reach, pose.Entry, pose.Apex), pixel: pixel}
+	c := &Cutter{scene: s, name: name, grey: shown.Around(reach, pose.Entry, pose.Apex), pixel: pixel}
 	var both []float64
 	for _, v := range s.Views() {
 		if v.along {
@@ -227,6 +246,11 @@ const (
 
 // Draw draws the cut of a view that was moved by d mm along its step direction.
 func (c *Cutter) Draw(v View, d float64) Drawing {
+	return c.draw(v, d, nil)
+}
+
+// draw draws a cut with a distance in it, if there is one to show.
+func (c *Cutter) draw(v View, d float64, gap *dimension) Drawing {
 	plane := v.plane.Moved(d, v.step.vec)
 	w, h := v.pixels(c.pixel)
 	scale := cutWidth / v.width // paper mm per mm
@@ -237,9 +261,25 @@ func (c *Cutter) Draw(v View, d float64) Drawing {
 	clip := Clip{Min: Point{0, strip}, Width: cutWidth, Height: high}
 	clip.Items = append(clip.Items, Raster{Min: Point{0, strip}, Width: cutWidth, Height: high,
 		PNG: c.window.picture(sampled(c.grey, plane, w, h, c.pixel), w)})
+	on := &sheet{paper: paper, frame: room{clip.Min.X, clip.Min.Y, clip.Width, clip.Height}}
+	reach := max(v.width, v.height) / 2
+	trails := make([]trail, len(c.scene.Structures))
+	for i, st := range c.scene.Structures {
+		var lines []Item
+		lines, trails[i] = st.outline(plane, reach, on)
+		clip.Items = append(clip.Items, lines...)
+	}
 	clip.Items = append(clip.Items, c.body(c.planned, v, plane, paper, PlannedLayer)...)
 	if c.achieved != nil {
 		clip.Items = append(clip.Items, c.body(c.achieved, v, plane, paper, AchievedLayer)...)
+	}
+	if gap != nil {
+		clip.Items = append(clip.Items, gap.draw(plane, on)...)
+	}
+	for i, st := range c.scene.Structures {
+		if trails[i].shows {
+			clip.Items = append(clip.Items, st.name(trails[i], on)...)
+		}
 	}
 	out.add(clip)
 
@@ -341,9 +381,9 @@ func (c *Cutter) alt(v View, d float64) string {
 	s := c.scene
 	var b strings.Builder
 	if v.along {
-		fmt.Fprintf(&b, "Cut through the %s at site %s, %s, along the %s axis, %s.", s.Achieved.Kind.Name(), s.Site, v.Name, s.which(), v.Place(d))
+		fmt.Fprintf(&b, "Cut through the %s at site %s, %s, along the %s axis, %s.", c.name, s.Site, v.Name, s.which(), v.Place(d))
 	} else {
-		fmt.Fprintf(&b, "Cut through the %s at site %s, across the %s axis, %s.", s.Achieved.Kind.Name(), s.Site, s.which(), v.Place(d))
+		fmt.Fprintf(&b, "Cut through the %s at site %s, across the %s axis, %s.", c.name, s.Site, s.which(), v.Place(d))
 	}
 	fmt.Fprintf(&b, " Right is %s, up is %s.", v.right.plus, v.up.plus)
 	if s.Achieved.Pose == nil {
@@ -355,17 +395,16 @@ func (c *Cutter) alt(v View, d float64) string {
 	return b.String()
 }
 
+// Name is what is cut.
+func (c *Cutter) Name() string { return c.name }
+
 // Caption says what all cuts of a view show.
-func (s *Scene) Caption(v View) string {
-	name := strings.ToUpper(v.Name[:1]) + v.Name[1:]
+func (c *Cutter) Caption(v View) string {
+	name := strings.ToUpper(c.name[:1]) + c.name[1:] + ", " + v.Name
 	if v.along {
-		name += ", along"
+		name += " along"
 	}
-	name += " the " + s.which() + " axis."
-	if s.Achieved.Pose == nil {
-		return name + " No fixture was found."
-	}
-	return name + s.against(v)
+	return name + " the " + c.scene.which() + " axis."
 }
 
 // against says how far off a fixture is as far as a view shows it.

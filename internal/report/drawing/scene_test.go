@@ -244,7 +244,7 @@ func TestUnknownDirectionsUseThePatients(t *testing.T) {
 	v := s.Views()
 	assert.Equal(t, "right to left", v[0].Name)
 	assert.Equal(t, "front to back", v[1].Name)
-	target := s.Target()
+	target := s.Rulers()
 	require.NotNil(t, target)
 	assert.NotContains(t, target.Alt, "mesial")
 	assert.Contains(t, target.Alt, "left")
@@ -254,7 +254,7 @@ func TestUnknownDirectionsUseThePatients(t *testing.T) {
 	s.Planned = geom.Pose{Apex: geom.Vec{X: 10}}
 	s.Achieved.Pose = nil
 	assert.Contains(t, s.Views()[0].Name, "head")
-	assert.Nil(t, s.Target())
+	assert.Nil(t, s.Rulers())
 }
 
 func TestMissingFixtureIsCutAlongThePlan(t *testing.T) {

@@ -32,7 +32,7 @@ func Figures(f measurement.Fixture, site tooth.Number) []Figure {
 			line := Figure{Name: figure.Spec().Label, Part: figure != whole, Value: Value(figure, *v, site)}
 			if u := f.Uncertainty; u != nil {
 				if i := u.Intervals[figure]; i != nil {
-					line.Interval, line.U = ValueInterval(figure, *i, site), size(i.U)+" "+figure.Unit().Symbol()
+					line.Interval, line.U = ValueInterval(figure, *i, site), uncertaintyOf(i.U, figure.Unit().Symbol())
 				}
 				if least := u.Floor[figure]; least != nil {
 					line.Note = Floor(*v, *least, figure.Unit().Symbol())
@@ -57,9 +57,9 @@ func known(d *measurement.Values, whole measurement.Figure) []measurement.Figure
 // Floor words how a figure stands to its measurement floor.
 func Floor(v, floor float64, unit string) string {
 	if v < floor {
-		return fmt.Sprintf("not distinguishable from zero (floor %.2f %s)", floor, unit)
+		return "not distinguishable from zero (floor " + Of(floor, unit) + ")"
 	}
-	return fmt.Sprintf("floor %.2f %s", floor, unit)
+	return "floor " + Of(floor, unit)
 }
 
 // Summary says in sentences how far a fixture lies from its plan.
@@ -81,7 +81,7 @@ func Summary(f measurement.Fixture, site tooth.Number) []string {
 		}
 		text, tips := fmt.Sprintf("The %s lies %s mm from the plan", whole.Spec().Label, size(*d[whole])), ""
 		if whole.Unit() == measurement.Degrees {
-			text, tips = fmt.Sprintf("The axis is %s ° off", size(*d[whole])), "the apex tips "
+			text, tips = fmt.Sprintf("The axis is %s off", Of(*d[whole], whole.Unit().Symbol())), "the apex tips "
 		}
 		if len(parts) > 0 {
 			text += ": " + tips + List(parts)

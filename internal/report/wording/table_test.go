@@ -41,15 +41,15 @@ func TestFiguresOfAFixture(t *testing.T) {
 	assert.Equal(t, []string{
 		"0.71 mm", "0.64 mm", "0.30 mm deeper", "0.50 mm mesial", "0.40 mm palatal",
 		"1.23 mm", "1.20 mm", "0.28 mm shallower", "0.90 mm distal", "0.79 mm labial",
-		"0.60 °", "0.50 ° distal", "0.33 ° labial",
+		"0.6°", "0.5° distal", "0.3° labial",
 	}, values)
 	assert.Equal(t, "0.60 to 0.80 mm", intervals[0])
 	assert.Equal(t, "0.10 mm shallower to 0.40 mm deeper", intervals[2])
 	assert.Equal(t, "0.10 mm palatal to 0.40 mm labial", intervals[4])
-	assert.Equal(t, "0.10 ° distal to 0.40 ° mesial", intervals[11])
+	assert.Equal(t, "0.1° distal to 0.4° mesial", intervals[11])
 	assert.Equal(t, "0.05 mm", lines[0].U)
 	assert.Equal(t, "floor 0.12 mm", lines[0].Note)
-	assert.Equal(t, "not distinguishable from zero (floor 0.90 °)", lines[10].Note)
+	assert.Equal(t, "not distinguishable from zero (floor 0.9°)", lines[10].Note)
 	for i, l := range lines {
 		whole := i == 0 || i == 5 || i == 10
 		assert.Equal(t, !whole, l.Part, l.Name)
@@ -75,7 +75,7 @@ func TestSummaryInSentences(t *testing.T) {
 	require.Len(t, got, 4)
 	assert.Equal(t, "The entry lies 0.71 mm from the plan: 0.30 mm deeper, 0.50 mm mesial and 0.40 mm palatal.", got[0])
 	assert.Equal(t, "The apex lies 1.23 mm from the plan: 0.28 mm shallower, 0.90 mm distal and 0.79 mm labial.", got[1])
-	assert.Equal(t, "The axis is 0.60 ° off: the apex tips 0.50 ° distal and 0.33 ° labial.", got[2])
+	assert.Equal(t, "The axis is 0.6° off: the apex tips 0.5° distal and 0.3° labial.", got[2])
 	assert.Equal(t, "In this scan a perfectly placed fixture could show as much in the angle, so that this cannot be told from zero.", got[3])
 
 	f := someFixture()
@@ -87,7 +87,7 @@ func TestSummaryInSentences(t *testing.T) {
 	got = Summary(f, 13)
 	require.Len(t, got, 3)
 	assert.Equal(t, "The entry lies 0.71 mm from the plan: 0.30 mm deeper.", got[0])
-	assert.Equal(t, "The axis is 0.60 ° off.", got[2])
+	assert.Equal(t, "The axis is 0.6° off.", got[2])
 	assert.Equal(t, []string{"No fixture was found, so there are no figures."}, Summary(measurement.Fixture{}, 13))
 }
 

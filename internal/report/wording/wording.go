@@ -26,18 +26,47 @@ func sidesOf(f measurement.Figure, site tooth.Number) sides {
 	return sides{f.Unit().Symbol(), sign.Plus, sign.Minus}
 }
 
-// size is a figure without its sign, as printed.
+// size is a length without its sign, as printed.
 func size(v float64) string { return fmt.Sprintf("%.2f", math.Abs(v)) }
+
+// sizeIn is a figure without its sign or unit, as printed: lengths to a hundredth of a
+// millimetre, angles to a tenth of a degree.
+func sizeIn(unit string, v float64) string {
+	if unit == measurement.Degrees.Symbol() {
+		return fmt.Sprintf("%.1f", math.Abs(v))
+	}
+	return size(v)
+}
+
+// Of words a size with its unit; the degree sign follows its number without a space
+// (The International System of Units, 9th edition, 5.4.3).
+func Of(v float64, unit string) string {
+	if unit == measurement.Degrees.Symbol() {
+		return sizeIn(unit, v) + unit
+	}
+	return sizeIn(unit, v) + " " + unit
+}
+
+// uncertaintyOf words a standard uncertainty, of an angle too to a hundredth.
+func uncertaintyOf(u float64, unit string) string {
+	if unit == measurement.Degrees.Symbol() {
+		return size(u) + unit
+	}
+	return Of(u, unit)
+}
 
 // figure words a signed figure: its size, and the word for its sign unless it
 // rounds to nothing.
 func (s sides) figure(v float64) string {
-	text := size(v) + " " + s.unit
-	if size(v) == "0.00" {
+	text := Of(v, s.unit)
+	if s.nothing(v) {
 		return text
 	}
 	return text + " " + s.word(v)
 }
+
+// nothing reports whether a figure rounds to nothing.
+func (s sides) nothing(v float64) bool { return sizeIn(s.unit, v) == sizeIn(s.unit, 0) }
 
 func (s sides) word(v float64) string {
 	if v < 0 {
@@ -53,8 +82,8 @@ func (s sides) interval(i measurement.Interval) string {
 	if math.Abs(near) > math.Abs(far) {
 		near, far = far, near
 	}
-	if size(near) == "0.00" || near < 0 == (far < 0) {
-		return size(near) + " to " + s.figure(far)
+	if s.nothing(near) || near < 0 == (far < 0) {
+		return sizeIn(s.unit, near) + " to " + s.figure(far)
 	}
 	return s.figure(i.Low) + " to " + s.figure(i.High)
 }
@@ -64,7 +93,7 @@ func (s sides) interval(i measurement.Interval) string {
 // may be 0, no tooth.
 func Value(f measurement.Figure, v float64, site tooth.Number) string {
 	if !f.Signed() {
-		return size(v) + " " + f.Unit().Symbol()
+		return Of(v, f.Unit().Symbol())
 	}
 	return sidesOf(f, site).figure(v)
 }
@@ -128,7 +157,7 @@ func Margin(c measurement.Clearance) string {
 // Interval words the 95 % coverage interval of a figure that has no sign, such
 // as a distance or an angle.
 func Interval(i measurement.Interval, unit string) string {
-	return fmt.Sprintf("%s to %s %s", size(i.Low), size(i.High), unit)
+	return sizeIn(unit, i.Low) + " to " + Of(i.High, unit)
 }
 
 // Guidance words how a fixture was guided.
@@ -144,4 +173,21 @@ var Cautions = []string{
 	"An audit aid for people who are licensed to place fixtures; not a device for diagnosis or for deciding on treatment.",
 	"A follow-up scan is taken for a clinical reason, never for an audit alone: it costs the patient a dose.",
 	"Treat the patient by clinical findings. Local codes and licensed judgement come first.",
+}
+
+// Between words a direction between two others, as in mesiobuccal; one of them may be
+// empty.
+func Between(first, second string) string {
+	switch {
+	case first == "":
+		return second
+	case second == "":
+		return first
+	}
+	for _, whole := range []string{measurement.Mesiodistal.Plus, measurement.Mesiodistal.Minus} {
+		if first == whole {
+			return strings.TrimSuffix(first, "al") + "o" + second
+		}
+	}
+	return second + " and " + first
 }

@@ -28,10 +28,10 @@ func TestFiguresAreSaidInWords(t *testing.T) {
 		Value(measurement.ApexBuccal, -0.5, 36):   "0.50 mm lingual",
 		Value(measurement.ApexBuccal, -0.5, 26):   "0.50 mm palatal",
 		Value(measurement.ApexBuccal, 0.5, 11):    "0.50 mm labial",
-		Value(measurement.TiltMesial, 2.345, 36):  "2.35 ° mesial",
-		Value(measurement.TiltMesial, -2.3, 36):   "2.30 ° distal",
-		Value(measurement.TiltBuccal, 2.3, 43):    "2.30 ° labial",
-		Value(measurement.TiltBuccal, -2.3, 13):   "2.30 ° palatal",
+		Value(measurement.TiltMesial, 2.345, 36):  "2.3° mesial",
+		Value(measurement.TiltMesial, -2.3, 36):   "2.3° distal",
+		Value(measurement.TiltBuccal, 2.3, 43):    "2.3° labial",
+		Value(measurement.TiltBuccal, -2.3, 13):   "2.3° palatal",
 		Clearance(1.984):                          "1.98 mm",
 		Clearance(-0.3):                           "reaches in by 0.30 mm",
 		Clearance(-0.001):                         "0.00 mm, touching",
@@ -55,7 +55,7 @@ func TestIntervals(t *testing.T) {
 	i := func(low, high float64) measurement.Interval { return measurement.Interval{Low: low, High: high} }
 	for said, want := range map[string]string{
 		Interval(i(0.1, 0.4), "mm"):                                 "0.10 to 0.40 mm",
-		Interval(i(0, 2.5), "°"):                                    "0.00 to 2.50 °",
+		Interval(i(0, 2.5), "°"):                                    "0.0 to 2.5°",
 		ValueInterval(measurement.EntryDepth, i(0.34, 0.7), 36):     "0.34 to 0.70 mm deeper",
 		ValueInterval(measurement.EntryDepth, i(-0.7, -0.34), 36):   "0.34 to 0.70 mm shallower",
 		ValueInterval(measurement.EntryDepth, i(-0.1, 0.4), 36):     "0.10 mm shallower to 0.40 mm deeper",
@@ -64,8 +64,8 @@ func TestIntervals(t *testing.T) {
 		ValueInterval(measurement.EntryDepth, i(-0.001, 0.001), 36): "0.00 to 0.00 mm",
 		ValueInterval(measurement.EntryMesial, i(-0.4, 0.1), 36):    "0.40 mm distal to 0.10 mm mesial",
 		ValueInterval(measurement.ApexBuccal, i(-0.4, -0.1), 26):    "0.10 to 0.40 mm palatal",
-		ValueInterval(measurement.TiltMesial, i(1, 2), 36):          "1.00 to 2.00 ° mesial",
-		ValueInterval(measurement.TiltBuccal, i(-0.2, 0.3), 31):     "0.20 ° lingual to 0.30 ° labial",
+		ValueInterval(measurement.TiltMesial, i(1, 2), 36):          "1.0 to 2.0° mesial",
+		ValueInterval(measurement.TiltBuccal, i(-0.2, 0.3), 31):     "0.2° lingual to 0.3° labial",
 	} {
 		assert.Equal(t, want, said)
 	}

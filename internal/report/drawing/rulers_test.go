@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/tooth"
 )
 
 // Draws from a covariance fall into its ellipse in 95 of 100 cases: the share of
@@ -34,22 +36,19 @@ func TestEllipseHolds95PerCent(t *testing.T) {
 	assert.InDelta(t, 5.991, chi2of2, 0.0005)
 }
 
-func TestTargetPlacesShots(t *testing.T) {
+func TestRulersPlaceShots(t *testing.T) {
 	for _, c := range []struct {
 		site  int
 		right string
 		sign  float64
 	}{{36, "mesial", 1}, {46, "distal", -1}} {
-		target := NewTarget(36, Shot{}, Shot{})
-		if c.site == 46 {
-			target = NewTarget(46, Shot{}, Shot{})
-		}
+		target := NewRulers(tooth.Number(c.site), Shot{}, Shot{}, 4, 4)
 		target.Entry = Shot{Mesial: 0.5, Buccal: 0.25, Cov: &[3]float64{0.01, 0.01, 0}}
 		target.Apex = Shot{Mesial: -0.2, Buccal: -0.9}
 		assert.Equal(t, c.right, target.Right)
 		d := target.Draw()
-		centre := Point{d.Width / 2, d.Width / 2}
-		scale := targetSide / 2 / target.reach()
+		centre := Point{rulersLeft + rulersSide/2, rulersTop + rulersSide/2}
+		scale := rulersSide / 2 / target.reach()
 		want := Point{centre.X + c.sign*0.5*scale, centre.Y - 0.25*scale}
 		found := false
 		for _, it := range d.Items {
@@ -68,9 +67,9 @@ func TestTargetPlacesShots(t *testing.T) {
 	}
 }
 
-func TestTargetGrowsWithTheDeviation(t *testing.T) {
+func TestRulersGrowWithTheDeviation(t *testing.T) {
 	for _, far := range []float64{0.1, 0.99, 1.7, 3.2, 9, 40} {
-		target := NewTarget(11, Shot{Mesial: far}, Shot{})
+		target := NewRulers(11, Shot{Mesial: far}, Shot{}, 4, 4)
 		assert.Greater(t, target.reach(), far)
 		d := target.Draw()
 		var b bytes.Buffer
@@ -80,9 +79,10 @@ func TestTargetGrowsWithTheDeviation(t *testing.T) {
 }
 
 func TestGauge(t *testing.T) {
-	assert.Equal(t, 1.0, GaugeFull(0.6, 0.98))
-	assert.Equal(t, 5.0, GaugeFull(3.01))
-	assert.Equal(t, 200.0, GaugeFull(120))
+	assert.Equal(t, 3.0, GaugeFull("mm", 0.6, 0.98))
+	assert.Equal(t, 6.0, GaugeFull("mm", 0.6, 3.01))
+	assert.Equal(t, 10.0, GaugeFull("°"))
+	assert.Equal(t, 160.0, GaugeFull("°", 120))
 	d := Gauge{Name: "Entry deviation", Value: 0.5, Low: 0.4, High: 0.6, Floor: 0.1, Unit: "mm", Full: 1}.Draw()
 	assert.Equal(t, "Entry deviation 0.50 mm, 95 % interval 0.40 to 0.60, measurement floor 0.10, on a ruler from 0 to 1 mm.", d.Alt)
 }
