@@ -33,7 +33,7 @@ func alignCommand(env Env) *cobra.Command {
 		long: `Does the alignment alone: prints post_to_pre, the rigid transform that carries a
 point of the follow-up scan into the planning scan, with the error to expect at
 each planned fixture. --picture writes a check picture: the follow-up scan's edges as
-orange lines over the planning scan, in three planes through the planned fixture.
+light lines over the planning scan, in three planes through the planned fixture.
 Where the lines run along the planning scan's own bone and roots, it is right.`,
 		examples: []string{"plumbline align demo/C-101", "plumbline align --picture alignment.png demo/C-101"},
 	}, &alignOptions{})
@@ -88,7 +88,8 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 	}
 	if o.picture != "" {
 		fx := in.Plan.Fixtures[0]
-		img := drawing.AlignmentPicture(in.View(), in.Observed.View(*al), fx.Planned)
+		scene := drawing.Scene{Shown: in.Observed.View(*al), Site: fx.Site, Planned: fx.Planned}
+		img := scene.AlignmentPicture(in.View())
 		if err := writeFile(&o.files, o.picture, pictureFile, func(w io.Writer) error { return drawing.WritePNG(w, img) }); err != nil {
 			return err
 		}

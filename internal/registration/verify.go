@@ -22,13 +22,13 @@ const (
 	// significantly off: one in a thousand, since a case has one alignment and a
 	// false alarm costs a look at the picture.
 	disagreementLevel = 0.001
-	// toleratedOff, mm, and toleratedTurn, degrees, are what the scans may show
+	// ToleratedDifference, mm, and toleratedTurn, degrees, are what the scans may show
 	// beside a given transform without doubt; the intervals take it in. Where the
 	// head drifts by 0.4 mm and 0.3° during both scans, their mean poses differ from
 	// the true transform by 0.25 mm and 0.43° (a simulated pair); half a millimetre
 	// and 2° must not pass.
-	toleratedOff  = 0.4
-	toleratedTurn = 1.5
+	ToleratedDifference = 0.4
+	toleratedTurn       = 1.5
 )
 
 // Names of the qualities that a comparison adds.
@@ -126,7 +126,7 @@ func (c Comparison) significant() bool {
 // Agrees reports whether the given transform is no farther off than what can be
 // told, or than what the intervals can take in.
 func (c Comparison) Agrees() bool {
-	return !c.significant() || c.off <= toleratedOff && geom.Degrees(c.turn) <= toleratedTurn
+	return !c.significant() || c.off <= ToleratedDifference && geom.Degrees(c.turn) <= toleratedTurn
 }
 
 // Result is the given transform with the uncertainty that the comparison leaves

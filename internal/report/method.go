@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/registration"
+	"plumbline/internal/registration/intensity"
 	"plumbline/internal/report/wording"
 )
 
@@ -46,48 +48,66 @@ func alignmentText(method string) string {
 	return "Alignment method: " + outside(method) + "."
 }
 
-// qualityNames word the stored names of an alignment's quality.
-var qualityNames = map[string]string{
-	"similarity_ratio":    "likeness of the scans around the sites, 1 for the same",
-	"coverage_ratio":      "share of the region that both scans show",
-	"disagreement_mm":     "disagreement between parts of the region",
-	"runner_up_ratio":     "score of the next best place against the chosen one",
-	"error_u_mm":          "standard uncertainty of the worst end of a fixture",
-	"scale_columns_ratio": "lengths along the columns, follow-up against planning scan",
-	"scale_rows_ratio":    "lengths along the rows",
-	"scale_slices_ratio":  "lengths along the slices",
-	"fre_rms_mm":          "distance left between landmark pairs, root mean square",
-	"fle_rms_mm":          "error of marking one landmark, root mean square, estimated from it",
-	"largest_residual_mm": "largest distance left between a landmark pair",
-	"scans_differ_mm":     "how far the scans fit from the given alignment, at the worst end of a fixture",
-	"scans_differ_deg":    "how far they are turned against it",
-	"refinement_moved_mm": "how far the refinement moved a planned fixture",
-	"refined_by_deg":      "how far the refinement turned the scan",
+// qualityFigure is what a report says of one figure of an alignment's quality.
+type qualityFigure struct {
+	key, name string // as stored, and in words
+	percent   bool
+	good      string // what it should be; "" where nothing is expected of it
 }
 
+// qualityFigures are those that the program states, in the order in which they are listed.
+var qualityFigures = []qualityFigure{
+	{"error_u_mm", "alignment error at the fixture, standard uncertainty; of several ends the largest", false, fmt.Sprintf("under %g mm", registration.DoubtfulError)},
+	{"disagreement_mm", "disagreement between parts of the jaw around the sites", false, fmt.Sprintf("under %g mm", intensity.DoubtfulDisagreement)},
+	{"similarity_ratio", "likeness of the scans around the sites", true, fmt.Sprintf("near 100 %%; under %.0f %% they are refused", 100*intensity.RefusedSimilarity)},
+	{"coverage_ratio", "share of the jaw around the sites that both scans show", true, "near 100 %"},
+	{"runner_up_ratio", "score of the second-best alignment, of the chosen one's", true, fmt.Sprintf("under %.0f %%", 100*intensity.RivalScore)},
+	{"scale_columns_ratio", "lengths along the columns, follow-up against planning scan", false, sameLength},
+	{"scale_rows_ratio", "lengths along the rows", false, sameLength},
+	{"scale_slices_ratio", "lengths along the slices", false, sameLength},
+	{"fre_rms_mm", "distance left between landmark pairs, root mean square", false, ""},
+	{"fle_rms_mm", "error of marking one landmark, root mean square, estimated from it", false, ""},
+	{"largest_residual_mm", "largest distance left between a landmark pair", false, ""},
+	{"scans_differ_mm", "how far the scans fit from the given alignment, at the worst end of a fixture", false, fmt.Sprintf("under %g mm", registration.ToleratedDifference)},
+	{"scans_differ_deg", "how far they are turned against it", false, ""},
+	{"refinement_moved_mm", "how far the refinement moved a planned fixture", false, ""},
+	{"refined_by_deg", "how far the refinement turned the scan", false, ""},
+}
+
+const sameLength = "1, within twice its uncertainty"
+
 func qualityTable(quality map[string]float64) table {
-	t := table{Caption: "How good the alignment is", Dense: true, Columns: []column{{Head: "figure", Share: 60}, {Head: "value", Share: 40}}}
-	for _, key := range slices.Sorted(maps.Keys(quality)) {
-		base, uncertainty := strings.CutSuffix(key, "_u_ratio")
-		if _, has := quality[base+"_ratio"]; uncertainty && has {
-			continue // stands behind its figure
+	t := table{Caption: "How good the alignment is", Dense: true, Columns: []column{{Head: "figure", Share: 44}, {Head: "value", Share: 22}, {Head: "good is", Share: 24}}}
+	known := map[string]bool{}
+	add := func(f qualityFigure) {
+		v, has := quality[f.key]
+		if !has {
+			return
 		}
-		name, known := qualityNames[key]
-		if !known {
-			name = outside(strings.ReplaceAll(key, "_", " "))
-		}
-		unit := ""
+		value := fmt.Sprintf("%.2f", v)
+		base, ratio := strings.CutSuffix(f.key, "_ratio")
+		u, spread := quality[base+"_u_ratio"]
 		switch {
-		case strings.HasSuffix(key, "_mm"):
-			unit = " mm"
-		case strings.HasSuffix(key, "_deg"):
-			unit = "°"
+		case strings.HasSuffix(f.key, "_mm"):
+			value = wording.Of(v, measurement.MM.Symbol())
+		case strings.HasSuffix(f.key, "_deg"):
+			value = wording.Of(v, measurement.Degrees.Symbol())
+		case f.percent:
+			value = fmt.Sprintf("%.0f %%", 100*v)
+		case ratio && spread:
+			value = fmt.Sprintf("%.4f (u %.4f)", v, u)
+			known[base+"_u_ratio"] = true
 		}
-		value := fmt.Sprintf("%.4f", quality[key]) + unit
-		if u, has := quality[strings.TrimSuffix(key, "_ratio")+"_u_ratio"]; has && unit == "" {
-			value += fmt.Sprintf(", standard uncertainty %.4f", u)
+		known[f.key] = true
+		t.Rows = append(t.Rows, row{Cells: []string{f.name, value, f.good}})
+	}
+	for _, f := range qualityFigures {
+		add(f)
+	}
+	for _, key := range slices.Sorted(maps.Keys(quality)) {
+		if !known[key] {
+			add(qualityFigure{key: key, name: outside(strings.ReplaceAll(key, "_", " "))})
 		}
-		t.Rows = append(t.Rows, row{Cells: []string{name, value}})
 	}
 	return t
 }
@@ -96,18 +116,28 @@ func qualityTable(quality map[string]float64) table {
 func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
 	d.add(heading{Level: 2, Text: "Alignment of the two scans", Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
-		d.add(paragraph{Text: "Check it by eye: the planning scan is grey, the follow-up scan's edges lie over it as orange lines, and the planned axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right; the fixture's own edges have nothing to run along."})
+		d.add(paragraph{Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
 		for i, f := range c.Fixtures {
 			_, label, _ := o.site(f.Site)
-			checks := pictures{Across: 3}
+			checks := pictures{Across: 2}
 			for _, check := range s.fixtures[i].alignment {
 				checks.Items = append(checks.Items, picture{Drawing: check})
 			}
-			d.add(checks, paragraph{Small: true, Text: "Alignment check at site " + label + "; each plane is 40 mm wide."})
+			if len(c.Fixtures) > 1 {
+				d.add(heading{Level: 3, Text: "Site " + label})
+			}
+			last := len(checks.Items) - 1
+			if i > 0 || len(c.Alignment.Quality) == 0 {
+				checks.Across = len(checks.Items)
+				d.add(checks)
+				continue
+			}
+			d.add(pictures{Across: checks.Across, Items: checks.Items[:last]},
+				beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: checks.Items[last]})
 		}
-	} else {
-		d.add(paragraph{Text: "This report was made from a stored measurement without its scans, so it has no cuts through the scan and no check picture. Make it from the case folder to have them."})
+		return
 	}
+	d.add(paragraph{Text: "This report was made from a stored measurement without its scans, so it has no cuts through the scan and no check picture. Make it from the case folder to have them."})
 	if len(c.Alignment.Quality) > 0 {
 		d.add(qualityTable(c.Alignment.Quality))
 	}

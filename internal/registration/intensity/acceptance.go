@@ -9,7 +9,7 @@ import (
 	"plumbline/internal/registration"
 )
 
-// Limits of acceptance.
+// Limits of acceptance; a report states them beside the figures.
 const (
 	// Two scans of one jaw, each group of blocks asked alone where it would
 	// shift, agree within hundredths of a millimetre (phantoms and simulated
@@ -17,17 +17,17 @@ const (
 	// were cropped to 38 mm there); a wrong match stands on walls that slide
 	// along each other and disagrees by 0.18 mm and more (86 pairs of scans of
 	// different heads; TestAlignmentAccuracy repeats such pairs).
-	doubtfulDisagreement = 0.10 // mm
+	DoubtfulDisagreement = 0.10 // mm
 	refusedDisagreement  = 0.15 // mm
-	// refusedSimilarity: true pairs have 0.49 and more; scans that have nothing
+	// RefusedSimilarity: true pairs have 0.49 and more; scans that have nothing
 	// in common have 0.0 to 0.3, scans of two jaws 0.3 to 0.85.
-	refusedSimilarity = 0.35
+	RefusedSimilarity = 0.35
 	// refusedError, mm, of the expected target registration error at entry or apex:
 	// beyond it nothing could be measured.
 	refusedError = 0.25
-	// rivalScore is the share of the best candidate's score from which a second
+	// RivalScore is the share of the best candidate's score from which a second
 	// place counts as just as plausible, if its groups agree, too.
-	rivalScore = 0.9
+	RivalScore = 0.9
 	// rivalDistance, mm (transformDistance): nearer candidates are one place on
 	// their way to it; a slip by a tooth is 5 mm and more.
 	rivalDistance = 2.5
@@ -66,7 +66,7 @@ func (r *refinement) accept(preToPost geom.Rigid, ev *evaluation, found []candid
 		figures += fmt.Sprintf(", expected error at the fixture %.2f mm", u)
 	}
 	wrongScale := scales.wrongAxis() >= 0
-	if out.Cov == nil || !wrongScale && (similarity < refusedSimilarity || !(disagreement <= refusedDisagreement) || u > refusedError) {
+	if out.Cov == nil || !wrongScale && (similarity < RefusedSimilarity || !(disagreement <= refusedDisagreement) || u > refusedError) {
 		return nil, fmt.Errorf("%w: nothing in the follow-up scan fits what surrounds the planned fixtures (%s); check that both scans are of this patient and that the follow-up scan shows the fixtures' jaw, or align by landmark pairs", ErrNoMatch, figures)
 	}
 	if len(found) > 1 && found[0].score > 0 {
@@ -76,11 +76,11 @@ func (r *refinement) accept(preToPost geom.Rigid, ev *evaluation, found []candid
 	reason := ""
 	switch {
 	case wrongScale: // its flag is the reason
-	case disagreement > doubtfulDisagreement:
+	case disagreement > DoubtfulDisagreement:
 		reason = "parts of the jaw around the fixtures disagree about how the scans lie to each other: the jaw may have changed, or the match may be wrong"
 	case u > registration.DoubtfulError:
 		reason = "the scans share too little structure around the fixtures to tell how they lie to each other"
-	case len(found) > 1 && found[1].score > rivalScore*found[0].score && found[1].disagreement < doubtfulDisagreement:
+	case len(found) > 1 && found[1].score > RivalScore*found[0].score && found[1].disagreement < DoubtfulDisagreement:
 		reason = "the follow-up scan fits almost as well in a second place, such as one tooth further"
 	}
 	if reason != "" {

@@ -47,7 +47,7 @@ func (s *samples) checkScales(ev *evaluation, tr scaledRigid, sigma float64) sca
 // scales either.
 func (c scaleCheck) wrongAxis() int {
 	axis, most := -1, 0.0
-	if !(c.disagreement <= doubtfulDisagreement) || c.similarity < refusedSimilarity {
+	if !(c.disagreement <= DoubtfulDisagreement) || c.similarity < RefusedSimilarity {
 		return axis
 	}
 	for a := range 3 {

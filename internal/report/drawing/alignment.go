@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
+	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
 
@@ -20,46 +21,84 @@ const (
 	checkPixel = 0.16 // mm, about half a scan's voxel
 	checkGap   = 6    // pixels between the planes, where they are one picture
 	checkTick  = 8    // pixels, half the length of the marks at entry and apex
-	checkSide  = 53.0 // mm of paper: three in a row
+	checkSide  = 78.0 // mm of paper: two in a row
 	// checkBlur, mm, smooths the follow-up scan before its edges are taken:
 	// about its point spread, so that noise makes few of them.
 	checkBlur = 0.3
-	// checkEdge is the gradient of an edge that is drawn, in medians of the
+	// checkEdge is the least gradient of an edge that is drawn, in medians of the
 	// gradient over the planes. Half of what is there is noise in soft tissue; a
 	// plane's noise exceeds three medians at one place in 500 (Rayleigh: 2 to
 	// the −9).
 	checkEdge = 3.0
+	// checkStrong is how much more than that a line needs somewhere: Canny asks for two
+	// to three times the lower threshold.
+	checkStrong = 2.0
+	// checkLine is the least length of a line, mm: above the size of trabeculae and their
+	// spaces, of 1 mm and less, whose lines hide those that matter.
+	checkLine = 3.0
 	// checkWhite is the brightness of the planning scan's brightest part, of 255:
 	// below white, so that the lines over it stand out.
-	checkWhite = 235
+	checkWhite = 215
 )
 
 var (
-	edgeColour = color.RGBA{R: 255, G: 140, A: 255} // orange: apart from grey for every kind of colour vision
-	axisColour = color.RGBA{R: 90, G: 190, B: 255, A: 255}
+	edgeColour   = rgba(AchievedOnScan)
+	axisColour   = rgba(PlannedOnScan)
+	casingColour = rgba(Casing)
 )
 
-// checkPlanes name the planes: two that hold the planned axis (entry above) and
-// one across it, through its middle.
-var checkPlanes = [3]string{"along the planned axis", "along it, a quarter turn on", "across it, half way down"}
+// rgba is an ink as a colour.
+func rgba(i Ink) color.RGBA { return color.RGBAModel.Convert(i).(color.RGBA) }
+
+// checkPlanes name the planes: two that hold the planned axis and one across it,
+// through its middle.
+var checkPlanes = [3]string{"along the planned axis", "along it, seen from the side", "across it, half way down"}
 
 // Alignment draws the check pictures of the alignment of what is shown to the
 // planning scan about the planned fixture, a drawing a plane; site is its label.
 func (s *Scene) Alignment(planning evidence.View, site string) []Drawing {
-	pictures := overlay(planning, s.Shown, s.Planned)
+	planes, sides := s.checkPlanes()
+	pictures := overlay(planning, s.Shown, s.Planned, planes)
 	out := make([]Drawing, len(pictures))
 	parallel.For(len(pictures), func(i int) {
-		d := Drawing{Width: checkSide, Height: checkSide + strip}
-		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, the edges of the " + s.Achieved.Kind.Name() + " as orange lines over it, about the planned fixture, whose axis is blue. Where the lines run along the planning scan's own bone and roots, the alignment is right."
-		d.add(Raster{Width: checkSide, Height: checkSide, PNG: encode(pictures[i])}, label(checkSide/2, checkSide+3.9, smallType, Middle, checkPlanes[i]))
+		d := Drawing{Width: checkSide, Height: checkSide + strip + below}
+		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, the edges of the " + s.Achieved.Kind.Name() + " as light lines with dark rims over it, about the planned fixture, whose axis is marked. Where the lines run along the planning scan's own bone and roots, the alignment is right."
+		right, up := sides[i][0], sides[i][1]
+		d.add(Raster{Min: Point{0, strip}, Width: checkSide, Height: checkSide, PNG: encode(pictures[i])},
+			label(0, strip-1.6, smallType, Start, "← "+right.words(false)),
+			label(checkSide/2, strip-1.6, smallType, Middle, "↑ "+up.words(true)),
+			label(checkSide, strip-1.6, smallType, End, right.words(true)+" →"),
+			label(checkSide/2, strip+checkSide+3.7, smallType, Middle, "↓ "+up.words(false)),
+			label(checkSide, strip+checkSide+8.2, smallType, End, checkPlanes[i]))
+		d.add(scaleBar(0, strip+checkSide+7.4, 10*checkSide/(2*checkReach), "10 mm")...)
 		out[i] = d
 	})
 	return out
 }
 
-// AlignmentPicture is the three check pictures beside each other.
-func AlignmentPicture(planning, aligned evidence.View, planned geom.Pose) image.Image {
-	pictures := overlay(planning, aligned, planned)
+// midpoint is half way between the ends of a pose.
+func midpoint(p geom.Pose) geom.Vec { return r3.Scale(0.5, r3.Add(p.Entry, p.Apex)) }
+
+// checkPlanes are the planes of the check pictures with the directions of the page to
+// the right and upwards.
+func (s *Scene) checkPlanes() (planes [3]Plane, sides [3][2]direction) {
+	axis := s.Planned.Axis()
+	first, second := s.aside(axis)
+	up := direction{r3.Scale(-1, axis), "coronal", "apical"}
+	if s.Site.Jaw() == tooth.Upper {
+		up = up.reversed()
+	}
+	sides = [3][2]direction{{first, up}, {second, up}, {first, second}}
+	for i, d := range sides {
+		planes[i] = Plane{midpoint(s.Planned), d[0].vec, d[1].vec}
+	}
+	return planes, sides
+}
+
+// AlignmentPicture is the check pictures beside each other, as one image.
+func (s *Scene) AlignmentPicture(planning evidence.View) image.Image {
+	planes, _ := s.checkPlanes()
+	pictures := overlay(planning, s.Shown, s.Planned, planes)
 	n := pictures[0].Bounds().Dx()
 	out := image.NewRGBA(image.Rect(0, 0, 3*n+2*checkGap, n))
 	draw.Draw(out, out.Bounds(), image.White, image.Point{}, draw.Src)
@@ -69,25 +108,19 @@ func AlignmentPicture(planning, aligned evidence.View, planned geom.Pose) image.
 	return out
 }
 
-// overlay shows an alignment to a person, a picture a plane of checkPlanes. The
-// planning scan is grey, and the edges of what was aligned to it lie over it as
-// orange lines: where they run along the planning scan's own bone and roots, the
-// alignment is right. The planned axis is a blue line with ticks at entry and apex.
+// overlay shows an alignment to a person, a picture a plane; the first two hold the
+// planned axis upright. The planning scan is grey, and the edges of what was aligned to
+// it lie over it as light lines with dark rims: where they run along the planning scan's
+// own bone and roots, the alignment is right. The planned axis is a line with ticks at
+// entry and apex.
 //
 // The planning greys are stretched between their 2nd and 98th percentile within
 // the planes; what the planning scan does not have is black.
-func overlay(planning, aligned evidence.View, planned geom.Pose) (out [3]*image.RGBA) {
-	axis := planned.Axis()
-	mid := r3.Scale(0.5, r3.Add(planned.Entry, planned.Apex))
-	e1, e2 := geom.Perpendicular(axis)
-	planes := [3][2]geom.Vec{{e1, axis}, {e2, axis}, {e1, e2}}
+func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane) (out [3]*image.RGBA) {
+	mid := midpoint(planned)
 	n := int(math.Round(2 * checkReach / checkPixel))
 	near := math.Sqrt2*checkReach + 1
-	at := func(plane, x, y int) geom.Vec {
-		return r3.Add(mid, r3.Add(
-			r3.Scale(fromMiddle(x, n), planes[plane][0]),
-			r3.Scale(fromMiddle(y, n), planes[plane][1])))
-	}
+	at := func(plane, x, y int) geom.Vec { return planes[plane].At(fromMiddle(x, n), -fromMiddle(y, n)) }
 	greys := section(planning.Around(near, mid), n, at)
 	edges := section(aligned.Around(near, mid), n, at)
 	// Metal would outshine the bone.
@@ -109,17 +142,33 @@ func overlay(planning, aligned evidence.View, planned geom.Pose) (out [3]*image.
 				b := uint8(math.Round(checkWhite * min(max(g, 0), 1)))
 				c.R, c.G, c.B = b, b, b
 			}
-			if drawn[plane*n*n+i] {
-				c = edgeColour
-			}
 			img.SetRGBA(i%n, i/n, c)
 		}
+		rimmed(img, drawn[plane*n*n:(plane+1)*n*n])
 		if plane < 2 {
 			drawAxis(img, planned.Length()/2)
 		}
 		out[plane] = img
 	}
 	return out
+}
+
+// rimmed draws pixels as a line with a dark rim.
+func rimmed(img *image.RGBA, drawn []bool) {
+	n := img.Bounds().Dx()
+	for pass, colour := range []color.RGBA{casingColour, edgeColour} {
+		for i, on := range drawn {
+			if !on {
+				continue
+			}
+			reach := 1 - pass // the rim goes a pixel beyond the line
+			for dy := -reach; dy <= reach; dy++ {
+				for dx := -reach; dx <= reach; dx++ {
+					img.SetRGBA(i%n+dx, i/n+dy, colour)
+				}
+			}
+		}
+	}
 }
 
 // drawAxis draws the axis, half its length, mm, to either side of the middle.
@@ -151,10 +200,10 @@ func section(grey evidence.Grey, n int, at func(plane, x, y int) geom.Vec) []flo
 }
 
 // edgesOf marks the pixels of each plane where the gradient of the smoothed greys
-// has a maximum along its own direction and is large enough.
+// has a maximum along its own direction and is large enough, as far as they join to
+// lines that are long and somewhere strong enough.
 //
-// Method: Canny J. IEEE Trans Pattern Anal Mach Intell 1986;8(6):679-698,
-// without hysteresis.
+// Method: Canny J. IEEE Trans Pattern Anal Mach Intell 1986;8(6):679-698.
 func edgesOf(greys []float32, n int) []bool {
 	f := &volume.Field{Grey: greys}
 	f.Size = [3]int{n, n, 3}
@@ -190,7 +239,39 @@ func edgesOf(greys []float32, n int) []bool {
 		next := [4]int{1, n + 1, n, n - 1}[octant]
 		out[i] = steep[i] >= steep[i-next] && steep[i] > steep[i+next]
 	})
+	keepLines(out, steep, checkStrong*least, n)
 	return out
+}
+
+// keepLines takes away what does not join, corners included, to a line of checkLine that
+// is strong somewhere.
+func keepLines(drawn []bool, steep []float32, strong float32, n int) {
+	long := int(math.Round(checkLine / checkPixel))
+	seen := make([]bool, len(drawn))
+	for start, on := range drawn {
+		if !on || seen[start] {
+			continue
+		}
+		seen[start] = true
+		line, most := []int{start}, float32(0)
+		for k := 0; k < len(line); k++ {
+			i := line[k]
+			most = max(most, steep[i])
+			// A plane's outermost pixels are never drawn, so that no neighbour lies in another plane.
+			for _, next := range [8]int{i - n - 1, i - n, i - n + 1, i - 1, i + 1, i + n - 1, i + n, i + n + 1} {
+				if drawn[next] && !seen[next] {
+					seen[next] = true
+					line = append(line, next)
+				}
+			}
+		}
+		if len(line) >= long && most >= strong {
+			continue
+		}
+		for _, i := range line {
+			drawn[i] = false
+		}
+	}
 }
 
 // fromMiddle is the place of pixel i of n, mm from the middle.

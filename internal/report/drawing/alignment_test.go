@@ -61,16 +61,21 @@ func views(t *testing.T, postToPre func(truth geom.Rigid) geom.Rigid) (pre, post
 
 func asItIs(truth geom.Rigid) geom.Rigid { return truth }
 
+func pictureOf(planning, aligned evidence.Scan, f phantom.FixtureTruth) image.Image {
+	s := Scene{Shown: aligned, Planned: f.Planned}
+	return s.AlignmentPicture(planning)
+}
+
 func TestPictureShowsAWrongAlignment(t *testing.T) {
 	pre, post, f := views(t, asItIs)
-	own := AlignmentPicture(pre, pre, f.Planned)
-	right := onEdges(AlignmentPicture(pre, post, f.Planned), own)
+	own := pictureOf(pre, pre, f)
+	right := onEdges(pictureOf(pre, post, f), own)
 	_, off, _ := views(t, func(truth geom.Rigid) geom.Rigid {
 		truth.T.X += 1
 		truth.T.Y += 1
 		return truth
 	})
-	wrong := onEdges(AlignmentPicture(pre, off, f.Planned), own)
+	wrong := onEdges(pictureOf(pre, off, f), own)
 	// The fixture, the other jaw and the lips have edges of their own.
 	assert.Greater(t, right, 0.4)
 	assert.Less(t, wrong, 0.7*right)
@@ -78,7 +83,7 @@ func TestPictureShowsAWrongAlignment(t *testing.T) {
 
 func TestPictureMarksThePlan(t *testing.T) {
 	pre, post, f := views(t, asItIs)
-	img := AlignmentPicture(pre, post, f.Planned)
+	img := pictureOf(pre, post, f)
 	n := img.Bounds().Dy()
 	assert.InDelta(t, 2*checkReach, float64(n)*checkPixel, checkPixel)
 	assert.Equal(t, 3*n+2*checkGap, img.Bounds().Dx())
@@ -94,7 +99,7 @@ func TestPictureMarksThePlan(t *testing.T) {
 // A report shows, plane by plane, what the one picture has side by side.
 func TestAlignmentIsThePicturesPlanes(t *testing.T) {
 	pre, post, f := views(t, asItIs)
-	whole := AlignmentPicture(pre, post, f.Planned)
+	whole := pictureOf(pre, post, f)
 	s := Scene{Shown: post, Planned: f.Planned, Achieved: evidence.Achieved{Kind: evidence.FollowUpScan}}
 	drawings := s.Alignment(pre, "46")
 	require.Len(t, drawings, 3)
