@@ -44,7 +44,7 @@ var order = [][]string{
 	{"evidence/conebeam"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
-	{"anatomy/whereabouts"},
+	{"anatomy/whereabouts", "anatomy/severity"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/deviation/uncertainty"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
@@ -55,10 +56,10 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 			}
 			out.Clearance = append(out.Clearance, c)
 		}
-		for _, c := range out.Clearance {
-			if f := breach(out.Site, c); f != nil {
-				out.Flags = append(out.Flags, *f)
-			}
+		for j := range out.Clearance {
+			c := &out.Clearance[j]
+			c.Share = severity.Share(*c)
+			out.Flags = append(out.Flags, breaches(out.Site, *c)...)
 		}
 	}
 	return nil
@@ -132,24 +133,22 @@ func setAchieved(c *measurement.Clearance, achieved float64, drawn []float64, ma
 	return nil
 }
 
-// breach flags a clearance that is less than asked for, as it was placed or else
-// as it was planned; nil where none is. It is no doubt about the figures.
-func breach(site string, c measurement.Clearance) *measurement.Flag {
-	switch {
-	case c.Achieved == nil:
-	case *c.Achieved == 0:
-		return &measurement.Flag{Code: measurement.CodePenetration, Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: the fixture touches or crosses the surface %s, by how much is not known; treat the patient by clinical findings", site, c.Structure)}
-	case *c.Achieved < 0:
-		return &measurement.Flag{Code: measurement.CodePenetration, Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: the fixture reaches into %s by %.1f mm as measured; treat the patient by clinical findings", site, c.Structure, -*c.Achieved)}
-	case c.Margin != nil && *c.Achieved < *c.Margin:
-		return &measurement.Flag{Code: measurement.CodeMarginNotKept, Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: %.1f mm to %s, less than the margin of %.1f mm; treat the patient by clinical findings", site, *c.Achieved, c.Structure, *c.Margin)}
+// breaches flags a clearance that is less than asked for, as it was placed and as
+// it was planned. They are no doubt about the figures.
+func breaches(site string, c measurement.Clearance) []measurement.Flag {
+	var out []measurement.Flag
+	flag := func(code measurement.Code, text string) {
+		out = append(out, measurement.Flag{Code: code, Level: measurement.Notice, Message: fmt.Sprintf("site %s: %s", site, text)})
 	}
-	if c.Margin != nil && c.Planned < *c.Margin {
-		return &measurement.Flag{Code: measurement.CodeMarginNotPlanned, Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: the plan left %.1f mm to %s, less than the margin of %.1f mm", site, c.Planned, c.Structure, *c.Margin)}
+	const treat = "; treat the patient by clinical findings"
+	switch severity.Achieved(c) {
+	case severity.Entered:
+		flag(measurement.CodePenetration, severity.Sentence(c)+treat)
+	case severity.Missed:
+		flag(measurement.CodeMarginNotKept, severity.Sentence(c)+treat)
 	}
-	return nil
+	if severity.Planned(c) <= severity.Missed {
+		flag(measurement.CodeMarginNotPlanned, severity.OfPlan(c))
+	}
+	return out
 }

@@ -16,6 +16,7 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/anatomy/whereabouts"
 	"plumbline/internal/deviation"
 	"plumbline/internal/deviation/uncertainty"
@@ -267,6 +268,11 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	}
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err
+	}
+	whole, each := severity.Case(&s.Result, severity.UsualLimits)
+	s.Result.Verdict = &whole
+	for i := range each {
+		s.Result.Fixtures[i].Verdict = &each[i]
 	}
 	return s, nil
 }

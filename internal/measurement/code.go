@@ -169,7 +169,7 @@ var Codes = []CodeMeaning{
 	{CodeSurfaceOpen, "structures", "doubt or notice", "a structure's surface is not closed; a doubt where it matters to a fixture"},
 	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},
 	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
-	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for"},
+	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for, or reached into the structure"},
 	{CodeMeasuredAgain, "series", "notice", "the case was measured more than once"},
 	{CodeSealedLate, "series", "notice", "the plan was sealed after surgery or after measuring"},
 	{CodeSealedAgain, "series", "notice", "the plan was sealed more than once"},

@@ -79,6 +79,7 @@ type Case struct {
 	Case      string    `json:"case"`
 	Placed    string    `json:"placed"` // ISO date
 	Clinician string    `json:"clinician"`
+	Verdict   *Verdict  `json:"verdict,omitempty"` // the gravest of the fixtures
 	Program   Program   `json:"program"`
 	Inputs    Inputs    `json:"inputs"`
 	Alignment Alignment `json:"alignment"`
@@ -139,6 +140,7 @@ type Fixture struct {
 	Deviation   *Values      `json:"deviation,omitempty"`
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
+	Verdict     *Verdict     `json:"verdict,omitempty"`
 	Flags       Flags        `json:"flags"`
 }
 
@@ -176,6 +178,7 @@ type Clearance struct {
 	Low       *float64 `json:"low95_mm,omitempty"`
 	High      *float64 `json:"high95_mm,omitempty"`
 	Margin    *float64 `json:"margin_mm,omitempty"`
+	Share     *Share   `json:"share,omitempty"`
 	// MarginSource says who asks for the margin, and Breached is the probability
 	// that it is not kept.
 	MarginSource string   `json:"margin_source,omitempty"`

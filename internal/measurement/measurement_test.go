@@ -104,6 +104,12 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 	for _, part := range []string{"name", "entry_along_mm", "entry_across_mm", "apex_along_mm", "apex_across_mm", "angle_deg"} {
 		want = append(want, "fixtures[].uncertainty.budget[]."+part)
 	}
+	want = append(want, "fixtures[].clearance[].share.plan_mm", "fixtures[].clearance[].share.transfer_mm")
+	for _, of := range []string{"", "fixtures[]."} {
+		for _, part := range []string{"code", "by", "message", "not_checked", "not_checked[]"} {
+			want = append(want, of+"verdict."+part)
+		}
+	}
 	slices.Sort(want)
 	assert.Equal(t, slices.Compact(want), pathsOf(t, data))
 }

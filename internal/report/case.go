@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/wording"
@@ -77,7 +78,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 			{"Measured with", "plumbline " + outside(c.Program.Version)},
 		},
 	})
-	d.doubts(allFlags(c)...)
+	d.verdicts(o, c)
 	many := len(c.Fixtures) > 1
 	if many {
 		d.summary(c, o)
@@ -113,9 +114,8 @@ func plural(n int, one, many string) string {
 	return many
 }
 
-// clearanceCodes are the flags about clearances, which stand in a box of their
-// own.
-var clearanceCodes = []string{measurement.CodePenetration, measurement.CodeMarginNotKept}
+// breachCodes are the flags about breaches, which are told before all others.
+var breachCodes = []string{measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
 
 // flagTexts words flags, each once.
 func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
@@ -161,16 +161,71 @@ const (
 
 func isDoubt(f measurement.Flag) bool { return f.Level == measurement.Doubt }
 
+// groups has the verdicts that are told in boxes of their own, in their order, with
+// the boxes' titles. The doubts' box is that of the flags.
+var groups = []struct {
+	code  measurement.VerdictCode
+	title string
+	grave bool
+}{
+	{measurement.StructureEntered, "Structure entered", true},
+	{measurement.MarginMissed, "Margin missed", true},
+	{measurement.InDoubt, notToBeReliedOn, true},
+	{measurement.OutsideLimits, "Outside the stated limits", false},
+	{measurement.NothingAgainst, "Nothing against it", false},
+	{measurement.NotChecked, "Not checked", false},
+}
+
+// verdicts tells what counts most of cases, the gravest first. Sites are named by
+// their numbers, cases by their names where there are several.
+func (d *Document) verdicts(o Options, cases ...*measurement.Case) {
+	items := map[measurement.VerdictCode][]string{}
+	for _, c := range cases {
+		about := ""
+		if len(cases) > 1 {
+			about = outside(c.Case) + ", "
+		}
+		for _, f := range c.Fixtures {
+			_, label, _ := o.site(f.Site)
+			for _, p := range severity.Points(f, severity.DoubtIn(c.Flags, c.Alignment.Flags, f.Flags), severity.UsualLimits) {
+				items[p.Code] = append(items[p.Code], sentence(about+"site "+label+": "+p.Text))
+			}
+		}
+	}
+	if len(items[measurement.InDoubt]) > 0 {
+		items[measurement.InDoubt] = []string{"Do not use these figures until the points below are settled."}
+		for _, c := range cases {
+			for _, text := range flagTexts(isDoubt, allFlags(c)...) {
+				if len(cases) > 1 {
+					text = outside(c.Case) + ": " + text
+				}
+				items[measurement.InDoubt] = append(items[measurement.InDoubt], text)
+			}
+		}
+	}
+	for _, code := range []measurement.VerdictCode{measurement.StructureEntered, measurement.MarginMissed} {
+		if len(items[code]) > 0 {
+			items[code] = append(items[code], "Treat the patient by clinical findings.")
+			break
+		}
+	}
+	for _, g := range groups {
+		if len(items[g.code]) > 0 {
+			d.add(notice{Title: g.title, Grave: g.grave, Items: items[g.code]})
+		}
+	}
+}
+
 func (d *Document) doubts(flags ...measurement.Flags) {
 	if doubts := flagTexts(isDoubt, flags...); len(doubts) > 0 {
-		d.add(notice{Title: notToBeReliedOn, Doubt: true,
-			Items: append([]string{"The figures are given for what they are. Until the points below are settled they prove nothing."}, doubts...)})
+		d.add(notice{Title: notToBeReliedOn, Grave: true,
+			Items: append([]string{"Do not use these figures until the points below are settled."}, doubts...)})
 	}
 }
 
 func (d *Document) notes(flags ...measurement.Flags) {
 	other := func(f measurement.Flag) bool {
-		return f.Level != measurement.Doubt && !slices.Contains(clearanceCodes, f.Code)
+		return f.Level != measurement.Doubt && !slices.Contains(breachCodes, f.Code)
 	}
 	if notes := flagTexts(other, flags...); len(notes) > 0 {
 		d.add(notice{Title: "Notes on the measurement", Items: notes})
@@ -180,21 +235,16 @@ func (d *Document) notes(flags ...measurement.Flags) {
 // summary answers for all fixtures of a case on its first page.
 func (d *Document) summary(c *measurement.Case, o Options) {
 	d.add(summaryTable(c, o))
-	var near []string
 	var all table
 	for _, f := range c.Fixtures {
 		n, label, _ := o.site(f.Site)
 		d.add(paragraph{Text: "Site " + label + ". " + strings.Join(wording.Summary(f, n), " ")})
-		near = append(near, closeCalls(f)...)
 		t := clearanceTable(f.Clearance)
 		for i := range t.Rows {
 			t.Rows[i].Cells[0] = "site " + label + ": " + t.Rows[i].Cells[0]
 		}
 		all.Caption, all.Dense, all.Columns = t.Caption, t.Dense, t.Columns
 		all.Rows = append(all.Rows, t.Rows...)
-	}
-	if len(near) > 0 {
-		d.add(notice{Title: "Clearance", Items: near})
 	}
 	if len(all.Rows) > 0 {
 		d.add(all)
@@ -208,7 +258,7 @@ func summaryTable(c *measurement.Case, o Options) table {
 	for _, figure := range measurement.Wholes() {
 		t.Columns = append(t.Columns, column{Head: figure.Spec().Label, Share: 19})
 	}
-	t.Columns = append(t.Columns, column{Head: "tightest clearance", Share: 34})
+	t.Columns = append(t.Columns, column{Head: "tightest clearance", Share: 28}, column{Head: "verdict", Share: 24})
 	for _, f := range c.Fixtures {
 		n, label, _ := o.site(f.Site)
 		r := row{Cells: []string{label, sized(f.Planned)}}
@@ -225,7 +275,8 @@ func summaryTable(c *measurement.Case, o Options) table {
 			}
 			r.Cells = append(r.Cells, cell)
 		}
-		r.Cells = append(r.Cells, tightest(f.Clearance))
+		verdict, grave := verdictCell(c, f)
+		r.Cells, r.Strong = append(r.Cells, tightest(f.Clearance), verdict), grave
 		t.Rows = append(t.Rows, r)
 	}
 	return t
@@ -235,23 +286,30 @@ func sized(p measurement.Placement) string {
 	return fmt.Sprintf("%.1f × %.1f mm", p.Diameter, p.Length)
 }
 
-// tightest words the clearance with the least left over its margin.
+// tightest words the clearance that is nearest relative to its margin, and the
+// nearest where that is another.
 func tightest(list []measurement.Clearance) string {
-	least, out := 0.0, ""
-	for i, line := range wording.ClearanceLines(list) {
-		c := list[i]
-		if c.Achieved == nil || c.Margin == nil {
-			continue
-		}
-		if left := *c.Achieved - *c.Margin; out == "" || left < least {
-			least = left
-			out = fmt.Sprintf("%s: %s of %s, %s", outside(c.Structure), line.Achieved, line.Margin, line.Verdict)
-		}
+	c := severity.Tightest(list)
+	if c == nil {
+		return "none given"
 	}
-	if out == "" {
-		return "no structure with a margin"
+	text := clearanceText(*c)
+	if n := severity.Nearest(list); n.Structure != c.Structure {
+		text += "; nearest: " + clearanceText(*n)
 	}
-	return out
+	return text
+}
+
+func clearanceText(c measurement.Clearance) string {
+	line := wording.ClearanceLines([]measurement.Clearance{c})[0]
+	text := outside(c.Structure) + ": " + line.Achieved
+	if c.Achieved == nil {
+		text = outside(c.Structure) + ": planned " + line.Planned
+	}
+	if c.Margin != nil {
+		text += " (" + line.Margin + " asked for)"
+	}
+	return text
 }
 
 // fixture is the part of a report that answers what was planned, what was
@@ -259,9 +317,6 @@ func tightest(list []measurement.Clearance) string {
 func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
 	n, _, _ := o.site(f.Site)
 	d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: many}, paragraph{Text: planText(f)}, paragraph{Lead: true, Text: strings.Join(wording.Summary(f, n), " ")})
-	if near := closeCalls(f); len(near) > 0 && !many {
-		d.add(notice{Title: "Clearance", Items: near})
-	}
 	if f.Deviation != nil {
 		if g := gaugesOf(f, n); len(g.Items) > 0 {
 			d.add(g)
@@ -299,11 +354,9 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 const besideTable = 0.64
 
 func (d *Document) clearances(f measurement.Fixture) {
-	if len(f.Clearance) == 0 {
-		d.add(paragraph{Small: true, Text: "No clearances: the case names no structure, or they could not be had."})
-		return
+	if len(f.Clearance) > 0 {
+		d.add(clearanceTable(f.Clearance))
 	}
-	d.add(clearanceTable(f.Clearance))
 }
 
 // siteTitle names a site by number and name.
@@ -366,30 +419,48 @@ func figureTable(f measurement.Fixture, n tooth.Number) table {
 	return t
 }
 
-// closeCalls says which structures a fixture comes too near to, by its flags.
-func closeCalls(f measurement.Fixture) []string {
-	return flagTexts(func(f measurement.Flag) bool {
-		return slices.Contains(clearanceCodes, f.Code) && f.Level != measurement.Doubt
-	}, f.Flags)
+// marks say a standing by shape, too.
+var marks = map[severity.Standing]string{severity.Kept: "●", severity.Unsure: "○", severity.Missed: "▲", severity.Entered: "■"}
+
+// verdictCell is the verdict on a fixture in a few words, with the mark of a
+// breach; grave tells a breach or a doubt.
+func verdictCell(c *measurement.Case, f measurement.Fixture) (words string, grave bool) {
+	v := severity.Fixture(f, severity.DoubtIn(c.Flags, c.Alignment.Flags, f.Flags), severity.UsualLimits)
+	return verdictWords(v), v.Doubt || v.By != ""
 }
 
-// verdictMarks say a verdict by shape, too.
-var verdictMarks = map[string]string{"kept": "●", "kept, but not surely": "○", "margin not kept": "▲", "penetrated": "■"}
+func verdictWords(v measurement.Verdict) string {
+	switch v.Code {
+	case measurement.StructureEntered:
+		return marks[severity.Entered] + " " + severity.Title(v)
+	case measurement.MarginMissed:
+		return marks[severity.Missed] + " " + severity.Title(v)
+	}
+	return severity.Title(v)
+}
 
 func clearanceTable(list []measurement.Clearance) table {
 	t := table{Caption: "Clearance from the fixture's surface to structures, against the margin asked for", Dense: true, Columns: []column{
 		{Head: "structure", Share: 40}, {Head: "planned", Share: 20}, {Head: "achieved", Share: 22}, {Head: "95 % interval", Share: 25},
 		{Head: "margin", Share: 14}, {Head: "kept?", Share: 28}}}
-	for _, c := range wording.ClearanceLines(list) {
+	ordered := severity.Ordered(list)
+	for i, c := range wording.ClearanceLines(ordered) {
 		verdict := c.Verdict
-		mark, known := verdictMarks[verdict]
-		if known {
+		if mark, marked := marks[severity.Achieved(ordered[i])]; marked {
 			verdict = mark + " " + verdict
 		}
-		t.Rows = append(t.Rows, row{Strong: mark == "▲" || mark == "■",
-			Cells: []string{outside(c.Structure) + " (" + outside(c.Kind) + ")", c.Planned, c.Achieved, c.Interval, c.Margin, verdict}})
+		t.Rows = append(t.Rows, row{Strong: severity.Blame(ordered[i]) != "",
+			Cells: []string{structureName(c), c.Planned, c.Achieved, c.Interval, c.Margin, verdict}})
 	}
 	return t
+}
+
+// structureName is a structure with its kind, unless its name has that.
+func structureName(c wording.ClearanceLine) string {
+	if strings.Contains(strings.ToLower(c.Structure), strings.ToLower(c.Kind)) {
+		return outside(c.Structure)
+	}
+	return outside(c.Structure) + " (" + outside(c.Kind) + ")"
 }
 
 // storedRulers is the view along the axis of a stored measurement, nil where a lateral

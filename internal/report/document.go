@@ -60,7 +60,7 @@ type list struct{ Items []string }
 type notice struct {
 	Title string
 	Items []string
-	Doubt bool // figures are not to be relied on
+	Grave bool // a breach or a doubt
 }
 
 // column of a table: its head, and its share of the width on paper.

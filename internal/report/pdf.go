@@ -405,7 +405,7 @@ func (p *press) items(items []string, x, y, width float64, paint bool) float64 {
 
 func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 	bar, size := 1.6, sizeBody
-	if v.Doubt {
+	if v.Grave {
 		bar, size = 3.2, sizePart
 	}
 	const pad = 2.2
@@ -414,7 +414,7 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 	content := func(paint bool) float64 {
 		at := 0.0
 		left := inner
-		if v.Doubt {
+		if v.Grave {
 			if paint {
 				r, g, b := parts(drawing.Black)
 				p.pdf.SetFillColor(r, g, b)
@@ -427,7 +427,7 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 	}
 	h := content(false) + 2*pad - 0.6
 	if paint {
-		if v.Doubt {
+		if v.Grave {
 			p.fill(x, y, width, h, drawing.Wash)
 		}
 		p.rule(x, y, x+width, y, 0.25, drawing.Black)

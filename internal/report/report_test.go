@@ -149,7 +149,7 @@ func TestFirstPageAnswers(t *testing.T) {
 		table := strings.Index(first, "All fixtures")
 		require.Positive(t, doubt)
 		assert.Greater(t, table, doubt, "doubts come before figures")
-		for _, want := range []string{"parts of the region disagree", "no metal of this size", "left mandibular canal: 1.61 mm of 2.0 mm, margin not kept", "no fixture found", "▲ margin not kept", "Site 36: 1.6 mm to left mandibular canal"} {
+		for _, want := range []string{"parts of the region disagree", "no metal of this size", "structure entered site 36: the fixture perforates cortex", "no fixture found", "▲ margin missed, by the transfer", "Site 36: 1.61 mm from left mandibular canal", "Not checked Site 37: the distance to the nerve canal"} {
 			assert.Contains(t, strings.ToLower(first), strings.ToLower(want))
 		}
 	}
@@ -163,7 +163,7 @@ func TestFirstPageAnswers(t *testing.T) {
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
 	first, _, _ := strings.Cut(oneLine(pdfText(t, pdf)), "page 2 of")
-	for _, want := range []string{"4.1 × 10.0 mm, full guide", "The entry lies", "95 % interval", "left mandibular canal", "▲ margin not kept", "○ kept, but not surely", "■ penetrated"} {
+	for _, want := range []string{"4.1 × 10.0 mm, full guide", "The entry lies", "95 % interval", "left mandibular canal", "▲ margin missed, by the transfer", "○ kept, but not surely", "■ entered, by the transfer"} {
 		assert.Contains(t, first, want)
 	}
 }
@@ -198,7 +198,7 @@ func TestNoUncertainty(t *testing.T) {
 	page := string(Stored(&s.Result, Options{}).HTML())
 	assert.NotContains(t, page, "0.00 to 0.00")
 	assert.NotContains(t, page, "class=\"gauge\"")
-	assert.Contains(t, page, "No clearances")
+	assert.Contains(t, page, "Site 36: the distance to the nerve canal and to any other structure; none was given.")
 }
 
 func TestUniversalNumbering(t *testing.T) {

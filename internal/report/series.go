@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/wording"
@@ -79,7 +80,7 @@ func (d *Document) chainDoubt(f *series.File) {
 	for _, x := range f.Faults {
 		items = append(items, sentence(x.Message)+" ("+outside(x.Code)+")")
 	}
-	d.add(notice{Title: notToBeReliedOn, Doubt: true, Items: items})
+	d.add(notice{Title: notToBeReliedOn, Grave: true, Items: items})
 }
 
 // find gives what an analysis says of a figure, nil if nothing.
@@ -644,7 +645,7 @@ func limitsSource(l analysis.Limits) string {
 	if l != analysis.Defaults().Limits {
 		return ""
 	}
-	return analysis.LimitsSource
+	return severity.LimitsSource
 }
 
 func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {

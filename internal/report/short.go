@@ -16,7 +16,7 @@ func Figures(c *measurement.Case, o Options) *Document {
 	d := &Document{}
 	d.add(paragraph{Text: fmt.Sprintf("Case %s, placed %s by %s", outside(c.Case), outside(c.Placed), outside(c.Clinician))},
 		paragraph{Text: alignedBy + ": " + methodName(c.Alignment.Method)})
-	var near []string
+	d.verdicts(o, c)
 	for _, f := range c.Fixtures {
 		n, _, _ := o.site(f.Site)
 		d.add(heading{Level: 2, Text: o.siteTitle(f.Site) + " (" + o.numbering() + ")"}, paragraph{Text: planText(f)})
@@ -34,11 +34,6 @@ func Figures(c *measurement.Case, o Options) *Document {
 		if len(f.Clearance) > 0 {
 			d.add(clearanceTable(f.Clearance))
 		}
-		near = append(near, closeCalls(f)...)
-	}
-	d.doubts(allFlags(c)...)
-	if len(near) > 0 {
-		d.add(notice{Title: "Clearance", Items: near})
 	}
 	d.notes(allFlags(c)...)
 	d.cautions()
@@ -60,8 +55,8 @@ func CaseList(cases []measurement.Case, o Options) *Document {
 		return d
 	}
 	t := table{Caption: "Achieved against planned, sites in " + o.numbering() + "; " + twiceU,
-		Columns: withWholes([]column{{Head: "case"}, {Head: "site"}}, 0, column{Head: "tightest clearance"}, column{Head: "to be relied on"})}
-	var doubts []string
+		Columns: withWholes([]column{{Head: "case"}, {Head: "site"}}, 0, column{Head: "tightest clearance"}, column{Head: "verdict"})}
+	var listed []*measurement.Case
 	for i := range cases {
 		c := &cases[i]
 		for _, f := range c.Fixtures {
@@ -70,21 +65,13 @@ func CaseList(cases []measurement.Case, o Options) *Document {
 			for _, figure := range measurement.Wholes() {
 				cells = append(cells, wholeOf(f, figure))
 			}
-			doubtful := len(flagTexts(isDoubt, c.Flags, c.Alignment.Flags, f.Flags)) > 0
-			reliedOn := "yes"
-			if doubtful {
-				reliedOn = "▲ no"
-			}
-			t.Rows = append(t.Rows, row{Cells: append(cells, tightest(f.Clearance), reliedOn), Strong: doubtful})
+			verdict, grave := verdictCell(c, f)
+			t.Rows = append(t.Rows, row{Cells: append(cells, tightest(f.Clearance), verdict), Strong: grave})
 		}
-		for _, text := range flagTexts(isDoubt, allFlags(c)...) {
-			doubts = append(doubts, outside(c.Case)+": "+text)
-		}
+		listed = append(listed, c)
 	}
 	d.add(t)
-	if len(doubts) > 0 {
-		d.add(notice{Title: notToBeReliedOn, Doubt: true, Items: doubts})
-	}
+	d.verdicts(o, listed...)
 	d.cautions()
 	return d
 }

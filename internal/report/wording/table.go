@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
@@ -113,10 +114,10 @@ func List(parts []string) string {
 // ClearanceLine is one line of the table of clearances.
 type ClearanceLine struct{ Structure, Kind, Planned, Achieved, Interval, Margin, Verdict string }
 
-// ClearanceLines words the clearances of a fixture.
+// ClearanceLines words the clearances of a fixture, the gravest first.
 func ClearanceLines(list []measurement.Clearance) []ClearanceLine {
 	out := make([]ClearanceLine, len(list))
-	for i, c := range list {
+	for i, c := range severity.Ordered(list) {
 		line := ClearanceLine{Structure: c.Structure, Kind: c.Kind, Planned: Clearance(c.Planned), Achieved: "not known", Margin: "none", Verdict: Margin(c)}
 		if c.Achieved != nil {
 			line.Achieved = Clearance(*c.Achieved)

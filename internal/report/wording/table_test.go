@@ -98,8 +98,8 @@ func TestClearanceLines(t *testing.T) {
 		{Structure: "sinus", Kind: "sinus", Planned: 1},
 	})
 	assert.Equal(t, []ClearanceLine{
+		{"root", "root", "reaches in by 0.20 mm", "reaches in by 0.50 mm", "0.30 to 0.70 mm inside", "none", "entered, by the plan and transfer"},
 		{"canal", "nerve", "3.10 mm", "2.20 mm", "1.90 to 2.50 mm", "2.0 mm", "kept, but not surely"},
-		{"root", "root", "reaches in by 0.20 mm", "reaches in by 0.50 mm", "0.30 to 0.70 mm inside", "none", "penetrated"},
 		{"sinus", "sinus", "1.00 mm", "not known", "", "none", "not known"},
 	}, got)
 	assert.Equal(t, "0.30 mm inside to 0.02 mm clear", ClearanceInterval(measurement.Interval{Low: -0.3, High: 0.02}))

@@ -10,6 +10,7 @@ import (
 	"math"
 	"strings"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/tooth"
 )
@@ -137,21 +138,20 @@ func ClearanceInterval(i measurement.Interval) string {
 	return sides{"mm", "clear", "inside"}.interval(i)
 }
 
-// Margin words how an achieved clearance stands to the margin asked for.
+// Margin words how an achieved clearance stands to the margin asked for, and whose
+// a breach is.
 func Margin(c measurement.Clearance) string {
-	switch {
-	case c.Achieved == nil:
-		return "not known"
-	case *c.Achieved < 0:
-		return "penetrated"
-	case c.Margin == nil:
-		return "no margin asked for"
-	case *c.Achieved < *c.Margin:
-		return "margin not kept"
-	case c.Low != nil && *c.Low < *c.Margin:
-		return "kept, but not surely"
+	standing := severity.Achieved(c)
+	words := [...]string{severity.Entered: "entered", severity.Missed: "margin missed", severity.Unsure: "kept, but not surely",
+		severity.Kept: "kept", severity.Unasked: "no margin asked for", severity.NotKnown: "not known"}[standing]
+	switch by := severity.Blame(c); {
+	case by == "":
+	case standing <= severity.Missed:
+		words += ", by the " + string(by)
+	default:
+		words += ", but missed by the plan"
 	}
-	return "kept"
+	return words
 }
 
 // Interval words the 95 % coverage interval of a figure that has no sign, such

@@ -100,17 +100,21 @@ func TestWordsKeepSizeAndSign(t *testing.T) {
 func TestMargins(t *testing.T) {
 	n := func(v float64) *float64 { return &v }
 	for want, c := range map[string]measurement.Clearance{
-		"not known":            {Margin: n(2)},
-		"penetrated":           {Achieved: n(-0.1)},
-		"no margin asked for":  {Achieved: n(1)},
-		"margin not kept":      {Achieved: n(1.9), Margin: n(2)},
-		"kept, but not surely": {Achieved: n(2.1), Low: n(1.8), Margin: n(2)},
-		"kept":                 {Achieved: n(2), Low: n(2), Margin: n(2)},
+		"not known":                               {Planned: 3, Margin: n(2)},
+		"not known, but missed by the plan":       {Planned: 1, Margin: n(2)},
+		"entered, by the transfer":                {Planned: 1, Achieved: n(-0.1)},
+		"entered, by the plan":                    {Planned: -1, Achieved: n(0)},
+		"no margin asked for":                     {Planned: 1, Achieved: n(1)},
+		"margin missed, by the transfer":          {Planned: 2, Achieved: n(1.9), Margin: n(2)},
+		"margin missed, by the plan":              {Planned: 1.5, Achieved: n(1.6), Margin: n(2)},
+		"margin missed, by the plan and transfer": {Planned: 1.5, Achieved: n(1.2), High: n(1.4), Margin: n(2)},
+		"kept, but missed by the plan":            {Planned: 1.5, Achieved: n(2), Margin: n(2)},
+		"kept, but not surely":                    {Planned: 3, Achieved: n(2.1), Low: n(1.8), Margin: n(2)},
+		"kept":                                    {Planned: 3, Achieved: n(2), Low: n(2), Margin: n(2)},
 	} {
 		assert.Equal(t, want, Margin(c))
 	}
-	assert.Equal(t, "penetrated", Margin(measurement.Clearance{Achieved: n(-0.1), Margin: n(2)}))
-	assert.Equal(t, "kept", Margin(measurement.Clearance{Achieved: n(2.1), Margin: n(2)}), "without an interval")
+	assert.Equal(t, "kept", Margin(measurement.Clearance{Planned: 2, Achieved: n(2.1), Margin: n(2)}), "without an interval")
 }
 
 func TestCautionsSayWhatItIsNot(t *testing.T) {

@@ -19,6 +19,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
@@ -28,11 +29,7 @@ import (
 )
 
 // Limits are the largest deviations that count as a success, all three of them.
-type Limits struct {
-	Entry float64 `json:"entry_mm"`
-	Apex  float64 `json:"apex_mm"`
-	Angle float64 `json:"angle_deg"`
-}
+type Limits = severity.Limits
 
 // Options say what is asked.
 type Options struct {
@@ -54,15 +51,12 @@ type Options struct {
 	brief bool // means and success alone
 }
 
-// LimitsSource says where the default limits come from.
-const LimitsSource = "2 mm is the margin that Tahmaseb and others (Clin Oral Implants Res 2018) ask to be kept; 8° is under what nearly all studies in the review of Shi and others (Int J Implant Dent 2023) found on average. State limits of your own where your board has them."
-
 // Defaults are the options that hold where nothing else is asked. Failure rates
 // of 10 and 20 % follow the convention that twice the acceptable rate is
 // unacceptable; they and 5 % errors are common practice in learning-curve charts.
 func Defaults() Options {
 	return Options{
-		Cases: 50, Seed: 1, Limits: Limits{Entry: 2, Apex: 2, Angle: 8}, Coverage: 0.95, Assurance: 0.95,
+		Cases: 50, Seed: 1, Limits: severity.UsualLimits, Coverage: 0.95, Assurance: 0.95,
 		Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05,
 	}
 }

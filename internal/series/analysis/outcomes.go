@@ -15,18 +15,18 @@ import (
 
 // within tells whether a fixture is within the limits; ok is false where one of
 // the three figures is missing.
-func (l Limits) within(r *series.Row) (is, ok bool) {
+func within(l Limits, r *series.Row) (is, ok bool) {
 	entry, apex, angle := r.Deviation[measurement.Entry], r.Deviation[measurement.Apex], r.Deviation[measurement.Angle]
 	if entry == nil || apex == nil || angle == nil {
 		return false, false
 	}
-	return *entry <= l.Entry && *apex <= l.Apex && *angle <= l.Angle, true
+	return len(l.Outside(&r.Deviation)) == 0, true
 }
 
 func outcomes(rows []series.Row, l Limits) []bool {
 	out := []bool{}
 	for i := range rows {
-		if is, ok := l.within(&rows[i]); ok {
+		if is, ok := within(l, &rows[i]); ok {
 			out = append(out, is)
 		}
 	}
