@@ -212,7 +212,7 @@ func TestSealMeasureShow(t *testing.T) {
 	got = runOn(t, after, "measure", "--series", "s.jsonl", "demo/C-101", "demo/C-102")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Empty(t, got.stderr)
-	assert.Regexp(t, `(?s)C-102 .*▲ no.*metal-not-found.*C-101 is in s.jsonl already.*C-102 is record 3 of s.jsonl.\nIts plan was not sealed before surgery.\nReceipt 3-`, got.stdout)
+	assert.Regexp(t, `(?s)C-102 .*in doubt.*metal-not-found.*C-101 is in s.jsonl already.*C-102 is record 3 of s.jsonl.\nIts plan was not sealed before surgery.\nReceipt 3-`, got.stdout)
 
 	require.Equal(t, Done, runOn(t, after, "series", "leave-out", "--case", "C-102", "--reason", "scan of another patient", "s.jsonl").status)
 	require.Equal(t, Done, runOn(t, after, "series", "remark", "--case", "C-101", "--by", "mentor-a", "--text", "seen", "s.jsonl").status)
