@@ -365,12 +365,15 @@ type seriesCorrectOptions struct {
 	record             uint64
 	withdraw           bool
 	text, reason, path string
+	by                 string
 }
 
 func seriesCorrectCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "correct FILE", short: "withdraw a record, or give a remark or a reason other words",
-		long:     `The record itself stays in the file, and so does the reason.`,
+		long: `The record itself stays in the file, in every table, count and report, with what it
+held, when and by whom it was withdrawn and why. A withdrawn seal or measurement counts
+against the cases being consecutive. To take a withdrawal back, withdraw its own record.`,
 		examples: []string{"plumbline series correct --record 4 --text no --reason typo my-series.jsonl"},
 	}, &seriesCorrectOptions{})
 }
@@ -380,6 +383,7 @@ func (o *seriesCorrectOptions) AddFlags(f *pflag.FlagSet) {
 	f.BoolVar(&o.withdraw, "withdraw", false, "the record no longer counts")
 	f.StringVar(&o.text, "text", "", "the new words, a `TEXT`")
 	f.StringVar(&o.reason, "reason", "", "why, in a `TEXT`")
+	f.StringVar(&o.by, "by", "", "who corrects, a `PSEUDONYM`")
 }
 
 func (o *seriesCorrectOptions) Check(args []string) error {
@@ -392,6 +396,8 @@ func (o *seriesCorrectOptions) Check(args []string) error {
 		return usage("give the record's number and the reason, as in: plumbline series correct --record 7 --withdraw --reason \"wrong case\" %s", o.path)
 	case o.withdraw == (o.text != ""):
 		return usage("say either --withdraw, or the new words with --text")
+	case strings.Contains(o.by, "^"):
+		return usage("--by looks like a person's name from a scan; write a pseudonym, as in mentor-a")
 	}
 	return nil
 }
@@ -401,7 +407,7 @@ func (o *seriesCorrectOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	r := series.Record{Kind: series.Correction, Corrects: int(min(o.record, 1<<31-1)), Reason: o.reason, Withdraw: o.withdraw, Text: o.text}
+	r := series.Record{Kind: series.Correction, Corrects: int(min(o.record, 1<<31-1)), Reason: o.reason, Author: o.by, Withdraw: o.withdraw, Text: o.text}
 	about := ""
 	if old := l.Record(r.Corrects); old != nil {
 		r.Case = old.Case
@@ -415,7 +421,10 @@ func (o *seriesCorrectOptions) Run(_ context.Context, env Env) error {
 	}
 	what := "has new words"
 	if o.withdraw {
-		what = "no longer counts"
+		what = "no longer counts and stays in every table and report"
+		if old := l.Record(r.Corrects); old != nil && old.Withdraw {
+			what = fmt.Sprintf("is taken back, so that record %d counts again", old.Corrects)
+		}
 	}
 	printable.Fprintf(env.Stdout, "Record %d %s; record %d of %s says why.\n", r.Corrects, what, added.Last, o.path)
 	writeState(env.Stdout, l, about)

@@ -119,6 +119,7 @@ type seriesView struct {
 	Chain    series.Verdict    `json:"chain"`
 	Summary  series.Summary    `json:"summary"`
 	Fixtures []series.TableRow `json:"fixtures"`
+	Breaches analysis.Breaches `json:"breaches"`
 	Trend    analysis.Together `json:"trend"`
 }
 
@@ -140,6 +141,7 @@ func (o *showOptions) Run(_ context.Context, env Env) error {
 		return err
 	}
 	v.Fixtures = v.Summary.Table()
+	v.Breaches = analysis.CountBreaches(v.Fixtures)
 	p := newProgress(env)
 	p.show("looking at what the cases show together", 0)
 	v.Trend, err = analysis.AnalyseTogether(v.Summary.Rows(), o.analysis)

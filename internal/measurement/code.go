@@ -86,6 +86,7 @@ const (
 	CodeCaseFileEdited         Code = "case-file-edited"
 	CodePlanChanged            Code = "plan-changed"
 	CodeSealPartial            Code = "seal-partial"
+	CodeWithdrawn              Code = "withdrawn"
 )
 
 // CodeMeaning says what a code stands for.
@@ -178,4 +179,5 @@ var Codes = []CodeMeaning{
 	{CodeCaseFileEdited, "series", "notice", "the case file was edited after sealing"},
 	{CodePlanChanged, "series", "notice", "the plan was changed after sealing"},
 	{CodeSealPartial, "series", "notice", "the seal does not cover all that the plan rests on"},
+	{CodeWithdrawn, "series", "notice", "a seal, a measurement or a reason of the case was withdrawn; it stays in the record and counts against consecutiveness"},
 }

@@ -25,6 +25,8 @@ const mostRows = 100
 func (v Overview) Document(o Options) *Document {
 	d := &Document{}
 	d.verdict(v.Name, v.Chain)
+	d.breaches(v.Summary.Table())
+	d.withdrawals(&v.Summary)
 	d.add(notice{Title: whichCases, Items: []string{outside(v.Summary.Words)}})
 	d.fixtureList(v.Summary.Table(), o)
 	d.recordNotes(&v.Summary)
@@ -50,6 +52,7 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 	}
 	t := table{Caption: everyFixture + ", sites in " + o.numbering() + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case"}, {Head: "placed"}, {Head: "site"}}, 0, column{Head: "what became of it"})}
+	near := table{Caption: "Clearance of every fixture, nearest relative to its margin", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "clearance"}}}
 	for i := range rows {
 		r := &rows[i]
 		became := "seal " + sealWords(r.Seal)
@@ -57,15 +60,20 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 			became = statusWords(r) + "; " + became
 		}
 		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(wholeValues(r), became)...)})
+		if text := rowClearance(r); text != "" {
+			near.Rows = append(near.Rows, row{Cells: []string{outside(r.Case), o.rowSite(r), text}})
+		}
 	}
-	if len(t.Rows) > 0 {
-		d.add(t)
+	for _, t := range []table{t, near} {
+		if len(t.Rows) > 0 {
+			d.add(t)
+		}
 	}
 }
 
 // recordNotes is what the records say beyond the figures.
 func (d *Document) recordNotes(s *series.Summary) {
-	for _, t := range []table{flagTable(s), correctionTable(s), remarkTable(s)} {
+	for _, t := range []table{withdrawalTable(s), flagTable(s), correctionTable(s), remarkTable(s)} {
 		if len(t.Rows) > 0 {
 			d.add(t)
 		}

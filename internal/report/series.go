@@ -58,6 +58,8 @@ func (s Series) Document(o Options) *Document {
 	}
 	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
 	d.chainDoubt(s.File)
+	d.breaches(table)
+	d.withdrawals(&s.Summary)
 	d.seriesAnswers(s, others)
 	d.learning(a)
 	d.charts(a)
@@ -429,17 +431,65 @@ const everyFixture = "Every fixture of every case in the order of surgery"
 func (d *Document) allCases(rows []series.TableRow, o Options) {
 	t := table{Dense: true, Caption: everyFixture + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 22,
-			column{Head: "what became of it", Share: 31}, column{Head: "seal", Share: 18})}
+			column{Head: "clearance", Share: 30}, column{Head: "what became of it", Share: 31}, column{Head: "seal", Share: 18})}
 	for i := range rows {
 		r := &rows[i]
 		guidance := ""
 		if r.Guidance != "" {
 			guidance = outside(wording.Guidance(r.Guidance))
 		}
-		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt,
-			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), statusWords(r), sealWords(r.Seal))})
+		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt || r.Verdict().By != "",
+			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), rowClearance(r), statusWords(r), sealWords(r.Seal))})
 	}
 	d.add(heading{Level: 2, Text: "All cases"}, t)
+}
+
+// rowClearance is the clearance of a row that is nearest relative to its margin, and
+// what is to be said of it; "" for a row without figures.
+func rowClearance(r *series.TableRow) string {
+	v := r.Verdict()
+	c := severity.Tightest(r.Clearance)
+	switch {
+	case c == nil && r.Deviation == (measurement.Values{}):
+		return ""
+	case c == nil:
+		return "not checked"
+	}
+	text := clearanceText(*c)
+	switch severity.Breach(*c) {
+	case severity.Entered:
+		text = marks[severity.Entered] + " " + text + ", entered by " + string(v.By)
+	case severity.Missed:
+		text = marks[severity.Missed] + " " + text + ", missed by " + string(v.By)
+	}
+	for _, kind := range v.NotChecked {
+		text += "; " + kind + " not checked"
+	}
+	return text
+}
+
+// breachTable counts structures entered and margins missed, by kind and share.
+func breachTable(b analysis.Breaches) table {
+	t := table{Dense: true, Caption: "Structures entered and margins missed, in fixtures; what is by plan and transfer both counts for each",
+		Columns: []column{{Head: "structure", Share: 20}, {Head: "fixtures", Share: 14}, {Head: "entered", Share: 14}, {Head: "by the plan", Share: 18}, {Head: "by the transfer", Share: 18},
+			{Head: "margin missed", Share: 20}, {Head: "by the plan", Share: 18}, {Head: "by the transfer", Share: 18}}}
+	for _, k := range b.Kinds {
+		r := row{Cells: []string{outside(k.Kind)}, Strong: k.Entered.All+k.Missed.All > 0}
+		for _, n := range []int{k.Fixtures, k.Entered.All, k.Entered.Plan, k.Entered.Transfer, k.Missed.All, k.Missed.Plan, k.Missed.Transfer} {
+			r.Cells = append(r.Cells, fmt.Sprint(n))
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	return t
+}
+
+// breaches says which structures were entered and which margins missed.
+func (d *Document) breaches(rows []series.TableRow) {
+	b := analysis.CountBreaches(rows)
+	d.add(notice{Title: "Structures and margins", Items: []string{b.Words}, Grave: b.Entered+b.Missed > 0})
+	if t := breachTable(b); len(t.Rows) > 0 {
+		d.add(t)
+	}
 }
 
 // rowSite is the site of a row in the numbering; "" where none is known.
@@ -481,6 +531,10 @@ func statusWords(r *series.TableRow) string {
 		return "▲ sealed, never measured"
 	case series.StatusLeftOut:
 		return fmt.Sprintf("■ left out (record %d): %s", r.Record, outside(r.Reason))
+	case series.StatusWithdrawn:
+		return fmt.Sprintf("■ withdrawn (record %d) on %s: %s", r.Record, timeWords(r.Withdrawn.When), outside(r.Reason))
+	case series.StatusReplaced:
+		return fmt.Sprintf("▲ measured again (record %d): %s", r.Record, outside(r.Reason))
 	}
 	return outside(string(r.Status))
 }
@@ -523,7 +577,7 @@ func (d *Document) chain(s Series) {
 		}
 		d.add(list{Items: items})
 	}
-	for _, t := range []table{flagTable(&s.Summary), correctionTable(&s.Summary), remarkTable(&s.Summary)} {
+	for _, t := range []table{withdrawalTable(&s.Summary), flagTable(&s.Summary), correctionTable(&s.Summary), remarkTable(&s.Summary)} {
 		if len(t.Rows) > 0 {
 			d.add(t)
 		}
@@ -548,10 +602,39 @@ func flagTable(s *series.Summary) table {
 	return t
 }
 
+// withdrawals tells of records that no longer count.
+func (d *Document) withdrawals(s *series.Summary) {
+	var items []string
+	for i := range s.Withdrawals {
+		if w := &s.Withdrawals[i]; w.Counts() {
+			items = append(items, sentence(outside(w.Case)+": "+w.Words()))
+		}
+	}
+	if len(items) > 0 {
+		d.add(notice{Title: "Withdrawn", Grave: true, Items: items})
+	}
+}
+
+func withdrawalTable(s *series.Summary) table {
+	t := table{Dense: true, Caption: "Withdrawn records, which stay in the file", Columns: []column{{Head: "record", Share: 12}, {Head: "case", Share: 16}, {Head: "held", Share: 50}, {Head: "withdrawn", Share: 30}, {Head: "by", Share: 18}, {Head: "why", Share: 34}}}
+	for _, w := range s.Withdrawals {
+		by := w.Author
+		if by == "" {
+			by = "not stated"
+		}
+		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(w.Record), outside(w.Case), outside(w.Held), fmt.Sprintf("%s (record %d)", timeWords(w.When), w.By), outside(by), outside(w.Reason)}})
+	}
+	return t
+}
+
 func correctionTable(s *series.Summary) table {
-	t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 34}, {Head: "corrects", Share: 14}, {Head: "reason", Share: 70}}}
+	t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 30}, {Head: "corrects", Share: 14}, {Head: "which held", Share: 44}, {Head: "by", Share: 16}, {Head: "reason", Share: 40}}}
 	for _, n := range s.Corrections {
-		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), fmt.Sprint(n.Corrects), outside(n.Text)}})
+		by := n.Author
+		if by == "" {
+			by = "not stated"
+		}
+		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), fmt.Sprint(n.Corrects), outside(n.Held), outside(by), outside(n.Text)}})
 	}
 	return t
 }

@@ -88,7 +88,7 @@ func TestNoLineIsWiderThanTheTerminal(t *testing.T) {
 			slices.Sort(letters)
 			return string(letters)
 		}
-		assert.Equal(t, sorted(1000), sorted(100), name)
+		assert.Equal(t, sorted(1000), sorted(140), name)
 		assert.Equal(t, onTerminal(t, d, UnknownWidth), onTerminal(t, d, 0), name)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
@@ -63,6 +64,18 @@ func RowsOf(m *measurement.Case) []Row {
 		out[i] = r
 	}
 	return out
+}
+
+// RowVerdict is the verdict on a fixture in a few words beside its code.
+type RowVerdict struct {
+	measurement.Verdict
+	Title string
+}
+
+// Verdict is what counts most of the fixture, by the usual limits.
+func (r *Row) Verdict() RowVerdict {
+	v := severity.Fixture(measurement.Fixture{Site: r.Site, Clearance: r.Clearance, Deviation: &r.Deviation}, r.Doubt, severity.UsualLimits)
+	return RowVerdict{v, severity.Title(v)}
 }
 
 func positive(x float64) *float64 {

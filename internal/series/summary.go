@@ -33,6 +33,10 @@ const (
 	StatusOpen     Status = "open"     // sealed, its surgery is today or to come
 	StatusMissing  Status = "missing"  // sealed, the day of surgery is past, no measurement
 	StatusLeftOut  Status = "left-out" // with a reason
+	// The case's measurement was withdrawn, or all that was known of the case.
+	StatusWithdrawn Status = "withdrawn"
+	// A measurement that a later one of the case took the place of; of rows alone.
+	StatusReplaced Status = "replaced"
 )
 
 // CaseState is what the records say of one case. Numbers are those of records.
@@ -45,7 +49,8 @@ type CaseState struct {
 	Seal        Seal               `json:"seal"`
 	Sealed      []int              `json:"sealed,omitempty"`      // every seal
 	Measurement int                `json:"measurement,omitempty"` // the one in force
-	Earlier     []int              `json:"earlier,omitempty"`     // measurements that it replaced
+	Earlier     []Earlier          `json:"earlier,omitempty"`     // measurements that it took the place of
+	Withdrawn   []Withdrawal       `json:"withdrawn,omitempty"`   // records of the case that no longer count
 	LeftOut     int                `json:"left_out,omitempty"`
 	Reason      string             `json:"reason,omitempty"`
 	Flags       []measurement.Flag `json:"flags"` // about the records, not about the figures
@@ -55,6 +60,39 @@ type CaseState struct {
 	measured *measurement.Case
 	with     *Plan // that the measurement in force was made with, where its record says so
 	rows     []Row
+	last     *Record // that Measurement names
+}
+
+// Earlier is a measurement that a later one took the place of.
+type Earlier struct {
+	Record  int    `json:"record"`
+	Time    string `json:"time"`
+	Held    string `json:"held"`    // in words
+	Changed string `json:"changed"` // by the next measurement, in words
+
+	rows []Row
+}
+
+// Withdrawal is a record that no longer counts, and who withdrew it when and why.
+type Withdrawal struct {
+	Record int    `json:"record"`
+	Time   string `json:"time"` // of the record
+	Kind   Kind   `json:"kind"`
+	Case   string `json:"case,omitempty"`
+	Held   string `json:"held"` // in words
+	By     int    `json:"by"`   // the record that withdraws it
+	When   string `json:"when"`
+	Author string `json:"author,omitempty"` // pseudonym of who withdrew it, where it was given
+	Reason string `json:"reason"`
+
+	rows []Row
+	plan *Plan
+}
+
+// Counts reports whether a withdrawal takes a seal or figures out of the count, as
+// against words.
+func (w *Withdrawal) Counts() bool {
+	return w.Kind == Sealed || w.Kind == Measured || w.Kind == Imported
 }
 
 // Summary is the whole series, case by case in the order of surgery.
@@ -62,15 +100,19 @@ type Summary struct {
 	Cases       []CaseState `json:"cases"`
 	Remarks     []Note      `json:"remarks"`
 	Corrections []Note      `json:"corrections"`
-	Mended      int         `json:"mended"` // unfinished lines taken off
+	// Withdrawals are all records that no longer count, of every kind.
+	Withdrawals []Withdrawal `json:"withdrawals"`
+	Mended      int          `json:"mended"` // unfinished lines taken off
 
 	Measured          int      `json:"measured"`
 	SealedNotMeasured []string `json:"sealed_not_measured"`
 	MeasuredNotSealed []string `json:"measured_not_sealed"` // never, or too late
 	PlanChanged       []string `json:"plan_changed"`
 	LeftOut           []string `json:"left_out"`
+	Withdrawn         []string `json:"withdrawn"`  // cases with a seal or figures withdrawn
+	Remeasured        []string `json:"remeasured"` // with another plan or alignment than the first measurement
 	// Consecutive: every case past its day was sealed before it and measured with
-	// the sealed plan, none left out.
+	// the sealed plan, none left out, withdrawn or measured another way first.
 	Consecutive bool   `json:"consecutive"`
 	Words       string `json:"words"` // the same in a sentence
 }
@@ -82,6 +124,7 @@ type Note struct {
 	Case     string `json:"case,omitempty"`
 	Author   string `json:"author,omitempty"`
 	Corrects int    `json:"corrects,omitempty"`
+	Held     string `json:"held,omitempty"` // what the corrected record held, in words
 	Text     string `json:"text"`
 }
 
@@ -115,20 +158,25 @@ func (r *Record) checkCorrection(before []Record) error {
 	return fmt.Errorf("there is no record %d to correct", r.Corrects)
 }
 
-// withCorrections gives the records with corrections applied: withdrawn ones are
-// left away, replaced ones have the new content under their own number.
-func withCorrections(records []Record) []Record {
+// withCorrections gives the records with corrections applied: replaced ones have
+// the new content under their own number. withdrawn has, for each record that no
+// longer counts, the one that withdraws it.
+func withCorrections(records []Record) (out []Record, withdrawn map[int]*Record) {
 	at := make(map[int]int, len(records))
 	for i := range records {
 		at[records[i].Number] = i
 	}
-	out := slices.Clone(records)
+	out = slices.Clone(records)
 	void := make([]bool, len(out))
+	withdrawn = map[int]*Record{}
 	// From the last to the first, so that a withdrawn correction does nothing.
 	for i := len(out) - 1; i >= 0; i-- {
 		c := &records[i]
 		target, known := at[c.Corrects]
 		if c.Kind == Correction && !void[i] && known && target < i && c.Withdraw {
+			if !void[target] {
+				withdrawn[out[target].Number] = c
+			}
 			void[target] = true
 		}
 	}
@@ -150,13 +198,7 @@ func withCorrections(records []Record) []Record {
 			t.Text = c.Text
 		}
 	}
-	kept := out[:0]
-	for i := range out {
-		if !void[i] {
-			kept = append(kept, out[i])
-		}
-	}
-	return kept
+	return out, withdrawn
 }
 
 // SummariseOf says what the records of one clinician's cases mean. A case that was
@@ -181,7 +223,7 @@ func SummariseOf(clinician string, records []Record, today string) (Summary, err
 // case whose surgery is to come from one that was never measured; empty takes
 // every date as past.
 func Summarise(records []Record, today string) Summary {
-	s := Summary{Remarks: []Note{}, Corrections: []Note{}}
+	s := Summary{Remarks: []Note{}, Corrections: []Note{}, Withdrawals: []Withdrawal{}}
 	cases := map[string]*CaseState{}
 	var order []*CaseState
 	get := func(name string) *CaseState {
@@ -193,10 +235,19 @@ func Summarise(records []Record, today string) Summary {
 		}
 		return c
 	}
-	force := withCorrections(records)
+	force, withdrawn := withCorrections(records)
 	sealTimes := map[int]string{}
 	for i := range force {
 		r := &force[i]
+		if by := withdrawn[r.Number]; by != nil {
+			w := withdrawal(r, by)
+			s.Withdrawals = append(s.Withdrawals, w)
+			if r.Kind != Remark && r.Kind != Correction {
+				c := get(r.Case)
+				c.Withdrawn = append(c.Withdrawn, w)
+			}
+			continue
+		}
 		switch r.Kind {
 		case Sealed:
 			c := get(r.Case)
@@ -211,7 +262,7 @@ func Summarise(records []Record, today string) Summary {
 		case Remark:
 			s.Remarks = append(s.Remarks, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Text: r.Text})
 		case Correction:
-			s.Corrections = append(s.Corrections, Note{Record: r.Number, Time: r.Time, Case: r.Case, Corrects: r.Corrects, Text: r.Reason})
+			s.Corrections = append(s.Corrections, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Corrects: r.Corrects, Held: heldBy(records, r.Corrects), Text: r.Reason})
 		case Mended:
 			s.Mended++
 		}
@@ -231,13 +282,10 @@ func Summarise(records []Record, today string) Summary {
 }
 
 func (c *CaseState) measure(r *Record) {
-	if c.Measurement != 0 {
-		c.Earlier = append(c.Earlier, c.Measurement)
+	if c.last != nil {
+		c.Earlier = append(c.Earlier, Earlier{Record: c.last.Number, Time: c.last.Time, Held: held(c.last), Changed: changedSince(c.last, r), rows: c.rows})
 	}
-	c.Measurement, c.measured, c.with, c.rows = r.Number, r.Measurement, r.Plan, r.Rows
-	if r.Measurement != nil {
-		c.rows = RowsOf(r.Measurement)
-	}
+	c.last, c.Measurement, c.measured, c.with, c.rows = r, r.Number, r.Measurement, r.Plan, rowsOf(r)
 	c.Placed, c.Clinician = c.rows[0].Placed, c.rows[0].Clinician
 }
 
@@ -252,9 +300,18 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 		c.Placed, c.Clinician = last.Placed, last.Clinician
 	}
 	first := c.Measurement
-	if len(c.Earlier) > 0 {
-		first = c.Earlier[0]
-		c.flag(measurement.CodeMeasuredAgain, "measured again; the last measurement counts (record %d)", c.Measurement)
+	for i, e := range c.Earlier {
+		if i == 0 {
+			first = e.Record
+		}
+		c.flag(measurement.CodeMeasuredAgain, "measured again after record %d, which held %s; changed since: %s; the last measurement counts (record %d)", e.Record, e.Held, e.Changed, c.Measurement)
+	}
+	for i := range c.Withdrawn {
+		w := &c.Withdrawn[i]
+		c.flag(measurement.CodeWithdrawn, "%s", w.Words())
+		if c.Placed == "" {
+			c.Placed, c.Clinician = w.of()
+		}
 	}
 	inTime := 0
 	for _, n := range c.Sealed {
@@ -283,6 +340,8 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 		}
 	case c.Measurement != 0:
 		c.Status = StatusMeasured
+	case c.withdrawn():
+		c.Status = StatusWithdrawn
 	case today != "" && c.Placed >= today:
 		c.Status = StatusOpen
 	default:
@@ -327,12 +386,18 @@ func recordedAfter(recorded, date string) bool {
 
 func (s *Summary) countStatuses() {
 	s.SealedNotMeasured, s.MeasuredNotSealed, s.PlanChanged, s.LeftOut = []string{}, []string{}, []string{}, []string{}
+	s.Withdrawn, s.Remeasured = []string{}, []string{}
 	unknown := 0
 	for i := range s.Cases {
 		c := &s.Cases[i]
+		if slices.ContainsFunc(c.Withdrawn, func(w Withdrawal) bool { return w.Counts() }) {
+			s.Withdrawn = append(s.Withdrawn, c.Case)
+		}
 		switch c.Status {
 		case StatusLeftOut:
 			s.LeftOut = append(s.LeftOut, c.Case)
+			continue
+		case StatusWithdrawn:
 			continue
 		case StatusMissing:
 			s.SealedNotMeasured = append(s.SealedNotMeasured, c.Case)
@@ -341,6 +406,9 @@ func (s *Summary) countStatuses() {
 			continue
 		}
 		s.Measured++
+		if slices.ContainsFunc(c.Earlier, func(e Earlier) bool { return e.Changed != onlyTheProgram }) {
+			s.Remeasured = append(s.Remeasured, c.Case)
+		}
 		switch c.Seal {
 		case SealNone, SealLate:
 			s.MeasuredNotSealed = append(s.MeasuredNotSealed, c.Case)
@@ -359,6 +427,8 @@ func (s *Summary) countStatuses() {
 		{s.MeasuredNotSealed, "measured without a seal from before surgery"},
 		{s.PlanChanged, "with a plan changed after sealing"},
 		{s.LeftOut, "left out with a reason"},
+		{s.Withdrawn, "with a seal or figures withdrawn"},
+		{s.Remeasured, "measured again another way"},
 	} {
 		if n := len(list.cases); n > 0 {
 			why = append(why, fmt.Sprintf("%d %s (%s)", n, list.words, joinNames(list.cases)))

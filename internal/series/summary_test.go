@@ -138,9 +138,13 @@ func TestCorrections(t *testing.T) {
 		Record{Kind: Correction, Time: noon, Corrects: 5, Reason: "table right", Withdraw: true},     // 8
 		Record{Kind: Correction, Time: noon, Corrects: 3, Reason: "scan found", Withdraw: true},      // 9
 	)...), "")
-	require.Len(t, s.Cases, 1, "the case left out is back and has no other record")
-	assert.Equal(t, 4, s.Cases[0].Measurement)
-	assert.Equal(t, []int{1}, s.Cases[0].Earlier)
+	require.Len(t, s.Cases, 2)
+	assert.Equal(t, StatusWithdrawn, s.Cases[0].Status, "the case that was left out has nothing else, and stays")
+	assert.Equal(t, 4, s.Cases[1].Measurement)
+	require.Len(t, s.Cases[1].Earlier, 1)
+	assert.Equal(t, 1, s.Cases[1].Earlier[0].Record)
+	assert.Equal(t, "the figures come from another source", s.Cases[1].Earlier[0].Changed)
+	assert.Len(t, s.Withdrawals, 3, "a correction, a withdrawal and a reason")
 	assert.Nil(t, s.Rows()[0].Deviation[measurement.Apex])
 }
 

@@ -13,43 +13,76 @@ import (
 )
 
 // TableRow is a row of the tidy table: a fixture, or a case without figures
-// that was sealed or left out, so that a table never hides one.
+// that was sealed or left out, so that a table never hides one. Withdrawn and
+// replaced figures have rows of their own behind those that count.
 type TableRow struct {
 	Row
-	Status Status `json:"status"`
-	Seal   Seal   `json:"seal"`
-	Record int    `json:"record,omitempty"` // of the measurement, or of the reason for leaving out
-	Reason string `json:"reason,omitempty"`
+	Status    Status      `json:"status"`
+	Seal      Seal        `json:"seal"`
+	Record    int         `json:"record,omitempty"`    // that the row comes from
+	Reason    string      `json:"reason,omitempty"`    // why left out or withdrawn, or what replaced it
+	Withdrawn *Withdrawal `json:"withdrawn,omitempty"` // of a withdrawn row
 }
 
 // Table is every case in the order of surgery.
 func (s *Summary) Table() []TableRow {
 	var out []TableRow
 	for i := range s.Cases {
-		c := &s.Cases[i]
-		t := TableRow{Status: c.Status, Seal: c.Seal, Record: c.Measurement, Reason: c.Reason}
-		if c.Status == StatusMeasured {
-			for _, r := range c.rows {
-				t.Row = r
-				out = append(out, t)
-			}
-			continue
-		}
-		t.Record = c.LeftOut
-		t.Row = Row{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician}
-		sites := c.plan
-		if n := len(c.Sealed); sites == nil && n > 0 {
-			sites = c.plans[c.Sealed[n-1]]
-		}
-		if sites == nil {
+		out = append(out, s.Cases[i].table()...)
+	}
+	return out
+}
+
+// table has the rows of one case: those in force, then what was withdrawn, then
+// what was replaced.
+func (c *CaseState) table() []TableRow {
+	var out []TableRow
+	figures := func(t TableRow, rows []Row) {
+		for _, r := range rows {
+			t.Row = r
 			out = append(out, t)
-			continue
 		}
-		for _, f := range sites.Fixtures {
+	}
+	planned := func(t TableRow, p *Plan) {
+		t.Row = Row{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician}
+		if p == nil {
+			out = append(out, t)
+			return
+		}
+		for _, f := range p.Fixtures {
 			t.Site, t.Guidance = f.Site, f.Guidance
 			t.PlannedDiameter, t.PlannedLength = positive(f.Diameter), positive(f.Length)
 			out = append(out, t)
 		}
+	}
+	switch c.Status {
+	case StatusMeasured:
+		figures(TableRow{Status: c.Status, Seal: c.Seal, Record: c.Measurement, Reason: c.Reason}, c.rows)
+	case StatusWithdrawn: // below
+	default:
+		plan := c.plan
+		if n := len(c.Sealed); plan == nil && n > 0 {
+			plan = c.plans[c.Sealed[n-1]]
+		}
+		t := TableRow{Status: c.Status, Seal: c.Seal, Record: c.LeftOut, Reason: c.Reason}
+		if c.Measurement != 0 {
+			figures(t, c.rows)
+		} else {
+			planned(t, plan)
+		}
+	}
+	for i := range c.Withdrawn {
+		w := &c.Withdrawn[i]
+		t := TableRow{Status: StatusWithdrawn, Seal: c.Seal, Record: w.Record, Reason: w.Reason, Withdrawn: w}
+		if len(w.rows) > 0 {
+			figures(t, w.rows)
+			continue
+		}
+		planned(t, w.plan)
+	}
+	for i := range c.Earlier {
+		e := &c.Earlier[i]
+		figures(TableRow{Status: StatusReplaced, Seal: c.Seal, Record: e.Record, Reason: e.Changed}, e.rows)
 	}
 	return out
 }
@@ -75,10 +108,16 @@ func Columns() []Column {
 		{"guidance", "full-guide, pilot-guide, freehand or navigated", false},
 		{"planned_diameter_mm", "of the planned fixture", false},
 		{"planned_length_mm", "of the planned fixture", false},
-		{"status", "measured, or for a case without figures open (surgery to come), missing (sealed, never measured) or left-out; only measured rows are imported", false},
+		{"status", "measured; for a case without figures open (surgery to come), missing (sealed, never measured) or left-out; withdrawn for what no longer counts, replaced for a measurement that another took the place of; only measured rows are imported", false},
 		{"seal", "kept, waiting, changed, unknown, late or none: what the case's seal is worth; not read back", false},
 		{"record", "number of the record in the series file; not read back", false},
-		{"reason", "why the case was left out; not read back", false},
+		{"reason", "why the case was left out or the record withdrawn, or what the next measurement changed; not read back", false},
+		{"withdrawn_record", "number of the record that withdraws this one; not read back", false},
+		{"withdrawn_time", "when it was withdrawn; not read back", false},
+		{"withdrawn_by", "pseudonym of who withdrew it, where that was given; not read back", false},
+		{"verdict", "the gravest of structure-entered, margin-missed, doubt, outside-limits, nothing-against-it and not-checked; empty without figures; not read back", false},
+		{"verdict_by", "plan, transfer, or plan and transfer: whose a structure entered or a margin missed is; not read back", false},
+		{"not_checked", "kind of structure that is due at the site and was not given; not read back", false},
 		{"doubt", "true where the figures are not to be relied on, else false", false},
 		{"flags", "codes of the remarks on the measurement; not read back", false},
 	}
@@ -140,11 +179,18 @@ func (t *TableRow) cells() []string {
 	if t.Site != "" {
 		numbering = "iso3950"
 	}
-	if t.Status == StatusMeasured {
+	var withdrawn, verdict [3]string
+	if t.Status == StatusMeasured || t.hasFigures() {
 		doubt = strconv.FormatBool(t.Doubt)
+		v := t.Verdict()
+		verdict = [3]string{string(v.Code), string(v.By), strings.Join(v.NotChecked, " ")}
+	}
+	if w := t.Withdrawn; w != nil {
+		withdrawn = [3]string{strconv.Itoa(w.By), w.When, printable.Cell(w.Author)}
 	}
 	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance),
-		cell(t.PlannedDiameter), cell(t.PlannedLength), printable.Cell(string(t.Status)), string(t.Seal), record, printable.Cell(t.Reason), doubt,
+		cell(t.PlannedDiameter), cell(t.PlannedLength), printable.Cell(string(t.Status)), string(t.Seal), record, printable.Cell(t.Reason),
+		withdrawn[0], withdrawn[1], withdrawn[2], verdict[0], verdict[1], verdict[2], doubt,
 		printable.Cell(strings.Join(t.Flags, " "))}
 	for _, v := range t.Deviation {
 		out = append(out, cell(v))
@@ -168,6 +214,11 @@ func (t *TableRow) cells() []string {
 		}
 	}
 	return out
+}
+
+// hasFigures reports whether there is a deviation or a clearance.
+func (r *Row) hasFigures() bool {
+	return r.Deviation != measurement.Values{} || len(r.Clearance) > 0
 }
 
 // cell writes a number with all its digits, so that reading gives it back.

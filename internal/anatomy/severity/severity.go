@@ -76,6 +76,13 @@ func breach(c measurement.Clearance) (s Standing, ok bool) {
 	return Missed, true // the plan's, although the placed fixture keeps it
 }
 
+// Breach is the standing that a clearance is told by: Entered or Missed, as placed or
+// else as planned, or, where it is neither, as placed.
+func Breach(c measurement.Clearance) Standing {
+	s, _ := breach(c)
+	return s
+}
+
 // Share parts a clearance into the plan's share and the transfer's.
 func Share(c measurement.Clearance) *measurement.Share {
 	var s measurement.Share

@@ -2,6 +2,7 @@ package severity
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -145,7 +146,7 @@ func Sentence(c measurement.Clearance) string {
 	default:
 		return fmt.Sprintf("%s; as placed it is %s", OfPlan(c), mm(achieved))
 	}
-	share := *c.Achieved - c.Planned
+	share := printed(*c.Achieved) - printed(c.Planned) // so that the printed figures add up
 	placing := fmt.Sprintf("placing took away %s", mm(-share))
 	switch {
 	case mm(share) == mm(0):
@@ -183,6 +184,9 @@ func enters(c measurement.Clearance) string {
 	}
 	return "reaches into"
 }
+
+// printed is a length as it is printed.
+func printed(v float64) float64 { return math.Round(100*v) / 100 }
 
 func mm(v float64) string { return strings.TrimPrefix(fmt.Sprintf("%.2f mm", v), "-") }
 

@@ -1,0 +1,158 @@
+package analysis
+
+import (
+	"fmt"
+	"strings"
+
+	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/series"
+)
+
+// Breaches counts the structures entered and the margins missed in the rows of a
+// series. A fixture counts once for each kind of structure, by its gravest.
+type Breaches struct {
+	Fixtures   int          `json:"fixtures"` // that count
+	Kinds      []KindBreach `json:"kinds"`    // those with a clearance, in the order of the table of kinds
+	Entered    int          `json:"entered"`  // fixtures that entered any structure
+	Missed     int          `json:"missed"`   // fixtures that missed a margin
+	InDoubt    int          `json:"in_doubt"` // fixtures with either whose figures are in doubt
+	NotChecked int          `json:"not_checked"`
+	Aside      *AsideBreach `json:"aside,omitempty"` // in rows that do not count; nil where there are none with figures
+	Words      string       `json:"words"`
+}
+
+// AsideBreach counts in rows that were withdrawn, replaced or left out.
+type AsideBreach struct {
+	Fixtures int `json:"fixtures"`
+	Entered  int `json:"entered"`
+	Missed   int `json:"missed"`
+}
+
+// KindBreach counts the breaches of one kind of structure.
+type KindBreach struct {
+	Kind     string `json:"kind"`
+	Fixtures int    `json:"fixtures"` // with a distance to one
+	Entered  Shares `json:"entered"`
+	Missed   Shares `json:"missed"`
+}
+
+// Shares says whose breaches are; one of both's counts for the plan and for the
+// transfer.
+type Shares struct {
+	All      int `json:"all"`
+	Plan     int `json:"plan"`
+	Transfer int `json:"transfer"`
+}
+
+func (s *Shares) add(by measurement.Blame) {
+	s.All++
+	if by != measurement.ByTransfer {
+		s.Plan++
+	}
+	if by != measurement.ByPlan {
+		s.Transfer++
+	}
+}
+
+// CountBreaches counts over the rows of a series' table.
+func CountBreaches(rows []series.TableRow) Breaches {
+	b := Breaches{Kinds: []KindBreach{}}
+	kinds := map[string]*KindBreach{}
+	var aside AsideBreach
+	for i := range rows {
+		r := &rows[i]
+		if r.Status != series.StatusMeasured {
+			if len(r.Clearance) == 0 && r.Deviation == (measurement.Values{}) {
+				continue
+			}
+			aside.Fixtures++
+			switch r.Verdict().Code {
+			case measurement.StructureEntered:
+				aside.Entered++
+			case measurement.MarginMissed:
+				aside.Missed++
+			}
+			continue
+		}
+		b.Fixtures++
+		v := r.Verdict()
+		if v.By != "" && r.Doubt {
+			b.InDoubt++
+		}
+		if len(v.NotChecked) > 0 || v.Code == measurement.NotChecked {
+			b.NotChecked++
+		}
+		seen, entered, missed := map[string]bool{}, 0, 0
+		for _, c := range severity.Ordered(r.Clearance) {
+			if seen[c.Kind] {
+				continue
+			}
+			seen[c.Kind] = true
+			k := kinds[c.Kind]
+			if k == nil {
+				k = &KindBreach{Kind: c.Kind}
+				kinds[c.Kind] = k
+			}
+			k.Fixtures++
+			switch by := severity.Blame(c); severity.Breach(c) {
+			case severity.Entered:
+				k.Entered.add(by)
+				entered = 1
+			case severity.Missed:
+				k.Missed.add(by)
+				missed = 1
+			}
+		}
+		b.Entered, b.Missed = b.Entered+entered, b.Missed+missed
+	}
+	for _, spec := range casefile.Kinds {
+		if k := kinds[string(spec.Kind)]; k != nil {
+			b.Kinds = append(b.Kinds, *k)
+		}
+	}
+	if aside.Fixtures > 0 {
+		b.Aside = &aside
+	}
+	b.Words = b.words()
+	return b
+}
+
+func (b *Breaches) words() string {
+	if b.Fixtures == 0 && b.Aside == nil {
+		return "No fixture is measured, so there are no breaches to count."
+	}
+	var out []string
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	if len(b.Kinds) == 0 {
+		say("No structure was given for any of %d fixtures, so that breaches could not be looked for.", b.Fixtures)
+	} else {
+		say("Structures entered: at %d of %d fixtures%s.", b.Entered, b.Fixtures, b.byKind(func(k KindBreach) Shares { return k.Entered }))
+		say("Margins missed: at %d of %d fixtures%s.", b.Missed, b.Fixtures, b.byKind(func(k KindBreach) Shares { return k.Missed }))
+	}
+	if b.InDoubt > 0 {
+		say("With figures in doubt among these: %d.", b.InDoubt)
+	}
+	if b.NotChecked > 0 {
+		say("Not checked, as no nerve (lower jaw) or sinus (upper jaw) behind the canines or no structure at all was given near the site: %d of %d.", b.NotChecked, b.Fixtures)
+	}
+	if a := b.Aside; a != nil {
+		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %d fixtures: at %d a structure entered, at %d a margin missed.", a.Fixtures, a.Entered, a.Missed)
+	}
+	return strings.Join(out, " ")
+}
+
+// byKind words the breaches of each kind in brackets; "" where there are none.
+func (b *Breaches) byKind(of func(KindBreach) Shares) string {
+	var parts []string
+	for _, k := range b.Kinds {
+		if s := of(k); s.All > 0 {
+			parts = append(parts, fmt.Sprintf("%s %d: %d by the plan, %d by the transfer", k.Kind, s.All, s.Plan, s.Transfer))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(parts, "; ") + ")"
+}

@@ -1,0 +1,50 @@
+package analysis
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/series"
+)
+
+func near(kind string, planned, achieved, margin float64) measurement.Clearance {
+	return measurement.Clearance{Structure: kind, Kind: kind, Planned: planned, Achieved: &achieved, Margin: &margin}
+}
+
+// Counted by hand from the rows below.
+func TestBreachesAreCounted(t *testing.T) {
+	row := func(status series.Status, site string, doubt bool, list ...measurement.Clearance) series.TableRow {
+		entry := 0.5
+		return series.TableRow{Status: status, Row: series.Row{Site: site, Doubt: doubt, Clearance: list, Deviation: measurement.Values{measurement.Entry: &entry}}}
+	}
+	b := CountBreaches([]series.TableRow{
+		row(series.StatusMeasured, "36", false, near("nerve", 3, 2.5, 2), near("root", 3, 3, 1.5)),                             // nothing
+		row(series.StatusMeasured, "36", false, near("nerve", 3, -0.2, 2), near("root", 3, 1, 1.5)),                            // nerve entered by transfer, root missed by transfer
+		row(series.StatusMeasured, "36", true, near("nerve", 1.5, 1.8, 2), near("root", 1, 0.5, 1.5), near("root", 3, 3, 1.5)), // nerve by plan, root by both; in doubt
+		row(series.StatusMeasured, "26", false, near("root", 3, 1.4, 1.5)),                                                     // root by transfer; sinus not checked
+		row(series.StatusMeasured, "11", false),                                                                                // no structure
+		row(series.StatusWithdrawn, "46", false, near("nerve", 3, -1, 2)),
+		row(series.StatusReplaced, "46", false, near("nerve", 3, 1, 2)),
+		{Status: series.StatusMissing, Row: series.Row{Site: "45"}},
+	})
+	assert.Equal(t, 5, b.Fixtures)
+	assert.Equal(t, 1, b.Entered)
+	assert.Equal(t, 3, b.Missed)
+	assert.Equal(t, 1, b.InDoubt)
+	assert.Equal(t, 2, b.NotChecked)
+	assert.Equal(t, []KindBreach{
+		{Kind: "nerve", Fixtures: 3, Entered: Shares{1, 0, 1}, Missed: Shares{1, 1, 0}},
+		{Kind: "root", Fixtures: 4, Missed: Shares{3, 1, 3}},
+	}, b.Kinds)
+	assert.Equal(t, &AsideBreach{Fixtures: 2, Entered: 1, Missed: 1}, b.Aside)
+	assert.Equal(t, "Structures entered: at 1 of 5 fixtures (nerve 1: 0 by the plan, 1 by the transfer). "+
+		"Margins missed: at 3 of 5 fixtures (nerve 1: 1 by the plan, 0 by the transfer; root 3: 1 by the plan, 3 by the transfer). "+
+		"With figures in doubt among these: 1. "+
+		"Not checked, as no nerve (lower jaw) or sinus (upper jaw) behind the canines or no structure at all was given near the site: 2 of 5. "+
+		"Figures that do not count, as they were withdrawn, replaced or left out, are of 2 fixtures: at 1 a structure entered, at 1 a margin missed.", b.Words)
+
+	assert.Equal(t, "No fixture is measured, so there are no breaches to count.", CountBreaches(nil).Words)
+	assert.Contains(t, CountBreaches([]series.TableRow{row(series.StatusMeasured, "11", false)}).Words, "No structure was given for any of 1 fixtures")
+}
