@@ -142,7 +142,7 @@ func TestSecondMeasurementStaysInSight(t *testing.T) {
 	typed(t, "2026-04-01", Done, "series import first s.jsonl")
 	typed(t, "2026-04-20", Done, "series import second s.jsonl")
 	said := typed(t, "2026-04-21", Done, "series show s.jsonl")
-	assert.Contains(t, said, "measured again after record 1, which held figures of site 36 (entry 0.40 mm, apex 3.30 mm, angle 2.50 °, outside the limits); changed since: plan changed after the first measurement (site 36 moved by 3.10 mm); the last measurement counts (record 2)")
+	assert.Contains(t, said, "Measured again after record 1, which held figures of site 36 (entry 0.40 mm, apex 3.30 mm, angle 2.50 °, outside the limits); changed since: plan changed after the first measurement (site 36 moved by 3.10 mm); the last measurement counts (record 2)")
 	assert.Contains(t, said, "1 measured again another way (C-1)")
 	rows := tableOf(t, "2026-04-21")
 	require.Len(t, rows, 2)

@@ -86,7 +86,7 @@ const (
 	CodeCaseFileEdited         Code = "case-file-edited"
 	CodePlanChanged            Code = "plan-changed"
 	CodeSealPartial            Code = "seal-partial"
-	CodeWithdrawn              Code = "withdrawn"
+	CodeWithdrawn              Code = "record-withdrawn"
 )
 
 // CodeMeaning says what a code stands for.
