@@ -87,7 +87,7 @@ func TestNamesStandInTheTableAlone(t *testing.T) {
 		"measurement/measurement.go": {"angle_deg": 1},
 		// The limits of a success and the means of a group: three figures by choice.
 		"anatomy/severity/severity.go": {"entry_mm": 1, "apex_mm": 1, "angle_deg": 1},
-		"series/analysis/outcomes.go": {"entry_mm": 1, "apex_mm": 1, "angle_deg": 1},
+		"series/analysis/outcomes.go":  {"entry_mm": 1, "apex_mm": 1, "angle_deg": 1},
 	}
 	files, table := 0, map[string]int{}
 	require.NoError(t, filepath.WalkDir("..", func(path string, _ fs.DirEntry, err error) error {

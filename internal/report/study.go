@@ -1,11 +1,10 @@
 package report
 
 import (
-	"cmp"
-	"math"
 	"slices"
 
 	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -105,8 +104,7 @@ const mostNearest = 2
 // that matters most first: in the planning scan, and as placed.
 func nearest(s *drawing.Scene, before, after *drawing.Cutter, list []measurement.Clearance) []picture {
 	var out []picture
-	for _, i := range byNearness(list) {
-		c := list[i]
+	for _, c := range severity.Ordered(list) {
 		if len(out) == 2*mostNearest {
 			break
 		}
@@ -134,26 +132,6 @@ func nearest(s *drawing.Scene, before, after *drawing.Cutter, list []measurement
 			picture{Drawing: placed, Caption: "The same cut of the " + after.Name() + ". " + sentence(caption)})
 	}
 	return out
-}
-
-// byNearness orders clearances by what is left over their margin, the least first.
-func byNearness(list []measurement.Clearance) []int {
-	left := func(i int) float64 {
-		c := list[i]
-		switch {
-		case c.Achieved == nil:
-			return math.Inf(1)
-		case c.Margin != nil:
-			return *c.Achieved - *c.Margin
-		}
-		return *c.Achieved
-	}
-	order := make([]int, len(list))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(left(a), left(b)) })
-	return order
 }
 
 // cuts are a fixture's cuts before and after, and the stacks to step through.
