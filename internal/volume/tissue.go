@@ -21,14 +21,26 @@ const (
 	// as that above air, metal among them farther; where they do not, it was no air. From
 	// memory: Hounsfield's units of cortical bone 1000 to 2000, of enamel 2000 to 3000.
 	leastHard, mostHard = 1.0, 6.0
+	// Where the brightest hundredth lies metalOver times as far above soft tissue as the
+	// brightest twentieth, it may be metal; the twentieth is then bone, a quarter of the
+	// step and more above soft tissue. Enamel lies two to three times as far above as dense
+	// bone (from the same units).
+	bonePercentile, metalOver, leastBone = 95, 3.5, 0.25
+	// A filling that lies lower than air by more than this share of air's distance from
+	// soft tissue is no air: noise is less, and a rounded field's cut-off air lies nearer.
+	belowAir = 0.25
+	// In the lower half of the way to soft tissue, air is a peak where a stretch of
+	// airWindow of the way holds peakOver times as many voxels as one above it; partial
+	// volume alone rises to soft tissue.
+	airWindow, peakOver = 0.1, 2
 )
 
 // TissueStep is the step of the grey value from air to soft tissue: the scan's own
 // scale, 1000 where grey values are Hounsfield's. NaN where no air is seen.
 //
-// Air is the lowest grey value where that is common, or else the lowest hundredth; soft
-// tissue is the mode of what lies nearer to the median than to air. A scan whose air is
-// cut off shows too small a step; one filled somewhat below air too large a one.
+// Air is the lowest grey value where that is common and no air is seen above it, or else
+// the lowest hundredth; soft tissue is the mode of what lies nearer to the median than to
+// air. A scan whose air is cut off shows too small a step.
 func (v *Volume) TissueStep() float64 {
 	var greys []float32
 	for k := 0; k < v.Size[2]; k += tissueStride {
@@ -50,18 +62,45 @@ func (v *Volume) TissueStep() float64 {
 		return math.NaN()
 	}
 	airs := []float32{rest[int(airQuantile*float64(len(rest)))]}
-	if float64(filled) > fillShare*float64(len(greys)) {
+	if float64(filled) > fillShare*float64(len(greys)) && !(airs[0]-greys[0] > belowAir*(softTissue(rest, airs[0])-airs[0]) && showsAir(rest, airs[0])) {
 		airs = []float32{greys[0], airs[0]}
 	}
-	hard := rest[len(rest)*VoxelMetal.DensePercentile/100]
 	for _, air := range airs {
-		from, _ := slices.BinarySearch(rest, (air+rest[len(rest)/2])/2)
-		soft := mode(rest[from:])
-		if step := soft - air; step*leastHard < hard-soft && hard-soft < step*mostHard {
+		soft := softTissue(rest, air)
+		step := soft - air
+		lies := func(grey float32, low, high float32) bool { return step*low < grey-soft && grey-soft < step*high }
+		hard, below := rest[len(rest)*VoxelMetal.DensePercentile/100], rest[len(rest)*bonePercentile/100]
+		metal := hard-soft > metalOver*(below-soft)
+		if lies(hard, leastHard, mostHard) || metal && lies(below, leastBone, mostHard) {
 			return float64(step)
 		}
 	}
 	return math.NaN()
+}
+
+// softTissue is its grey value in a sorted list, given that of air.
+func softTissue(sorted []float32, air float32) float32 {
+	from, _ := slices.BinarySearch(sorted, (air+sorted[len(sorted)/2])/2)
+	return mode(sorted[from:])
+}
+
+// showsAir reports whether a sorted list has a peak from a grey value on that may be air.
+func showsAir(sorted []float32, air float32) bool {
+	way := softTissue(sorted, air) - air
+	voxels := func(at float32) int {
+		from, _ := slices.BinarySearch(sorted, at)
+		to, _ := slices.BinarySearch(sorted, at+airWindow*way)
+		return to - from
+	}
+	peak := voxels(air - airWindow*way/2)
+	for share := float32(0); share < 0.5; share += airWindow {
+		n := voxels(air + share*way)
+		if peak >= peakOver*n {
+			return true
+		}
+		peak = max(peak, n)
+	}
+	return false
 }
 
 // modeShare of a list lies in the interval whose middle is its mode: wide against noise,

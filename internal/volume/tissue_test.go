@@ -29,18 +29,41 @@ func tissueVolume(slope, fill, air, soft float64) *Volume {
 	return v
 }
 
+// metalVolume has a share of metal, twelve steps above soft tissue, in place of anything.
+func metalVolume(share float64) *Volume {
+	v := tissueVolume(1, -1000, -1000, 0)
+	rng := rand.New(rand.NewPCG(6, 0))
+	for i, x := range v.Stored {
+		if x > 3000 && rng.Float64() < share {
+			v.Stored[i] = uint16(16000 + 600*rng.NormFloat64())
+		}
+	}
+	return v
+}
+
 // Within a tenth: air's hundredth quantile lies a little above the middle of its noise.
 func TestTissueStep(t *testing.T) {
 	for name, v := range map[string]*Volume{
-		"Hounsfield's":                     tissueVolume(1, -1000, -1000, 0),
-		"another gain and offset":          tissueVolume(1, -900, -900, 100),
-		"a filling far below air":          tissueVolume(1, -3000, -1000, 0),
-		"no offset":                        tissueVolume(1, 0, 0, 1000),
-		"a slope that is not 1":            tissueVolume(0.5, -1000, -1000, 0),
-		"a filling at the scan's own zero": tissueVolume(1, -1200, -1000, 0),
+		"Hounsfield's":                      tissueVolume(1, -1000, -1000, 0),
+		"another gain and offset":           tissueVolume(1, -900, -900, 100),
+		"a filling far below air":           tissueVolume(1, -3000, -1000, 0),
+		"no offset":                         tissueVolume(1, 0, 0, 1000),
+		"a slope that is not 1":             tissueVolume(0.5, -1000, -1000, 0),
+		"a filling at the scan's own zero":  tissueVolume(1, -1200, -1000, 0),
+		"a filling at twice air":            tissueVolume(1, -2000, -1000, 0),
+		"metal of four voxels in a hundred": metalVolume(0.04),
 	} {
 		require.InEpsilon(t, 1000, v.TissueStep(), 0.2, name)
 	}
+	// No air but what partial volume leaves: the filling stands for it.
+	partial := tissueVolume(1, -1000, -1000, 0)
+	rng := rand.New(rand.NewPCG(5, 0))
+	for i, x := range partial.Stored {
+		if x > 3000 && x < 3500 {
+			partial.Stored[i] = uint16(4000 - 900*rng.Float64()*rng.Float64())
+		}
+	}
+	require.InEpsilon(t, 1000, partial.TissueStep(), 0.2)
 	require.InEpsilon(t, 400, tissueVolume(1, 300, 300, 700).TissueStep(), 0.2)
 	// Soft tissue and bone alone.
 	inside := tissueVolume(1, -1000, -1000, 0)
