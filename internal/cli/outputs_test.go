@@ -46,6 +46,10 @@ var writers = []writing{
 	{command: "series remark", line: func(f string) []string {
 		return []string{"series", "remark", "--by", "mentor-a", "--text", "seen", f}
 	}},
+	{command: "series remark", line: func(f string) []string {
+		return []string{"series", "remark", "--by", "mentor-a", "--text", "seen", "--into", f}
+	}},
+	{command: "series take", line: func(f string) []string { return []string{"series", "take", "remarks.jsonl", f} }},
 	{command: "series correct", line: func(f string) []string {
 		return []string{"series", "correct", "--record", "1", "--withdraw", "--reason", "typing", f}
 	}},
@@ -106,6 +110,7 @@ func usersWorld(t *testing.T) {
 	require.Equal(t, Done, run("seal", "--series", "s.jsonl", "other").status)
 	require.Equal(t, Done, run("series", "import", "past.csv", "s.jsonl").status)
 	require.Equal(t, Done, run("seal", "--series", "elsewhere.jsonl", "other").status)
+	require.Equal(t, Done, run("series", "remark", "--into", "remarks.jsonl", "--by", "mentor-a", "--text", "seen").status)
 	write(t, "notes", "my own words")
 	write(t, "own.json", `{"schema":"mine"}`)
 	write(t, "own.html", "<!DOCTYPE html><html><head><title>mine</title></head></html>")

@@ -32,7 +32,7 @@ does. A broken chain and a receipt that does not hold give exit status 3.`,
 		return usage("say what to do with the series file: %s; see plumbline series --help", strings.Join(commandNames(c), ", "))
 	},
 		seriesCheckCommand(env), seriesShowCommand(env), seriesExportCommand(env), seriesImportCommand(env),
-		seriesLeaveOutCommand(env), seriesRemarkCommand(env), seriesCorrectCommand(env))
+		seriesLeaveOutCommand(env), seriesRemarkCommand(env), seriesTakeCommand(env), seriesCorrectCommand(env))
 }
 
 // arguments checks what follows the flags of a command below series against the
@@ -305,57 +305,6 @@ func (o *seriesLeaveOutOptions) Run(_ context.Context, env Env) error {
 		printable.Fprintf(env.Stdout, "The file has not known a case of that name; if it is mistyped, withdraw the record with: plumbline series correct --record %d --withdraw --reason mistyped %s\n", added.Last, o.path)
 	}
 	writeState(env.Stdout, l, o.name)
-	writeReceipt(env.Stdout, l)
-	return nil
-}
-
-// seriesRemarkOptions are a reviewer's words.
-type seriesRemarkOptions struct {
-	name, text, by, path string
-}
-
-func seriesRemarkCommand(env Env) *cobra.Command {
-	return newCommand(env, page{
-		use: "remark FILE", short: "add a reviewer's words",
-		long: `The words stay in the file and stand in the reports, with the pseudonym of whoever said
-them.`,
-		examples: []string{"plumbline series remark --case C-101 --by mentor-a --text seen my-series.jsonl"},
-	}, &seriesRemarkOptions{})
-}
-
-func (o *seriesRemarkOptions) AddFlags(f *pflag.FlagSet) {
-	f.StringVar(&o.text, "text", "", "the words, a `TEXT`")
-	f.StringVar(&o.by, "by", "", "whose words, a `PSEUDONYM`")
-	f.StringVar(&o.name, "case", "", "the case's `NAME`; left out, the words are on the whole series")
-}
-
-func (o *seriesRemarkOptions) Check(args []string) error {
-	if err := arguments(args, "remark", "FILE"); err != nil {
-		return err
-	}
-	o.path = args[0]
-	if o.text == "" || o.by == "" {
-		return usage("give the words and whose they are, as in: plumbline series remark --case C-007 --by mentor-a --text \"seen together\" %s", o.path)
-	}
-	if strings.Contains(o.by, "^") {
-		return usage("--by looks like a person's name from a scan; write a pseudonym, as in mentor-a")
-	}
-	return nil
-}
-
-func (o *seriesRemarkOptions) Run(_ context.Context, env Env) error {
-	l, err := openExistingLedger(env, o.path)
-	if err != nil {
-		return err
-	}
-	if o.name != "" && l.Case(o.name) == nil {
-		return usage("%s knows no case of the name that --case gives; series show lists the cases", o.path)
-	}
-	added, err := add(l, series.Record{Kind: series.Remark, Case: o.name, Text: o.text, Author: o.by})
-	if err != nil {
-		return err
-	}
-	printable.Fprintf(env.Stdout, "The remark is record %d of %s.\n", added.Last, o.path)
 	writeReceipt(env.Stdout, l)
 	return nil
 }

@@ -87,6 +87,7 @@ const (
 	CodePlanChanged            Code = "plan-changed"
 	CodeSealPartial            Code = "seal-partial"
 	CodeWithdrawn              Code = "record-withdrawn"
+	CodeSealJoined             Code = "seal-joined"
 )
 
 // CodeMeaning says what a code stands for.
@@ -180,4 +181,5 @@ var Codes = []CodeMeaning{
 	{CodePlanChanged, "series", "notice", "the plan was changed after sealing"},
 	{CodeSealPartial, "series", "notice", "the seal does not cover all that the plan rests on"},
 	{CodeWithdrawn, "series", "notice", "a seal, a measurement or a reason of the case was withdrawn; it stays in the record and counts against consecutiveness"},
+	{CodeSealJoined, "series", "notice", "the seal came with another copy of the series after surgery or measuring"},
 }

@@ -81,6 +81,9 @@ func (d *Document) recordNotes(s *series.Summary) {
 	if s.Mended > 0 {
 		d.add(paragraph{Text: mendedSentence(s)})
 	}
+	if s.Joined > 0 {
+		d.add(paragraph{Text: joinedSentence(s)})
+	}
 }
 
 // clinician is what one clinician's cases show.

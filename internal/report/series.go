@@ -575,6 +575,9 @@ func (d *Document) chain(s Series) {
 		if s.Summary.Mended > 0 {
 			items = append(items, mendedSentence(&s.Summary))
 		}
+		if s.Summary.Joined > 0 {
+			items = append(items, joinedSentence(&s.Summary))
+		}
 		d.add(list{Items: items})
 	}
 	for _, t := range []table{withdrawalTable(&s.Summary), flagTable(&s.Summary), correctionTable(&s.Summary), remarkTable(&s.Summary)} {
@@ -589,6 +592,10 @@ func (d *Document) chain(s Series) {
 
 func mendedSentence(s *series.Summary) string {
 	return fmt.Sprintf("Unfinished lines that were taken off the end of the file: %d.", s.Mended)
+}
+
+func joinedSentence(s *series.Summary) string {
+	return fmt.Sprintf("Records that came here with another copy of the series, as they stand there: %d.", s.Joined)
 }
 
 // flagTable is what the records say of single cases.
@@ -642,7 +649,11 @@ func correctionTable(s *series.Summary) table {
 func remarkTable(s *series.Summary) table {
 	t := table{Caption: "Remarks of reviewers", Columns: []column{{Head: "record", Share: 14}, {Head: "time", Share: 42}, {Head: "by", Share: 22}, {Head: "case", Share: 18}, {Head: "remark", Share: 76}}}
 	for _, n := range s.Remarks {
-		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), timeWords(n.Time), outside(n.Author), outside(n.Case), outside(n.Text)}})
+		when := timeWords(n.Time)
+		if n.Written != "" {
+			when = fmt.Sprintf("%s; taken in %s from %s", timeWords(n.Written), when, outside(n.From))
+		}
+		t.Rows = append(t.Rows, row{Cells: []string{fmt.Sprint(n.Record), when, outside(n.Author), outside(n.Case), outside(n.Text)}})
 	}
 	return t
 }

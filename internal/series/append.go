@@ -283,7 +283,7 @@ func checkCorrections(f io.ReaderAt, end int64, records []Record) error {
 		if records[i].Kind != Correction {
 			continue
 		}
-		if err := records[i].checkCorrection(file.Records); err != nil {
+		if err := records[i].checkCorrection(effective(file.Records)); err != nil {
 			return err
 		}
 	}

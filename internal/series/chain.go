@@ -33,29 +33,46 @@ func (r *Record) encode() ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	line = line[:len(line)-1]
+	line, r.Hash = sealed(line)
+	return line, nil
+}
+
+// sealed is a JSON object with the hash of what stands in front of it as its last
+// member.
+func sealed(object []byte) (line []byte, hash string) {
+	line = object[:len(object)-1]
 	sum := sha256.Sum256(line)
-	r.Hash = hex.EncodeToString(sum[:])
+	hash = hex.EncodeToString(sum[:])
 	line = append(line, hashKey...)
-	line = append(line, r.Hash...)
-	return append(line, hashEnd...), nil
+	line = append(line, hash...)
+	return append(line, hashEnd...), hash
+}
+
+// unsealed is the hash of a line that sealed made; the errors are errLayout and
+// errHash.
+func unsealed(line []byte) (hash string, err error) {
+	tail := len(hashKey) + hashLen + len(hashEnd)
+	if len(line) <= tail || line[0] != '{' {
+		return "", errLayout
+	}
+	body, end := line[:len(line)-tail], line[len(line)-tail:]
+	if !bytes.HasPrefix(end, []byte(hashKey)) || !bytes.HasSuffix(end, []byte(hashEnd)) {
+		return "", errLayout
+	}
+	sum := sha256.Sum256(body)
+	claimed := string(end[len(hashKey) : len(hashKey)+hashLen])
+	if hex.EncodeToString(sum[:]) != claimed {
+		return "", errHash
+	}
+	return claimed, nil
 }
 
 // decode reads a line without its line end; the errors are errLayout, errHash
 // or what is wrong with a line that matches its hash.
 func decode(line []byte) (Record, error) {
-	tail := len(hashKey) + hashLen + len(hashEnd)
-	if len(line) <= tail || line[0] != '{' {
-		return Record{}, errLayout
-	}
-	body, end := line[:len(line)-tail], line[len(line)-tail:]
-	if !bytes.HasPrefix(end, []byte(hashKey)) || !bytes.HasSuffix(end, []byte(hashEnd)) {
-		return Record{}, errLayout
-	}
-	sum := sha256.Sum256(body)
-	claimed := string(end[len(hashKey) : len(hashKey)+hashLen])
-	if hex.EncodeToString(sum[:]) != claimed {
-		return Record{}, errHash
+	claimed, err := unsealed(line)
+	if err != nil {
+		return Record{}, err
 	}
 	var r Record
 	if err := json.Unmarshal(line, &r); err != nil {

@@ -55,6 +55,9 @@ func (f *File) Check(receipt string) (Verdict, error) {
 }
 
 func (f *File) findReceipt(number int, symbols string) *Held {
+	if h := f.heldByCopy(number, symbols); h != nil {
+		return h
+	}
 	h := &Held{Records: number}
 	for _, r := range f.Records {
 		if r.Number != number {

@@ -34,12 +34,32 @@ func TestMain(m *testing.M) {
 	count, _ := strconv.Atoi(os.Getenv(helperCount))
 	for i := range count {
 		text := fmt.Sprintf("%s-%d %s", os.Getenv(helperName), i, strings.Repeat("x", i%300))
-		if _, err := Append(path, remark(text)); err != nil {
+		if _, err := Append(path, ofAnyKind(i, text)); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
 		fmt.Printf("%s-%d\n", os.Getenv(helperName), i)
 	}
+}
+
+// ofAnyKind is a record with a text in it: a remark, one that came in a file of its
+// own, one of another copy, or the withdrawal of the first record.
+func ofAnyKind(i int, text string) Record {
+	r := remark(text)
+	switch i % 4 {
+	case 1:
+		r.Taken = &Taken{File: "remarks.jsonl", SHA256: noRecord, Time: noon}
+	case 2:
+		r.Schema, r.Number, r.Before = Schema, 1, noRecord
+		line, err := r.encode()
+		if err != nil {
+			panic(err)
+		}
+		return Record{Kind: Joined, Time: noon, Copy: string(line), Source: &Source{File: "copy.jsonl", SHA256: noRecord}}
+	case 3:
+		return Record{Kind: Correction, Time: noon, Corrects: 1, Withdraw: true, Author: "clinician-a", Reason: text}
+	}
+	return r
 }
 
 func writer(path, name string, count int, env ...string) *exec.Cmd {
@@ -56,10 +76,10 @@ func texts(t *testing.T, path string) map[string]int {
 	require.NoError(t, err)
 	require.NoError(t, f.Sound())
 	out := map[string]int{}
-	for i, r := range f.Records {
+	for i, r := range effective(f.Records) {
 		require.Equal(t, i+1, r.Number)
-		if r.Kind == Remark {
-			out[strings.Fields(r.Text)[0]]++
+		if words := strings.Fields(r.Text + r.Reason); len(words) > 0 {
+			out[words[0]]++
 		}
 	}
 	return out

@@ -33,8 +33,9 @@ func (l *Ledger) summarise() {
 	for i := range summary.Cases {
 		l.cases[summary.Cases[i].Case] = &summary.Cases[i]
 	}
-	for i := range l.file.Records {
-		l.records[l.file.Records[i].Number] = &l.file.Records[i]
+	records := effective(l.file.Records)
+	for i := range records {
+		l.records[records[i].Number] = &records[i]
 	}
 }
 

@@ -46,6 +46,7 @@ const (
 	Correction Kind = "correction" // replaces or withdraws an earlier record
 	Remark     Kind = "remark"     // a reviewer's words
 	Mended     Kind = "mended"     // what was no record was taken off the end
+	Joined     Kind = "joined"     // a record of another copy of this series, as it stands there
 )
 
 // Record is one line of the file. Append sets Schema, Number, Before and Hash.
@@ -59,20 +60,24 @@ type Record struct {
 	Plan        *Plan             `json:"plan,omitempty"`
 	Measurement *measurement.Case `json:"measurement,omitempty"`
 	Rows        []Row             `json:"rows,omitempty"`   // of an import, all of one case
-	Source      *Source           `json:"source,omitempty"` // of an import
+	Source      *Source           `json:"source,omitempty"` // of an import, or the copy that a joined record stands in
 
 	Corrects int    `json:"corrects,omitempty"` // number of the record that a correction is about
 	Withdraw bool   `json:"withdraw,omitempty"` // the corrected record no longer counts
 	Reason   string `json:"reason,omitempty"`   // why left out or corrected
-	Author   string `json:"author,omitempty"`   // of a remark, pseudonym or role
+	Author   string `json:"author,omitempty"`   // of a remark or a correction, pseudonym or role
 	Text     string `json:"text,omitempty"`     // of a remark
+	Taken    *Taken `json:"taken,omitempty"`    // where a remark was written that came in a file of its own
+
+	Copy string `json:"copy,omitempty"` // the line of a joined record
 
 	Dropped *Dropped `json:"dropped,omitempty"`
 
 	Before string `json:"before"`
 	Hash   string `json:"-"`
 
-	line int // where it was read
+	line   int     // where it was read
+	joined *Record // that brought it from another copy
 }
 
 // Source says where an import came from.
@@ -132,9 +137,18 @@ func (r *Record) validate() error {
 		if r.Text == "" || r.Author == "" {
 			missing = "a text and its author"
 		}
+		if r.Taken != nil {
+			if err := r.Taken.valid(); err != nil {
+				return err
+			}
+		}
 	case Mended:
 		if r.Dropped == nil {
 			missing = "what was dropped"
+		}
+	case Joined:
+		if r.inner() == nil || r.Source == nil {
+			missing = "a whole record of another copy, and that copy's name and hash"
 		}
 	default:
 		return fmt.Errorf("kind %q is not known to this version of the program", r.Kind)

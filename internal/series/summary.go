@@ -57,6 +57,7 @@ type CaseState struct {
 
 	plan     *Plan
 	plans    map[int]*Plan
+	joined   map[int]string // when a seal came here with another copy
 	measured *measurement.Case
 	with     *Plan // that the measurement in force was made with, where its record says so
 	rows     []Row
@@ -102,7 +103,8 @@ type Summary struct {
 	Corrections []Note      `json:"corrections"`
 	// Withdrawals are all records that no longer count, of every kind.
 	Withdrawals []Withdrawal `json:"withdrawals"`
-	Mended      int          `json:"mended"` // unfinished lines taken off
+	Mended      int          `json:"mended"`           // unfinished lines taken off
+	Joined      int          `json:"joined,omitempty"` // records that came with other copies
 
 	Measured          int      `json:"measured"`
 	SealedNotMeasured []string `json:"sealed_not_measured"`
@@ -124,7 +126,9 @@ type Note struct {
 	Case     string `json:"case,omitempty"`
 	Author   string `json:"author,omitempty"`
 	Corrects int    `json:"corrects,omitempty"`
-	Held     string `json:"held,omitempty"` // what the corrected record held, in words
+	Held     string `json:"held,omitempty"`    // what the corrected record held, in words
+	Written  string `json:"written,omitempty"` // when, where a remark came in a file of its own
+	From     string `json:"from,omitempty"`    // that file
 	Text     string `json:"text"`
 }
 
@@ -206,6 +210,7 @@ func withCorrections(records []Record) (out []Record, withdrawn map[int]*Record)
 //
 // Errors: no case of that clinician.
 func SummariseOf(clinician string, records []Record, today string) (Summary, error) {
+	records = effective(records)
 	known, own := map[string]bool{}, map[string]bool{"": true}
 	for _, c := range Summarise(records, today).Cases {
 		own[c.Case] = c.Clinician == clinician || c.Clinician == ""
@@ -223,13 +228,14 @@ func SummariseOf(clinician string, records []Record, today string) (Summary, err
 // case whose surgery is to come from one that was never measured; empty takes
 // every date as past.
 func Summarise(records []Record, today string) Summary {
+	records = effective(records)
 	s := Summary{Remarks: []Note{}, Corrections: []Note{}, Withdrawals: []Withdrawal{}}
 	cases := map[string]*CaseState{}
 	var order []*CaseState
 	get := func(name string) *CaseState {
 		c := cases[name]
 		if c == nil {
-			c = &CaseState{Case: name, Flags: []measurement.Flag{}, plans: map[int]*Plan{}}
+			c = &CaseState{Case: name, Flags: []measurement.Flag{}, plans: map[int]*Plan{}, joined: map[int]string{}}
 			cases[name] = c
 			order = append(order, c)
 		}
@@ -254,17 +260,27 @@ func Summarise(records []Record, today string) Summary {
 			c.Sealed = append(c.Sealed, r.Number)
 			c.plans[r.Number] = r.Plan
 			sealTimes[r.Number] = r.Time
+			if r.joined != nil {
+				c.joined[r.Number] = r.joined.Time
+			}
 		case Measured, Imported:
 			get(r.Case).measure(r)
 		case LeftOut:
 			c := get(r.Case)
 			c.LeftOut, c.Reason = r.Number, r.Reason
 		case Remark:
-			s.Remarks = append(s.Remarks, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Text: r.Text})
+			n := Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Text: r.Text}
+			if r.Taken != nil {
+				n.Written, n.From = r.Taken.Time, r.Taken.File
+			}
+			s.Remarks = append(s.Remarks, n)
 		case Correction:
 			s.Corrections = append(s.Corrections, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Corrects: r.Corrects, Held: heldBy(records, r.Corrects), Text: r.Reason})
 		case Mended:
 			s.Mended++
+		}
+		if r.joined != nil {
+			s.Joined++
 		}
 	}
 	for _, c := range order {
@@ -315,7 +331,7 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 	}
 	inTime := 0
 	for _, n := range c.Sealed {
-		if (first == 0 || n < first) && !recordedAfter(sealTimes[n], c.Placed) {
+		if (first == 0 || n < first || c.joined[n] != "") && !recordedAfter(sealTimes[n], c.Placed) {
 			inTime = n
 		}
 	}
@@ -328,6 +344,10 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 	default:
 		c.plan = c.plans[inTime]
 		c.compareWithSeal(inTime)
+		if when := c.joined[inTime]; recordedAfter(when, c.Placed) || first != 0 && inTime > first {
+			c.Seal = SealUnknown
+			c.flag(measurement.CodeSealJoined, "the seal (record %d) came with another copy of the series on %s, after surgery or measuring; that it was made on %s only a receipt of that copy shows", inTime, dayOf(when), dayOf(sealTimes[inTime]))
+		}
 	}
 	if len(c.Sealed) > 1 {
 		c.flag(measurement.CodeSealedAgain, "sealed %d times; the last seal before surgery counts", len(c.Sealed))
