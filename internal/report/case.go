@@ -50,6 +50,7 @@ type scenes struct {
 type fixturePictures struct {
 	shown     string    // what is cut, as in "follow-up scan"
 	nearest   []picture // what comes nearest, before and after
+	space     picture
 	cuts      []picture
 	rulers    *drawing.Rulers
 	alignment []drawing.Drawing
@@ -83,6 +84,9 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	if many {
 		d.summary(c, o)
 		d.notes(allFlags(c)...)
+		if s != nil {
+			d.inSpace(s.fixtures[0].space) // the others stand beside it
+		}
 	}
 	for i, f := range c.Fixtures {
 		var p *fixturePictures
@@ -105,6 +109,13 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	d.alignment(c, s, o)
 	d.method(c, o)
 	return d
+}
+
+// inSpace shows a fixture's contours: to be turned in HTML, from two sides on paper.
+func (d *Document) inSpace(p picture) {
+	p.Caption = "Contours of the fixture and the structures of the case; what is behind is left out. Dashed: as planned."
+	quarter := picture{Drawing: p.Steps.Drawings[len(p.Steps.Drawings)/4], Caption: "The same, a quarter turn on.", Paper: true}
+	d.add(pictures{Items: []picture{p, quarter}, Across: 2, Share: besideTable})
 }
 
 func plural(n int, one, many string) string {
@@ -343,6 +354,9 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 	}
 	if p != nil && len(p.nearest) > 2 && !many {
 		d.add(pictures{Items: p.nearest[2:], Across: 2, Share: besideTable})
+	}
+	if p != nil && !many {
+		d.inSpace(p.space)
 	}
 	if f.Deviation == nil && !many {
 		d.clearances(f)

@@ -1,6 +1,9 @@
 package report
 
 import (
+	"errors"
+	"fmt"
+	"math"
 	"slices"
 
 	"plumbline/internal/anatomy/clearance"
@@ -93,7 +96,23 @@ func (p *fixturePictures) cut(s *drawing.Scene, f measurement.Fixture) error {
 	}
 	p.cuts = cuts(s, before, after)
 	p.nearest = nearest(s, before, after, f.Clearance)
-	return nil
+	p.space, err = space(s)
+	return err
+}
+
+// spaceSteps is how many views go round a fixture.
+const spaceSteps = 24
+
+// space is a fixture and what lies beside it as contours, to be turned.
+func space(s *drawing.Scene) (picture, error) {
+	steps := &stack{Name: "Turn the drawing about the planned axis", Drawings: make([]drawing.Drawing, spaceSteps), Labels: make([]string, spaceSteps)}
+	failed := make([]error, spaceSteps)
+	parallel.For(spaceSteps, func(i int) {
+		turn := 2 * math.Pi * float64(i) / spaceSteps
+		steps.Drawings[i], failed[i] = s.Space(turn)
+		steps.Labels[i] = fmt.Sprintf("turned by %d°", 360*i/spaceSteps)
+	})
+	return picture{Drawing: steps.Drawings[0], Steps: steps}, errors.Join(failed...)
 }
 
 // mostNearest bounds how many structures get a picture of their nearest point: what a

@@ -111,15 +111,22 @@ func minimise(f func(float64) float64) float64 {
 
 // SignedDistance is the distance from the chain's surface to p, negative inside. It
 // is exact on and outside the surface.
+func (c *Chain) SignedDistance(p geom.Vec) float64 {
+	d, _ := c.nearest(p)
+	return d
+}
+
+// nearest is the signed distance to p, and where along the centre line the ball that comes
+// nearest to it has its centre: points before it, and the share of the next segment.
 //
 // Method: the ball of a segment that comes nearest to p lies where the gradients of
 // the distance to its centre and of its radius along the segment cancel.
-func (c *Chain) SignedDistance(p geom.Vec) float64 {
-	best := math.Inf(1)
+func (c *Chain) nearest(p geom.Vec) (distance, place float64) {
+	distance = math.Inf(1)
 	for i := range max(1, len(c.points)-1) {
 		next := min(i+1, len(c.points)-1)
 		a, ab := c.points[i], r3.Sub(c.points[next], c.points[i])
-		ra, slope := c.radius[i], 0.0
+		ra, slope, share := c.radius[i], 0.0, 0.0
 		length, at := r3.Norm(ab), 0.0
 		if length > 0 {
 			along := r3.Scale(1/length, ab)
@@ -135,9 +142,33 @@ func (c *Chain) SignedDistance(p geom.Vec) float64 {
 				s += beside * slope / math.Sqrt(1-slope*slope)
 			}
 			at = min(max(s, 0), length)
+			share = at / length
 			a = r3.Add(a, r3.Scale(at, along))
 		}
-		best = min(best, r3.Norm(r3.Sub(p, a))-ra-slope*at)
+		if d := r3.Norm(r3.Sub(p, a)) - ra - slope*at; d < distance {
+			distance, place = d, float64(i)+share
+		}
 	}
-	return best
+	return distance, place
+}
+
+// Flattened is the chain as it is seen along a unit vector: its balls' centres moved along
+// it into the plane through a point.
+func (c *Chain) Flattened(through, along geom.Vec) *Chain {
+	out := &Chain{points: make([]geom.Vec, len(c.points)), radius: c.radius}
+	for i, p := range c.points {
+		out.points[i] = r3.Sub(p, r3.Scale(r3.Dot(r3.Sub(p, through), along), along))
+	}
+	return out
+}
+
+// DepthAt is how far before the plane that a chain was flattened into the ball lies that
+// comes nearest, as it is seen, to a point of that plane; mm along the same vector.
+func (c *Chain) DepthAt(flat *Chain, p, through, along geom.Vec) float64 {
+	_, place := flat.nearest(p)
+	i := int(place)
+	share := place - float64(i)
+	next := min(i+1, len(c.points)-1)
+	centre := r3.Add(c.points[i], r3.Scale(share, r3.Sub(c.points[next], c.points[i])))
+	return r3.Dot(r3.Sub(centre, through), along)
 }

@@ -36,9 +36,8 @@ func NewSurface(mesh *trimesh.Mesh, sheet bool) (*Surface, error) {
 	if len(mesh.Triangles) == 0 {
 		return nil, errors.New("the surface has no triangles")
 	}
-	s := &Surface{mesh: mesh, own: len(mesh.Triangles)}
+	s := &Surface{mesh: mesh, own: len(mesh.Triangles), edges: mesh.Edges()}
 	if !sheet {
-		s.edges = mesh.Edges()
 		s.open = s.edges.Open()
 		s.closed = len(s.open) == 0
 		if !s.closed {
@@ -313,6 +312,43 @@ func (s *Surface) Crossings(at, normal geom.Vec, reach float64) [][2]geom.Vec {
 		}
 		if len(ends) == 2 {
 			out = append(out, [2]geom.Vec{ends[0], ends[1]})
+		}
+		return visited
+	})
+	return out
+}
+
+// Silhouette are the edges between one of the file's own triangles that faces a viewer and
+// one that does not, and the surface's rims, as far as they come within reach of a point,
+// mm; the viewer is far away in the direction of a unit vector.
+func (s *Surface) Silhouette(viewer, at geom.Vec, reach float64) [][2]geom.Vec {
+	facing := func(i int) bool {
+		a, b, c := s.mesh.Corners(i)
+		return r3.Dot(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)), viewer) > 0
+	}
+	var out [][2]geom.Vec
+	const visited = 1.0 // a bound below it lets a box be looked into
+	missed := func(n *node) float64 {
+		d := r3.Sub(n.centre, at)
+		x, y, z := max(0, math.Abs(d.X)-n.half.X), max(0, math.Abs(d.Y)-n.half.Y), max(0, math.Abs(d.Z)-n.half.Z)
+		if x*x+y*y+z*z > reach*reach {
+			return visited
+		}
+		return 0
+	}
+	s.traverse(visited, missed, func(i int) float64 {
+		if i >= s.own {
+			return visited
+		}
+		t := s.mesh.Triangles[i]
+		for k := range 3 {
+			a, b := t[k], t[(k+1)%3]
+			other, _ := s.edges.Side(b, a)
+			rim := other < 0 || other >= s.own
+			// Each edge between two triangles once: from the one that faces the viewer.
+			if rim || facing(i) && !facing(other) {
+				out = append(out, [2]geom.Vec{s.mesh.Vertices[a], s.mesh.Vertices[b]})
+			}
 		}
 		return visited
 	})

@@ -25,6 +25,8 @@ type sheet struct {
 	paper func(x, y float64) Point // of mm to the right and up from the plane's centre
 	frame room
 	words []room
+
+	ground, ink Ink // of words
 }
 
 // room is an upright rectangle on paper.
@@ -49,7 +51,7 @@ func (s *sheet) put(b room) room {
 	return b
 }
 
-// say puts words on a dark ground at the first of the places where the frame has them
+// say puts words on a ground of their own at the first of the places where the frame has them
 // whole and no other words are; where there is none, at the place that hides least.
 func (s *sheet) say(text string, size float64, bold bool, layer Layer, places ...Point) []Item {
 	const advance = 0.64 // of the type's height, a character: of the widest typeface that the page may fall back on
@@ -69,8 +71,8 @@ func (s *sheet) say(text string, size float64, bold bool, layer Layer, places ..
 	}
 	s.words = append(s.words, best)
 	ground := rectangle(best.x, best.y, best.width, best.height)
-	ground.Fill, ground.Layer = Casing, layer
-	return []Item{ground, Label{At: Point{best.x + best.width/2, best.y + 0.98*size}, Text: text, Size: size, Anchor: Middle, Ink: White, Bold: bold, Layer: layer}}
+	ground.Fill, ground.Layer = s.ground, layer
+	return []Item{ground, Label{At: Point{best.x + best.width/2, best.y + 0.98*size}, Text: text, Size: size, Anchor: Middle, Ink: s.ink, Bold: bold, Layer: layer}}
 }
 
 // structureDash tells the kinds of structure apart, lengths on and off in mm of paper;

@@ -214,20 +214,14 @@ func (m marks) draw(c *draw.Canvas, at vg.Point) {
 	}
 }
 
-// rings are circles about the origin through the ticks of both axes, with a
-// cross, for plots whose axes have one scale.
-type rings struct{}
+// cords hang from the plan, at the origin, to both rulers.
+type cords struct{}
 
 // Plot implements plot.Plotter.
-func (rings) Plot(c draw.Canvas, p *plot.Plot) {
-	style := stroke(Faint, 0.15)
+func (cords) Plot(c draw.Canvas, p *plot.Plot) {
+	style := stroke(Planned, 0.25, 0.9, 0.7)
 	level{0, style}.Plot(c, p)
 	trace{plotter.XYs{{Y: p.Y.Min}, {Y: p.Y.Max}}, style}.Plot(c, p)
-	for _, k := range p.X.Tick.Marker.Ticks(p.X.Min, p.X.Max) {
-		if k.Value > 0 {
-			trace{oval(Region{Long: k.Value, Short: k.Value}), style}.Plot(c, p)
-		}
-	}
 }
 
 // oval is the outline of a region.

@@ -36,7 +36,7 @@ func (s Scatter) Draw() Drawing {
 	if s.Next != nil {
 		reach = max(reach, math.Hypot(s.Next.Mesial, s.Next.Buccal)+s.Next.Long)
 	}
-	step := 0.5 // of the reach, mm: rings lie at half or whole millimetres
+	step := 0.5 // of the reach, mm
 	if reach > 2 {
 		step = 1
 	}
@@ -46,7 +46,7 @@ func (s Scatter) Draw() Drawing {
 		scale{name: "buccal (+) or lingual (−), mm", low: -reach, high: reach})
 	out.square = true
 	out.Y.Tick.Marker = out.X.Tick.Marker
-	out.Add(rings{})
+	out.Add(cords{})
 	out.explain("plan", marks{sign: planSign})
 	end := marks{shots, func(at Point) []Path { return []Path{entryMark(at)} }}
 	name := "entry of a case"

@@ -261,7 +261,7 @@ func (c *Cutter) draw(v View, d float64, gap *dimension) Drawing {
 	clip := Clip{Min: Point{0, strip}, Width: cutWidth, Height: high}
 	clip.Items = append(clip.Items, Raster{Min: Point{0, strip}, Width: cutWidth, Height: high,
 		PNG: c.window.picture(sampled(c.grey, plane, w, h, c.pixel), w)})
-	on := &sheet{paper: paper, frame: room{clip.Min.X, clip.Min.Y, clip.Width, clip.Height}}
+	on := &sheet{paper: paper, frame: room{clip.Min.X, clip.Min.Y, clip.Width, clip.Height}, ground: Casing, ink: White}
 	reach := max(v.width, v.height) / 2
 	trails := make([]trail, len(c.scene.Structures))
 	for i, st := range c.scene.Structures {

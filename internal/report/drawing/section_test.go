@@ -59,15 +59,25 @@ func TestCutsLieOnTheSurface(t *testing.T) {
 	})
 }
 
-// A box of 4 × 6 mm, cut level: four sides, in one closed line, to the last bit.
-func TestSurfacesAreCutExactly(t *testing.T) {
-	corners := []geom.Vec{{X: 2, Y: 3, Z: -5}, {X: -2, Y: 3, Z: -5}, {X: -2, Y: -3, Z: -5}, {X: 2, Y: -3, Z: -5}, {X: 2, Y: 3, Z: 5}, {X: -2, Y: 3, Z: 5}, {X: -2, Y: -3, Z: 5}, {X: 2, Y: -3, Z: 5}}
-	m := &trimesh.Mesh{Vertices: corners}
+// boxMesh is an upright box of 4 × 6 × 10 mm about the origin; its first wall has the first
+// two triangles.
+func boxMesh() *trimesh.Mesh {
+	m := &trimesh.Mesh{Vertices: []geom.Vec{{X: 2, Y: 3, Z: -5}, {X: -2, Y: 3, Z: -5}, {X: -2, Y: -3, Z: -5}, {X: 2, Y: -3, Z: -5}, {X: 2, Y: 3, Z: 5}, {X: -2, Y: 3, Z: 5}, {X: -2, Y: -3, Z: 5}, {X: 2, Y: -3, Z: 5}}}
 	for _, q := range [][4]int32{{0, 1, 5, 4}, {1, 2, 6, 5}, {2, 3, 7, 6}, {3, 0, 4, 7}, {4, 5, 6, 7}, {3, 2, 1, 0}} {
 		m.Triangles = append(m.Triangles, [3]int32{q[0], q[1], q[2]}, [3]int32{q[0], q[2], q[3]})
 	}
-	s, err := clearance.NewSurface(m, false)
+	return m
+}
+
+func boxSurface(t *testing.T) *clearance.Surface {
+	s, err := clearance.NewSurface(boxMesh(), false)
 	require.NoError(t, err)
+	return s
+}
+
+// A box of 4 × 6 mm, cut level: four sides, in one closed line, to the last bit.
+func TestSurfacesAreCutExactly(t *testing.T) {
+	s, m := boxSurface(t), boxMesh()
 	curves := crossSection(s, flat(1), 9)
 	require.Len(t, curves, 1)
 	require.True(t, curves[0].closed)
