@@ -49,6 +49,15 @@ func (u Unit) Symbol() string {
 	return string(u)
 }
 
+// Behind puts the unit behind a number; the degree sign follows without a space (The
+// International System of Units, 9th edition, 5.4.3).
+func (u Unit) Behind(number string) string {
+	if u == Degrees {
+		return number + u.Symbol()
+	}
+	return number + " " + u.Symbol()
+}
+
 // Sign has the words for the signs of a figure; both are empty where it cannot
 // be negative.
 type Sign struct{ Plus, Minus string }

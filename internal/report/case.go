@@ -248,8 +248,7 @@ func (d *Document) summary(c *measurement.Case, o Options) {
 	d.add(summaryTable(c, o))
 	var all table
 	for _, f := range c.Fixtures {
-		n, label, _ := o.site(f.Site)
-		d.add(paragraph{Text: "Site " + label + ". " + strings.Join(wording.Summary(f, n), " ")})
+		_, label, _ := o.site(f.Site)
 		t := clearanceTable(f.Clearance)
 		for i := range t.Rows {
 			t.Rows[i].Cells[0] = "site " + label + ": " + t.Rows[i].Cells[0]

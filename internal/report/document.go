@@ -119,8 +119,8 @@ type stack struct {
 }
 
 // pictures stand side by side, as many in a row as Across says. Outlines says
-// that planned and achieved outlines can be switched. On paper they take Share of
-// their columns' width; 0 is all of it.
+// that planned and achieved outlines can be switched. With a Share they are one row that
+// on paper takes that share of its columns' width, and has its captions beside it.
 type pictures struct {
 	Items    []picture
 	Across   int

@@ -258,6 +258,9 @@ func (p *press) opening(b block) float64 {
 	case list:
 		return p.height(list{v.Items[:min(2, len(v.Items))]}, p.width())
 	case pictures:
+		if v.Share > 0 {
+			return p.drawing(v.Items[0].Drawing, 0, 0, (p.width()-gap*float64(v.Across-1))/float64(v.Across)*v.Share, false)
+		}
 		return p.pictureHeight(v.Items[0], (p.width()-gap*float64(v.Across-1))/float64(v.Across))
 	}
 	return p.height(b, p.width())
@@ -476,13 +479,38 @@ func (p *press) pictureHeight(v picture, width float64) float64 {
 	return p.pictureAt(v, 0, 0, width, false)
 }
 
+// placeBeside puts one row of pictures at the left and what their captions say beside it.
+func (p *press) placeBeside(v pictures) {
+	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across) * v.Share
+	x := marginLeft + float64(len(v.Items))*(column+gap)
+	captions, h := 0.0, 0.0
+	for _, it := range v.Items {
+		captions += p.textBlock(it.Caption, frame{x, 0, marginLeft + p.width() - x}, smallType, false) + 1.5
+		h = max(h, p.drawing(it.Drawing, 0, 0, column, false))
+	}
+	h = max(h, captions) + 2
+	if p.y+h > p.bottom() && p.y > marginTop {
+		p.newPage()
+	}
+	at := p.y + strip
+	for i, it := range v.Items {
+		p.drawing(it.Drawing, marginLeft+float64(i)*(column+gap), p.y, column, true)
+		at += p.textBlock(it.Caption, frame{x, at, marginLeft + p.width() - x}, smallType, true) + 1.5
+	}
+	p.y += h
+}
+
+// strip is about the height of the words over a cut, where its picture begins, mm.
+const strip = 3.5
+
 // placePictures breaks pages between rows of pictures. Where all would fit on
 // the page when drawn a little smaller, they are.
 func (p *press) placePictures(v pictures) {
-	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
-	if v.Share > 0 {
-		column *= v.Share
+	if v.Share > 0 && len(v.Items) <= v.Across {
+		p.placeBeside(v)
+		return
 	}
+	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
 	each := column
 	rows := func() (heights []float64, all float64) {
 		for i := 0; i < len(v.Items); i += v.Across {

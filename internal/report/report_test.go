@@ -50,7 +50,7 @@ func TestGoldenCase(t *testing.T) {
 	d, err := Case(s, Options{})
 	require.NoError(t, err)
 	page := string(d.HTML())
-	assert.Equal(t, 2+1+2*2+1+3, strings.Count(page, "<figure>"), "the nearest point in both scans, the rulers, two cuts along the axis in both and one across, three checks")
+	assert.Equal(t, 2+1+1+2*2+1+3, strings.Count(page, "<figure>"), "the nearest point in both scans, the rulers, contours, two cuts along the axis in both and one across, three checks")
 	golden(t, "case.html", withoutDrawings(page))
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
@@ -298,7 +298,7 @@ func TestSteps(t *testing.T) {
 	require.NoError(t, err)
 	page := string(d.HTML())
 	stacks := regexp.MustCompile(`(?s)<div class="steps".*?</div>\n</div>`).FindAllString(page, -1)
-	require.Len(t, stacks, 5, "two along the axis in both scans, one across")
+	require.Len(t, stacks, 6, "contours, two along the axis in both scans, one across")
 	for _, s := range stacks {
 		buttons := strings.Count(s, `type="radio"`)
 		assert.Equal(t, buttons, strings.Count(s, `<svg viewBox="0 0 `))

@@ -749,7 +749,7 @@ func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
 			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals hold what all falling curves of either shape that fit nearly as well would give, with the bound found from resampled residuals; a plateau is given only where the cases come within 10 % of it.",
 			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
-			strings.TrimSpace(fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g °. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, limitsSource(o.Limits))),
+			strings.TrimSpace(fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g°. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, limitsSource(o.Limits))),
 			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
 			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence, by normal theory where the figures fit it, else free of a distribution or none.", 100*o.Coverage, 100*o.Assurance),
 			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; the first %d cases are looked at.", outside(s.Version), o.Seed, o.Cases),

@@ -36,7 +36,7 @@ const (
 const nonBreakingSpace = "\u00a0"
 
 var tied = strings.NewReplacer(
-	" %", nonBreakingSpace+"%", " mm", nonBreakingSpace+"mm", " °", nonBreakingSpace+"°",
+	" %", nonBreakingSpace+"%", " mm", nonBreakingSpace+"mm",
 	" ± ", nonBreakingSpace+"±"+nonBreakingSpace, " × ", nonBreakingSpace+"×"+nonBreakingSpace,
 	"● ", "●"+nonBreakingSpace, "○ ", "○"+nonBreakingSpace, "▲ ", "▲"+nonBreakingSpace, "■ ", "■"+nonBreakingSpace)
 

@@ -104,7 +104,7 @@ func rowWords(r *Row) string {
 	var parts []string
 	for _, f := range measurement.Wholes() {
 		if v := r.Deviation[f]; v != nil {
-			parts = append(parts, fmt.Sprintf("%s %.2f %s", f.Spec().Label, *v, f.Unit().Symbol()))
+			parts = append(parts, f.Spec().Label+" "+f.Unit().Behind(fmt.Sprintf("%.2f", *v)))
 		}
 	}
 	if len(parts) == 0 {

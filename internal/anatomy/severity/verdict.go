@@ -208,7 +208,7 @@ func outside(d *measurement.Values, l Limits) string {
 	var parts []string
 	for figure, most := range l.All() {
 		if slices.Contains(beyond, figure) {
-			parts = append(parts, fmt.Sprintf("%s %.2f %s, more than %g", figure.Spec().Title, *d[figure], figure.Unit().Symbol(), most))
+			parts = append(parts, fmt.Sprintf("%s %s, more than %g", figure.Spec().Title, figure.Unit().Behind(fmt.Sprintf("%.2f", *d[figure])), most))
 		}
 	}
 	return strings.Join(parts, ", ")
@@ -219,7 +219,7 @@ func ground(f measurement.Fixture, l Limits) string {
 	within := []string{"no structure entered", "no margin missed", "no doubt"}
 	for figure, most := range l.All() {
 		if f.Deviation != nil && f.Deviation[figure] != nil {
-			within = append(within, fmt.Sprintf("%s within %g %s", figure.Spec().Label, most, figure.Unit().Symbol()))
+			within = append(within, figure.Spec().Label+" within "+figure.Unit().Behind(fmt.Sprintf("%g", most)))
 		}
 	}
 	text := strings.Join(within, ", ")
