@@ -14,6 +14,7 @@ import (
 
 	"plumbline/internal/output"
 	"plumbline/internal/printable"
+	reports "plumbline/internal/report"
 	"plumbline/internal/report/reviewpack"
 )
 
@@ -23,21 +24,29 @@ type packOptions struct {
 	layout          layoutOptions
 	today           string
 	series, archive string
+	scans           []string
 	files           output.Run
+
+	folders map[string]string // of cases, by name
 }
 
 func packCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "pack SERIES FILE.zip", short: "put a series, reports and proofs into an archive for peer review",
-		long: `Writes the series' report, the report and measurement of every case, the tidy table,
-the series file with its chain of hashes, a manifest and a README in plain words into
-one zip archive. Persons appear under their pseudonyms only. --check reads such an
+		long: `Writes a first page that says what the series shows, what it cannot show, and what was
+withdrawn, left out, sealed late or changed; the series' report, the report and
+measurement of every case, the tidy table, the series file with its chain of hashes, a
+manifest and a README in plain words into one zip archive. With --scans, the reports on
+paper have cuts through the scans and the check of the alignment, made from the case
+folders; a case whose scans are not there is packed without, and that is said. The scans
+themselves are not packed. Persons appear under their pseudonyms only. --check reads such an
 archive and says whether it is as it was packed; exit status 3 says that it is not. It
 makes every report, measurement and table anew from the series file in the archive and
 compares them byte for byte; where another version of the program wrote them, it says
 which it could not compare. It takes at most ` + strconv.Itoa(reviewpack.Memory) + ` MB of memory, whatever the archive holds.`,
 		examples: []string{
 			"plumbline pack my-series.jsonl review.zip",
+			"plumbline pack --overwrite --scans demo my-series.jsonl review.zip",
 			"plumbline pack --relative-dates my-series.jsonl blinded.zip",
 			"plumbline pack --check review.zip",
 		},
@@ -49,6 +58,7 @@ func (o *packOptions) AddFlags(f *pflag.FlagSet) {
 	grouped(f, "What is written", func(f *pflag.FlagSet) {
 		addOverwrite(f, &o.files)
 		f.BoolVar(&o.relative, "relative-dates", false, "give dates as days since the first surgery, and leave the series file out")
+		f.StringArrayVar(&o.scans, "scans", nil, "take pictures from the case folder or the cases in `FOLDER`; may be given again")
 		addToday(f, &o.today)
 		o.layout.addNumbering(f, "tooth numbers in the reports")
 		o.layout.addPaper(f)
@@ -71,6 +81,9 @@ func (o *packOptions) Check(args []string) (err error) {
 	}
 	o.series, o.archive = args[0], args[1]
 	o.files.Reads(o.series)
+	if o.folders, err = findCases(o.scans); err != nil {
+		return err
+	}
 	return checkToday(o.today)
 }
 
@@ -81,15 +94,33 @@ func (o *packOptions) Run(_ context.Context, env Env) error {
 	if err := mayWrite(&o.files, o.archive, packFile); err != nil {
 		return err
 	}
-	files, err := reviewpack.Make(o.series, reviewpack.Options{
+	options := reviewpack.Options{
 		RelativeDates: o.relative, Today: dayOf(o.today, env), Version: env.Version,
 		Numbering: o.layout.system(), Paper: o.layout.size(), CheckLine: checkLine,
-	})
+	}
+	bar := newProgress(env)
+	pictured := &pictures{folders: o.folders, options: reports.Options{Numbering: o.layout.system()}, version: env.Version}
+	if len(o.folders) > 0 {
+		done := 0
+		pictured.show = func(name string) {
+			bar.show("taking pictures of "+name, float64(done)/float64(len(o.folders)))
+			done = min(done+1, len(o.folders))
+		}
+		options.Pictured = pictured.of
+	}
+	files, err := reviewpack.Make(o.series, options)
+	bar.end()
 	if err != nil {
 		return badInput(err)
 	}
 	if err := writeFile(&o.files, o.archive, packFile, func(w io.Writer) error { return reviewpack.Write(w, files) }); err != nil {
 		return err
+	}
+	for _, why := range pictured.why {
+		printable.Fprintf(env.Stdout, "%s\n", why)
+	}
+	if len(o.folders) == 0 {
+		printable.Fprintf(env.Stdout, "Packed without pictures; name the folder of the cases with --scans to have them.\n")
 	}
 	printable.Fprintf(env.Stdout, "wrote %s: %d files, and the manifest and SHA256SUMS that list them\ndigest %s\nGive the digest to the receiver by another way; plumbline pack --check shows it.\n", o.archive, reviewpack.Listed(files), reviewpack.Digest(files))
 	return nil

@@ -3,8 +3,12 @@ package cli
 import (
 	"encoding/csv"
 	"encoding/json"
+	"html"
+	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -148,4 +152,104 @@ func TestSecondMeasurementStaysInSight(t *testing.T) {
 	require.Len(t, rows, 2)
 	assert.Equal(t, []string{"measured", "replaced"}, []string{rows[0]["status"], rows[1]["status"]})
 	assert.Equal(t, []string{"0.2", "3.3"}, []string{rows[0]["apex_mm"], rows[1]["apex_mm"]})
+}
+
+// unpacked are the files of an archive.
+func unpacked(t *testing.T, path string) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	repacked(t, path, func(of map[string]string) { maps.Copy(out, of) })
+	return out
+}
+
+// wordsOf is a page without its markup.
+func wordsOf(page string) string {
+	return html.UnescapeString(strings.Join(strings.Fields(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(page, " ")), " "))
+}
+
+// The first page of a pack says what was withdrawn, left out, late or changed; what the
+// README says to do with common tools shows that the files are as they were packed.
+func TestFirstPageOfAPack(t *testing.T) {
+	t.Chdir(t.TempDir())
+	again := inventedCase("C-3", "2026-03-16", "moved after", 0.3, 2.3)
+	again.Fixtures[0].Planned.Apex[0] += 2
+	measuredCases(t, "results", inventedCase("C-1", "2026-03-02", "p", 0.7, 2.2), inventedCase("C-2", "2026-03-09", "p", 4.1, -0.9), inventedCase("C-3", "2026-03-16", "p", 2.9, 1.2))
+	measuredCases(t, "again", again)
+	typed(t, "2026-04-01", Done, "series import results s.jsonl")
+	typed(t, "2026-04-02", Done, "series import again s.jsonl")
+	typed(t, "2026-04-03", Done, "series correct --record 2 --withdraw --by clinician-a --reason unlucky s.jsonl")
+	typed(t, "2026-04-04", Done, "series leave-out --case C-4 --reason moved-away s.jsonl")
+	said := typed(t, "2026-04-05", Done, "pack s.jsonl review.zip")
+	assert.Contains(t, said, "Packed without pictures; name the folder of the cases with --scans to have them. wrote review.zip: 15 files, and")
+	said = typed(t, "2026-05-05", Done, "pack --check review.zip")
+	assert.Contains(t, said, "15 of 15 files that the manifest lists are as they were packed")
+	assert.Contains(t, said, "14 files, made anew from the series file, are the same byte for byte")
+
+	files := unpacked(t, "review.zip")
+	page := wordsOf(files["first-page.html"])
+	for _, want := range []string{
+		"What this shows", "What it cannot show", "somebody who holds the file can write it anew",
+		"Structures entered: at 0 of 2 fixtures", "are of 2 fixtures: at 1 a structure entered, at 1 a margin missed",
+		"have no pictures from the scans, as the scans were not at hand",
+		"Withdrawn: 1 C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50 °, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 5): unlucky.",
+		"Left out: 1 C-4: left out (record 6): moved-away.",
+		"Sealed late or never: 2 C-1: measured, never sealed. C-3: measured, never sealed.",
+		"Changed after sealing or measuring: 1 C-3: measured again after record 3", "plan changed after the first measurement (site 36 moved by 2.00 mm)",
+		"Figures in doubt: none.",
+	} {
+		assert.Contains(t, page, want)
+	}
+	assert.Contains(t, files["series/cases.csv"], "unlucky")
+
+	// As the README has it for Linux and macOS; on Windows the same hashes are read.
+	for name, text := range files {
+		write(t, filepath.Join("pack", name), text)
+	}
+	for _, tool := range []string{"sha256sum -c SHA256SUMS", "shasum -a 256 -c SHA256SUMS"} {
+		require.Contains(t, files["README.txt"], tool)
+		words := strings.Fields(tool)
+		if _, err := exec.LookPath(words[0]); err != nil {
+			continue
+		}
+		check := exec.Command(words[0], words[1:]...)
+		check.Dir = "pack"
+		out, err := check.CombinedOutput()
+		require.NoError(t, err, string(out))
+		assert.Equal(t, len(files)-1, strings.Count(string(out), ": OK"), "every file but the list itself")
+	}
+	assert.Contains(t, files["README.txt"], "Get-FileHash -LiteralPath $file -Algorithm SHA256")
+
+	typed(t, "2026-04-05", Done, "pack --relative-dates s.jsonl blinded.zip")
+	blinded := unpacked(t, "blinded.zip")
+	assert.Contains(t, wordsOf(blinded["first-page.html"]), "was withdrawn on day 32 by clinician-a")
+	typed(t, "2026-05-05", Done, "pack --check blinded.zip")
+}
+
+// Reports on paper have pictures where the scans are at hand, and why not elsewhere.
+func TestPackWithPictures(t *testing.T) {
+	world(t)
+	seriesOf(t)
+	measuredCases(t, "results", inventedCase("C-77", "2026-03-02", "p", 0.7, 2.2))
+	typed(t, "2026-04-01", Done, "series import results series.jsonl")
+	said := typed(t, "2026-04-05", Done, "pack --scans demo series.jsonl review.zip")
+	assert.Contains(t, said, "C-77 is packed without pictures: its scans are not at hand.")
+	files := unpacked(t, "review.zip")
+	var m struct{ Pictured []string }
+	require.NoError(t, json.Unmarshal([]byte(files["manifest.json"]), &m))
+	require.Len(t, m.Pictured, 1)
+	assert.Contains(t, m.Pictured[0], "C-101.pdf")
+	assert.Contains(t, files[m.Pictured[0]], "/Subtype /Image")
+	assert.Contains(t, wordsOf(files["first-page.html"]), "Of 2 case reports 1 have cuts through the scans and the check of the alignment")
+	said = typed(t, "2026-04-05", Done, "pack --check review.zip")
+	assert.Contains(t, said, "15 of 15 files")
+	assert.Contains(t, said, "1 case reports with pictures from the scans are held against their hashes alone")
+
+	// Another plan than was measured.
+	text, err := os.ReadFile("demo/C-101/case.toml")
+	require.NoError(t, err)
+	write(t, "demo/C-101/case.toml", string(text)+"\n# later\n")
+	said = typed(t, "2026-04-05", Done, "pack --scans demo series.jsonl other.zip")
+	assert.Contains(t, said, "C-101 is packed without pictures: "+filepath.Join("demo", "C-101")+" holds another plan or other scans than were measured.")
+	assert.Equal(t, BadInput, runOn(t, "2026-04-05", "pack", "--scans", "none", "series.jsonl", "n.zip").status)
+	assert.Equal(t, BadInput, runOn(t, "2026-04-05", "pack", "--scans", "results", "series.jsonl", "n.zip").status)
 }

@@ -30,7 +30,7 @@ the owner of the series takes it in with: plumbline series take. FILE is then th
 the series that the mentor looked at; it may be left out, and nothing is added to it.`,
 		examples: []string{
 			"plumbline series remark --case C-101 --by mentor-a --text seen my-series.jsonl",
-			"plumbline series remark --into remarks.jsonl --case C-101 --by mentor-a --text seen",
+			"plumbline series remark --into remarks.jsonl --by mentor-a --text seen",
 		},
 	}, &seriesRemarkOptions{})
 }

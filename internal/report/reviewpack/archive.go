@@ -23,6 +23,7 @@ import (
 const (
 	mostFixtures   = 3000
 	mostClinicians = 50
+	mostPapers     = 300 // reports of single cases as PDF; a series of more has none
 	mostMembers    = 8000
 	mostMember     = 64 << 20  // bytes of one member
 	mostUnpacked   = 256 << 20 // bytes of all members

@@ -80,6 +80,7 @@ func check(in io.ReaderAt, size int64, version, checkLine string) (*Verdict, err
 	c.packer = newPacker(Options{RelativeDates: m.RelativeDates, Today: m.Today, Version: m.Program,
 		Numbering: tooth.System(m.Numbering), Paper: papers[m.Paper], CheckLine: checkLine})
 	c.packer.put = c.compare
+	c.packer.given = c.pictured
 	c.hashes()
 	if m.RelativeDates {
 		c.blinded()
@@ -223,7 +224,7 @@ func (c *checker) whole() {
 }
 
 // seriesFiles are the files that cannot be made anew without the series file.
-var seriesFiles = regexp.MustCompile(`^series/(?:report(?:-\d+-[A-Za-z0-9_-]+)?\.(?:html|pdf)|chain\.txt|cases\.csv)$`)
+var seriesFiles = regexp.MustCompile(`^(?:series/(?:report(?:-\d+-[A-Za-z0-9_-]+)?\.(?:html|pdf)|chain\.txt|cases\.csv)|` + coverName + `\.(?:html|pdf))$`)
 
 // blinded checks a pack without its series file: reports of cases and table
 // against the measurements.
@@ -254,6 +255,12 @@ func (c *checker) blinded() {
 		if err := c.packer.measured(number-1, m); err != nil {
 			c.about(name, "cannot be made anew: %s", quoted(err.Error()))
 		}
+		if _, has := c.archive.hashes[strings.TrimSuffix(name, ".json")+".pdf"]; !has {
+			continue
+		}
+		if err := c.packer.paper(number-1, m); err != nil {
+			c.about(name, "cannot be made anew: %s", quoted(err.Error()))
+		}
 	}
 	c.packer.columns()
 	c.packer.add(readmeName, []byte(readme(c.packer.options)))
@@ -264,7 +271,19 @@ func (c *checker) blinded() {
 	}
 	c.table(rows)
 	c.conclude("the measurements")
-	c.found("the reports of the series, %s, and in the table the cases without figures were not made anew, as that takes the series file", chainName)
+	c.found("the reports of the series, the first page, %s, and in the table the cases without figures were not made anew, as that takes the series file", chainName)
+}
+
+// pictured takes a report with pictures as the archive has it: to make it anew takes
+// the scans.
+func (c *checker) pictured(name string) bool {
+	is, has := c.archive.hashes[name]
+	if !has || !slices.Contains(c.Manifest.Pictured, name) {
+		return false
+	}
+	c.remade[name] = true
+	c.packer.made = append(c.packer.made, is)
+	return true
 }
 
 // compare holds a file made anew against that of the archive.
@@ -329,6 +348,9 @@ func (c *checker) conclude(from string) {
 		}
 	}
 	c.found("%d files, made anew from %s, are the same byte for byte", c.same, from)
+	if n := len(c.packer.pictured); n > 0 {
+		c.found("%d case reports with pictures from the scans are held against their hashes alone, as to make them anew takes the scans; hold their figures against the measurement of the same name", n)
+	}
 	if len(c.others) == 0 {
 		return
 	}

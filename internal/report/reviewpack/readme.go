@@ -11,6 +11,8 @@ This archive shows how far a clinician's dental fixtures lie from their plans, c
 by case. It was made with plumbline ` + o.Version + `.
 
 Where to begin
+  first-page.pdf         what this shows and cannot show, and every case that was
+                         withdrawn, left out, sealed late or changed (also .html)
   series/report.pdf      the series on paper: what it shows, learning, control charts,
                          habit, margins, every case, seals, remarks, references
   series/report.html     the same for a screen; opens in any browser, without network
@@ -18,6 +20,8 @@ Where to begin
 
 What else is here
   cases/NNN-NAME.html    the report of one case, numbered in the order of surgery
+  cases/NNN-NAME.pdf     the same on paper, with cuts through the scans and the check of
+                         the alignment where the scans were at hand when it was packed
   cases/NNN-NAME.json    its measurement, for programs
   series/cases.csv       every fixture of every case, also cases that were left out or
                          never measured, as a table; columns.csv says what they mean
@@ -41,7 +45,8 @@ Dates
 	b.WriteString(`
 Persons
   Patients, clinicians and reviewers appear under pseudonyms. Remarks and reasons are
-  as their authors wrote them. There are no scans in this pack.
+  as their authors wrote them. There are no scans in this pack; pictures from them are
+  in the reports on paper only.
 
 How to check it
   ` + o.CheckLine + `
@@ -55,8 +60,20 @@ How to check it
       it, byte for byte`)
 	}
 	b.WriteString(`.
-  Without the program: unpack, and run  sha256sum -c SHA256SUMS  in the folder.
-  Either shows that the files belong together, not who made them. For that, ask the
+
+  Without the program, with what the computer has: unpack the archive into a folder,
+  and go on in that folder.
+    Windows   Right-click an empty place in the folder, choose to open a terminal
+              (PowerShell) there, and paste this as one line:
+      Get-Content SHA256SUMS | ForEach-Object { $sum, $file = $_ -split '  ', 2; if ((Get-FileHash -LiteralPath $file -Algorithm SHA256).Hash -eq $sum) { "$file OK" } else { "$file CHANGED" } }
+    macOS     Open Terminal, type  cd  and a space, drag the folder onto the window,
+              press return, and type:
+      shasum -a 256 -c SHA256SUMS
+    Linux     Open a terminal in the folder and type:
+      sha256sum -c SHA256SUMS
+  Every line has to end in OK. SHA256SUMS lists every file but itself. The digest of the
+  pack is the hash of manifest.json, which stands in SHA256SUMS.
+  Any of these shows that the files belong together, not who made them. For that, ask the
   sender for the pack's digest, or for a receipt of the series file, by another way.
 
 Cautions

@@ -47,6 +47,9 @@ type Options struct {
 	Numbering     tooth.System
 	Paper         report.Paper
 	CheckLine     string // the command line that checks a pack
+	// Pictured, where given, is the report of a case with pictures from its scans; nil
+	// where they are not at hand.
+	Pictured func(*measurement.Case) *report.Document
 }
 
 // File is one file of a pack.
@@ -57,15 +60,18 @@ type File struct {
 
 // Manifest lists a pack's files with their hashes.
 type Manifest struct {
-	Schema        string  `json:"schema"`
-	Program       string  `json:"program"`
-	RelativeDates bool    `json:"relative_dates"`
-	Today         string  `json:"today"`
-	Numbering     string  `json:"numbering,omitempty"` // of teeth, in the reports
-	Paper         string  `json:"paper"`               // name of its size
-	Records       int     `json:"records"`             // of the series file
-	Receipt       string  `json:"receipt"`             // of the series file
-	Files         []Entry `json:"files"`               // sorted by name; all but the manifest and SHA256SUMS
+	Schema        string `json:"schema"`
+	Program       string `json:"program"`
+	RelativeDates bool   `json:"relative_dates"`
+	Today         string `json:"today"`
+	Numbering     string `json:"numbering,omitempty"` // of teeth, in the reports
+	Paper         string `json:"paper"`               // name of its size
+	Records       int    `json:"records"`             // of the series file
+	Receipt       string `json:"receipt"`             // of the series file
+	// Pictured are the reports with pictures from the scans, which cannot be made anew
+	// without them.
+	Pictured []string `json:"pictured,omitempty"`
+	Files    []Entry  `json:"files"` // sorted by name; all but the manifest and SHA256SUMS
 }
 
 // Entry is one file of a manifest.
@@ -80,6 +86,7 @@ const (
 	manifestName = "manifest.json"
 	sumsName     = "SHA256SUMS"
 	readmeName   = "README.txt"
+	coverName    = "first-page" // without its ending
 	tableName    = "series/cases.csv"
 	columnsName  = "series/columns.csv"
 	chainName    = "series/chain.txt"
@@ -137,6 +144,9 @@ type packer struct {
 	date    func(string) string // as dates stand in the pack
 	put     func(File)          // takes each file
 	made    []Entry             // of the files so far
+
+	pictured []string          // names of the reports with pictures so far
+	given    func(string) bool // takes a report with pictures as it is in an archive; nil while packing
 }
 
 // newPacker is a packer that leaves dates as they are.
@@ -169,10 +179,23 @@ func (p *packer) pack(f *series.File, s series.Summary) error {
 	if err := p.reports(f, s); err != nil {
 		return err
 	}
-	for i, c := range measured(s) {
+	all := measured(s)
+	for i, c := range all {
 		if err := p.measured(i, c); err != nil {
 			return err
 		}
+	}
+	papers := len(all)
+	if papers > mostPapers {
+		papers = 0
+	}
+	for i, c := range all[:papers] {
+		if err := p.paper(i, c); err != nil {
+			return err
+		}
+	}
+	if err := p.cover(f, s, papers); err != nil {
+		return err
 	}
 	if err := p.table(s); err != nil {
 		return err
@@ -289,13 +312,58 @@ func (p *packer) measured(i int, c *measurement.Case) error {
 		return fmt.Errorf("case %s: %w", c.Case, err)
 	}
 	p.add(stem+".json", data)
+	d := report.Stored(p.shown(c), report.Options{Numbering: p.options.Numbering})
+	d.Replace(p.date)
+	p.add(stem+".html", d.HTML())
+	return nil
+}
+
+// paper adds the report of the i-th measurement as a PDF, with pictures where the scans
+// are at hand.
+func (p *packer) paper(i int, c *measurement.Case) error {
+	name := caseName(i, c) + ".pdf"
+	if p.given != nil && p.given(name) {
+		p.pictured = append(p.pictured, name)
+		return nil
+	}
+	var d *report.Document
+	if p.options.Pictured != nil {
+		if d = p.options.Pictured(c); d != nil {
+			p.pictured = append(p.pictured, name)
+		}
+	}
+	if d == nil {
+		d = report.Stored(p.shown(c), report.Options{Numbering: p.options.Numbering})
+	}
+	d.Replace(p.date)
+	pdf, err := d.PDF(p.options.Paper)
+	if err != nil {
+		return fmt.Errorf("case %s: %w", c.Case, err)
+	}
+	p.add(name, pdf)
+	return nil
+}
+
+// shown is a measurement as its report shows it.
+func (p *packer) shown(c *measurement.Case) *measurement.Case {
 	shown := *c
 	if p.options.RelativeDates {
 		shown.Inputs.PreSeries, shown.Inputs.PostSeries = "", ""
 	}
-	d := report.Stored(&shown, report.Options{Numbering: p.options.Numbering})
+	return &shown
+}
+
+// cover adds the first page, of a pack with so many case reports on paper.
+func (p *packer) cover(f *series.File, s series.Summary, papers int) error {
+	d := report.Cover{File: f, Summary: s, Today: p.options.Today, Version: p.options.Version,
+		Reports: papers, Pictured: len(p.pictured)}.Document(report.Options{Numbering: p.options.Numbering})
 	d.Replace(p.date)
-	p.add(stem+".html", d.HTML())
+	pdf, err := d.PDF(p.options.Paper)
+	if err != nil {
+		return err
+	}
+	p.add(coverName+".html", d.HTML())
+	p.add(coverName+".pdf", pdf)
 	return nil
 }
 
@@ -380,7 +448,7 @@ func (p *packer) finish(f *series.File) error {
 	data, err := json.MarshalIndent(Manifest{
 		Schema: Schema, Program: p.options.Version, RelativeDates: p.options.RelativeDates, Today: p.date(p.options.Today),
 		Numbering: string(p.options.Numbering), Paper: p.options.Paper.Name,
-		Records: len(f.Records), Receipt: f.Receipt(), Files: p.made,
+		Records: len(f.Records), Receipt: f.Receipt(), Pictured: p.pictured, Files: p.made,
 	}, "", "  ")
 	if err != nil {
 		return err

@@ -86,8 +86,9 @@ func TestPackIsSound(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []string{
 		"README.txt",
-		"cases/001-S-001.html", "cases/001-S-001.json", "cases/002-S-002.html", "cases/002-S-002.json", "cases/003-S-003.html", "cases/003-S-003.json",
-		"cases/004-S-005.html", "cases/004-S-005.json", "cases/005-S-006.html", "cases/005-S-006.json", "cases/006-S-007.html", "cases/006-S-007.json",
+		"cases/001-S-001.html", "cases/001-S-001.json", "cases/001-S-001.pdf", "cases/002-S-002.html", "cases/002-S-002.json", "cases/002-S-002.pdf", "cases/003-S-003.html", "cases/003-S-003.json", "cases/003-S-003.pdf",
+		"cases/004-S-005.html", "cases/004-S-005.json", "cases/004-S-005.pdf", "cases/005-S-006.html", "cases/005-S-006.json", "cases/005-S-006.pdf", "cases/006-S-007.html", "cases/006-S-007.json", "cases/006-S-007.pdf",
+		"first-page.html", "first-page.pdf",
 		"series/cases.csv", "series/chain.txt", "series/columns.csv", "series/report.html", "series/report.pdf", "series/series.jsonl",
 		"manifest.json", "SHA256SUMS",
 	}, names(files))
@@ -99,7 +100,7 @@ func TestPackIsSound(t *testing.T) {
 	assert.Equal(t, Digest(files), v.Digest)
 	said := strings.Join(v.Findings, "\n")
 	assert.Contains(t, said, "8 records")
-	assert.Contains(t, said, "18 files, made anew from the series file, are the same byte for byte")
+	assert.Contains(t, said, "26 files, made anew from the series file, are the same byte for byte")
 	assert.Contains(t, said, "not shown to be consecutive")
 
 	again, err := Make(path, options)

@@ -1,0 +1,133 @@
+package report
+
+import (
+	"fmt"
+
+	"plumbline/internal/measurement"
+	"plumbline/internal/report/wording"
+	"plumbline/internal/series"
+	"plumbline/internal/series/analysis"
+)
+
+// Cover is the first page of what a reviewer gets: what it shows, what it cannot
+// show, and every case that is not as it should be.
+type Cover struct {
+	File     *series.File
+	Summary  series.Summary
+	Today    string // ISO; the day on which the cases stand as the summary says
+	Version  string // of the program
+	Reports  int    // of single cases that come with it
+	Pictured int    // of these, with pictures from the scans
+}
+
+// Document makes the page.
+func (c Cover) Document(Options) *Document {
+	s := &c.Summary
+	rows := s.Table()
+	breaches := analysis.CountBreaches(rows)
+	last := ""
+	for i := range s.Cases {
+		last = max(last, s.Cases[i].Placed)
+	}
+	d := &Document{Title: "Peer-review pack: first page", Foot: "Peer-review pack · plumbline " + outside(c.Version), Date: last}
+	d.add(masthead{Kicker: "What a reviewer should know first", Title: "Peer-review pack", Facts: [][2]string{
+		{"Clinicians", outside(wording.List(analysis.Clinicians(s.Rows())))},
+		{"Cases in the file", fmt.Sprint(len(s.Cases))},
+		{"Measured", fmt.Sprint(s.Measured)},
+		{"Cases as of", outside(c.Today)},
+		{"Records", fmt.Sprint(len(c.File.Records))},
+		{"Receipt", c.File.Receipt()},
+	}})
+	shows := []string{outside(s.Words), breaches.Words, c.pictures()}
+	d.add(notice{Title: "What this shows", Items: shows, Grave: breaches.Entered+breaches.Missed > 0})
+	d.add(notice{Title: "What it cannot show", Items: []string{
+		series.CannotProve,
+		"A surgery that was never sealed or measured is not seen here, and why one was scanned is not either.",
+		"A clearance is the distance to a structure as it was drawn in the plan; that the drawing is right only a look at the pictures can tell.",
+	}})
+	for _, g := range c.groups() {
+		title := fmt.Sprintf("%s: %d", g.title, len(g.items))
+		if len(g.items) == 0 {
+			d.add(paragraph{Text: g.title + ": none."})
+			continue
+		}
+		d.add(notice{Title: title, Items: g.items, Grave: g.grave})
+	}
+	if t := breachTable(breaches); len(t.Rows) > 0 {
+		d.add(t)
+	}
+	d.cautions()
+	return d
+}
+
+// pictures says how many case reports have pictures.
+func (c Cover) pictures() string {
+	switch {
+	case c.Reports == 0:
+		return "No single case has a report of its own here."
+	case c.Pictured == 0:
+		return fmt.Sprintf("The %s have no pictures from the scans, as the scans were not at hand when this was packed.", counted(c.Reports, "case report"))
+	case c.Pictured < c.Reports:
+		return fmt.Sprintf("Of %s %d have cuts through the scans and the check of the alignment; the others were packed without, as their scans were not at hand.", counted(c.Reports, "case report"), c.Pictured)
+	}
+	return fmt.Sprintf("The %s on paper have cuts through the scans and the check of the alignment.", counted(c.Reports, "case report"))
+}
+
+// isChange reports whether a flag tells that something was changed after it was sealed
+// or measured.
+func isChange(code measurement.Code) bool {
+	switch code {
+	case measurement.CodePlanChanged, measurement.CodeMeasuredAgain, measurement.CodeSealedAgain, measurement.CodeCaseFileEdited:
+		return true
+	}
+	return false
+}
+
+// coverGroup is the cases of one kind of trouble.
+type coverGroup struct {
+	title string
+	items []string
+	grave bool
+}
+
+// groups are the kinds of trouble that a reviewer asks about.
+func (c Cover) groups() []coverGroup {
+	s := &c.Summary
+	var withdrawn, left, late, changed, missing, doubt []string
+	for i := range s.Withdrawals {
+		if w := &s.Withdrawals[i]; w.Counts() {
+			withdrawn = append(withdrawn, sentence(w.Case+": "+w.Words()))
+		}
+	}
+	for i := range s.Cases {
+		x := &s.Cases[i]
+		say := func(list *[]string, text string) { *list = append(*list, sentence(x.Case+": "+text)) }
+		switch x.Status {
+		case series.StatusLeftOut:
+			say(&left, fmt.Sprintf("left out (record %d): %s", x.LeftOut, x.Reason))
+		case series.StatusMissing:
+			say(&missing, "sealed and never measured")
+		case series.StatusMeasured:
+			switch x.Seal {
+			case series.SealNone:
+				say(&late, "measured, never sealed")
+			case series.SealLate:
+				say(&late, "sealed only after surgery or after measuring")
+			case series.SealUnknown:
+				say(&late, "sealed; whether before surgery and with the measured plan cannot be told")
+			}
+			if m := x.Result(); m != nil && m.InDoubt() {
+				say(&doubt, "the figures are in doubt; its report says why")
+			}
+		}
+		for _, f := range x.Flags {
+			if isChange(f.Code) {
+				say(&changed, f.Message)
+			}
+		}
+	}
+	return []coverGroup{
+		{"Withdrawn", withdrawn, true}, {"Left out", left, true}, {"Sealed late or never", late, false},
+		{"Changed after sealing or measuring", changed, true}, {"Sealed and never measured", missing, true}, {"Figures in doubt", doubt, true},
+	}
+}
