@@ -42,6 +42,7 @@ type setter struct {
 	added   [faces]bool
 	widths  [faces]map[rune]float64 // of one em
 	missing map[rune]bool           // letters that no face has
+	buffer  sfnt.Buffer             // used again for every letter, as it is large
 }
 
 func newSetter(pdf *fpdf.Fpdf) (*setter, error) {
@@ -57,8 +58,7 @@ func newSetter(pdf *fpdf.Fpdf) (*setter, error) {
 }
 
 func (s *setter) has(f face, r rune) bool {
-	var b sfnt.Buffer
-	i, err := s.glyphs[f].GlyphIndex(&b, r)
+	i, err := s.glyphs[f].GlyphIndex(&s.buffer, r)
 	return err == nil && i != 0
 }
 
