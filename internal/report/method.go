@@ -148,14 +148,14 @@ var definitions = [][2]string{
 	{"entry point, apex point", "Centre of the platform on the fixture's axis; the point where the axis leaves the other end. The axis points from entry to apex."},
 	{"entry deviation, apex deviation", "Distance between the planned and the achieved point."},
 	{"along the axis (depth)", "Part of that distance along the planned axis; deeper is more apical."},
-	{"across the axis (lateral)", "What is left of it perpendicular to the planned axis."},
+	{"across the axis (lateral)", "The rest of it, perpendicular to the planned axis."},
 	{"mesiodistal, buccolingual", "The lateral part on the site's two directions, which are perpendicular to the planned axis."},
 	{"angle", "Angle between the two axes in space."},
 	{"tilt of the apex", "The angle seen in the mesiodistal and in the buccolingual plane."},
 	{"clearance", "Smallest distance from the fixture's envelope (outer thread diameter, rounded apex) to a structure's surface; negative is a penetration. The structure is taken as drawn in the plan, without an uncertainty of its own."},
 	{"standard uncertainty, u", "Standard deviation of a figure's error (JCGM 100:2008)."},
 	{"95 % interval", "Interval from propagating the distributions of both ends to each figure by 20 000 random draws (JCGM 101:2008); for distances and angles, which no error can make negative, Neyman's interval."},
-	{"measurement floor", "What a perfectly placed fixture would show in this scan in 95 of 100 measurements at most. A smaller figure cannot be told from zero."},
+	{"measurement floor", "Even a perfectly placed fixture could measure this much here. A smaller figure means that no deviation was seen."},
 }
 
 // method is everything behind the figures.
@@ -177,7 +177,7 @@ func (d *Document) method(c *measurement.Case, o Options) {
 	}
 	in := c.Inputs
 	d.add(heading{Level: 3, Text: "What was measured"},
-		table{Caption: "Hashes are SHA-256: whoever holds the files can check that these and no others were measured", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}, Rows: []row{
+		table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}, Rows: []row{
 			{Cells: []string{"case file", outside(in.PlanSHA256)}},
 			{Cells: []string{"planning scan, voxels and grid", outside(in.PreSHA256)}},
 			{Cells: []string{"planning scan, series", outside(in.PreSeries)}},
@@ -197,11 +197,11 @@ func budgetTable(budget []measurement.Source) table {
 	cells := func(name string, v [5]float64) []string {
 		out := []string{name}
 		for i, x := range v {
-			unit := "mm"
+			unit := measurement.MM
 			if i == 4 {
-				unit = "°"
+				unit = measurement.Degrees
 			}
-			out = append(out, fmt.Sprintf("%.3f %s", x, unit))
+			out = append(out, unit.Behind(fmt.Sprintf("%.3f", x)))
 		}
 		return out
 	}
