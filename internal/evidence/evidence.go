@@ -61,6 +61,9 @@ type Source struct {
 	// Shared says that the error moves all fixtures of the set alike, so that
 	// it does not change how they lie to each other.
 	Shared bool
+	// OfPlan says that the error is the plan's: the figures against the plan have a
+	// share of it, and where the fixture lies has none.
+	OfPlan bool
 }
 
 // Budget is the sources of a pose's uncertainty, independent of each other.
@@ -69,9 +72,13 @@ type Budget []Source
 // Cov is the covariance of the pose.
 func (b Budget) Cov() *mat.SymDense { return b.sum(func(Source) bool { return true }) }
 
-// Unshared is the covariance of the pose without the sources that all fixtures
-// share.
-func (b Budget) Unshared() *mat.SymDense { return b.sum(func(s Source) bool { return !s.Shared }) }
+// OfPlace is the covariance of the pose without the sources that are the plan's.
+func (b Budget) OfPlace() *mat.SymDense { return b.sum(func(s Source) bool { return !s.OfPlan }) }
+
+// Unshared is OfPlace without the sources that all fixtures share.
+func (b Budget) Unshared() *mat.SymDense {
+	return b.sum(func(s Source) bool { return !s.OfPlan && !s.Shared })
+}
 
 func (b Budget) sum(counts func(Source) bool) *mat.SymDense {
 	out := mat.NewSymDense(6, nil)

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+	"math/rand/v2"
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/severity"
@@ -40,7 +41,7 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 	for i := range bodies {
 		out := s.Sites[i].Figures
 		for j, st := range in.Plan.Structures {
-			c, err := bodies[i].toStructure(st, in.structures[j])
+			c, err := bodies[i].toStructure(st, in.structures[j], seed+uint64(j))
 			if err != nil {
 				return fmt.Errorf("site %s, %s: %w", out.Site, st.Name, err)
 			}
@@ -77,14 +78,16 @@ func newBody(site Site, seed uint64) (body, error) {
 		return b, err
 	}
 	b.placed = &placed
-	if b.poses, err = uncertainty.Poses(*achieved.Pose, achieved.Budget.Cov(), draws, seed); err != nil {
+	if b.poses, err = uncertainty.Poses(*achieved.Pose, achieved.Budget.OfPlace(), draws, seed); err != nil {
 		return b, err
 	}
 	b.unshared, err = uncertainty.Poses(*achieved.Pose, achieved.Budget.Unshared(), draws, seed)
 	return b, err
 }
 
-func (b body) toStructure(st casefile.Structure, other clearance.Structure) (measurement.Clearance, error) {
+// toStructure is the clearance to a structure of the case; seed starts the draws of its
+// line.
+func (b body) toStructure(st casefile.Structure, other clearance.Structure, seed uint64) (measurement.Clearance, error) {
 	out := measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: clearance.Of(b.planned, other).Distance}
 	margin := setMargin(&out, casefile.MarginOf(st.Kind, st.Margin))
 	if b.placed == nil {
@@ -95,8 +98,24 @@ func (b body) toStructure(st casefile.Structure, other clearance.Structure) (mea
 	if err != nil {
 		return out, err
 	}
+	spread(drawn, st.DrawnUncertainty, seed)
 	return out, setAchieved(&out, d, drawn, margin)
 }
+
+// spread adds the error of a structure's drawn line to draws of its distance: to first
+// order a distance changes by what the line is moved towards the fixture.
+func spread(distances []float64, u float64, seed uint64) {
+	if u == 0 {
+		return
+	}
+	rng := rand.New(rand.NewPCG(seed, drawnLine))
+	for i := range distances {
+		distances[i] += u * rng.NormFloat64()
+	}
+}
+
+// drawnLine keeps the draws of a structure's line apart from those of a pose.
+const drawnLine = 0x6c696e65
 
 // toFixture is the clearance to another fixture. A shared error, such as that of
 // the registration, moves both alike and does not count.

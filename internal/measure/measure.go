@@ -74,8 +74,8 @@ type Structure struct {
 // Site is one fixture as planned and as placed.
 type Site struct {
 	Plan casefile.Fixture
-	// Achieved is where the fixture lies. Its budget has the rounding of the
-	// plan besides, which every figure against the plan has a share of.
+	// Achieved is where the fixture lies. Its budget has the plan's own
+	// errors besides, which every figure against the plan has a share of.
 	Achieved   evidence.Achieved
 	Directions *deviation.Directions // nil when they are not known
 	Figures    *measurement.Fixture  // in Study.Result
@@ -256,7 +256,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	for i, plan := range in.Plan.Fixtures {
 		achieved := observed.Fixtures[i]
 		if achieved.Pose != nil {
-			achieved.Budget = append(achieved.Budget, evidence.Source{Name: "digits of the plan", Cov: rounding(in.Written.Fixtures[i].Planned)})
+			achieved.Budget = append(achieved.Budget, planErrors(in.Written.Fixtures[i])...)
 		}
 		s.Sites[i] = Site{Plan: plan, Achieved: achieved, Directions: directions[i].Directions, Figures: &s.Result.Fixtures[i]}
 		if err := s.Sites[i].figures(directions[i].Flags, o.Seed); err != nil {

@@ -154,3 +154,35 @@ func TestAFixtureThatWasNotObserved(t *testing.T) {
 	assert.True(t, study.Result.InDoubt())
 	assert.Less(t, r3.Norm(study.Sites[1].Achieved.Pose.Entry), 9.0)
 }
+
+// What was set or drawn by hand has an uncertainty of its own. By hand: a plan's, 0.2 mm,
+// joins the 0.1005 mm of the figures against the plan, √(0.0101 + 0.04) = 0.2238 mm, and
+// leaves the clearance alone; a canal's drawn line, 0.4 mm, joins the clearance,
+// √(0.0101 + 0.16) = 0.4124 mm, and leaves the figures alone.
+func TestWhatWasSetByHandIsPaidFor(t *testing.T) {
+	in := statedCase(t)
+	plain, err := Measure(in, Options{Seed: 1})
+	require.NoError(t, err)
+	in = statedCase(t)
+	in.Plan.Fixtures[0].PlanUncertainty = 0.2
+	in.Plan.Structures[0].DrawnUncertainty = 0.4
+	by, err := Measure(in, Options{Seed: 1})
+	require.NoError(t, err)
+	u := func(s *Study) float64 { return s.Result.Fixtures[0].Uncertainty.Intervals[measurement.EntryDepth].U }
+	wide := func(s *Study, i int) float64 {
+		c := s.Result.Fixtures[0].Clearance[i]
+		return (*c.High - *c.Low) / 3.92
+	}
+	// 20 000 draws give a standard deviation to 0.5 %, and 2000 an interval's width to 3 %;
+	// five and three of that are allowed.
+	assert.InDelta(t, 0.2238, u(by), 0.025*0.2238)
+	assert.InDelta(t, 0.4124, wide(by, 0), 0.1*0.4124)
+	assert.InDelta(t, 0.1005, u(plain), 0.025*0.1005)
+	assert.Equal(t, wide(plain, 1), wide(by, 1), "another fixture is not drawn by hand")
+	names := []string{}
+	for _, c := range by.Result.Fixtures[0].Uncertainty.Budget {
+		names = append(names, c.Name)
+	}
+	assert.Equal(t, []string{"touch", "frame", "digits of the plan", "plan set by hand"}, names)
+	assert.InDelta(t, *plain.Result.Fixtures[0].Clearance[0].Achieved, *by.Result.Fixtures[0].Clearance[0].Achieved, 0)
+}

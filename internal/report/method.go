@@ -152,7 +152,7 @@ var definitions = [][2]string{
 	{"mesiodistal, buccolingual", "The lateral part on the site's two directions, which are perpendicular to the planned axis."},
 	{"angle", "Angle between the two axes in space."},
 	{"tilt of the apex", "The angle seen in the mesiodistal and in the buccolingual plane."},
-	{"clearance", "Smallest distance from the fixture's envelope (outer thread diameter, rounded apex) to a structure's surface; negative is a penetration. The structure is taken as drawn in the plan, without an uncertainty of its own."},
+	{"clearance", "Smallest distance from the fixture's envelope (outer thread diameter, rounded apex) to a structure's surface; negative is a penetration. The structure is taken as drawn in the plan; its own uncertainty is in the interval where the case states it (drawn_uncertainty)."},
 	{"standard uncertainty, u", "Standard deviation of a figure's error (JCGM 100:2008)."},
 	{"95 % interval", "Interval from propagating the distributions of both ends to each figure by 20 000 random draws (JCGM 101:2008); for distances and angles, which no error can make negative, Neyman's interval."},
 	{"measurement floor", "Even a perfectly placed fixture could measure this much here. A smaller figure means that no deviation was seen."},

@@ -12,7 +12,7 @@
 // to 0.01 mm, and so are distances of nearly nothing.
 //
 // Limits: threads count as filled up to their crests. The structure is taken as
-// the case draws it, without an uncertainty of its own.
+// the case draws it.
 package clearance
 
 import (

@@ -94,6 +94,9 @@ type Fixture struct {
 	Guidance Guidance // empty where the file gives none
 	Mesial   *geom.Vec
 	Mesh     *Mesh // where the plan is a mesh; else nil
+	// PlanUncertainty is the standard uncertainty of each coordinate of entry and apex
+	// where the plan was set by hand, mm; 0 where the file gives none.
+	PlanUncertainty float64
 
 	// The size of the placed fixture; the planned one's where the file gives
 	// none.
@@ -118,6 +121,9 @@ type Structure struct {
 	Radius  []float64 // mm, one for each point of Path, linear between points
 	Surface string    // path of an STL, PLY or OBJ file
 	Margin  *float64  // mm; nil asks for the usual margin of its kind
+	// DrawnUncertainty is the standard uncertainty of the drawn line or surface, towards
+	// the fixture, mm; 0 where the file gives none.
+	DrawnUncertainty float64
 }
 
 // Alignment is what the file says about bringing the scans together. Landmarks,

@@ -216,6 +216,7 @@ func TestFaults(t *testing.T) {
 		{edit{`placed_diameter = 4.3`, "placed_diameter = 0"}, 17, "fixture 1, placed_diameter", "expected 1 to 10 mm"},
 		{edit{`radius = 1.4`, "radius = -1.4"}, 31, "structure 1, radius", "expected 0 to 100 mm"},
 		{edit{`radius = [2.4, 0.9]`, "radius = [2.4, -0.9]"}, 38, "structure 2, radius, number 2", "expected 0 to 100 mm"},
+		{edit{`margin = 2.0`, "drawn_uncertainty = 30"}, 32, "structure 1, drawn_uncertainty", "expected 0 to 5 mm"},
 		{edit{`margin = 2.0`, "margin = -2"}, 32, "structure 1, margin", "expected 0 to 50 mm"},
 
 		// Teeth.

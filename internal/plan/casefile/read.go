@@ -36,6 +36,8 @@ const (
 	minEntryGap = 1
 	// maxRadius and maxMargin bound a structure's size, mm; more is a wrong unit.
 	maxRadius, maxMargin = 100, 50
+	// maxUncertainty, mm, of what was set or drawn by hand: beyond it nothing was known.
+	maxUncertainty = 5
 )
 
 // Bounds on what one case has. A mouth has 32 teeth; with two roots to keep clear
@@ -131,7 +133,7 @@ func (c *Case) readFixtures(root table) {
 }
 
 func (c *Case) readFixture(t table) Fixture {
-	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint")
+	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint", "plan_uncertainty")
 	t.require("site", `site = "36"`)
 	f := Fixture{Mesh: t.mesh(), Diameter: t.number("diameter", minDiameter, maxDiameter)}
 	if f.Mesh == nil {
@@ -176,6 +178,9 @@ func (c *Case) readFixture(t table) Fixture {
 	if f.LengthGiven {
 		f.PlacedLength = t.number("placed_length", minLength, maxLength)
 	}
+	if t.has("plan_uncertainty") {
+		f.PlanUncertainty = t.number("plan_uncertainty", 0, maxUncertainty)
+	}
 	return f
 }
 
@@ -206,7 +211,7 @@ func alongFixture(mesial geom.Vec, planned geom.Pose) string {
 func (c *Case) readStructures(root table) {
 	names := map[string]int{}
 	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", maxStructures, structureField) {
-		t.allow("name", "kind", "path", "radius", "margin", "surface")
+		t.allow("name", "kind", "path", "radius", "margin", "surface", "drawn_uncertainty")
 		t.require("name", `name = "left mandibular canal"`)
 		t.require("kind", `kind = "nerve"`)
 		s := Structure{
@@ -230,6 +235,9 @@ func (c *Case) readStructures(root table) {
 		if t.has("margin") {
 			margin := t.number("margin", 0, maxMargin)
 			s.Margin = &margin
+		}
+		if t.has("drawn_uncertainty") {
+			s.DrawnUncertainty = t.number("drawn_uncertainty", 0, maxUncertainty)
 		}
 		c.Structures = append(c.Structures, s)
 	}
