@@ -157,6 +157,7 @@ func outputs(t *testing.T, dir string) map[string][]string {
 		"out/t.csv":         {"series", "export", "--csv", "out/t.csv", "s.jsonl"},
 		"out/s.jsonl":       {"seal", "--series", "out/s.jsonl", "demo/C-101"},
 		"out/r.zip":         {"pack", "s.jsonl", "out/r.zip"},
+		"out/w.jsonl":       {"series", "remark", "--by", "mentor-a", "--text", strings.Repeat("long ", 700), "--into", "out/w.jsonl"},
 		"out/new/case.toml": {"phantom", "--voxel", "1.2", "--field", "20", "out/new"},
 	}
 }

@@ -92,8 +92,8 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	said = typed(t, "2026-04-04", Done, "series show s.jsonl")
 	for _, want := range []string{
 		"1 with a seal or figures withdrawn (C-2)", "not shown to be consecutive",
-		"C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50 °, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 3): wrong scan.",
-		"Structures entered: at 0 of 1 fixtures.", "are of 1 fixtures: at 1 a structure entered",
+		"C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 3): wrong scan.",
+		"Structures entered: at 0 of 1 fixture.", "are of 1 fixture: at 1 a structure entered",
 		"Withdrawn records, which stay in the file",
 	} {
 		assert.Contains(t, said, want)
@@ -146,7 +146,7 @@ func TestSecondMeasurementStaysInSight(t *testing.T) {
 	typed(t, "2026-04-01", Done, "series import first s.jsonl")
 	typed(t, "2026-04-20", Done, "series import second s.jsonl")
 	said := typed(t, "2026-04-21", Done, "series show s.jsonl")
-	assert.Contains(t, said, "Measured again after record 1, which held figures of site 36 (entry 0.40 mm, apex 3.30 mm, angle 2.50 °, outside the limits); changed since: plan changed after the first measurement (site 36 moved by 3.10 mm); the last measurement counts (record 2)")
+	assert.Contains(t, said, "Measured again after record 1, which held figures of site 36 (entry 0.40 mm, apex 3.30 mm, angle 2.50°, outside the limits); changed since: plan changed after the first measurement (site 36 moved by 3.10 mm); the last measurement counts (record 2)")
 	assert.Contains(t, said, "1 measured again another way (C-1)")
 	rows := tableOf(t, "2026-04-21")
 	require.Len(t, rows, 2)
@@ -190,8 +190,8 @@ func TestFirstPageOfAPack(t *testing.T) {
 	for _, want := range []string{
 		"What this shows", "What it cannot show", "somebody who holds the file can write it anew",
 		"Structures entered: at 0 of 2 fixtures", "are of 2 fixtures: at 1 a structure entered, at 1 a margin missed",
-		"have no pictures from the scans, as the scans were not at hand",
-		"Withdrawn: 1 C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50 °, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 5): unlucky.",
+		"without pictures from the scans, as the scans were not at hand",
+		"Withdrawn records: 1 C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 5): unlucky.",
 		"Left out: 1 C-4: left out (record 6): moved-away.",
 		"Sealed late or never: 2 C-1: measured, never sealed. C-3: measured, never sealed.",
 		"Changed after sealing or measuring: 1 C-3: measured again after record 3", "plan changed after the first measurement (site 36 moved by 2.00 mm)",
@@ -239,10 +239,10 @@ func TestPackWithPictures(t *testing.T) {
 	require.Len(t, m.Pictured, 1)
 	assert.Contains(t, m.Pictured[0], "C-101.pdf")
 	assert.Contains(t, files[m.Pictured[0]], "/Subtype /Image")
-	assert.Contains(t, wordsOf(files["first-page.html"]), "Of 2 case reports 1 have cuts through the scans and the check of the alignment")
+	assert.Contains(t, wordsOf(files["first-page.html"]), "Case reports on paper: 2, of which 1 with cuts through the scans and the check of the alignment")
 	said = typed(t, "2026-04-05", Done, "pack --check review.zip")
 	assert.Contains(t, said, "15 of 15 files")
-	assert.Contains(t, said, "1 case reports with pictures from the scans are held against their hashes alone")
+	assert.Contains(t, said, "held against its hash alone, as it has pictures from the scans: \"cases/")
 
 	// Another plan than was measured.
 	text, err := os.ReadFile("demo/C-101/case.toml")

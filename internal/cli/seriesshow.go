@@ -124,7 +124,7 @@ type seriesView struct {
 }
 
 // viewSchema names the form of seriesView.
-const viewSchema = "plumbline/series-view/2"
+const viewSchema = "plumbline/series-view/3"
 
 func (o *showOptions) Run(_ context.Context, env Env) error {
 	f, err := openSeries(o.path)

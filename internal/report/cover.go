@@ -64,13 +64,13 @@ func (c Cover) Document(Options) *Document {
 func (c Cover) pictures() string {
 	switch {
 	case c.Reports == 0:
-		return "No single case has a report of its own here."
+		return "Case reports on paper: none."
 	case c.Pictured == 0:
-		return fmt.Sprintf("The %s have no pictures from the scans, as the scans were not at hand when this was packed.", counted(c.Reports, "case report"))
+		return fmt.Sprintf("Case reports on paper: %d, without pictures from the scans, as the scans were not at hand when this was packed.", c.Reports)
 	case c.Pictured < c.Reports:
-		return fmt.Sprintf("Of %s %d have cuts through the scans and the check of the alignment; the others were packed without, as their scans were not at hand.", counted(c.Reports, "case report"), c.Pictured)
+		return fmt.Sprintf("Case reports on paper: %d, of which %d with cuts through the scans and the check of the alignment; the others were packed without, as their scans were not at hand.", c.Reports, c.Pictured)
 	}
-	return fmt.Sprintf("The %s on paper have cuts through the scans and the check of the alignment.", counted(c.Reports, "case report"))
+	return fmt.Sprintf("Case reports on paper: %d, with cuts through the scans and the check of the alignment.", c.Reports)
 }
 
 // isChange reports whether a flag tells that something was changed after it was sealed
@@ -127,7 +127,7 @@ func (c Cover) groups() []coverGroup {
 		}
 	}
 	return []coverGroup{
-		{"Withdrawn", withdrawn, true}, {"Left out", left, true}, {"Sealed late or never", late, false},
+		{"Withdrawn records", withdrawn, true}, {"Left out", left, true}, {"Sealed late or never", late, false},
 		{"Changed after sealing or measuring", changed, true}, {"Sealed and never measured", missing, true}, {"Figures in doubt", doubt, true},
 	}
 }

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/series"
@@ -52,6 +53,7 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 	}
 	t := table{Caption: everyFixture + ", sites in " + o.numbering() + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case"}, {Head: "placed"}, {Head: "site"}}, 0, column{Head: "what became of it"})}
+	given := slices.ContainsFunc(rows, func(r series.TableRow) bool { return len(r.Clearance) > 0 })
 	near := table{Caption: "Clearance of every fixture, nearest relative to its margin", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "clearance"}}}
 	for i := range rows {
 		r := &rows[i]
@@ -60,7 +62,7 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 			became = statusWords(r) + "; " + became
 		}
 		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(wholeValues(r), became)...)})
-		if text := rowClearance(r); text != "" {
+		if text := rowClearance(r); given && text != "" {
 			near.Rows = append(near.Rows, row{Cells: []string{outside(r.Case), o.rowSite(r), text}})
 		}
 	}

@@ -31,7 +31,7 @@ func TestNothingVanishes(t *testing.T) {
 	assert.Equal(t, "clinician-a", c.Clinician)
 	require.Len(t, c.Flags, 2)
 	assert.Equal(t, measurement.CodeWithdrawn, c.Flags[1].Code)
-	assert.Equal(t, "record 4 of 2026-04-01, which held figures of site 36 (entry 0.50 mm, apex 2.00 mm, angle 2.00 °, nothing against it), was withdrawn on 2026-05-01 by clinician-a (record 5): wrong scan", c.Flags[1].Message)
+	assert.Equal(t, "record 4 of 2026-04-01, which held figures of site 36 (entry 0.50 mm, apex 2.00 mm, angle 2.00°, nothing against it), was withdrawn on 2026-05-01 by clinician-a (record 5): wrong scan", c.Flags[1].Message)
 	table := s.Table()
 	require.Len(t, table, 3, "C-1, and both withdrawn records of C-2")
 	for i, want := range []struct {

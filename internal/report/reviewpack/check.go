@@ -348,8 +348,12 @@ func (c *checker) conclude(from string) {
 		}
 	}
 	c.found("%d files, made anew from %s, are the same byte for byte", c.same, from)
-	if n := len(c.packer.pictured); n > 0 {
-		c.found("%d case reports with pictures from the scans are held against their hashes alone, as to make them anew takes the scans; hold their figures against the measurement of the same name", n)
+	if names := c.packer.pictured; len(names) > 0 {
+		var list []string
+		for _, name := range names {
+			list = append(list, quoted(name))
+		}
+		c.found("held against its hash alone, as it has pictures from the scans: %s. Look whether its figures are those of the measurement of the same name", strings.Join(list, ", "))
 	}
 	if len(c.others) == 0 {
 		return

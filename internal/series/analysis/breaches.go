@@ -126,10 +126,10 @@ func (b *Breaches) words() string {
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if len(b.Kinds) == 0 {
-		say("No structure was given for any of %d fixtures, so that breaches could not be looked for.", b.Fixtures)
+		say("No structure was given for any of %s, so that breaches could not be looked for.", fixtures(b.Fixtures))
 	} else {
-		say("Structures entered: at %d of %d fixtures%s.", b.Entered, b.Fixtures, b.byKind(func(k KindBreach) Shares { return k.Entered }))
-		say("Margins missed: at %d of %d fixtures%s.", b.Missed, b.Fixtures, b.byKind(func(k KindBreach) Shares { return k.Missed }))
+		say("Structures entered: at %d of %s%s.", b.Entered, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Entered }))
+		say("Margins missed: at %d of %s%s.", b.Missed, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Missed }))
 	}
 	if b.InDoubt > 0 {
 		say("With figures in doubt among these: %d.", b.InDoubt)
@@ -138,9 +138,16 @@ func (b *Breaches) words() string {
 		say("Not checked, as no nerve (lower jaw) or sinus (upper jaw) behind the canines or no structure at all was given near the site: %d of %d.", b.NotChecked, b.Fixtures)
 	}
 	if a := b.Aside; a != nil {
-		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %d fixtures: at %d a structure entered, at %d a margin missed.", a.Fixtures, a.Entered, a.Missed)
+		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %s: at %d a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)
 	}
 	return strings.Join(out, " ")
+}
+
+func fixtures(n int) string {
+	if n == 1 {
+		return "1 fixture"
+	}
+	return fmt.Sprintf("%d fixtures", n)
 }
 
 // byKind words the breaches of each kind in brackets; "" where there are none.
