@@ -26,11 +26,11 @@ var order = [][]string{
 	{"volume", "trimesh"},
 	{"evidence"},
 	// methods that know nothing of teeth, and codecs
-	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/hotelling",
+	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",
 		"dicom/element", "dicom/codec/codestream"},
 	{"dicom/codec/codectest"},
 	{"dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
-	{"stats/learningcurve", "plan/meshaxis", "plan/plantable"},
+	{"stats/learningcurve", "stats/hotelling", "stats/levelnow", "plan/meshaxis", "plan/plantable"},
 	// from the files to the figures of one case
 	{"plan/casefile", "dicom/encode", "dicom/spatialreg"},
 	{"dicom/scan"},

@@ -140,7 +140,7 @@ func TestCompletionOffersAll(t *testing.T) {
 	assert.Greater(t, values, 25)
 	for typed, want := range map[string][]string{
 		"me": {"measure"}, "help pa": {"pack"}, "help series ex": {"export"}, "series sh": {"show"}, "completion p": {"powershell"},
-		"series show --a": {"--angle-limit", "--apex-limit"},
+		"series show --a": {"--all", "--angle-limit", "--apex-limit"},
 	} {
 		got, _ := offered(t, strings.Fields(typed)...)
 		slices.Sort(got)

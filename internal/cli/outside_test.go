@@ -223,7 +223,7 @@ func TestHostileTextOfMeasurements(t *testing.T) {
 			reported++
 		}
 		if said(t, path, "series", "import", "in", "s.jsonl").status == Done {
-			said(t, path, "series", "show", "s.jsonl")
+			said(t, path, "series", "show", "--all", "s.jsonl")
 			said(t, path, "series", "export", "--csv", "out/s.csv", "s.jsonl")
 		}
 		checkFiles(t, path, "out")
@@ -276,7 +276,7 @@ func TestHostileTextOfSeries(t *testing.T) {
 			require.NoError(t, os.Mkdir("out", 0o755))
 			write(t, "forged.jsonl", b.String())
 			said(t, path, "series", "check", "forged.jsonl")
-			if got := said(t, path, "series", "show", "forged.jsonl"); got.status == Done && strings.Contains(got.stdout, "\ufffd31m") {
+			if got := said(t, path, "series", "show", "--all", "forged.jsonl"); got.status == Done && strings.Contains(got.stdout, "\ufffd31m") {
 				shown++
 				said(t, path, "report", "forged.jsonl", "out/s.html")
 			}
@@ -402,7 +402,7 @@ func TestHostileTextOfCasesAndTables(t *testing.T) {
 		write(t, "t.csv", lines[0]+"\n"+strings.Join(cells, ";")+"\n"+lines[2])
 		require.NoError(t, os.RemoveAll("s.jsonl"))
 		if said(t, "table, "+column, "series", "import", "t.csv", "s.jsonl").status == Done {
-			said(t, "table, "+column, "series", "show", "s.jsonl")
+			said(t, "table, "+column, "series", "show", "--all", "s.jsonl")
 		}
 		names := strings.Split(lines[0], ";")
 		names[i] = cell
@@ -430,7 +430,7 @@ func TestHostileTextOfCasesAndTables(t *testing.T) {
 		{"series", "leave-out", "--case", "C-9", "--reason", hostile, "s.jsonl"},
 		{"series", "remark", "--by", hostile, "--text", "x", "s.jsonl"},
 		{"series", "remark", "--by", "m", "--text", hostile, "s.jsonl"},
-		{"series", "show", "--clinician", hostile, "s.jsonl"},
+		{"series", "show", "--all", "--clinician", hostile, "s.jsonl"},
 		{"series", "check", "--receipt", hostile, "s.jsonl"},
 		{"scan", "--series", hostile, "case/pre"},
 		{"report", "--patient-name", hostile, "s.jsonl", "x.dcm"},

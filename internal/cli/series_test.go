@@ -100,9 +100,9 @@ func TestSeries(t *testing.T) {
 		{"series", "remark", "--by", "mentor-a", "--text", "Seen on 1 April.", "s.jsonl"},
 		{"series", "correct", "--record", "20", "--text", "healed elsewhere", "--reason", "mistyped", "s.jsonl"},
 		{"series", "correct", "--record", "21", "--withdraw", "--reason", "case of another clinician", "s.jsonl"},
-		{"series", "show", "--numbering", "universal", "s.jsonl"},
-		{"series", "show", "--clinician", "clinician-b", "s.jsonl"},
-		{"series", "show", "--clinician", "clinician-a", "--cases", "6", "--entry-limit", "1", "--target", "apex_mm=1.2", "s.jsonl"},
+		{"series", "show", "--all", "--numbering", "universal", "s.jsonl"},
+		{"series", "show", "--all", "--clinician", "clinician-b", "s.jsonl"},
+		{"series", "show", "--all", "--clinician", "clinician-a", "--cases", "6", "--entry-limit", "1", "--target", "apex_mm=1.2", "s.jsonl"},
 		{"series", "export", "--csv", "out/table.csv", "s.jsonl"},
 		{"series", "check", "--receipt", first, "s.jsonl"},
 	})
@@ -216,7 +216,7 @@ func TestSealMeasureShow(t *testing.T) {
 
 	require.Equal(t, Done, runOn(t, after, "series", "leave-out", "--case", "C-102", "--reason", "scan of another patient", "s.jsonl").status)
 	require.Equal(t, Done, runOn(t, after, "series", "remark", "--case", "C-101", "--by", "mentor-a", "--text", "seen", "s.jsonl").status)
-	got = runOn(t, after, "series", "show", "s.jsonl")
+	got = runOn(t, after, "series", "show", "--all", "s.jsonl")
 	require.Equal(t, Done, got.status, got.stderr)
 	m := readMeasurement(t, "results/c.json").Fixtures[0]
 	assert.Contains(t, got.stdout, "s.jsonl: 5 records, the chain is unbroken.")
@@ -416,7 +416,7 @@ func TestShowHasNoControlCharacters(t *testing.T) {
 	r.Plan.Fixtures[0].Site, r.Plan.Clinician = "\x1b[2J", "a\rb"
 	_, err = series.Append("other.jsonl", series.Record{Kind: series.Sealed, Time: r.Time, Case: "C-1", Plan: r.Plan})
 	require.NoError(t, err)
-	got := run("series", "show", "other.jsonl")
+	got := run("series", "show", "--all", "other.jsonl")
 	require.Equal(t, Done, got.status, got.stderr)
 	assert.Contains(t, got.stdout, "\ufffd[2J")
 	assert.NotRegexp(t, `[\x00-\x09\x0b-\x1f]`, got.stdout)

@@ -19,7 +19,7 @@ import (
 // showOptions say what to look at and how to print it.
 type showOptions struct {
 	path              string
-	json              bool
+	json, all         bool
 	clinician, target string
 	cases, seed       uint64
 	limits            analysis.Limits
@@ -31,12 +31,13 @@ type showOptions struct {
 func seriesShowCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "show FILE", short: "print the cases, and what they show together",
-		long: `Prints the cases, what has become of each, and what they show together: learning, habit,
-success, and the margin that your record supports. plumbline report FILE OUT.pdf draws
-the same.`,
+		long: `Answers five questions from the cases in a series file: whether the clinician gets
+better, how good they are now, whether there is a habit, how much room to leave, and
+whether anything was entered or came too near. With --all, prints every case and what the
+answers rest on; plumbline report FILE OUT.pdf draws the same.`,
 		examples: []string{
 			"plumbline series show my-series.jsonl",
-			"plumbline series show --cases 20 --apex-limit 1.5 my-series.jsonl",
+			"plumbline series show --all --apex-limit 1.5 my-series.jsonl",
 		},
 	}, &showOptions{})
 }
@@ -45,7 +46,7 @@ func (o *showOptions) AddFlags(f *pflag.FlagSet) {
 	d := analysis.Defaults()
 	grouped(f, "Which cases", func(f *pflag.FlagSet) {
 		f.StringVar(&o.clinician, "clinician", "", "only the cases of this `PSEUDONYM`")
-		f.Uint64Var(&o.cases, "cases", uint64(d.Cases), "look at a clinician's first `N` cases")
+		f.Uint64Var(&o.cases, "cases", uint64(d.Cases), "fit a learning curve to a clinician's first `N` cases")
 	})
 	grouped(f, "What counts as a success", func(f *pflag.FlagSet) {
 		f.Float64Var(&o.limits.Entry, "entry-limit", d.Limits.Entry, "at most so many `MM` of entry deviation")
@@ -57,6 +58,7 @@ func (o *showOptions) AddFlags(f *pflag.FlagSet) {
 		f.Uint64Var(&o.seed, "seed", d.Seed, "`N` that starts the random numbers of the statistics")
 	})
 	grouped(f, "What is printed", func(f *pflag.FlagSet) {
+		f.BoolVar(&o.all, "all", false, "print every case, figure and group, not the answers alone")
 		f.BoolVar(&o.json, "json", false, "print JSON instead of text")
 		o.layout.addNumbering(f, "tooth numbers in the text")
 	})
@@ -152,7 +154,8 @@ func (o *showOptions) Run(_ context.Context, env Env) error {
 	if o.json {
 		err = printJSON(env.Stdout, v)
 	} else {
-		shown := reports.Overview{Name: f.Path, Chain: v.Chain, Summary: v.Summary, Together: v.Trend}
+		shown := reports.Overview{Name: f.Path, Chain: v.Chain, Summary: v.Summary, Together: v.Trend, All: o.all,
+			More: "Every case, figure and group: plumbline series show --all; as pictures: plumbline report."}
 		err = env.print(shown.Document(reports.Options{Numbering: o.layout.system()}))
 	}
 	if err == nil && !v.Chain.Sound {

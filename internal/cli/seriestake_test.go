@@ -80,7 +80,7 @@ func TestCopiesAreJoined(t *testing.T) {
 	said = typed(t, "2026-04-06", Done, "series take copy.jsonl s.jsonl")
 	assert.Contains(t, said, "3 records of copy.jsonl were taken in before. Nothing to take in: s.jsonl has it all.")
 
-	said = typed(t, "2026-04-06", Done, "series show s.jsonl")
+	said = typed(t, "2026-04-06", Done, "series show --all s.jsonl")
 	for _, want := range []string{"3 cases are measured", "C-2 2026-03-09", "C-3 2026-03-16", "first", "Margins missed: at 1 of 3 fixtures", "Records that came here with another copy of the series, as they stand there: 3."} {
 		assert.Contains(t, said, want)
 	}

@@ -7,7 +7,6 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
-	"plumbline/internal/stats/learningcurve"
 )
 
 // Overview is all that a series file shows, of one clinician or of several side by
@@ -17,6 +16,8 @@ type Overview struct {
 	Chain    series.Verdict
 	Summary  series.Summary
 	Together analysis.Together
+	All      bool   // every case, figure, group and reference, not the answers alone
+	More     string // where the rest is to be had, beside the answers alone
 }
 
 // mostRows is how many fixtures are listed: twice what fifty cases have.
@@ -26,20 +27,25 @@ const mostRows = 100
 func (v Overview) Document(o Options) *Document {
 	d := &Document{}
 	d.verdict(v.Name, v.Chain)
-	d.breaches(v.Summary.Table())
+	d.breaches(v.Summary.Table(), v.All)
 	d.withdrawals(&v.Summary)
 	d.add(notice{Title: whichCases, Items: []string{outside(v.Summary.Words)}})
-	d.fixtureList(v.Summary.Table(), o)
+	if v.All {
+		d.fixtureList(v.Summary.Table(), o)
+	}
 	d.recordNotes(&v.Summary)
 	if !v.Together.Brief {
 		for i := range v.Together.Clinicians {
-			d.clinician(&v.Together.Clinicians[i])
+			d.clinician(&v.Together.Clinicians[i], v.All)
 		}
 	}
 	for _, name := range v.Together.Skipped {
 		d.add(heading{Level: 2, Text: "Clinician " + outside(name)}, paragraph{Text: "No measured case whose figures can be used yet."})
 	}
 	d.sideBySide(&v.Together)
+	if !v.All && v.More != "" {
+		d.add(paragraph{Text: v.More})
+	}
 	d.cautions()
 	return d
 }
@@ -88,9 +94,26 @@ func (d *Document) recordNotes(s *series.Summary) {
 	}
 }
 
-// clinician is what one clinician's cases show.
-func (d *Document) clinician(a *analysis.Analysis) {
+// answers are what is asked of a series first.
+func (d *Document) answers(a *analysis.Analysis) {
+	if a.Answers == nil {
+		return
+	}
+	var items []string
+	for _, x := range a.Answers.List() {
+		items = append(items, x[0]+" "+x[1])
+	}
+	d.add(list{Items: outsideAll(items)})
+}
+
+// clinician is what one clinician's cases show: the answers, and with all what they rest
+// on.
+func (d *Document) clinician(a *analysis.Analysis, all bool) {
 	d.add(heading{Level: 2, Text: fmt.Sprintf("Clinician %s: %s, %s", outside(a.Clinician), counted(len(a.Cases), "case"), counted(a.Fixtures, "fixture"))})
+	d.answers(a)
+	if !all {
+		return
+	}
 	for _, n := range a.Notes {
 		d.add(paragraph{Text: outside(n)})
 	}
@@ -103,18 +126,15 @@ func (d *Document) clinician(a *analysis.Analysis) {
 		}
 	}
 	d.add(heading{Level: 3, Text: "How far off"}, levelTable(a))
-	var change, unsettled []string
+	var change []string
 	for i := range a.Figures {
 		f := &a.Figures[i]
 		if about := f.Words.About(); about != "" {
 			change = append(change, f.Figure.Heading()+": "+about)
 		}
-		if l := f.Learning; f.Chart == nil && l != nil && l.Verdict == learningcurve.Learning {
-			unsettled = append(unsettled, f.Figure.Spec().Title)
-		}
 	}
-	if len(unsettled) > 0 {
-		change = append(change, noChart(unsettled, analysis.NoLevel))
+	if f := find(a, measurement.Apex); f != nil && f.Chart == nil && f.Course != nil && f.Course.Finding == analysis.Falls {
+		change = append(change, noChart([]string{f.Figure.Spec().Title}, analysis.NoLevel))
 	}
 	said("Learning and change", change)
 	said("Habit", habitSentences(a))
@@ -137,22 +157,46 @@ func (d *Document) clinician(a *analysis.Analysis) {
 	}
 }
 
-// levelTable has mean and spread of every figure.
+// levelTable has the level now, and mean and spread of all cases, of every figure.
 func levelTable(a *analysis.Analysis) table {
-	t := table{Columns: []column{{Head: "figure"}, {Head: "mean"}, {Head: "95 % of the mean"}, {Head: "spread"}, {Head: "least"}, {Head: "largest"}, {Head: "cases"}}}
+	t := table{Columns: []column{{Head: "figure"}, {Head: "now"}, {Head: "95 %"}, {Head: "mean of all"}, {Head: "spread"}, {Head: "least"}, {Head: "largest"}, {Head: "cases"}}}
 	for i := range a.Figures {
 		f := &a.Figures[i]
-		span, spread := "", ""
-		if f.Low != nil && f.High != nil {
-			span = fmt.Sprintf("%.2f to %.2f", *f.Low, *f.High)
+		now, span, spread := "", "", ""
+		if l := f.Now; l != nil {
+			now, span = fmt.Sprintf("%.2f %s", l.Mean, f.Figure.Unit().Symbol()), fmt.Sprintf("%.2f to %.2f", l.Low, l.High)
 		}
 		if f.SD != nil {
 			spread = fmt.Sprintf("%.2f", *f.SD)
 		}
-		t.Rows = append(t.Rows, row{Cells: []string{f.Figure.Heading(), fmt.Sprintf("%.2f %s", f.Mean, f.Figure.Unit().Symbol()), span, spread,
+		t.Rows = append(t.Rows, row{Cells: []string{f.Figure.Heading(), now, span, fmt.Sprintf("%.2f %s", f.Mean, f.Figure.Unit().Symbol()), spread,
 			fmt.Sprintf("%.2f", f.Least), fmt.Sprintf("%.2f", f.Largest), fmt.Sprint(f.N)}})
 	}
 	return t
+}
+
+// funnel tells how the clinicians lie to each other.
+func (d *Document) funnel(f *analysis.Funnel) {
+	if f == nil {
+		return
+	}
+	t := table{Caption: "Mean " + f.Figure.Spec().Title + " of each, drawn towards that of all by how little its cases tell",
+		Columns: []column{{Head: "clinician"}, {Head: "cases"}, {Head: "own mean"}, {Head: "drawn towards all"}, {Head: "from the others"}, {Head: "one in 20 beyond"}, {Head: "apart?"}}}
+	unit := f.Figure.Unit().Symbol()
+	for _, s := range f.Clinicians {
+		is := "as the others"
+		switch {
+		case s.Apart && s.Z > 0:
+			is = "▲ farther off"
+		case s.Apart:
+			is = "nearer"
+		case s.Others == 1:
+			is = "not told apart"
+		}
+		t.Rows = append(t.Rows, row{Strong: s.Apart, Cells: []string{outside(s.Clinician), fmt.Sprint(s.Cases), fmt.Sprintf("%.2f %s", s.Own, unit),
+			fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, s.Low, s.High), fmt.Sprintf("%.0f %%", 100*s.Others), fmt.Sprintf("%.1f %s", s.Next, unit), is}})
+	}
+	d.add(t, paragraph{Small: true, Text: "Apart is who lies beyond 99.8 % of clinicians that differ no more than these do, for as many cases. Patients and sites differ, so it says where to look, not who is good. With few cases the room that one in 20 goes beyond rests on the others by the share that is given."})
 }
 
 // sideBySide has a row for each clinician, and how their means lie.
@@ -182,6 +226,7 @@ func (d *Document) sideBySide(together *analysis.Together) {
 	if together.Brief {
 		d.add(paragraph{Text: fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; one chosen alone is shown in full.", analysis.MostInFull)})
 	}
+	d.funnel(together.Funnel)
 	means := table{Caption: "The clinicians' means together, each clinician once",
 		Columns: []column{{Head: "figure"}, {Head: "clinicians"}, {Head: "least"}, {Head: "median"}, {Head: "largest"}}}
 	for _, s := range together.Group {

@@ -58,7 +58,7 @@ func (s Series) Document(o Options) *Document {
 	}
 	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
 	d.chainDoubt(s.File)
-	d.breaches(table)
+	d.breaches(table, true)
 	d.withdrawals(&s.Summary)
 	d.seriesAnswers(s, others)
 	d.learning(a)
@@ -98,47 +98,56 @@ func find(a *analysis.Analysis, figure measurement.Figure) *analysis.Figure {
 // whichCases heads what the records say of all cases.
 const whichCases = "Which cases these are"
 
-// seriesAnswers is the first page: how far off, learning, habit, margin, and
-// whether these are all the cases.
+// levelNow gives a figure's level now, or the mean of the cases where they are too few for
+// one; false where there is neither.
+func levelNow(f *analysis.Figure) (value, low, high float64, what string, ok bool) {
+	switch {
+	case f == nil:
+	case f.Now != nil:
+		return f.Now.Mean, f.Now.Low, f.Now.High, "now, on average", true
+	case f.Low != nil && f.High != nil:
+		return f.Mean, *f.Low, *f.High, "mean of the cases", true
+	}
+	return 0, 0, 0, "", false
+}
+
+// seriesAnswers is the first page: the answers, how far off now, and whether these are
+// all the cases.
 func (d *Document) seriesAnswers(s Series, others bool) {
 	a := &s.Analysis
 	full := map[measurement.Unit]float64{}
 	for _, x := range measurement.Wholes() {
-		if f := find(a, x); f != nil && f.High != nil {
-			full[x.Unit()] = drawing.GaugeFull(x.Unit().Symbol(), full[x.Unit()], *f.High)
+		if _, _, high, _, ok := levelNow(find(a, x)); ok {
+			full[x.Unit()] = drawing.GaugeFull(x.Unit().Symbol(), full[x.Unit()], high)
 		}
 	}
 	var row gauges
 	for _, x := range measurement.Wholes() {
 		f := find(a, x)
-		if f == nil || f.Low == nil || f.High == nil {
+		value, low, high, what, ok := levelNow(f)
+		if !ok {
 			continue
 		}
-		row.Items = append(row.Items, gauge{Name: x.Heading() + ", mean of the cases", Value: fmt.Sprintf("%.2f %s", f.Mean, x.Unit().Symbol()),
-			Note:    fmt.Sprintf("95 %% of the mean: %.2f to %.2f %s; cases %.2f to %.2f", *f.Low, *f.High, x.Unit().Symbol(), f.Least, f.Largest),
-			Drawing: drawing.Gauge{Name: x.Heading() + ", mean", Value: f.Mean, Low: *f.Low, High: *f.High, Unit: x.Unit().Symbol(), Full: full[x.Unit()]}.Draw()})
+		row.Items = append(row.Items, gauge{Name: x.Heading() + ", " + what, Value: fmt.Sprintf("%.2f %s", value, x.Unit().Symbol()),
+			Note:    fmt.Sprintf("95 %%: %.2f to %.2f %s; cases %.2f to %.2f", low, high, x.Unit().Symbol(), f.Least, f.Largest),
+			Drawing: drawing.Gauge{Name: x.Heading() + ", " + what, Value: value, Low: low, High: high, Unit: x.Unit().Symbol(), Full: full[x.Unit()]}.Draw()})
 	}
 	d.add(heading{Level: 2, Text: "What the series shows"})
 	if len(row.Items) > 0 {
 		d.add(row)
 	}
+	d.answers(a)
 	items := []string{outside(s.Summary.Words)}
 	if others {
 		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
 	}
 	items = append(items, outsideAll(a.Notes)...)
 	d.add(notice{Title: whichCases, Items: items})
-	var said []string
-	for _, x := range measurement.Wholes() {
-		if f := find(a, x); f != nil && f.Learning != nil {
-			said = append(said, x.Heading()+". "+f.Words.Learning)
-		}
-	}
 	if a.Success != nil {
-		said = append(said, a.Success.Words)
-	}
-	said = append(said, habitSentences(a)...)
-	if len(said) > 0 {
+		said := []string{a.Success.Words}
+		if a.Competence != nil {
+			said = append(said, a.Competence.Words)
+		}
 		d.add(list{Items: outsideAll(said)})
 	}
 	if len(a.Margins) > 0 {
@@ -210,78 +219,70 @@ func (d *Document) learning(a *analysis.Analysis) {
 func (d *Document) charts(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 2
-	var without, unsettled []string
-	for _, x := range measurement.Wholes() {
-		f := find(a, x)
-		if f == nil {
-			continue
-		}
-		if f.Chart == nil || len(f.Chart.Sums) == 0 {
-			if l := f.Learning; l != nil && l.Verdict == learningcurve.Learning {
-				unsettled = append(unsettled, x.Spec().Title)
-			} else {
-				without = append(without, x.Spec().Title)
-			}
-			continue
-		}
+	for i := range a.Figures {
+		f := &a.Figures[i]
 		c := f.Chart
-		text := x.Heading() + ". " + f.Words.Chart
-		sums := drawing.SumChart{Name: x.Heading(), First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
-		spread := c.EWMA.Sigma
-		if spread <= 0 {
+		if c == nil || len(c.Sums) == 0 {
 			continue
+		}
+		text := f.Figure.Heading() + ". " + f.Words.Chart
+		sums := drawing.SumChart{Name: f.Figure.Heading(), First: c.FromCase, Worse: c.Worse, Better: c.Better, Alt: "CUSUM chart. " + text}
+		spread := 1.0
+		if c.EWMA != nil {
+			spread = c.EWMA.Sigma
 		}
 		sums.Limit = c.CUSUM.Limit / spread
 		for _, p := range c.Sums {
 			sums.Above = append(sums.Above, p.High/spread)
 			sums.Below = append(sums.Below, p.Low/spread)
 		}
-		back := func(v float64) float64 { return v }
-		unit := x.Unit().Symbol()
-		if c.Scale == "square root" {
-			back = func(v float64) float64 { return math.Max(0, v) * math.Max(0, v) }
+		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)})
+		if c.EWMA != nil {
+			group.Items = append(group.Items, meanChart(f))
 		}
-		means := drawing.MeanChart{Name: x.Heading(), Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
-		for _, p := range c.Averages {
-			means.Value = append(means.Value, back(p.Value))
-			means.Low = append(means.Low, back(p.Low))
-			means.High = append(means.High, back(p.High))
-		}
-		group.Items = append(group.Items, picture{Drawing: sums.Draw(82, 48), Caption: outside(text)}, picture{Drawing: means.Draw(82, 48), Caption: x.Heading() + ": moving mean of the cases (EWMA)" + rooted(c, means.Target, unit) + "."})
 	}
 	if len(group.Items) == 0 && a.Competence == nil {
 		return
 	}
 	d.add(heading{Level: 2, Text: "Control charts"})
 	if len(group.Items) > 0 {
-		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under the target by more than half a spread; beyond the limit it signals a lasting change. An EWMA chart follows the moving mean. Both are for noticing change, not for judging a level."}, group)
+		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under what a case is held against, by more than half a spread; beyond the limit it signals a lasting change. Without a stated level each case is held against those before it. A chart is for noticing change, not for judging a level."}, group)
 	}
-	for _, w := range []struct {
-		names []string
-		why   string
-	}{{unsettled, analysis.NoLevel}, {without, fmt.Sprintf("A chart needs %d cases that spread.", learningcurve.MinCases)}} {
-		if len(w.names) > 0 {
-			d.add(paragraph{Text: noChart(w.names, w.why)})
+	if f := find(a, measurement.Apex); f != nil && f.Chart == nil {
+		why := fmt.Sprintf("A chart needs %d cases that spread.", learningcurve.MinCases)
+		if f.Course != nil && f.Course.Finding == analysis.Falls {
+			why = analysis.NoLevel
 		}
+		d.add(paragraph{Text: noChart([]string{f.Figure.Spec().Title}, why)})
 	}
 	if c := a.Competence; c != nil {
-		d.add(heading{Level: 3, Text: "Learning-curve chart of outcomes"},
+		d.add(heading{Level: 3, Text: "Share within the limits, case by case"},
 			pictures{Across: 1, Items: []picture{{Caption: outside(c.Words),
-				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Learning-curve chart of outcomes. " + c.Words}.Draw(168, 48)}}})
+				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Score of the share within the limits. " + c.Words}.Draw(168, 48)}}})
 	}
+}
+
+// meanChart draws the moving mean against a stated target.
+func meanChart(f *analysis.Figure) picture {
+	c, unit := f.Chart, f.Figure.Unit().Symbol()
+	back := func(v float64) float64 { return v }
+	made := ""
+	if c.Scale == "square root" {
+		back = func(v float64) float64 { return math.Max(0, v) * math.Max(0, v) }
+		made = ", made on the square roots of the figures, which are nearly normal"
+	}
+	text := f.Figure.Heading() + ": moving mean of the cases (EWMA)" + made + "."
+	m := drawing.MeanChart{Name: f.Figure.Heading(), Unit: unit, First: c.FromCase, Target: back(c.EWMA.Target), Alt: "EWMA chart. " + text}
+	for _, p := range c.Averages {
+		m.Value = append(m.Value, back(p.Value))
+		m.Low = append(m.Low, back(p.Low))
+		m.High = append(m.High, back(p.High))
+	}
+	return picture{Drawing: m.Draw(82, 48), Caption: text}
 }
 
 func noChart(names []string, why string) string {
 	return "No control chart of " + wording.List(names) + ". " + why
-}
-
-// rooted says on which scale a chart is made, and where on it the level lies
-// that the cases are held against.
-func rooted(c *analysis.Chart, at float64, unit string) string {
-	if c.Scale == "square root" {
-		return fmt.Sprintf(", made on the square roots of the figures, which are nearly normal; cases with a mean of %.2f %s lie about %.2f %s there", c.Target, unit, at, unit)
-	}
-	return ""
 }
 
 func (d *Document) habits(a *analysis.Analysis) {
@@ -291,7 +292,7 @@ func (d *Document) habits(a *analysis.Analysis) {
 	var group pictures
 	group.Across = 2
 	for _, h := range a.Habits {
-		if h.Place == "tilt" {
+		if h.Place == "tilt" || h.Side {
 			continue
 		}
 		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "All cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
@@ -334,37 +335,39 @@ func habitSentences(a *analysis.Analysis) []string {
 // for where anything was.
 func marginTable(a *analysis.Analysis) table {
 	asked := slices.ContainsFunc(a.Margins, func(m analysis.Margin) bool { return m.Asked != nil })
-	t := table{Dense: true, Caption: marginTitle + ": what to keep clear of a structure when planning"}
+	t := table{Dense: true, Caption: marginTitle + ": about one in 20 of the next fixtures may go farther, in each direction by itself"}
 	add := func(head string, share float64) { t.Columns = append(t.Columns, column{Head: head, Share: share}) }
 	add("direction", 34)
-	add("fixtures", 13)
-	add("bound", 14)
+	add("cases", 13)
+	add("one in 20 beyond", 22)
 	if asked {
 		add("asked for", 14)
-		add("enough?", 14)
+		add("is it more?", 16)
 	}
-	add("method", 26)
-	add("largest so far", 18)
+	add("largest so far", 20)
 	for _, m := range a.Margins {
-		n, bound, method, largest := "", "none", "", ""
-		if b := m.Bound; b != nil {
-			n, method, largest = fmt.Sprint(b.N), string(b.Method), fmt.Sprintf("%.2f mm", b.Largest)
-			if b.Upper != nil {
-				bound = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
-			}
+		b := m.Bound
+		bound := fmt.Sprintf("from %d cases on", analysis.BoundCases)
+		switch {
+		case b.Upper != nil && m.Rising:
+			bound = fmt.Sprintf("▲ %.2f mm, rising", math.Max(0, *b.Upper))
+		case b.Upper != nil:
+			bound = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
+		case b.Cases >= analysis.BoundCases:
+			bound = "none"
 		}
-		cells := []string{outside(m.Towards), n, bound}
+		cells := []string{outside(m.Towards), fmt.Sprint(b.Cases), bound}
 		if asked {
 			level, enough := "", ""
 			if m.Asked != nil {
 				level = fmt.Sprintf("%.1f mm", *m.Asked)
 			}
 			if m.Enough != nil {
-				enough = map[bool]string{true: "● yes", false: "▲ no"}[*m.Enough]
+				enough = map[bool]string{true: "more", false: "▲ too little"}[*m.Enough]
 			}
 			cells = append(cells, level, enough)
 		}
-		t.Rows = append(t.Rows, row{Cells: append(cells, method, largest), Strong: m.Enough != nil && !*m.Enough})
+		t.Rows = append(t.Rows, row{Cells: append(cells, fmt.Sprintf("%.2f mm", b.Largest)), Strong: m.Enough != nil && !*m.Enough})
 	}
 	return t
 }
@@ -374,7 +377,7 @@ func (d *Document) margins(a *analysis.Analysis) {
 		return
 	}
 	d.add(heading{Level: 2, Text: marginTitle},
-		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. It is the bound that %.0f %% of the next fixtures stay within, stated with %.0f %% confidence and rounded up to a tenth of a millimetre.", 100*a.Options.Coverage, 100*a.Options.Assurance)})
+		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. About one in twenty of the next fixtures goes farther than it, in each direction by itself and so up to one in ten in one or another; it is made so that %.0f %% of such margins are wide enough, and rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
 	d.add(list{Items: outsideAll(marginSentences(a))})
 }
 
@@ -483,11 +486,11 @@ func breachTable(b analysis.Breaches) table {
 	return t
 }
 
-// breaches says which structures were entered and which margins missed.
-func (d *Document) breaches(rows []series.TableRow) {
+// breaches says which structures were entered and which margins missed, with all by kind.
+func (d *Document) breaches(rows []series.TableRow, all bool) {
 	b := analysis.CountBreaches(rows)
 	d.add(notice{Title: "Structures and margins", Items: []string{b.Words}, Grave: b.Entered+b.Missed > 0})
-	if t := breachTable(b); len(t.Rows) > 0 {
+	if t := breachTable(b); all && len(t.Rows) > 0 {
 		d.add(t)
 	}
 }
@@ -746,13 +749,14 @@ func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 	o := a.Options
 	d.add(heading{Level: 2, Text: "How it was made"},
 		list{Items: []string{
-			"The unit is the case; of several fixtures in one case the mean counts. Bounds and successes count fixtures one by one.",
-			"Learning: a falling curve counts only if it explains the cases better than one level (AICc) and if shuffled orders show as good a fall in at most 5 %. Intervals hold what all falling curves of either shape that fit nearly as well would give, with the bound found from resampled residuals; a plateau is given only where the cases come within 10 % of it.",
-			"Charts: CUSUM with a slack of half a spread and a limit of five, EWMA with a weight of 0.1 and limits at 2.7; each is made on a scale on which the figures are nearly normal.",
-			strings.TrimSpace(fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g°. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, limitsSource(o.Limits))),
-			"Habit: Hotelling's test that the mean offset is zero, and 95 % ellipses of the mean and of the next case.",
-			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence, by normal theory where the figures fit it, else free of a distribution or none.", 100*o.Coverage, 100*o.Assurance),
-			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; the first %d cases are looked at.", outside(s.Version), o.Seed, o.Cases),
+			"The unit is the case. Fixtures of one case are alike: a mixed model (fixture within case, restricted likelihood, the measurement's own uncertainty known) says by how much, and cases count by it.",
+			"Level now: the mean of single fixtures at the last case, averaged over one level, a steady drift, a decay, two phases and a step by their posterior probabilities; what earlier ways of guidance change is taken out.",
+			"Rise and fall: a test of ranks freed of guidance and region, whose error of 5 % is that of a look after every case up to a hundred and of the apex deviation, the depth at the apex and the angle together (Holm). A learning curve is fitted where one of them falls; its intervals hold what falling curves that fit nearly as well would give.",
+			"Chart: a self-starting CUSUM of the ranks among the cases before, slack half a spread; 3 in 100 steady records of 100 cases have a false signal. Against a stated level: CUSUM with a limit of five spreads, EWMA with a weight of 0.1.",
+			strings.TrimSpace(fmt.Sprintf("Outcomes: a fixture is within the limits with an entry deviation of at most %g mm, an apex deviation of at most %g mm and an angle of at most %g°; a case counts once. %s", o.Limits.Entry, o.Limits.Apex, o.Limits.Angle, limitsSource(o.Limits))),
+			"Habit: Hotelling's test that the mean offset is zero, for a look after every case; 95 % ellipses of the mean and of the next case.",
+			fmt.Sprintf("Margins: one-sided tolerance bounds for %.0f %% of the next fixtures with %.0f %% confidence about the level now, averaged over shapes and scales, widened for heavy tails, never under the largest so far as it would be now; told from %d cases on.", 100*o.Coverage, 100*o.Assurance, analysis.BoundCases),
+			fmt.Sprintf("Made with plumbline %s; seed of the random numbers %d; a learning curve is fitted to the first %d cases.", outside(s.Version), o.Seed, o.Cases),
 		}},
 		notice{Title: "Cautions", Items: append([]string{
 			"A series describes these cases, not a clinician's worth: a follow-up scan is taken for a clinical reason, so that the troubled cases may be over-represented.",

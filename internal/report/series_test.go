@@ -119,7 +119,10 @@ func TestSeriesReport(t *testing.T) {
 	for _, sentence := range s.Analysis.Margins {
 		assert.Contains(t, paper, sentence.Words)
 	}
-	assert.Contains(t, page, "▲ no", "the margin of 0.2 mm is not enough")
+	assert.Contains(t, page, "from 30 cases on", "no margin from 14")
+	for _, x := range s.Analysis.Answers.List() {
+		assert.Contains(t, paper, x[0]+" "+x[1])
+	}
 }
 
 func TestBrokenChainComesFirst(t *testing.T) {

@@ -67,7 +67,8 @@ func documents(t *testing.T) map[string]*Document {
 	return map[string]*Document{
 		"figures":  Figures(&c, Options{}),
 		"cases":    CaseList([]measurement.Case{c}, Options{}),
-		"overview": Overview{Name: "s.jsonl", Chain: chain, Summary: s.Summary, Together: together}.Document(Options{}),
+		"overview": Overview{Name: "s.jsonl", Chain: chain, Summary: s.Summary, Together: together, All: true}.Document(Options{}),
+		"answers":  Overview{Name: "s.jsonl", Chain: chain, Summary: s.Summary, Together: together}.Document(Options{}),
 		"verdict":  Verdict("s.jsonl", chain),
 		"case":     Stored(&c, Options{}),
 		"series":   s.Document(Options{}),
@@ -174,12 +175,20 @@ func TestShortOverview(t *testing.T) {
 	a := s.Analysis
 	b := a
 	b.Clinician = "clinician-b"
-	v := Overview{Name: "s.jsonl", Summary: s.Summary, Together: analysis.Together{Clinicians: []analysis.Analysis{a, b}, Skipped: []string{"clinician-z"}}}
+	v := Overview{Name: "s.jsonl", Summary: s.Summary, Together: analysis.Together{Clinicians: []analysis.Analysis{a, b}, Skipped: []string{"clinician-z"}}, All: true}
 	got := onTerminal(t, v.Document(Options{}), 0)
 	for _, want := range []string{"Clinician clinician-a: ", "Clinician clinician-b: ", "Clinician clinician-z\n  No measured case", "Habit", "The clinicians side by side", "Every fixture of every case"} {
 		assert.Contains(t, got, want)
 	}
-	v.Together.Brief = true
+	v.All = false
+	short := oneLine(onTerminal(t, v.Document(Options{}), 0))
+	for _, x := range a.Answers.List() {
+		assert.Contains(t, short, x[0]+" "+x[1])
+	}
+	for _, absent := range []string{"Every fixture of every case", "How far off", "Published references"} {
+		assert.NotContains(t, short, absent)
+	}
+	v.All, v.Together.Brief = true, true
 	for len(v.Summary.Cases) <= mostRows {
 		v.Summary.Cases = append(v.Summary.Cases, s.Summary.Cases...)
 	}

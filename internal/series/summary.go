@@ -224,6 +224,35 @@ func SummariseOf(clinician string, records []Record, today string) (Summary, err
 	return Summarise(slices.DeleteFunc(slices.Clone(records), func(r Record) bool { return !own[r.Case] }), today), nil
 }
 
+// compareNames orders names as one counts: C-2 before C-10. Names that count alike are
+// ordered as text.
+func compareNames(a, b string) int {
+	digits := func(s string) int {
+		n := 0
+		for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+			n++
+		}
+		return n
+	}
+	x, y := a, b
+	for x != "" && y != "" {
+		m, n := digits(x), digits(y)
+		if m == 0 || n == 0 {
+			if x[0] != y[0] {
+				return cmp.Compare(x[0], y[0])
+			}
+			x, y = x[1:], y[1:]
+			continue
+		}
+		p, q := strings.TrimLeft(x[:m], "0"), strings.TrimLeft(y[:n], "0")
+		if c := cmp.Or(cmp.Compare(len(p), len(q)), cmp.Compare(p, q)); c != 0 {
+			return c
+		}
+		x, y = x[m:], y[n:]
+	}
+	return cmp.Or(cmp.Compare(len(x), len(y)), cmp.Compare(a, b))
+}
+
 // Summarise says what the records mean. today (as in 2026-03-14) tells a sealed
 // case whose surgery is to come from one that was never measured; empty takes
 // every date as past.
@@ -287,7 +316,7 @@ func Summarise(records []Record, today string) Summary {
 		c.setStatus(sealTimes, today)
 	}
 	slices.SortStableFunc(order, func(a, b *CaseState) int {
-		return cmp.Or(cmp.Compare(a.Placed, b.Placed), cmp.Compare(a.Case, b.Case))
+		return cmp.Or(cmp.Compare(a.Placed, b.Placed), compareNames(a.Case, b.Case))
 	})
 	s.Cases = make([]CaseState, len(order))
 	for i, c := range order {

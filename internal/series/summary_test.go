@@ -1,6 +1,7 @@
 package series
 
 import (
+	"cmp"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -170,4 +171,16 @@ func TestRowsOfAMeasurement(t *testing.T) {
 	// One doubtful scan makes every fixture of the case doubtful.
 	m.Alignment.Flags[0].Level = measurement.Doubt
 	assert.True(t, RowsOf(m)[0].Doubt)
+}
+
+// Cases of one day are in the order in which one counts.
+func TestNamesAreCounted(t *testing.T) {
+	names := []string{"C-1", "C-2", "C-9", "C-10", "C-10a", "C-11", "D-1", "D-01b", "x"}
+	for i := range names {
+		for j := range names {
+			assert.Equal(t, cmp.Compare(i, j), compareNames(names[i], names[j]), "%s and %s", names[i], names[j])
+		}
+	}
+	assert.Negative(t, compareNames("C-01", "C-1"), "alike in number, told apart all the same")
+	assert.Zero(t, compareNames("C-1", "C-1"))
 }

@@ -23,9 +23,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
-	"plumbline/internal/stats/hotelling"
 	"plumbline/internal/stats/learningcurve"
-	"plumbline/internal/stats/tolerance"
 )
 
 // Limits are the largest deviations that count as a success, all three of them.
@@ -34,15 +32,16 @@ type Limits = severity.Limits
 // Options say what is asked.
 type Options struct {
 	Clinician string  `json:"clinician,omitempty"` // needed where the rows have several
-	Cases     int     `json:"cases"`               // how many, from the first on
+	Cases     int     `json:"cases"`               // how many a learning curve is fitted to, from the first on
 	Seed      uint64  `json:"seed"`                // of all random numbers
 	Limits    Limits  `json:"limits"`
 	Coverage  float64 `json:"coverage"`   // of bounds
 	Assurance float64 `json:"confidence"` // of bounds
 
-	Acceptable   float64 `json:"acceptable"`   // failure rate of a competent clinician
-	Unacceptable float64 `json:"unacceptable"` // failure rate that must not pass for competent
-	ErrorRate    float64 `json:"error_rate"`   // of declaring competence wrongly, within Cases
+	Acceptable   float64 `json:"acceptable"`   // share of fixtures outside the limits that is to be shown
+	Unacceptable float64 `json:"unacceptable"` // share that must not pass for it
+	ErrorRate    float64 `json:"error_rate"`   // of passing it wrongly, within Span
+	Span         int     `json:"span"`         // cases that the share is looked at in, from the first on
 
 	// Target is a stated level for the charts, by the figure's name; a figure
 	// without one is held against the clinician's own.
@@ -57,7 +56,7 @@ type Options struct {
 func Defaults() Options {
 	return Options{
 		Cases: 50, Seed: 1, Limits: severity.UsualLimits, Coverage: 0.95, Assurance: 0.95,
-		Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05,
+		Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05, Span: 50,
 	}
 }
 
@@ -70,6 +69,8 @@ type Case struct {
 	Guidance string             `json:"guidance,omitempty"` // empty where fixtures differ or none is given
 	Mean     measurement.Values `json:"mean"`               // of the fixtures
 	U        measurement.Values `json:"u"`
+
+	region string // empty where fixtures differ
 }
 
 // Analysis is what one clinician's cases show. What could not be had is nil, and
@@ -79,10 +80,11 @@ type Analysis struct {
 	Options   Options  `json:"options"`
 	Cases     []Case   `json:"cases"`
 	Fixtures  int      `json:"fixtures"`
-	Doubtful  []string `json:"doubtful"`    // cases left aside as not to be relied on
+	Doubtful  []string `json:"doubtful"`    // cases with fixtures left aside as not to be relied on
 	NoFigures []string `json:"no_figures"`  // cases without a deviation
-	Later     int      `json:"later_cases"` // behind the first Options.Cases
+	Later     int      `json:"later_cases"` // behind those that a learning curve is fitted to
 
+	Answers    *Answers    `json:"answers,omitempty"`
 	Figures    []Figure    `json:"figures"`
 	Habits     []Habit     `json:"habits"`
 	Success    *Success    `json:"success,omitempty"`
@@ -142,6 +144,9 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	}
 	a.note()
 	if len(a.Cases) < fewCases {
+		if !o.brief {
+			a.addAnswers(rows)
+		}
 		return a, nil
 	}
 	for f := range measurement.FigureCount {
@@ -156,6 +161,13 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	if o.brief {
 		return a, a.addSuccess()
 	}
+	a.addCourses()
+	if err := a.addLevels(); err != nil {
+		return Analysis{}, err
+	}
+	if err := a.addChanges(); err != nil {
+		return Analysis{}, err
+	}
 	if err := a.addHabits(); err != nil {
 		return Analysis{}, err
 	}
@@ -165,6 +177,7 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	if err := a.addMargins(); err != nil {
 		return Analysis{}, err
 	}
+	a.addAnswers(rows)
 	return a, a.addGroups()
 }
 
@@ -199,9 +212,6 @@ func (a *Analysis) collect(rows []series.Row) {
 		}
 		of[r.Case] = append(of[r.Case], r)
 	}
-	if a.Later = max(0, len(names)-a.Options.Cases); a.Later > 0 {
-		names = names[:a.Options.Cases]
-	}
 	for _, name := range names {
 		var good []series.Row
 		doubtful := false
@@ -224,11 +234,14 @@ func (a *Analysis) collect(rows []series.Row) {
 		}
 		a.rows = append(a.rows, good...)
 		a.Fixtures += len(good)
-		c := Case{Number: len(a.Cases) + 1, Case: name, Placed: good[0].Placed, Guidance: good[0].Guidance}
+		c := Case{Number: len(a.Cases) + 1, Case: name, Placed: good[0].Placed, Guidance: good[0].Guidance, region: good[0].Region()}
 		for _, r := range good {
 			c.Sites = append(c.Sites, r.Site)
 			if r.Guidance != c.Guidance {
 				c.Guidance = ""
+			}
+			if r.Region() != c.region {
+				c.region = ""
 			}
 		}
 		for f := range measurement.FigureCount {
@@ -267,24 +280,25 @@ func (a *Analysis) note() {
 		add("With %d cases intervals and bounds are still wide; they narrow with more cases.", n)
 	}
 	if len(a.Doubtful) > 0 {
-		add("Cases with a measurement that is not to be relied on are left aside: %s.", strings.Join(a.Doubtful, ", "))
+		add("Fixtures with a measurement that is not to be relied on are left aside, the others of their cases are not: %s.", strings.Join(a.Doubtful, ", "))
 	}
 	if len(a.NoFigures) > 0 {
 		add("Cases without a figure are left aside: %s.", strings.Join(a.NoFigures, ", "))
 	}
-	if a.Later > 0 {
-		first := fmt.Sprintf("These are the first %d cases", a.Options.Cases)
-		if a.Options.Cases == 1 {
-			first = "This is the first case"
+	if a.Later = max(0, n-a.Options.Cases); a.Later > 0 {
+		add("A learning curve is fitted to the first %s; all else is about all %d.", counted(a.Options.Cases, "case"), n)
+	}
+	same := 0
+	for i := 1; i < n; i++ {
+		if a.Cases[i].Placed == a.Cases[i-1].Placed {
+			same++
 		}
-		later := fmt.Sprintf("%d later ones are", a.Later)
-		if a.Later == 1 {
-			later = "1 later one is"
-		}
-		add("%s; %s not looked at.", first, later)
+	}
+	if same > 0 {
+		add("The order of cases of one day is not known: they are taken in the order of their names, numbers by their size (%s).", counted(same+1, "case"))
 	}
 	if a.Fixtures > n {
-		add("%s in %s: those of one case count by their mean, but each by itself for bounds and success, whose promise is a little weaker than stated, as fixtures of one case are alike.", counted(a.Fixtures, "fixture"), counted(n, "case"))
+		add("%s in %s: margins and the share within the limits allow for fixtures of one case being alike.", counted(a.Fixtures, "fixture"), counted(n, "case"))
 	}
 	unmeasured := 0
 	for i := range a.Cases {
@@ -292,102 +306,34 @@ func (a *Analysis) note() {
 			unmeasured++
 		}
 	}
+	takenAs := " and is given that of the others"
+	if unmeasured > 1 {
+		takenAs = " and are given that of the others"
+	}
+	if unmeasured == n {
+		takenAs = "; the spread of their measurement counts as theirs"
+	}
 	switch unmeasured {
 	case 0:
 	case 1:
-		add("1 case comes without an uncertainty and is taken as exact.")
+		add("1 case comes without an uncertainty%s.", takenAs)
 	default:
-		add("%d cases come without an uncertainty and are taken as exact.", unmeasured)
+		add("%d cases come without an uncertainty%s.", unmeasured, takenAs)
 	}
 }
 
-// points are the cases that have a figure: which, the figure, its uncertainty.
+// points are the cases that have a figure: which, the figure, its uncertainty, which is
+// the others' where a case has none.
 func (a *Analysis) points(f measurement.Figure) (at []int, y, u []float64) {
-	for i := range a.Cases {
-		v := a.Cases[i].Mean[f]
-		if v == nil {
-			continue
-		}
-		at = append(at, a.Cases[i].Number)
-		y = append(y, *v)
-		if e := a.Cases[i].U[f]; e != nil {
-			u = append(u, *e)
-		} else {
-			u = append(u, 0)
+	for i, x := range a.valuesOfFigure(f, false) {
+		at = append(at, x.number)
+		u = append(u, x.u)
+		y = append(y, 0)
+		for _, v := range x.values {
+			y[i] += v / float64(len(x.values))
 		}
 	}
 	return at, y, u
-}
-
-// fixtures are a figure's values by fixture, from a case on.
-func (a *Analysis) fixtures(from int, of func(*series.Row) *float64) []float64 {
-	number := map[string]int{}
-	for _, c := range a.Cases {
-		number[c.Case] = c.Number
-	}
-	var out []float64
-	for i := range a.rows {
-		if v := of(&a.rows[i]); v != nil && number[a.rows[i].Case] >= from {
-			out = append(out, *v)
-		}
-	}
-	return out
-}
-
-// Habit is the mean offset at one place, in millimetres; that of the tilt is in
-// degrees.
-type Habit struct {
-	Place      string   `json:"place"`      // "entry", "apex", "tilt"
-	Directions []string `json:"directions"` // of the parts, the positive side
-	*hotelling.Habit
-	MeanEllipse *hotelling.Ellipse `json:"mean_ellipse,omitempty"` // 95 % of the mean, mesial against buccal
-	NextEllipse *hotelling.Ellipse `json:"next_ellipse,omitempty"` // 95 % of the next case
-	Words       string             `json:"words"`
-}
-
-func (a *Analysis) addHabits() error {
-	for _, h := range []struct {
-		place      string
-		unit       string
-		directions []string
-		figures    []measurement.Figure
-	}{
-		{"entry", "mm", []string{"mesial", "buccal", "deep"}, []measurement.Figure{measurement.EntryMesial, measurement.EntryBuccal, measurement.EntryDepth}},
-		{"apex", "mm", []string{"mesial", "buccal", "deep"}, []measurement.Figure{measurement.ApexMesial, measurement.ApexBuccal, measurement.ApexDepth}},
-		{"tilt", "°", []string{"mesial", "buccal"}, []measurement.Figure{measurement.TiltMesial, measurement.TiltBuccal}},
-	} {
-		var x [][]float64
-		for _, c := range a.Cases {
-			var v []float64
-			for _, f := range h.figures {
-				if c.Mean[f] != nil {
-					v = append(v, *c.Mean[f])
-				}
-			}
-			if len(v) == len(h.figures) {
-				x = append(x, v)
-			}
-		}
-		out := Habit{Place: h.place, Directions: h.directions}
-		found, err := hotelling.Analyse(x)
-		switch {
-		case errors.Is(err, hotelling.ErrTooFewCases):
-			out.Words = fmt.Sprintf("%s: %s with mesiodistal and buccolingual parts, too few to look for a habit.", title(h.place), counted(len(x), "case"))
-			if len(x) == 0 {
-				out.Words = fmt.Sprintf("%s: no case has mesiodistal and buccolingual parts, so a habit cannot be looked for.", title(h.place))
-			}
-		case errors.Is(err, hotelling.ErrNoSpread):
-			out.Words = fmt.Sprintf("%s: the figures do not spread in every direction, as rounded ones may; no test of a habit.", title(h.place))
-		case err != nil:
-			return fmt.Errorf("habit at %s: %w", h.place, err)
-		default:
-			mean, next := found.Ellipses(0, 1)
-			out.Habit, out.MeanEllipse, out.NextEllipse = &found, &mean, &next
-			out.Words = habitWords(h.place, h.unit, h.directions, &found)
-		}
-		a.Habits = append(a.Habits, out)
-	}
-	return nil
 }
 
 // Success is the share of fixtures within the limits.
@@ -401,29 +347,30 @@ type Success struct {
 	Words  string  `json:"words"`
 }
 
-// Competence is the learning-curve chart and, after its signal, the chart that
-// watches on. Fixtures count one by one.
+// Competence is the learning-curve score: whether the share of fixtures outside the limits
+// is shown to be small. A case counts once, by the share of its fixtures. The name stands in
+// the JSON; the words say what is shown.
 type Competence struct {
-	Design   controlchart.Outcomes  `json:"design"`
-	Path     controlchart.Path      `json:"path"`
-	Monitor  *controlchart.Outcomes `json:"monitor,omitempty"`
-	Watched  *controlchart.Path     `json:"watched,omitempty"` // counted from the fixture after the signal
-	Outcomes []bool                 `json:"outcomes"`
-	Words    string                 `json:"words"`
+	Design   controlchart.Outcomes `json:"design"`
+	Path     controlchart.Path     `json:"path"`     // by case
+	Outcomes []bool                `json:"outcomes"` // by case: all its fixtures within the limits
+	// More is how many more cases without a miss would show it; 0 where it is shown or
+	// the span is too short.
+	More  int    `json:"more_cases,omitempty"`
+	Words string `json:"words"`
 }
 
 // Margin is what the record supports in one direction or at one structure.
 type Margin struct {
-	Towards  string           `json:"towards"`                  // in words
-	Kind     string           `json:"kind,omitempty"`           // of structure
-	Asked    *float64         `json:"asked,omitempty"`          // by the last case that has one, mm
-	Lost     *Summary         `json:"lost,omitempty"`           // clearance lost, planned − achieved, mm
-	Bound    *tolerance.Bound `json:"bound,omitempty"`          // of what the next ones lose
-	FromCase int              `json:"from_case"`                // earlier ones are learning
-	Learning bool             `json:"still_learning,omitempty"` // earlier, worse cases are in the bound, as the curve has not arrived
-	ToolU    *float64         `json:"tool_u,omitempty"`         // the part of the spread that is the tool's own
-	Enough   *bool            `json:"enough,omitempty"`         // the margin asked for is at least the bound
-	Words    string           `json:"words"`
+	Towards string   `json:"towards"`          // in words
+	Kind    string   `json:"kind,omitempty"`   // of structure
+	Asked   *float64 `json:"asked,omitempty"`  // by the last case that has one, mm
+	Lost    *Summary `json:"lost,omitempty"`   // clearance lost, planned − achieved, mm
+	Bound   *Bound   `json:"bound,omitempty"`  // of what the next ones lose
+	Rising  bool     `json:"rising,omitempty"` // a rise or an unexplained change is on
+	ToolU   *float64 `json:"tool_u,omitempty"` // the part of the spread that is the tool's own
+	Enough  *bool    `json:"enough,omitempty"` // the margin asked for is at least the bound
+	Words   string   `json:"words"`
 }
 
 // Summary is level and spread of figures.

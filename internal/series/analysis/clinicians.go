@@ -13,8 +13,9 @@ import (
 type Together struct {
 	Clinicians []Analysis `json:"clinicians"`
 	Group      []Spread   `json:"group"`
-	Skipped    []string   `json:"skipped"`         // clinicians without a usable case
-	Brief      bool       `json:"brief,omitempty"` // more than MostInFull clinicians: means and success alone
+	Funnel     *Funnel    `json:"funnel,omitempty"` // of the first primary figure
+	Skipped    []string   `json:"skipped"`          // clinicians without a usable case
+	Brief      bool       `json:"brief,omitempty"`  // more than MostInFull clinicians: means and success alone
 }
 
 // Spread is how the clinicians' means of a figure lie, each clinician counting
@@ -60,6 +61,10 @@ func AnalyseTogether(rows []series.Row, o Options) (Together, error) {
 		for _, f := range a.Figures {
 			means[f.Figure] = append(means[f.Figure], f.Mean)
 		}
+	}
+	var err error
+	if out.Funnel, err = funnel(primary[0], Clinicians(rows), of); err != nil {
+		return Together{}, err
 	}
 	for f := range measurement.FigureCount {
 		x := means[f]

@@ -2,7 +2,6 @@ package analysis
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -10,10 +9,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"plumbline/internal/measurement"
-	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/learningcurve"
-	"plumbline/internal/stats/tolerance"
+	"plumbline/internal/stats/sequential"
 )
 
 // Figure is what the cases show of one deviation.
@@ -25,10 +23,11 @@ type Figure struct {
 	At    []int  `json:"at"`
 	Noise *Noise `json:"noise,omitempty"`
 
-	Learning  *learningcurve.Analysis `json:"learning,omitempty"` // of its size where it has a sign
+	Now       *Level                  `json:"now,omitempty"`
+	Course    *Course                 `json:"course,omitempty"`   // of its size where it has a sign; of the primary figures
+	Learning  *learningcurve.Analysis `json:"learning,omitempty"` // likewise; the verdict is that of Course where there is one
 	Chart     *Chart                  `json:"chart,omitempty"`
-	Bound     *tolerance.Bound        `json:"bound,omitempty"` // by fixture, from FromCase on
-	FromCase  int                     `json:"from_case"`
+	Bound     *Bound                  `json:"bound,omitempty"` // by fixture
 	Published []Comparison            `json:"published,omitempty"`
 	Words     FigureWords             `json:"words"`
 }
@@ -36,6 +35,8 @@ type Figure struct {
 // FigureWords say in a sentence each what the cases show of a deviation; "" where
 // there is nothing to say.
 type FigureWords struct {
+	Now      string `json:"now,omitempty"`      // where it stands, and how single fixtures spread
+	Course   string `json:"course,omitempty"`   // whether it rises or falls
 	Level    string `json:"level"`              // mean, its interval, least and largest
 	Spread   string `json:"spread,omitempty"`   // beside the measurement's own uncertainty
 	Learning string `json:"learning,omitempty"` // whether the cases fall, and to where
@@ -50,24 +51,30 @@ type Noise struct {
 	Without *float64 `json:"without,omitempty"` // the spread without it; nil if nothing is left
 }
 
-// Chart is a CUSUM and an EWMA chart of a figure.
+// Chart watches a figure for a change: against the cases before, or against a stated
+// target.
 type Chart struct {
-	Scale    string                    `json:"scale"`   // "square root" or "as measured"
-	Against  string                    `json:"against"` // what the target is, in words
-	Target   float64                   `json:"target"`  // in the figure's unit
-	CUSUM    controlchart.CUSUM        `json:"cusum"`   // on the scale
-	EWMA     controlchart.EWMA         `json:"ewma"`
-	FromCase int                       `json:"from_case"` // the charts begin here: earlier cases are learning
-	Sums     []controlchart.CUSUMPoint `json:"sums"`      // a point for each of Figure.At from FromCase on
-	Averages []controlchart.EWMAPoint  `json:"averages"`
+	Scale    string                    `json:"scale"`            // "ranks among the cases before", "square root" or "as measured"
+	Against  string                    `json:"against"`          // what the figures are held against, in words
+	Target   *float64                  `json:"target,omitempty"` // in the figure's unit, where it is stated
+	CUSUM    controlchart.CUSUM        `json:"cusum"`            // on the scale
+	EWMA     *controlchart.EWMA        `json:"ewma,omitempty"`   // with a stated target
+	FromCase int                       `json:"from_case"`        // the chart begins here
+	Sums     []controlchart.CUSUMPoint `json:"sums"`             // a point for each of Figure.At from FromCase on
+	Averages []controlchart.EWMAPoint  `json:"averages,omitempty"`
 	// The cases of the first signals, and the one before which the change is put;
-	// 0 = none.
-	Worse       int     `json:"worse,omitempty"`
-	WorseSince  int     `json:"worse_since,omitempty"`
-	Better      int     `json:"better,omitempty"`
-	BetterSince int     `json:"better_since,omitempty"`
-	Moving      int     `json:"moving,omitempty"` // the first case at which the EWMA is outside its limits
-	FalseEvery  float64 `json:"false_every"`      // cases between false signals of the CUSUM, its target and spread taken as known
+	// 0 = none. A signal against the course of the whole record is none.
+	Worse       int `json:"worse,omitempty"`
+	WorseSince  int `json:"worse_since,omitempty"`
+	Better      int `json:"better,omitempty"`
+	BetterSince int `json:"better_since,omitempty"`
+	Moving      int `json:"moving,omitempty"` // the first case at which the EWMA is outside its limits
+
+	// FalseEvery is the number of cases between false signals of the CUSUM with a stated
+	// target, its spread taken as known; FalseShare the share of records as long as this
+	// one, without a change, that have a signal against the cases before.
+	FalseEvery *float64 `json:"false_every,omitempty"`
+	FalseShare *float64 `json:"false_share,omitempty"`
 }
 
 func summarise(x []float64) Summary {
@@ -94,25 +101,30 @@ func (a *Analysis) addFigure(f measurement.Figure) error {
 	if len(y) < fewCases {
 		return nil
 	}
-	out := Figure{Figure: f, Unit: string(f.Unit()), Summary: summarise(y), At: at, FromCase: 1}
+	out := Figure{Figure: f, Unit: string(f.Unit()), Summary: summarise(y), At: at}
 	if a.Options.brief {
 		out.Words = figureWords(&out, f)
 		a.Figures = append(a.Figures, out)
 		return nil
 	}
 	out.Noise = noise(*out.SD, u)
-	if err := a.addLearning(&out, y, u); err != nil {
-		return err
-	}
-	if err := a.addChart(&out, f, y); err != nil {
-		return err
-	}
-	if err := a.addBound(&out, f); err != nil {
-		return err
-	}
 	out.Published = compare(out.Figure, a.guidance(), &out.Summary)
-	out.Words = figureWords(&out, f)
 	a.Figures = append(a.Figures, out)
+	return nil
+}
+
+// addChanges says how the figures change, once it is known where they stand.
+func (a *Analysis) addChanges() error {
+	for i := range a.Figures {
+		f := &a.Figures[i]
+		if err := a.addLearning(f); err != nil {
+			return err
+		}
+		if err := a.addChart(f); err != nil {
+			return err
+		}
+		f.Words = figureWords(f, f.Figure)
+	}
 	return nil
 }
 
@@ -144,10 +156,13 @@ func noise(sd float64, u []float64) *Noise {
 	return n
 }
 
-func (a *Analysis) addLearning(out *Figure, y, u []float64) error {
-	points := make([]learningcurve.Point, len(y))
-	for i := range y {
-		points[i] = learningcurve.Point{Y: math.Abs(y[i]), U: u[i]}
+// addLearning fits curves to the cases; of several fixtures of a case the mean of their
+// sizes counts. Whether there is learning the tests of the courses say.
+func (a *Analysis) addLearning(f *Figure) error {
+	var points []learningcurve.Point
+	x := a.valuesOfFigure(f.Figure, true)
+	for i, y := range caseMeans(x) {
+		points = append(points, learningcurve.Point{Y: y, U: x[i].u})
 	}
 	l, err := learningcurve.Analyse(points, a.Options.Seed)
 	if errors.Is(err, learningcurve.ErrNoSpread) {
@@ -156,88 +171,72 @@ func (a *Analysis) addLearning(out *Figure, y, u []float64) error {
 	if err != nil {
 		return err
 	}
-	out.Learning = &l
+	if c := f.Course; c != nil && l.Verdict != learningcurve.TooFew {
+		switch {
+		case c.Finding == Rises:
+			l.Verdict = learningcurve.Rising
+		case c.Finding != Falls:
+			l.Verdict = learningcurve.NotDetected
+		}
+		if l.Verdict != learningcurve.Learning {
+			l.Curve, l.Start, l.Plateau, l.CasesToPlateau, l.Now, l.Band = nil, nil, nil, nil, nil, nil
+			l.Mean = &l.Candidates[0].Plateau
+		}
+	}
+	f.Learning = &l
 	return nil
 }
 
-// plateauFrom is the first point on the plateau: 0 if all are, len if the record
-// does not see it.
-func plateauFrom(l *learningcurve.Analysis, n int) int {
-	if l == nil || l.Verdict != learningcurve.Learning {
-		return 0
-	}
-	if l.CasesToPlateau.Value == nil {
-		return n
-	}
-	return min(n, int(math.Ceil(*l.CasesToPlateau.Value))-1)
-}
-
-// The usual EWMA design for small shifts: weight 0.1, limits at 2.7 (Montgomery,
-// Introduction to Statistical Quality Control, example 9.2), a false signal every
-// 500 cases or so.
+// The EWMA design for small shifts: weight 0.1, limits at 2.814, with which a level that
+// is known and kept gives a false signal every 500 cases (Lucas and Saccucci,
+// Technometrics 32:1, 1990, table 3).
 const (
 	ewmaWeight = 0.1
-	ewmaWidth  = 2.7
+	ewmaWidth  = 2.814
 )
 
-// addChart charts the cases against a stated target or the clinician's own
-// level. Lengths and angles are charted as square roots, on which lengths of
-// normal errors are nearly normal (the best powers are 0.53 for two directions
-// and 0.67 for three).
-func (a *Analysis) addChart(out *Figure, f measurement.Figure, y []float64) error {
-	from := plateauFrom(out.Learning, len(y))
-	stated, is := a.Options.Target[f.String()]
-	falling := is && from > 0
-	if is {
-		from = 0
-	}
-	if len(y)-from < someCases || *out.SD == 0 {
+// addChart charts a figure with a stated target against it, and the first primary figure
+// against the cases before.
+func (a *Analysis) addChart(f *Figure) error {
+	if len(f.At) < someCases || *f.SD == 0 {
 		return nil
 	}
-	y, at := y[from:], out.At[from:]
-	c := Chart{Scale: "as measured", FromCase: at[0]}
-	x := slices.Clone(y)
-	if !f.Signed() {
-		c.Scale = "square root"
-		for i, v := range y {
-			x[i] = math.Sqrt(v)
-		}
+	if stated, is := a.Options.Target[f.Figure.String()]; is {
+		return a.chartStated(f, stated)
 	}
-	level := stat.Mean(y, nil)
-	target, sigma := stat.MeanStdDev(x, nil)
-	if falling {
-		// The fall is no part of the spread that the chart is to see through.
-		sigma = movingRange(x)
-	}
-	if sigma == 0 {
+	if f.Figure != primary[0] || f.Course == nil || f.Course.Finding == Falls {
 		return nil
 	}
-	c.Target, c.Against = level, "the mean of all cases"
-	if from > 0 {
-		c.Against = fmt.Sprintf("the mean from case %d on, where the learning curve has arrived", at[0])
+	x := a.valuesOfFigure(f.Figure, false)
+	names := earlier(x)
+	groups := make([]int, len(x))
+	for i, v := range x {
+		groups[i] = 1 + slices.Index(names, v.of.Guidance)
 	}
-	if is {
-		c.Target, c.Against = stated, "the stated target"
-		if f.Signed() {
-			target = stated
-		} else {
-			// The mean of the roots lies under the root of the mean by the same
-			// share as in the clinician's own cases.
-			target *= math.Sqrt(stated / level)
-		}
+	share := sequential.FalseSignal(len(x))
+	c := Chart{Scale: "ranks among the cases before", Against: "the cases before", FromCase: f.At[0], FalseShare: &share,
+		CUSUM: controlchart.CUSUM{Slack: sequential.Slack, Limit: sequential.Limit}}
+	for _, p := range sequential.Chart(caseMeans(x), groups) {
+		c.Sums = append(c.Sums, controlchart.CUSUMPoint{High: p.High, Low: p.Low, RunHigh: p.RunHigh, RunLow: p.RunLow, SignalHigh: p.SignalHigh, SignalLow: p.SignalLow})
 	}
-	c.CUSUM = controlchart.UsualCUSUM(target, sigma)
-	c.EWMA = controlchart.EWMA{Target: target, Sigma: sigma, Lambda: ewmaWeight, Width: ewmaWidth}
-	c.Sums, c.Averages = c.CUSUM.Run(x), c.EWMA.Run(x)
-	var err error
-	if c.FalseEvery, err = controlchart.CUSUMRunLength(controlchart.UsualSlack, controlchart.UsualLimit, 0); err != nil {
-		return err
+	c.setSignals(f)
+	f.Chart = &c
+	return nil
+}
+
+// setSignals notes the first signals that do not go against the course of the record.
+func (c *Chart) setSignals(f *Figure) {
+	at := f.At[len(f.At)-len(c.Sums):]
+	course := NoFinding
+	if f.Course != nil {
+		course = f.Course.Finding
 	}
+	risen := f.Now != nil && f.Now.Risen > f.Now.Falling+f.Now.Settled
 	for i, p := range c.Sums {
-		if p.SignalHigh && c.Worse == 0 {
+		if p.SignalHigh && c.Worse == 0 && course != Falls {
 			c.Worse, c.WorseSince = at[i], at[i-p.RunHigh+1]
 		}
-		if p.SignalLow && c.Better == 0 {
+		if p.SignalLow && c.Better == 0 && course != Rises && !risen {
 			c.Better, c.BetterSince = at[i], at[i-p.RunLow+1]
 		}
 	}
@@ -246,7 +245,42 @@ func (a *Analysis) addChart(out *Figure, f measurement.Figure, y []float64) erro
 			c.Moving = at[i]
 		}
 	}
-	out.Chart = &c
+}
+
+// chartStated charts the cases against a stated target. Lengths and angles are charted as
+// square roots, on which lengths of normal errors are nearly normal (the best powers are
+// 0.53 for two directions and 0.67 for three).
+func (a *Analysis) chartStated(f *Figure, stated float64) error {
+	x := caseMeans(a.valuesOfFigure(f.Figure, false))
+	level := stat.Mean(x, nil)
+	c := Chart{Scale: "as measured", Against: "the stated target", Target: &stated, FromCase: f.At[0]}
+	if !f.Figure.Signed() {
+		c.Scale = "square root"
+		for i, v := range x {
+			x[i] = math.Sqrt(v)
+		}
+	}
+	// A change is no part of the spread that the chart is to see through.
+	sigma := movingRange(x)
+	if sigma == 0 {
+		return nil
+	}
+	target := stated
+	if !f.Figure.Signed() {
+		// The mean of the roots lies under the root of the mean by the same share as in
+		// the clinician's own cases.
+		target = stat.Mean(x, nil) * math.Sqrt(stated/level)
+	}
+	c.CUSUM = controlchart.UsualCUSUM(target, sigma)
+	c.EWMA = &controlchart.EWMA{Target: target, Sigma: sigma, Lambda: ewmaWeight, Width: ewmaWidth}
+	c.Sums, c.Averages = c.CUSUM.Run(x), c.EWMA.Run(x)
+	every, err := controlchart.CUSUMRunLength(controlchart.UsualSlack, controlchart.UsualLimit, 0)
+	if err != nil {
+		return err
+	}
+	c.FalseEvery = &every
+	c.setSignals(f)
+	f.Chart = &c
 	return nil
 }
 
@@ -258,45 +292,4 @@ func movingRange(x []float64) float64 {
 		sum += math.Abs(x[i] - x[i-1])
 	}
 	return sum / float64(len(x)-1) / 1.128
-}
-
-// stillLearning tells that cases from before a plateau are in the bound.
-func (f *Figure) stillLearning() bool {
-	return f.FromCase == 1 && plateauFrom(f.Learning, f.N) > 0
-}
-
-// addBound bounds the next fixtures, from the plateau on where there is one and
-// cases enough on it.
-func (a *Analysis) addBound(out *Figure, f measurement.Figure) error {
-	if from := plateauFrom(out.Learning, out.N); from < out.N {
-		out.FromCase = out.At[from]
-	}
-	x := a.fixtures(out.FromCase, func(r *series.Row) *float64 { return r.Deviation[f] })
-	if len(x) < tolerance.MinFigures {
-		out.FromCase = 1
-		x = a.fixtures(1, func(r *series.Row) *float64 { return r.Deviation[f] })
-	}
-	b, err := a.bound(x, f.Signed())
-	if errors.Is(err, tolerance.ErrNoSpread) {
-		return nil
-	}
-	out.Bound = b
-	return err
-}
-
-func (a *Analysis) bound(x []float64, signed bool) (*tolerance.Bound, error) {
-	if len(x) == 0 {
-		return nil, nil
-	}
-	var b tolerance.Bound
-	var err error
-	if signed {
-		b, err = tolerance.UpperSigned(x, a.Options.Coverage, a.Options.Assurance)
-	} else {
-		b, err = tolerance.UpperLength(x, a.Options.Coverage, a.Options.Assurance, a.Options.Seed)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return &b, nil
 }

@@ -1,7 +1,6 @@
 package analysis
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
@@ -10,7 +9,6 @@ import (
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/interval"
-	"plumbline/internal/stats/tolerance"
 )
 
 // within tells whether a fixture is within the limits; ok is false where one of
@@ -64,29 +62,38 @@ func (a *Analysis) addOutcomes() error {
 	if err := a.addSuccess(); err != nil || a.Success == nil || len(a.Cases) < someCases {
 		return err
 	}
-	o := outcomes(a.rows, a.Options.Limits)
-	var err error
-	c := Competence{Outcomes: o}
-	// The limit is for as many fixtures as are looked at in all, so that a signal
-	// on the way keeps the stated error.
-	span := max(a.Options.Cases, len(o))
-	c.Design, err = controlchart.DesignCompetence(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, span)
-	if errors.Is(err, controlchart.ErrTooFewCases) {
-		a.Notes = append(a.Notes, fmt.Sprintf("There is no learning-curve chart: with %s it could not tell failure rates of %s and %s apart at the stated error rate, even without a single failure.",
-			counted(span, "fixture"), percent(a.Options.Acceptable), percent(a.Options.Unacceptable)))
-		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("learning-curve chart: %w", err)
-	}
-	c.Path = c.Design.Run(o)
-	if at := c.Path.Signal; at > 0 && at < len(o) {
-		m, err := controlchart.DesignMonitor(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, span)
-		if err != nil {
-			return fmt.Errorf("chart after competence: %w", err)
+	// Failures and fixtures of each case that has any with all three figures.
+	var failed []float64
+	c := Competence{}
+	for i := range a.Cases {
+		misses, n := 0, 0
+		for j := range a.rows {
+			if a.rows[j].Case != a.Cases[i].Case {
+				continue
+			}
+			if is, ok := within(a.Options.Limits, &a.rows[j]); ok {
+				n++
+				if !is {
+					misses++
+				}
+			}
 		}
-		path := m.Run(o[at:])
-		c.Monitor, c.Watched = &m, &path
+		if n > 0 && len(failed) < a.Options.Span {
+			failed = append(failed, float64(misses)/float64(n))
+			c.Outcomes = append(c.Outcomes, misses == 0)
+		}
+	}
+	var err error
+	c.Design, err = controlchart.DesignCompetence(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, a.Options.Span)
+	if err != nil {
+		return fmt.Errorf("share within the limits: %w", err)
+	}
+	c.Path = c.Design.Run(failed)
+	if c.Path.Signal == 0 {
+		last := c.Path.Score[len(c.Path.Score)-1]
+		if more := int(math.Ceil((c.Design.Limit - last) / c.Design.Success)); len(failed)+more <= a.Options.Span {
+			c.More = more
+		}
 	}
 	c.Words = competenceWords(&c)
 	a.Competence = &c
@@ -103,6 +110,17 @@ var towards = []struct {
 	{"sideways at the entry", measurement.EntryLateral},
 }
 
+// unsettled reports whether a rise, or a change for the worse that nothing explains, is on.
+func (a *Analysis) unsettled() bool {
+	for i := range a.Figures {
+		f := &a.Figures[i]
+		if f.Course != nil && f.Course.Finding == Rises || f.Chart != nil && f.Chart.Worse > 0 {
+			return true
+		}
+	}
+	return false
+}
+
 func (a *Analysis) addMargins() error {
 	for _, t := range towards {
 		for i := range a.Figures {
@@ -110,11 +128,11 @@ func (a *Analysis) addMargins() error {
 			if f.Figure != t.figure || f.Bound == nil {
 				continue
 			}
-			m := Margin{Towards: t.words, Bound: f.Bound, FromCase: f.FromCase, Learning: f.stillLearning()}
+			m := Margin{Towards: t.words, Bound: f.Bound, Rising: a.unsettled()}
 			if f.Noise != nil {
 				m.ToolU = &f.Noise.U
 			}
-			m.Words = marginWords(&m, a.Options)
+			m.Words = marginWords(&m)
 			a.Margins = append(a.Margins, m)
 		}
 	}
@@ -128,48 +146,46 @@ func (a *Analysis) addMargins() error {
 
 // addStructure bounds the clearance that is lost to a kind of structure.
 func (a *Analysis) addStructure(kind casefile.KindSpec) error {
-	// While entry or apex are still learning, so is what is lost.
-	from := 1
-	for i := range a.Figures {
-		from = max(from, a.Figures[i].FromCase)
-	}
-	lost := func(r *series.Row) *float64 {
+	nearest := func(r *series.Row) *measurement.Clearance {
 		c := r.Nearest(string(kind.Kind))
 		if c == nil || c.Achieved == nil {
 			return nil
 		}
+		return c
+	}
+	x := a.valuesOf(func(r *series.Row) *float64 {
+		c := nearest(r)
+		if c == nil {
+			return nil
+		}
 		v := c.Planned - *c.Achieved
 		return &v
-	}
-	x := a.fixtures(from, lost)
-	if len(x) < tolerance.MinFigures {
-		from = 1
-		x = a.fixtures(from, lost)
-	}
+	}, func(*series.Row) *float64 { return nil }, false)
 	if len(x) == 0 {
 		return nil
 	}
-	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind), FromCase: from}
-	s := summarise(x)
-	m.Lost = &s
-	for i := range a.Figures {
-		m.Learning = m.Learning || from == 1 && a.Figures[i].stillLearning()
+	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind), Rising: a.unsettled()}
+	var lost []float64
+	for _, v := range x {
+		lost = append(lost, v.values...)
 	}
+	s := summarise(lost)
+	m.Lost = &s
 	for i := range a.rows {
 		if c := a.rows[i].Nearest(string(kind.Kind)); c != nil && c.Margin != nil {
 			m.Asked = c.Margin
 		}
 	}
-	b, err := a.bound(x, true)
-	if err != nil && !errors.Is(err, tolerance.ErrNoSpread) {
+	_, now, err := level(x, false)
+	if err != nil && !noLevel(err) {
 		return err
 	}
-	m.Bound = b
-	if b != nil && b.Upper != nil && m.Asked != nil {
+	m.Bound = a.boundOf(x, now)
+	if b := m.Bound; b.Upper != nil && m.Asked != nil {
 		enough := *m.Asked >= math.Max(0, *b.Upper)
 		m.Enough = &enough
 	}
-	m.Words = marginWords(&m, a.Options)
+	m.Words = marginWords(&m)
 	a.Margins = append(a.Margins, m)
 	return nil
 }

@@ -7,9 +7,7 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
-	"plumbline/internal/stats/hotelling"
 	"plumbline/internal/stats/learningcurve"
-	"plumbline/internal/stats/tolerance"
 )
 
 // probability words a p-value.
@@ -44,8 +42,18 @@ func figureWords(f *Figure, of measurement.Figure) FigureWords {
 			out.Spread = fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit))
 		}
 	}
-	if f.Learning != nil {
-		out.Learning = learningWords(f.Learning, f.At, f.Unit, of.Signed())
+	if l := f.Now; l != nil {
+		out.Now = fmt.Sprintf("Now %s on average (95 %% %s), single fixtures spreading by %s.", amount(l.Mean, f.Unit), span(l.Low, l.High, f.Unit), amount(l.SD, f.Unit))
+	}
+	if f.Course != nil {
+		if out.Course = courseWords(f); out.Course == "" {
+			out.Course = notDetected(f)
+		}
+	}
+	if l := f.Learning; l != nil {
+		if l.Verdict == learningcurve.Learning || f.Course == nil && l.Verdict == learningcurve.TooFew {
+			out.Learning = learningWords(l, f.At, f.Unit, of.Signed())
+		}
 	}
 	if c := f.Chart; c != nil {
 		out.Chart = chartWords(c, f, of.Signed())
@@ -71,13 +79,8 @@ func learningWords(l *learningcurve.Analysis, at []int, unit string, size bool) 
 	switch l.Verdict {
 	case learningcurve.TooFew:
 		return fmt.Sprintf("Learning: %s are too few to tell it from chance; at least %d are needed.", counted(l.Cases, "case"), learningcurve.MinCases)
-	case learningcurve.NotDetected:
-		s = fmt.Sprintf("No learning detected in %d cases (%s): %s is best described by one level, %s. %s.",
-			l.Cases, probability(*l.P), what, amount(*l.Mean, unit), changeWords(l.Change, unit))
-	case learningcurve.Rising:
-		s = fmt.Sprintf("In the course of the %d cases %s rises (%s). %s.", l.Cases, what, probability(*l.PRising), changeWords(l.Change, unit))
 	case learningcurve.Learning:
-		s = fmt.Sprintf("Learning (%s): %s falls from %s at the first case", probability(*l.P), what, estimated(l.Start, unit)) + reachWords(l, at, unit)
+		s = fmt.Sprintf("A learning curve fitted to the cases: %s falls from %s at the first", what, estimated(l.Start, unit)) + reachWords(l, at, unit)
 	}
 	if n := len(l.RestsOn); n > 0 {
 		var without []string
@@ -103,17 +106,6 @@ func learningWords(l *learningcurve.Analysis, at []int, unit string, size bool) 
 		}
 	}
 	return s
-}
-
-// changeWords says how the mean of the last third lies to that of the first.
-func changeWords(c *learningcurve.Change, unit string) string {
-	way := func(v float64) string {
-		if v < 0 {
-			return amount(-v, unit) + " lower"
-		}
-		return amount(v, unit) + " higher"
-	}
-	return fmt.Sprintf("The mean of the last %d cases is %s than that of the first %d (95 %%: %s to %s)", c.Cases, way(c.Diff), c.Cases, way(c.Low), way(c.High))
 }
 
 // estimated is a figure with its interval.
@@ -147,19 +139,20 @@ func listed[T any](x []T) string {
 	return strings.Join(out, ", ")
 }
 
-// About joins what is said beside the level: spread, learning and charts.
-func (w FigureWords) About() string { return join(w.Spread, w.Learning, w.Chart) }
+// About joins what is said beside the level of all cases: now, course, spread, curve
+// and charts.
+func (w FigureWords) About() string { return join(w.Now, w.Course, w.Spread, w.Learning, w.Chart) }
 
-// Caption joins what stands under a chart of the cases: level, spread, learning.
-func (w FigureWords) Caption() string { return join(w.Level, w.Spread, w.Learning) }
+// Caption joins what stands under a chart of the cases.
+func (w FigureWords) Caption() string { return join(w.Now, w.Course, w.Level, w.Spread, w.Learning) }
 
 // join joins the sentences that are there.
 func join(sentences ...string) string {
 	return strings.Join(slices.DeleteFunc(sentences, func(s string) bool { return s == "" }), " ")
 }
 
-// NoLevel says why a figure that still falls has no control chart.
-const NoLevel = "A chart watches for change from a steady level, and too few cases are known to lie on one after the learning. A stated level can take its place."
+// NoLevel says why a figure that falls has no chart against the cases before.
+const NoLevel = "A chart watches for change from a steady level, and this figure falls. A stated level can take its place."
 
 func chartWords(c *Chart, f *Figure, signed bool) string {
 	worse, better := "worse", "better"
@@ -185,49 +178,74 @@ func chartWords(c *Chart, f *Figure, signed bool) string {
 	if c.Moving > 0 {
 		signals += fmt.Sprintf("; the moving mean leaves its limits at case %d", c.Moving)
 	}
-	return fmt.Sprintf("Control charts against %s (%s): %s.", c.Against, amount(c.Target, f.Unit), signals)
+	against := c.Against
+	if c.Target != nil {
+		against += " (" + amount(*c.Target, f.Unit) + ")"
+	}
+	return fmt.Sprintf("Control chart against %s: %s.", against, signals)
 }
 
-// chance is the level at which a habit counts as one.
-const chance = 0.05
-
 // other has the words for the negative side of a direction.
-var other = map[string]string{"mesial": "distal", "buccal": "lingual", "deep": "shallow"}
+var other = map[string]string{"mesial": "distal", "buccal": "lingual", "deep": "shallow", "left": "right", "front": "back"}
 
-func habitWords(place, unit string, directions []string, h *hotelling.Habit) string {
-	var parts, beyond []string
+// offsets words the mean of each direction.
+func offsets(h *Habit) []string {
+	var parts []string
 	for i, d := range h.Mean {
-		side := directions[i]
+		side := h.Directions[i]
 		if d.Mean < 0 {
 			side = other[side]
 		}
-		part := amount(math.Abs(d.Mean), unit) + " " + side
-		parts = append(parts, part)
-		if d.P < chance {
-			beyond = append(beyond, part)
+		parts = append(parts, amount(math.Abs(d.Mean), h.unit)+" "+side)
+	}
+	return parts
+}
+
+// habitFound words a habit that was found by the directions that stand out, all of them
+// where none does.
+func habitFound(h *Habit) string {
+	parts := offsets(h)
+	var beyond []string
+	for i, d := range h.Mean {
+		if d.P < habitLevel {
+			beyond = append(beyond, parts[i])
 		}
 	}
-	what := title(place)
-	if h.P >= chance {
-		return fmt.Sprintf("%s: no habit beyond chance in %d cases (%s); on average %s.", what, h.Cases, probability(h.P), together(parts))
+	if len(beyond) == 0 {
+		beyond = parts
 	}
-	s := fmt.Sprintf("%s: on average %s, unlikely to be chance (%s, %d cases)", what, together(parts), probability(h.P), h.Cases)
-	if n := len(beyond); n > 0 && n < len(parts) {
-		stands := "stands"
-		if n > 1 {
-			stands = "stand"
-		}
-		s += fmt.Sprintf("; looked at one by one, only %s %s out", strings.Join(beyond, " and "), stands)
+	s := fmt.Sprintf("at the %s on average %s", h.Place, together(beyond))
+	if h.Side {
+		s += " of the patient"
 	}
-	if h.PWithout != nil && *h.PWithout >= chance {
-		s += fmt.Sprintf("; without case %d, the farthest off, it could be chance (%s)", h.Farthest, probability(*h.PWithout))
+	s += fmt.Sprintf(" (%s)", probability(*h.Adjusted))
+	if h.PWithout != nil && *h.PWithout >= habitLevel {
+		s += fmt.Sprintf(", resting on case %d", h.farthestCase)
 	}
-	return s + "."
+	return s
+}
+
+func habitWords(h *Habit) string {
+	what := title(h.Place)
+	if h.Side {
+		what += ", by the patient's sides"
+	}
+	s := fmt.Sprintf("%s: on average %s in %s", what, together(offsets(h)), counted(h.Cases, "case"))
+	switch {
+	case h.Adjusted == nil:
+		return s + "."
+	case *h.Adjusted > habitLevel:
+		return s + fmt.Sprintf(", no habit beyond chance (%s).", probability(*h.Adjusted))
+	}
+	return s + fmt.Sprintf("; a habit: %s.", habitFound(h))
 }
 
 // together lists parts as one says them.
 func together(parts []string) string {
 	n := len(parts)
+	if n < 2 {
+		return strings.Join(parts, "")
+	}
 	return strings.Join(parts[:n-1], ", ") + " and " + parts[n-1]
 }
 
@@ -240,79 +258,50 @@ func successWords(s *Success) string {
 
 func competenceWords(c *Competence) string {
 	d := c.Design
-	basis := fmt.Sprintf(" It asks whether the share of fixtures outside the limits is nearer to %s than to %s. Of clinicians who miss in %s it wrongly declares %s competent within %d fixtures; of those who miss in %s, rightly %s.",
-		percent(d.Acceptable), percent(d.Unacceptable), percent(d.Unacceptable), percent(d.ErrorRate), d.Cases, percent(d.Acceptable), percent(d.Power))
-	if c.Path.Signal == 0 {
-		return fmt.Sprintf("The learning-curve chart has not declared competence in %s; that is no proof of the contrary.", counted(len(c.Outcomes), "fixture")) + basis
+	what := "Share of fixtures outside your limits"
+	basis := fmt.Sprintf(" It is looked at in the first %d cases; of clinicians who miss in %s it is wrongly shown for %s, of those who miss in %s rightly for %s.",
+		d.Cases, percent(d.Unacceptable), percent(d.ErrorRate), percent(d.Acceptable), percent(d.Power))
+	if at := c.Path.Signal; at > 0 {
+		return fmt.Sprintf("%s: shown to be under %s, at case %d.", what, percent(d.Unacceptable), at) + basis
 	}
-	s := fmt.Sprintf("The learning-curve chart declares competence at fixture %d", c.Path.Signal)
-	switch {
-	case c.Watched == nil:
-		s += "."
-	case c.Watched.Signal > 0:
-		s += fmt.Sprintf("; the chart that watches on from there warns at fixture %d.", c.Path.Signal+c.Watched.Signal)
-	default:
-		s += "; the chart that watches on from there has not warned."
+	s := fmt.Sprintf("%s: not shown to be under %s in %s, which is no proof that it is not.", what, percent(d.Unacceptable), counted(len(c.Outcomes), "case"))
+	if c.More > 0 {
+		s += fmt.Sprintf(" %s more without a miss would show it.", title(counted(c.More, "case")))
 	}
 	return s + basis
 }
 
-func marginWords(m *Margin, o Options) string {
+func marginWords(m *Margin) string {
 	what := title(m.Towards)
 	b := m.Bound
-	switch {
-	case b == nil:
-		return what + ": no bound, as the figures are all the same, as rounded ones may be."
-	case b.Upper == nil:
-		s := fmt.Sprintf("%s: no bound: %s", what, b.Reason)
-		if b.N > 0 && b.N >= tolerance.MinFigures {
-			s += fmt.Sprintf("; the largest so far is %.1f mm, which holds %s of the next with a confidence of %s", b.Largest, percent(o.Coverage), percent(b.LargestConfidence))
+	if b.Upper == nil {
+		if b.Cases >= BoundCases {
+			return what + ": no margin, as the figures are all the same, as rounded ones may be."
 		}
-		return s + "."
+		return fmt.Sprintf("%s: no margin yet: %s of the %d that it takes. The largest so far is %.1f mm, which holds %s of the next with a confidence of %s.",
+			what, counted(b.Cases, "case"), BoundCases, b.Largest, percent(b.Coverage), percent(b.LargestConfidence))
 	}
-	upper := ceiling(math.Max(0, *b.Upper))
-	useful := b.N >= fewFixtures || *b.Upper <= farBound*b.Largest
-	s := fmt.Sprintf("%s: keep %.1f mm. With %s confidence, %s of the next fixtures go no farther (%s, %s", what, upper,
-		percent(o.Assurance), percent(o.Coverage), b.Method, counted(b.N, "fixture"))
-	if !useful {
-		s = fmt.Sprintf("%s: no margin to plan with yet. The bound that %s of the next fixtures stay within, with %s confidence, is %.1f mm, far beyond the largest so far, %.1f mm (%s, %s", what,
-			percent(o.Coverage), percent(o.Assurance), upper, b.Largest, b.Method, counted(b.N, "fixture"))
+	go1 := "go farther than %.1f mm"
+	if m.Kind != "" {
+		go1 = "lose more than %.1f mm"
 	}
-	if m.FromCase > 1 {
-		s += fmt.Sprintf(" from case %d on", m.FromCase)
-	}
-	if b.N < fewFixtures {
-		s += ", which are few, so it is wide"
-	}
-	s += ")"
-	if b.Next != nil {
-		s += fmt.Sprintf("; the very next one stays within %.1f mm with a probability of %s", ceiling(math.Max(0, *b.Next)), percent(o.Coverage))
-	}
+	s := what + ": " + lower(oneInTwenty(b, go1)) + fmt.Sprintf(", stated with %s confidence", percent(b.Confidence))
+	s += largestWords(b)
 	s += "."
-	if m.Learning {
-		s += " The early cases of a clinician still learning are in it, so it is wider than the latest cases alone would need."
+	if m.Rising {
+		s += " " + whileRising
 	}
-	if m.Asked != nil && m.Enough != nil {
-		switch {
-		case *m.Enough:
-			s += fmt.Sprintf(" You asked for %.1f mm, which your record bears out.", *m.Asked)
-		case !useful:
-			s += fmt.Sprintf(" You asked for %.1f mm, which your record does not bear out yet.", *m.Asked)
-		default:
-			s += fmt.Sprintf(" You asked for %.1f mm; your record supports %.1f mm.", *m.Asked, upper)
+	if m.Enough != nil {
+		if *m.Enough {
+			s += fmt.Sprintf(" You asked for %.1f mm, which is more.", *m.Asked)
+		} else {
+			s += fmt.Sprintf(" You asked for %.1f mm, which is too little: keep %.1f mm.", *m.Asked, ceiling(math.Max(0, *b.Upper)))
 		}
 	}
 	return s
 }
 
-// fewFixtures is the number under which a bound is called wide: the 95/95 factor
-// of normal theory is 2.2 for 30 figures, a third above that for any number.
-const fewFixtures = 30
-
-// farBound is how far beyond the largest figure a bound from few fixtures is
-// called no margin to plan with: at twice as far it says how little is known, not
-// how far this clinician errs.
-const farBound = 2
+func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 // ceiling rounds a margin up to a tenth, on the safe side.
 func ceiling(v float64) float64 { return math.Ceil(v*10-1e-9) / 10 }

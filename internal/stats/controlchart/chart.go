@@ -1,7 +1,7 @@
 // Package controlchart watches a sequence of figures or of successes and
-// failures for a change: the tabular CUSUM, the EWMA chart, the learning-curve
-// CUSUM that declares competence and the CUSUM that watches it afterwards, each
-// with the run lengths that say how often it errs.
+// failures for a change: the tabular CUSUM, the EWMA chart and the learning-curve
+// CUSUM that shows a small share of failures, each with the run lengths that say how often
+// it errs.
 //
 // Conventions: charts take the figures in their own unit, in the order of
 // surgery; run lengths are in standard deviations and counted in cases. A chart

@@ -43,27 +43,6 @@ func DesignCompetence(acceptable, unacceptable, errorRate float64, cases int) (O
 	return o, err
 }
 
-// DesignMonitor is the CUSUM that watches a clinician after competence: the
-// score rises with failure and falls with success, and a signal says that the
-// failure rate has become unacceptable. Its limit is the smallest for which a
-// clinician with the acceptable rate is signalled within the given number of
-// cases with at most the probability errorRate; Power is for the unacceptable
-// rate.
-//
-// Method: the log-likelihood ratio CUSUM of Bernoulli outcomes (Steiner, Cook,
-// Farewell and Treasure, Biostatistics 1:441, 2000, without risk adjustment); limit as
-// in DesignCompetence.
-func DesignMonitor(acceptable, unacceptable, errorRate float64, cases int) (Outcomes, error) {
-	o := Outcomes{Acceptable: acceptable, Unacceptable: unacceptable, Cases: cases}
-	if err := o.check(errorRate); err != nil {
-		return Outcomes{}, err
-	}
-	o.Success = math.Log((1 - unacceptable) / (1 - acceptable))
-	o.Failure = math.Log(unacceptable / acceptable)
-	err := o.setLimit(errorRate, acceptable, unacceptable)
-	return o, err
-}
-
 // maxCases bounds the work of the exact recursion.
 const maxCases = 2000
 
@@ -128,9 +107,6 @@ const roundingSlack = 1e-9
 // since the barrier was last met, so the states are the pairs (a, b).
 func (o Outcomes) SignalProbability(failureRate float64, cases int) []float64 {
 	up, down, pUp := o.Success, -o.Failure, 1-failureRate
-	if o.Failure > 0 {
-		up, down, pUp = o.Failure, -o.Success, failureRate
-	}
 	// For b falls, the states between barrier and limit have a in [first, last].
 	falls := 0
 	for float64(falls+1)*down < float64(cases)*up {
@@ -187,16 +163,15 @@ type Path struct {
 	Signal int       `json:"signal,omitempty"` // the case, counted from 1, at which the chart signalled; 0 = not yet
 }
 
-// Run charts the outcomes (true = success) up to the first signal and goes on
-// scoring after it.
-func (o Outcomes) Run(success []bool) Path {
-	p := Path{Score: make([]float64, len(success))}
+// Run charts cases by their shares of failures, up to the first signal and beyond. A case
+// of several outcomes adds
+// the mean of what they would: outcomes that are all the same are charted as one, and the
+// less alike they are, the less the score strays, so that the stated error is not exceeded.
+func (o Outcomes) Run(failed []float64) Path {
+	p := Path{Score: make([]float64, len(failed))}
 	s := 0.0
-	for i, ok := range success {
-		by := o.Failure
-		if ok {
-			by = o.Success
-		}
+	for i, share := range failed {
+		by := share*o.Failure + (1-share)*o.Success
 		if s = math.Max(0, s+by); s < roundingSlack {
 			s = 0
 		}

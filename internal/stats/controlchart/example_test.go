@@ -7,22 +7,19 @@ import (
 	"plumbline/internal/stats/controlchart"
 )
 
-// The learning-curve CUSUM declares a clinician competent whose failure rate is 10 %
-// rather than 30 %.
+// The learning-curve CUSUM tells a failure rate of 10 % from one of 30 %.
 func ExampleDesignCompetence() {
 	chart, err := controlchart.DesignCompetence(0.10, 0.30, 0.05, 50)
 	if err != nil {
 		log.Fatal(err)
 	}
-	outcomes := make([]bool, 40)
-	for i := range outcomes {
-		outcomes[i] = i != 2 && i != 5 && i != 21 // three failures
-	}
-	fmt.Printf("limit %.2f, wrongly declared competent %.3f, rightly %.2f\n", chart.Limit, chart.ErrorRate, chart.Power)
-	fmt.Println("competent at case", chart.Run(outcomes).Signal)
+	failed := make([]float64, 40)
+	failed[2], failed[5], failed[21] = 1, 1, 1
+	fmt.Printf("limit %.2f, wrongly shown %.3f, rightly %.2f\n", chart.Limit, chart.ErrorRate, chart.Power)
+	fmt.Println("shown at case", chart.Run(failed).Signal)
 	// Output:
-	// limit 4.15, wrongly declared competent 0.049, rightly 0.91
-	// competent at case 28
+	// limit 4.15, wrongly shown 0.049, rightly 0.91
+	// shown at case 28
 }
 
 // The usual CUSUM of figures with a target of 1 mm and a standard deviation of 0.3 mm.

@@ -15,6 +15,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"plumbline/internal/stats/sequential"
 )
 
 // confidence of all intervals and ellipses.
@@ -81,7 +83,7 @@ func Analyse(x [][]float64) (Habit, error) {
 		h.Mean = append(h.Mean, Direction{Mean: s.mean[i], Low: s.mean[i] - half, High: s.mean[i] + half, SD: sd})
 		single[i] = 2 * t.CDF(-math.Abs(s.mean[i])/se)
 	}
-	for i, v := range holm(single) {
+	for i, v := range sequential.Holm(single) {
 		h.Mean[i].P = v
 	}
 	far, most := 0, -1.0
@@ -161,26 +163,6 @@ func tSquared(x [][]float64) (Habit, *sample, error) {
 	h.F = h.T2 * float64(n-p) / (float64(p) * float64(n-1))
 	h.P = distuv.F{D1: float64(p), D2: float64(n - p)}.Survival(h.F)
 	return h, s, nil
-}
-
-// holm adjusts p-values for their number: the k-th smallest of m is multiplied by
-// m − k + 1, at least as large as the one before and at most 1.
-func holm(p []float64) []float64 {
-	out := make([]float64, len(p))
-	done := make([]bool, len(p))
-	most := 0.0
-	for k := range p {
-		least := -1
-		for i := range p {
-			if !done[i] && (least < 0 || p[i] < p[least]) {
-				least = i
-			}
-		}
-		done[least] = true
-		most = math.Max(most, math.Min(1, p[least]*float64(len(p)-k)))
-		out[least] = most
-	}
-	return out
 }
 
 // Ellipse is a region in the plane of two parts.

@@ -69,12 +69,6 @@ func TestAgainstAnotherProgram(t *testing.T) {
 	assert.InDelta(t, ref.PWithout, *h.PWithout, 1e-9)
 }
 
-func TestHolm(t *testing.T) {
-	// Worked by hand: .01·3, then .02·2 = .04, then .03, which must not fall.
-	assert.InDeltaSlice(t, []float64{.04, .03, .04}, holm([]float64{.03, .01, .02}), 1e-15)
-	assert.Equal(t, []float64{1, 1}, holm([]float64{.6, .9}))
-}
-
 // With no habit, p is uniform; the ellipse for the next case holds 95 %.
 func TestRates(t *testing.T) {
 	const runs, n = 2000, 12

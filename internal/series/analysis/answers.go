@@ -1,0 +1,268 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/measurement"
+	"plumbline/internal/series"
+)
+
+// Answers say in a sentence or two each what is asked of a series first.
+type Answers struct {
+	Better   string `json:"better"`   // whether the clinician gets better
+	Now      string `json:"now"`      // how good the clinician is now
+	Habit    string `json:"habit"`    // whether there is one
+	Room     string `json:"room"`     // how much to keep clear of a structure
+	Breaches string `json:"breaches"` // structures entered, margins missed
+}
+
+// List are the answers with what they answer, in the order in which they are told.
+func (a *Answers) List() [][2]string {
+	return [][2]string{{"Better?", a.Better}, {"How good now?", a.Now}, {"A habit?", a.Habit}, {"How much room?", a.Room}, {"Too near?", a.Breaches}}
+}
+
+func (a *Analysis) addAnswers(rows []series.Row) {
+	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: a.breachWords(rows)}
+}
+
+// figure gives what is known of a figure, nil if nothing.
+func (a *Analysis) find(f measurement.Figure) *Figure {
+	for i := range a.Figures {
+		if a.Figures[i].Figure == f {
+			return &a.Figures[i]
+		}
+	}
+	return nil
+}
+
+func (a *Analysis) betterWords() string {
+	n := len(a.Cases)
+	if n < someCases {
+		return fmt.Sprintf("Not known: %s of the %d that a look at change needs.", counted(n, "case"), someCases)
+	}
+	var said []string
+	for _, f := range primary {
+		if x := a.find(f); x != nil && x.Course != nil {
+			if s := courseWords(x); s != "" {
+				said = append(said, s)
+			}
+		}
+	}
+	f := a.find(primary[0])
+	if f == nil || f.Course == nil {
+		said = append(said, "Not known of the apex deviation, which too few cases have, or all alike.")
+	} else if f.Course.Finding == NoFinding && (f.Chart == nil || f.Chart.Worse+f.Chart.Better == 0) {
+		said = append(said, notDetected(f))
+	}
+	return join(said...)
+}
+
+// courseWords tells a finding about a figure's course; "" where there is none.
+func courseWords(f *Figure) string {
+	what := f.Figure.Spec().Title
+	level := ""
+	if f.Now != nil {
+		level = fmt.Sprintf(", from about %s at the first case to %s now", amount(f.Now.First, f.Unit), amount(f.Now.Mean, f.Unit))
+	}
+	if f.Figure.Signed() {
+		// The mean of a figure with a sign is no measure of its size.
+		what, level = "size of the "+what, ""
+	}
+	switch f.Course.Finding {
+	case Falls:
+		s := fmt.Sprintf("Yes: the %s falls%s (%s).", what, level, probability(f.Course.Adjusted))
+		if f.Figure.Signed() || f.Now == nil {
+			return s
+		}
+		switch n := f.Now; {
+		case n.Settled > sure:
+			return s + fmt.Sprintf(" It has levelled off%s.", sinceWords(n.Since))
+		case n.Falling > sure:
+			return s + " It is still falling."
+		}
+		return s + " Whether it has levelled off cannot be told yet."
+	case Rises:
+		s := fmt.Sprintf("No, worse: the %s rises%s (%s).", what, level, probability(f.Course.Adjusted))
+		if c := f.Chart; c != nil && c.Worse > 0 {
+			s += fmt.Sprintf(" The change began about case %d.", c.WorseSince)
+		}
+		return s
+	}
+	switch c := f.Chart; {
+	case c != nil && c.Worse > 0:
+		return fmt.Sprintf("No, worse: the %s has changed for the worse from about case %d on%s.", what, c.WorseSince, level)
+	case c != nil && c.Better > 0:
+		return fmt.Sprintf("Yes: the %s has changed for the better from about case %d on%s.", what, c.BetterSince, level)
+	}
+	return ""
+}
+
+// sure is the probability from which on a shape is said to be that of the record.
+const sure = 0.8
+
+func sinceWords(since int) string {
+	if since == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", about from case %d on", since)
+}
+
+// notDetected says that nothing was found, and what would have been.
+func notDetected(f *Figure) string {
+	s := fmt.Sprintf("No change of the %s found in %s", f.Figure.Spec().Title, counted(f.N, "case"))
+	if f.SD == nil || math.IsInf(f.Course.Detectable, 0) {
+		return s + "."
+	}
+	return s + fmt.Sprintf("; a drift by %s from the first to the last would have been, four times in five.", amount(f.Course.Detectable**f.SD, f.Unit))
+}
+
+func (a *Analysis) nowWords() string {
+	var said []string
+	for i, of := range primary {
+		f := a.find(of)
+		switch {
+		case f == nil:
+		case f.Now == nil && i == 0 && f.Low != nil:
+			said = append(said, fmt.Sprintf("%s %s on average (95 %% %s)", f.Figure.Spec().Title, amount(f.Mean, f.Unit), span(*f.Low, *f.High, f.Unit)))
+		case f.Now == nil:
+		case i == 0:
+			said = append(said, fmt.Sprintf("%s %s on average (95 %% %s)", f.Figure.Spec().Title, amount(f.Now.Mean, f.Unit), span(f.Now.Low, f.Now.High, f.Unit)))
+		case f.Figure.Signed():
+			way := "deeper"
+			if f.Now.Mean < 0 {
+				way = "shallower"
+			}
+			said = append(said, fmt.Sprintf("%s %s than planned", amount(math.Abs(f.Now.Mean), f.Unit), way))
+		default:
+			said = append(said, fmt.Sprintf("%s %s", f.Figure.Spec().Title, amount(f.Now.Mean, f.Unit)))
+		}
+	}
+	if len(said) == 0 {
+		return fmt.Sprintf("Not known from %s: look at each by itself.", counted(len(a.Cases), "case"))
+	}
+	s := title(strings.Join(said, ", ")) + "."
+	if f := a.find(primary[0]); f != nil && f.Now != nil && len(f.Now.Earlier) > 0 {
+		var names []string
+		for _, e := range f.Now.Earlier {
+			names = append(names, strings.ReplaceAll(e.Guidance, "-", " "))
+		}
+		s += fmt.Sprintf(" As guided in the last %d cases; what earlier ones with %s change by is taken out.", latest, together(names))
+	}
+	return s
+}
+
+func (a *Analysis) habitAnswer() string {
+	var found []string
+	looked := false
+	for i := range a.Habits {
+		h := &a.Habits[i]
+		if h.Adjusted == nil {
+			continue
+		}
+		looked = true
+		if *h.Adjusted <= habitLevel {
+			found = append(found, habitFound(h))
+		}
+	}
+	switch {
+	case !looked:
+		return fmt.Sprintf("Not looked for: it takes %d cases with mesiodistal and buccolingual parts.", someCases)
+	case len(found) == 0:
+		return "None found at the apex, neither by the site's directions nor by the patient's."
+	}
+	return "Yes: " + strings.Join(found, "; ") + "."
+}
+
+func (a *Analysis) roomWords() string {
+	f := a.find(primary[0])
+	if f == nil || f.Bound == nil {
+		return "Not known: no apex deviations to go by."
+	}
+	b := f.Bound
+	if b.Upper == nil {
+		return fmt.Sprintf("Not known yet: %s, %d are needed. The largest apex deviation so far is %s.", counted(b.Cases, "case"), BoundCases, amount(b.Largest, f.Unit))
+	}
+	s := oneInTwenty(b, "end more than %.1f mm from the planned apex") + largestWords(b) + "."
+	if a.unsettled() {
+		s += " " + whileRising
+	}
+	for _, m := range a.Margins {
+		if m.Asked == nil || m.Bound == nil || m.Bound.Upper == nil {
+			continue
+		}
+		lost := ceiling(math.Max(0, *m.Bound.Upper))
+		if *m.Enough {
+			s += fmt.Sprintf(" %s you keep %.1f mm, and about one in 20 may lose more than %.1f mm of it.", title(m.Towards), *m.Asked, lost)
+		} else {
+			s += fmt.Sprintf(" %s the %.1f mm that you keep are too little: more than one in 20 may lose them; %.1f mm would do.", title(m.Towards), *m.Asked, lost)
+		}
+	}
+	return s
+}
+
+// largestWords says how a bound lies to the largest figure so far, where that is not under
+// it.
+func largestWords(b *Bound) string {
+	switch {
+	case b.FromLargest:
+		return "; it is the largest so far, as it would be now"
+	case b.Largest > ceiling(*b.Upper):
+		return fmt.Sprintf("; the largest so far was %.1f mm", b.Largest)
+	}
+	return ""
+}
+
+// whileRising stands beside every bound while a rise or an unexplained change is on.
+const whileRising = "While deviations rise or have changed for the worse this holds only if they go no farther: find the reason before you plan by it."
+
+// oneInTwenty words a bound of the usual coverage; others by their share.
+func oneInTwenty(b *Bound, what string) string {
+	upper := fmt.Sprintf(what, ceiling(math.Max(0, *b.Upper)))
+	s := fmt.Sprintf("Of your next 20 fixtures about one may %s", upper)
+	if b.Coverage != .95 {
+		s = fmt.Sprintf("About %s of your next fixtures may %s", percent(1-b.Coverage), upper)
+	}
+	return s + fmt.Sprintf(" (from %s)", counted(b.Cases, "case"))
+}
+
+// breachWords tells of structures entered and margins missed in all measured fixtures,
+// doubtful ones too.
+func (a *Analysis) breachWords(rows []series.Row) string {
+	var all []series.TableRow
+	var worst *measurement.Clearance
+	where := ""
+	for _, r := range rows {
+		if r.Clinician != a.Clinician {
+			continue
+		}
+		all = append(all, series.TableRow{Row: r, Status: series.StatusMeasured})
+		for _, c := range r.Clearance {
+			if severity.Breach(c) != severity.Entered && severity.Breach(c) != severity.Missed {
+				continue
+			}
+			if worst == nil || *c.Achieved < *worst.Achieved {
+				worst, where = &c, fmt.Sprintf("in case %s at %s", r.Case, r.Site)
+			}
+		}
+	}
+	b := CountBreaches(all)
+	if len(b.Kinds) == 0 {
+		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture"))
+	}
+	s := "No structure entered and no margin missed."
+	if b.Entered+b.Missed > 0 {
+		s = fmt.Sprintf("Structures entered at %s, margins missed at %d of %d.", counted(b.Entered, "fixture"), b.Missed, b.Fixtures)
+		if *worst.Achieved < 0 {
+			s += fmt.Sprintf(" The worst: %s entered by %.1f mm %s.", worst.Kind, -*worst.Achieved, where)
+		} else {
+			s += fmt.Sprintf(" The nearest: %.1f mm to the %s %s.", *worst.Achieved, worst.Kind, where)
+		}
+	}
+	if b.NotChecked > 0 {
+		s += fmt.Sprintf(" Not checked for all that is due: %d.", b.NotChecked)
+	}
+	return s
+}
