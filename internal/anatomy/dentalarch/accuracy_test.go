@@ -25,7 +25,7 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 	var all, shares []float64
 	for _, width := range []float64{0, 50, 45} { // mm; 0 for the usual field
 		var off []float64
-		none, flagged := 0, 0
+		none, flagged, misread := 0, 0, 0
 		for seed := range 72 {
 			class := classes[seed%len(classes)]
 			spec, err := phantom.Random(uint64(20_000+seed), class)
@@ -45,7 +45,7 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 				Fixtures: []casefile.Fixture{{Site: site, Planned: truth.Planned}}}
 			found := Find(c, c, p.Pre)[0]
 			if found.Directions == nil {
-				require.Equal(t, []string{"directions-not-known"}, codes(found))
+				require.Equal(t, []string{"side-not-checked", "directions-not-known"}, codes(found))
 				none++
 				continue
 			}
@@ -53,6 +53,9 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 			u := geom.Degrees(found.Directions.Uncertainty)
 			t.Logf("%s %d, %.0f mm, site %s: %.1f° (u %.1f°), %v", class, seed, width, site, angle, u, codes(found))
 			off, all, shares = append(off, angle), append(all, angle), append(shares, angle/u)
+			if slices.Contains(codes(found), "plan-at-other-tooth") {
+				misread++
+			}
 			if slices.ContainsFunc(found.Flags, uncertain) {
 				flagged++
 			} else {
@@ -68,7 +71,8 @@ func TestAccuracyOnPhantoms(t *testing.T) {
 				require.Equal(t, measurement.Doubt, wrong.Flags[0].Level)
 			}
 		}
-		t.Logf("field %.0f mm: %d found, root mean square %.1f°, worst %.1f°; %d flagged, %d not found", width, len(off), rms(off), slices.Max(off), flagged, none)
+		t.Logf("field %.0f mm: %d found, root mean square %.1f°, worst %.1f°; %d flagged, %d not found, %d taken for another tooth", width, len(off), rms(off), slices.Max(off), flagged, none, misread)
+		require.Less(t, misread, len(off)/10)
 	}
 	t.Logf("all: root mean square %.1f°, worst %.1f°, as shares of their uncertainty %.2f and %.1f", rms(all), slices.Max(all), rms(shares), slices.Max(shares))
 	// A normal error goes beyond three standard uncertainties once in 370.

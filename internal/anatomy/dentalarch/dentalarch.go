@@ -71,10 +71,16 @@ func Find(plan, written *casefile.Case, pre *volume.Volume) []Finding {
 		}
 		s := site{plan: plan, written: written, pre: pre, view: views[jaw], index: i}
 		out[i] = s.find()
-		if flag := s.outOfOrder(); flag != nil && !slices.ContainsFunc(out[i].Flags, doubted) {
+		flag := s.outOfOrder()
+		switch {
+		case flag == nil || slices.ContainsFunc(out[i].Flags, doubted):
+			continue
+		case flag.Level == measurement.Doubt:
 			out[i].Directions = nil
-			out[i].Flags = append(out[i].Flags, *flag)
+		case slices.ContainsFunc(out[i].Flags, func(f measurement.Flag) bool { return f.Code == flag.Code }):
+			continue // the arch has told it
 		}
+		out[i].Flags = append(out[i].Flags, *flag)
 	}
 	return out
 }
@@ -249,9 +255,9 @@ func (s *site) gather(out *Finding) (scan, neighbours *reading) {
 		along, u := s.view.dense.direction(*line, f.Site.Jaw(), tie, point{entry.X, entry.Y})
 		m := mesialOf(along, f.Site)
 		scan = &reading{geom.Vec{X: m.x, Y: m.y}, u}
-		if s.view.line == nil {
-			s.flag(out, measurement.Notice, measurement.CodeSideNotChecked, "the planning scan shows too little of the arch to tell left from right; make sure that the plan's coordinates are what frame says")
-		}
+	}
+	if s.view.line == nil {
+		s.flag(out, measurement.Notice, measurement.CodeSideNotChecked, "the planning scan shows too little of the arch to tell left from right or one tooth from the next; make sure that the tooth number is right and the plan's coordinates are what frame says")
 	}
 	if r, ok := byNeighbours(f.Site, entry, s.view.neighbours); ok {
 		neighbours = &r

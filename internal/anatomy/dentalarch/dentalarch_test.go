@@ -287,12 +287,12 @@ func TestScanWithoutAnArch(t *testing.T) {
 	found := Find(c, c, h.scan())[0]
 	require.Nil(t, found.Directions)
 	require.Equal(t, Unknown, found.Source)
-	require.Equal(t, []string{"directions-not-known"}, codes(found))
+	require.Equal(t, []string{"side-not-checked", "directions-not-known"}, codes(found))
 
 	c.Fixtures[0].Mesial = &geom.Vec{Y: -3}
 	found = Find(c, c, h.scan())[0]
 	require.Equal(t, Given, found.Source)
-	require.Empty(t, found.Flags)
+	require.Equal(t, []string{"side-not-checked"}, codes(found))
 }
 
 // moved carries a plan to other coordinates, as a wrong export would.
@@ -389,6 +389,14 @@ func TestToothFarFromItsPlace(t *testing.T) {
 	require.Equal(t, []string{"plan-at-other-tooth"}, codes(found))
 	require.Equal(t, measurement.Notice, found.Flags[0].Level)
 	require.NotNil(t, found.Directions)
+
+	// By one tooth, which the whole arch shows.
+	for _, by := range []tooth.Number{35, 37} {
+		c = h.plan(36)
+		require.Empty(t, Find(c, c, h.scan())[0].Flags)
+		c.Fixtures[0].Site = by
+		require.Equal(t, []string{"plan-at-other-tooth"}, codes(Find(c, c, h.scan())[0]), by)
+	}
 }
 
 func TestGivenDirectionIsChecked(t *testing.T) {
@@ -457,7 +465,7 @@ func TestNeighboursAlone(t *testing.T) {
 	c = moved(withNeighbours(h, 36, 35, 37), ras)
 	found := Find(c, c, v)[0]
 	require.Nil(t, found.Directions)
-	require.Equal(t, []string{"mesial-contradicted"}, codes(found))
+	require.Equal(t, []string{"side-not-checked", "mesial-contradicted"}, codes(found))
 }
 
 func TestNeighboursAgainstTheScan(t *testing.T) {

@@ -19,8 +19,9 @@ const (
 	// offRidge is how far beside the arch an entry point lies for certain, mm:
 	// more than half the widest ridge.
 	offRidge = 8.0
-	// misnumbered is how far along the arch from its usual place a tooth lies
-	// for certain, mm: two premolars.
+	// misnumbered is how far along the arch from its usual place, or from a tooth
+	// beside it, no tooth of that number stands, mm: two premolars, the most that is
+	// commonly taken out and closed up. Common practice, no source.
 	misnumbered = 15.0
 )
 
@@ -54,10 +55,27 @@ func (v *view) check(n tooth.Number, p geom.Pose) (fault, string) {
 			side = tooth.Left
 		}
 		return wrongSide, fmt.Sprintf("tooth %s is on the patient's %s, but the planned entry point lies on the %s side of the arch that the planning scan shows", n, n.Side(), side)
-	case math.Abs(arc-usual) > misnumbered:
-		return wrongNumber, fmt.Sprintf("the planned entry point lies %.0f mm along the arch from where tooth %s usually stands", math.Abs(arc-usual), n)
+	}
+	off := fmt.Sprintf("the planned entry point lies %.0f mm along the arch from where tooth %s usually stands", math.Abs(arc-usual), n)
+	if other := standingAt(arc, n); other != n {
+		return wrongNumber, fmt.Sprintf("%s, and nearer to where %s does", off, other)
+	}
+	if math.Abs(arc-usual) > misnumbered { // behind the last tooth
+		return wrongNumber, off
 	}
 	return noFault, ""
+}
+
+// standingAt is the tooth whose usual place along the arch fits plainly better than a
+// given one's of its jaw, which is given back where none does.
+func standingAt(arc float64, n tooth.Number) tooth.Number {
+	best, least := n, math.Abs(arc-arcOf(n))-plainlyNearer
+	for _, m := range tooth.All() {
+		if off := math.Abs(arc - arcOf(m)); m.Jaw() == n.Jaw() && off < least {
+			best, least = m, off
+		}
+	}
+	return best
 }
 
 // misplaced flags a plan that cannot be meant as it stands, with what to change;
@@ -91,13 +109,15 @@ func (s *site) remedy() string {
 			fit = append(fit, fmt.Sprintf("frame = %q", string(frame)))
 		}
 	}
+	orMirror := ""
 	if s.fits(mirrored) {
+		orMirror = ", and whether the scans are mirror images"
 		fit = append(fit, "the sign of the first coordinates changed (left and right exchanged)")
 	}
 	if len(fit) == 0 {
 		return fmt.Sprintf("check the tooth number, entry and apex, and that frame = %q is what the planning program exports", string(s.written.Frame))
 	}
-	return fmt.Sprintf("with %s it would lie where the tooth number says, so check which coordinates the planning program exports", strings.Join(fit, ", or with "))
+	return fmt.Sprintf("with %s it would lie where the tooth number says, so check which coordinates the planning program exports%s", strings.Join(fit, ", or with "), orMirror)
 }
 
 // fits reports whether a reading of the coordinates puts every fixture of this jaw

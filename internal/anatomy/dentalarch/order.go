@@ -26,20 +26,26 @@ const (
 	// widestGap is the farthest that the teeth on both sides stand apart along the
 	// arch to tell of what is between, mm: two molars missing make 30.
 	widestGap = 32.0
+	// nearBy is how far from the entry a tooth stands at most whose distance tells of
+	// the site's number, mm: over two molars the teeth's widths add up to a millimetre
+	// or two of error.
+	nearBy = 25.0
 )
 
 // outOfOrder flags a site whose number does not fit the numbered teeth and fixtures
 // of its jaw: it comes after one that it should come before, has the number of a
-// tooth that stands elsewhere, or stands where the teeth on both sides of it have
-// another tooth's place between them. nil where none of these is seen.
+// tooth that stands elsewhere, stands where the teeth on both sides of it have
+// another tooth's place between them, or at another tooth's distance from the nearest
+// one. That last may be a gap that has closed, so that it is a notice, but where two
+// premolars or more are wanting. nil where none of these is seen.
 //
 // Method: the usual arch gives each number its place; only directions and shares of
 // the distance between two teeth are compared, so that the size of the arch and the
-// place of the midline do not matter.
+// place of the midline do not matter; a distance to the nearest tooth is short.
 func (s *site) outOfOrder() *measurement.Flag {
 	f := s.plan.Fixtures[s.index]
-	doubt := func(code measurement.Code, format string, args ...any) *measurement.Flag {
-		return &measurement.Flag{Code: code, Level: measurement.Doubt,
+	flag := func(level measurement.Level, code measurement.Code, format string, args ...any) *measurement.Flag {
+		return &measurement.Flag{Code: code, Level: level,
 			Message: fmt.Sprintf("site %s: ", f.Site) + fmt.Sprintf(format, args...)}
 	}
 	for _, n := range s.view.neighbours {
@@ -48,16 +54,56 @@ func (s *site) outOfOrder() *measurement.Flag {
 			continue
 		}
 		if n.number == f.Site {
-			return doubt(measurement.CodeSiteAtOtherTooth, "a tooth of the same number stands %.0f mm from the planned entry point; check the tooth number of the site and the structure's name", r3.Norm(between))
+			return flag(measurement.Doubt, measurement.CodeSiteAtOtherTooth, "a tooth of the same number stands %.0f mm from the planned entry point; check the tooth number of the site and the structure's name", r3.Norm(between))
 		}
 		if geom.Degrees(geom.Angle(between, usualChord(f.Site, n.number))) > turnedAround {
-			return doubt(measurement.CodeSitesOutOfOrder, "it lies on the other side of %s than their numbers say; check whether the sites or their coordinates are exchanged", n.number)
+			return flag(measurement.Doubt, measurement.CodeSitesOutOfOrder, "it lies on the other side of %s than their numbers say; check whether the sites or their coordinates are exchanged", n.number)
 		}
 	}
 	if other := s.nearerTooth(); other != 0 {
-		return doubt(measurement.CodeSiteAtOtherTooth, "between the numbered teeth on both sides of it the planned entry point lies where tooth %s usually stands; check the tooth number", other)
+		return flag(measurement.Doubt, measurement.CodeSiteAtOtherTooth, "between the numbered teeth on both sides of it the planned entry point lies where tooth %s usually stands; check the tooth number", other)
+	}
+	if d := s.distance(); d.other != 0 {
+		level, code := measurement.Notice, measurement.CodePlanAtOtherTooth
+		if d.misfit > misnumbered {
+			level, code = measurement.Doubt, measurement.CodeSiteAtOtherTooth
+		}
+		return flag(level, code, "the planned entry point lies %.0f mm from tooth %s, where %s usually stands; %s usually stands %.0f mm from it; check the tooth numbers of both", d.seen, d.from, d.other, f.Site, d.usual)
 	}
 	return nil
+}
+
+// distance is how far a planned entry lies from the nearest numbered tooth.
+type distance struct {
+	from, other         tooth.Number // the tooth, and one that fits plainly better than the site's own; 0 for none
+	seen, usual, misfit float64      // mm
+}
+
+func (s *site) distance() distance {
+	f := s.plan.Fixtures[s.index]
+	d := distance{seen: nearBy}
+	for _, n := range s.view.neighbours {
+		if r := r3.Norm(level(r3.Sub(n.at, f.Planned.Entry))); r > apart && r < d.seen {
+			d.from, d.seen = n.number, r
+		}
+	}
+	if d.from == 0 {
+		return d
+	}
+	usually := func(n tooth.Number) float64 { return r3.Norm(usualChord(d.from, n)) }
+	d.usual = usually(f.Site)
+	d.misfit = math.Abs(d.usual - d.seen)
+	side := arcOf(f.Site) > arcOf(d.from)
+	least := d.misfit - plainlyNearer
+	for _, n := range tooth.All() {
+		if n.Jaw() != f.Site.Jaw() || n == d.from || (arcOf(n) > arcOf(d.from)) != side {
+			continue
+		}
+		if off := math.Abs(usually(n) - d.seen); off < least {
+			d.other, least = n, off
+		}
+	}
+	return d
 }
 
 // level is a vector without its vertical part.

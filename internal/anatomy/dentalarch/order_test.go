@@ -80,6 +80,30 @@ func TestSiteOneToothOffIsADoubt(t *testing.T) {
 	assert.Equal(t, []string{"site-at-other-tooth"}, inOrder(c))
 }
 
+// One numbered tooth beside a site tells its number by the distance: one tooth off is a
+// notice, since a gap may have closed; two are a doubt.
+func TestDistanceFromTheNextTooth(t *testing.T) {
+	for _, h := range []horseshoe{lower(), {front: point{0, -30}, turn: geom.Radians(-25), curve: oval, upper: true}} {
+		quadrant := tooth.Number(40)
+		if h.upper {
+			quadrant = 20
+		}
+		for _, x := range []struct {
+			at, beside, named tooth.Number
+			says              string
+		}{
+			{6, 5, 6, ""}, {7, 5, 7, ""}, {6, 4, 6, ""}, {6, 7, 6, ""}, {4, 3, 4, ""},
+			{6, 5, 7, "plan-at-other-tooth"}, {6, 4, 5, "plan-at-other-tooth"}, {6, 7, 5, "plan-at-other-tooth"},
+			{6, 5, 8, "site-at-other-tooth"}, {4, 3, 6, "site-at-other-tooth"},
+			{7, 3, 4, ""}, // a tooth so far away tells nothing
+		} {
+			c := withNeighbours(h, quadrant+x.at, quadrant+x.beside)
+			c.Fixtures[0].Site = quadrant + x.named
+			assert.Equal(t, []string{x.says}, inOrder(c), "%v", x)
+		}
+	}
+}
+
 // Phantoms of every class, with the roots beside the fixture numbered, are in order;
 // with a site renamed to the tooth beside it, the roots tell it.
 func TestPhantomsAreInOrder(t *testing.T) {
