@@ -161,7 +161,7 @@ func TestMissingFixture(t *testing.T) {
 	got = run("measure", "case", "case/case.toml")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Contains(t, got.stdout, "none")
-	assert.Contains(t, got.stdout, "▲ no")
+	assert.Contains(t, got.stdout, "in doubt")
 	assert.Contains(t, got.stdout, "(metal-not-found)")
 }
 

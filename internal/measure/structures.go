@@ -21,7 +21,7 @@ func (in *Inputs) bodies() []whereabouts.Body {
 			out[i] = whereabouts.Body{Points: points, Normals: normals, Surface: true, Size: s.Size()}
 			continue
 		}
-		out[i] = whereabouts.Line(in.Plan.Structures[i].Path)
+		out[i] = whereabouts.Line(in.Plan.Structures[i].Path, in.Plan.Structures[i].Radius)
 	}
 	return out
 }

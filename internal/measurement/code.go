@@ -30,6 +30,7 @@ const (
 	CodeScansOutOfOrder        Code = "scans-out-of-order"
 	CodeScansMirrored          Code = "scans-mirrored"
 	CodeMirrorUnclear          Code = "mirror-unclear"
+	CodeFixturesOffScale       Code = "fixtures-off-scale"
 	CodeAlignmentDoubtful      Code = "alignment-doubtful"
 	CodeScaleMismatch          Code = "scale-mismatch"
 	CodeAlignmentRefined       Code = "alignment-refined"
@@ -44,6 +45,7 @@ const (
 	CodeLandmarkOutOfLine      Code = "landmark-out-of-line"
 	CodePlanMeshUneven         Code = "plan-mesh-uneven"
 	CodeStructureOutsideScan   Code = "structure-outside-scan"
+	CodeStructureNotSeen       Code = "structure-not-seen"
 	CodeStructureMisplaced     Code = "structure-misplaced"
 	CodeApexPointsAway         Code = "apex-points-away"
 	CodePlanOnOtherSide        Code = "plan-on-other-side"
@@ -124,6 +126,7 @@ var Codes = []CodeMeaning{
 	{CodeScansOutOfOrder, "scans", "doubt", "the follow-up scan is older than the planning scan, or the same"},
 	{CodeScansMirrored, "scans", "doubt", "the fixtures' threads are left-handed: both scans are mirror images"},
 	{CodeMirrorUnclear, "scans", "notice", "the fixtures' threads do not tell whether the scans are mirror images"},
+	{CodeFixturesOffScale, "scans", "doubt", "all fixtures look larger or smaller than stated, alike: the voxel size may be wrong"},
 	{CodeAlignmentDoubtful, "alignment", "doubt", "the two scans do not agree well enough at the fixtures"},
 	{CodeScaleMismatch, "alignment", "doubt", "one of the scans is stretched against the other"},
 	{CodeAlignmentRefined, "alignment", "notice", "the given alignment was refined on the scans"},
@@ -138,14 +141,15 @@ var Codes = []CodeMeaning{
 	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
 	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
+	{CodeStructureNotSeen, "plan", "notice", "the planning scan does not show a structure where it is drawn, so that its place is not checked"},
 	{CodeStructureMisplaced, "plan", "doubt", "a structure cannot be what and where the case says: size, unit, side, height, course or border"},
 	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
 	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
 	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},
 	{CodeSitesOutOfOrder, "plan", "doubt", "the sites and the numbered teeth beside them lie in another order than their numbers say"},
 	{CodeSiteAtOtherTooth, "plan", "doubt", "the numbered teeth beside a site show that it has another tooth's number"},
-	{CodePlanAtOtherTooth, "plan", "notice", "the planned entry lies far along the arch from where the tooth stands"},
-	{CodeSideNotChecked, "plan", "notice", "the planning scan shows too little of the arch to tell left from right"},
+	{CodePlanAtOtherTooth, "plan", "notice", "the planned entry lies where another tooth usually stands"},
+	{CodeSideNotChecked, "plan", "notice", "the planning scan shows too little of the arch to check the side and the tooth number"},
 	{CodeDirectionsNotKnown, "plan", "notice", "there are no mesiodistal and buccolingual parts"},
 	{CodeMesialUncertain, "plan", "notice", "the mesial direction is known roughly; the intervals take that in"},
 	{CodeMesialContradicted, "plan", "doubt", "the given mesial direction and the scan, or neighbours and arch, disagree"},

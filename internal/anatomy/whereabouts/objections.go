@@ -57,6 +57,7 @@ type judge struct {
 	bodies  []Body
 	pre     *volume.Volume
 	midline float64 // x, mm
+	air     float64 // grey value that air does not reach
 	spread  float64 // standard deviation of the scan's grey values
 }
 
@@ -75,6 +76,11 @@ func newJudge(plan, written *casefile.Case, bodies []Body, pre *volume.Volume) *
 		}
 	}
 	j.spread = stat.StdDev(greys, nil)
+	if slices.Sort(greys); len(greys) > 0 {
+		// Half way from the darkest to the middle; where air fills more than half of the
+		// scan, that is air, and none is told.
+		j.air = (greys[len(greys)/100] + greys[len(greys)/2]) / 2
+	}
 	return j
 }
 
@@ -100,6 +106,9 @@ func (j *judge) objections(i int, b Body) []string {
 	add(j.standing(st, b))
 	if bordered, probed := j.bordered(b); st.Kind == casefile.Sinus && probed >= fewestProbed && bordered < leastBordered {
 		add(fmt.Sprintf("only %.0f %% of it follow a border in the planning scan with the darker side inwards, as that of an aerated sinus does", 100*bordered))
+	}
+	if len(out) == 0 {
+		add(j.elsewhere(st, b))
 	}
 	return out
 }

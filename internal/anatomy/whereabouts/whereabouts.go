@@ -1,7 +1,8 @@
 // Package whereabouts judges whether a structure of a case can be what and where
 // the case says: of a plausible size for its kind, in the planning scan, on the
-// side and at the height that its name, its kind and the sites call for, and, for
-// a sinus, with air in it, for a canal, running along the jaw.
+// side and at the height that its name, its kind and the sites call for, and where
+// the planning scan shows it: a root denser than what is around it, a canal and a sinus
+// darker, a canal along the jaw.
 //
 // Conventions: planning frame, patient LPS, mm. Where something is wrong, the
 // coordinates are read in other units and mirrored, and the reading that would be
@@ -9,7 +10,8 @@
 //
 // Limits: the midline is estimated from the plan and the usual arch, to some 5 mm,
 // in a head that is turned by no more than some 30°. A structure that is misplaced
-// by less than about a centimetre passes unless it is a sinus in an aerated jaw.
+// by less than a millimetre passes, and one along its own course. What the scan does not
+// show is a notice.
 package whereabouts
 
 import (
@@ -30,6 +32,7 @@ import (
 type Body struct {
 	Points  []geom.Vec // of the centre line, or spread over the surface
 	Normals []geom.Vec // outer normals at Points, where there is an inside; else nil
+	Radius  []float64  // of a centre line, one for each of Points, mm
 	Surface bool       // a surface, no centre line
 	Size    float64    // the longest side of its bounding box
 }
@@ -37,8 +40,8 @@ type Body struct {
 // Check judges the structures of a case in the planning frame; written is the case
 // as its file has it, and bodies are in the order of its structures.
 //
-// The flags are doubts, but for a structure on the other side of a small scan,
-// which is a notice.
+// The flags are doubts, but for a structure on the other side of a small scan and one
+// that the scan does not show, which are notices.
 func Check(plan, written *casefile.Case, bodies []Body, pre *volume.Volume) []measurement.Flag {
 	if len(bodies) == 0 {
 		return nil
@@ -70,6 +73,10 @@ func (j *judge) flag(i int, st casefile.Structure) *measurement.Flag {
 	if gap := j.gap(b); gap > 0 {
 		return &measurement.Flag{Code: measurement.CodeStructureOutsideScan, Level: measurement.Notice,
 			Message: fmt.Sprintf("no point of %q lies inside the planning scan; the nearest one is %.0f mm from it, so check its coordinates", st.Name, gap)}
+	}
+	if j.unseen(st, b) {
+		return &measurement.Flag{Code: measurement.CodeStructureNotSeen, Level: measurement.Notice,
+			Message: fmt.Sprintf("%q: the planning scan does not show it where it is drawn, or too little of it, so that its place is not checked; look whether it is drawn right", st.Name)}
 	}
 	return nil
 }
@@ -139,6 +146,9 @@ func (r reading) of(b Body, origin geom.Vec) Body {
 		return geom.Vec{X: r.factor.X * v.X, Y: r.factor.Y * v.Y, Z: r.factor.Z * v.Z}
 	}
 	out := Body{Surface: b.Surface, Size: math.Abs(r.factor.X) * b.Size}
+	for _, radius := range b.Radius {
+		out.Radius = append(out.Radius, math.Abs(r.factor.X)*radius)
+	}
 	for _, p := range b.Points {
 		out.Points = append(out.Points, r3.Add(origin, times(r3.Sub(p, origin))))
 	}
@@ -148,8 +158,8 @@ func (r reading) of(b Body, origin geom.Vec) Body {
 	return out
 }
 
-// Line is a centre line as a body.
-func Line(path []geom.Vec) Body {
+// Line is a centre line as a body, with a radius for each point.
+func Line(path []geom.Vec, radius []float64) Body {
 	low := geom.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}
 	high := r3.Scale(-1, low)
 	for _, p := range path {
@@ -157,5 +167,5 @@ func Line(path []geom.Vec) Body {
 		high = geom.Vec{X: max(high.X, p.X), Y: max(high.Y, p.Y), Z: max(high.Z, p.Z)}
 	}
 	span := r3.Sub(high, low)
-	return Body{Points: path, Size: max(span.X, span.Y, span.Z)}
+	return Body{Points: path, Radius: radius, Size: max(span.X, span.Y, span.Z)}
 }

@@ -2,6 +2,7 @@ package whereabouts
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -144,10 +145,11 @@ func TestOnTheOtherSideOfASmallField(t *testing.T) {
 	p := plan(25, named("right maxillary sinus", casefile.Sinus), named("left maxillary sinus", casefile.Sinus))
 	jaw.Grid = jaw.Sub([3]int{45, 0, 0}, [3]int{81, 81, 61}) // what is stored is not looked at where it lies
 	jaw.Stored = make([]uint16, jaw.Len())
-	flags := Check(p, p, []Body{sinus(rightSinus), Line([]geom.Vec{{X: 20, Z: 20}, {X: 30, Z: 20}})}, jaw)
-	require.Len(t, flags, 1)
+	flags := Check(p, p, []Body{sinus(rightSinus), Line([]geom.Vec{{X: 20, Z: 20}, {X: 30, Z: 20}}, []float64{1, 1})}, jaw)
+	require.Len(t, flags, 2)
 	assert.Equal(t, measurement.Notice, flags[0].Level)
 	assert.Equal(t, "structure-outside-scan", flags[0].Code)
+	assert.Equal(t, "structure-not-seen", flags[1].Code)
 	assert.Contains(t, flags[0].Message, `no point of "right maxillary sinus" lies inside the planning scan; the nearest one is 19 mm from it`)
 }
 
@@ -175,8 +177,16 @@ func TestOutsideWhereAMirrorImageWouldFit(t *testing.T) {
 
 func TestCentreLines(t *testing.T) {
 	jaw := upperJaw()
+	inRoot := func(p geom.Vec) bool { return math.Hypot(p.X+21.5, p.Y+3) < 2 && p.Z < 1 && p.Z > -12 }
+	for at := range jaw.Stored {
+		if inRoot(jaw.Patient(float64(at%81), float64(at/81%81), float64(at/81/81))) {
+			jaw.Stored[at] = 2600
+		}
+	}
 	canal := []geom.Vec{{X: -20, Y: -5, Z: -12}, {X: -25, Y: 10, Z: -14}, {X: -30, Y: 30, Z: -6}}
-	times := func(path []geom.Vec, f geom.Vec) []geom.Vec { return read(Line(path), f).Points }
+	times := func(path []geom.Vec, f geom.Vec) []geom.Vec {
+		return read(Line(path, nil), f).Points
+	}
 	root := []geom.Vec{{X: -21, Y: -3, Z: 1}, {X: -22, Y: -3, Z: -12}}
 	for name, c := range map[string]struct {
 		structure casefile.Structure
@@ -201,7 +211,7 @@ func TestCentreLines(t *testing.T) {
 		"root in centimetres":     {named("root 45.1", casefile.Root), times(root, all(0.1)), "it is 1.3 mm across, where a root is 4 to 60 mm; it would fit in centimetres instead of mm"},
 	} {
 		p := plan(46, c.structure)
-		flags := Check(p, p, []Body{Line(c.path)}, jaw)
+		flags := doubts(Check(p, p, []Body{Line(c.path, slices.Repeat([]float64{2}, len(c.path)))}, jaw))
 		if c.want == "" {
 			assert.Empty(t, flags, name)
 		} else if assert.Len(t, flags, 1, name) {
@@ -211,4 +221,98 @@ func TestCentreLines(t *testing.T) {
 	}
 	p := plan(46)
 	assert.Empty(t, Check(p, p, nil, jaw))
+}
+
+func doubts(flags []measurement.Flag) []measurement.Flag {
+	return slices.DeleteFunc(flags, func(f measurement.Flag) bool { return f.Level != measurement.Doubt })
+}
+
+// A scan from −20 to 20 mm sideways and backwards and from −30 to 0 mm upwards, of
+// marrow, with a root denser than that, a canal less dense, and air in front.
+var (
+	rootLine  = []geom.Vec{{X: -5, Y: 2, Z: -2}, {X: -4, Y: 4, Z: -14}}
+	canalLine = []geom.Vec{{X: -4, Y: -6, Z: -22}, {X: -6, Y: 12, Z: -20}}
+)
+
+func lowerJaw() *volume.Volume {
+	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{101, 101, 76}, Origin: geom.Vec{X: -20, Y: -20, Z: -30},
+		Step: [3]geom.Vec{{X: 0.4}, {Y: 0.4}, {Z: 0.4}}}}
+	v.Stored = make([]uint16, v.Len())
+	v.Slope, v.Intercept = make([]float64, v.Size[2]), make([]float64, v.Size[2])
+	for k := range v.Size[2] {
+		v.Slope[k], v.Intercept[k] = 1, -1000
+	}
+	for at := range v.Stored {
+		i, j, k := at%101, at/101%101, at/101/101
+		p := v.Patient(float64(i), float64(j), float64(k))
+		v.Stored[at] = uint16(1500 + 100*((i+j+k)%2))
+		switch {
+		case p.Y < -12:
+			v.Stored[at] = 0
+		case distanceFrom(p, rootLine) < 2:
+			v.Stored[at] = 2600
+		case distanceFrom(p, canalLine) < 1.4:
+			v.Stored[at] = 1000
+		}
+	}
+	return v
+}
+
+// distanceFrom a straight line between two points.
+func distanceFrom(p geom.Vec, line []geom.Vec) float64 {
+	along := r3.Sub(line[1], line[0])
+	share := max(0, min(1, r3.Dot(r3.Sub(p, line[0]), along)/r3.Norm2(along)))
+	return r3.Norm(r3.Sub(p, r3.Add(line[0], r3.Scale(share, along))))
+}
+
+// The planning scan shows where a root and a canal are: off by 2 mm, or leaning
+// another way, is a doubt that says by how much; where the scan shows neither, a
+// notice says that the place is not checked.
+func TestSeenWhereDrawn(t *testing.T) {
+	jaw := lowerJaw()
+	root, canal := named("root", casefile.Root), named("canal", casefile.Nerve)
+	by := func(path []geom.Vec, first, last geom.Vec) []geom.Vec {
+		return []geom.Vec{r3.Add(path[0], first), r3.Add(path[1], last)}
+	}
+	for name, c := range map[string]struct {
+		structure casefile.Structure
+		path      []geom.Vec
+		code      measurement.Code
+		want      string // empty: nothing is said
+	}{
+		"root":                         {root, rootLine, "", ""},
+		"root off by half a mm":        {root, by(rootLine, geom.Vec{X: 0.4, Y: 0.3}, geom.Vec{X: 0.4, Y: 0.3}), "", ""},
+		"root off by 2 mm":             {root, by(rootLine, geom.Vec{X: 2}, geom.Vec{X: 2}), "structure-misplaced", "the planning scan shows a root 2.0 mm from there"},
+		"root leaning the other way":   {root, by(rootLine, geom.Vec{}, geom.Vec{X: -2, Y: -2}), "structure-misplaced", "the planning scan shows a root 2.8 mm from there"},
+		"root in marrow":               {root, by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-misplaced", "nothing there that is denser than what is around it, as a root is"},
+		"root in air":                  {root, by(rootLine, geom.Vec{X: 3, Y: -16}, geom.Vec{X: 3, Y: -18}), "structure-misplaced", "nothing there that is denser"},
+		"canal":                        {canal, canalLine, "", ""},
+		"canal off by 2 mm":            {canal, by(canalLine, geom.Vec{Z: 2}, geom.Vec{Z: 2}), "structure-misplaced", "the planning scan shows a canal 2.5 mm from there"},
+		"canal in marrow":              {canal, by(canalLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-not-seen", "so that its place is not checked"},
+		"canal in air":                 {canal, []geom.Vec{{X: -8, Y: -16, Z: -20}, {X: 8, Y: -17, Z: -20}}, "structure-misplaced", "of it run through air"},
+		"canal in a root":              {canal, []geom.Vec{{X: -5.2, Y: 2, Z: -4}, {X: -4.4, Y: 3.4, Z: -11}}, "structure-misplaced", "denser than what is around it, and a canal is not"},
+		"one spot of a canal":          {canal, canalLine[:1], "structure-not-seen", "too little of it"},
+		"another fixture, still to be": {named("fixture", casefile.FixtureBody), by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "", ""},
+	} {
+		p := plan(46, c.structure)
+		p.Fixtures[0].Planned = geom.Pose{Entry: geom.Vec{X: -5, Y: -4}, Apex: geom.Vec{X: -5, Y: -4, Z: -10}}
+		radius := map[casefile.Kind]float64{casefile.Root: 2, casefile.Nerve: 1.4, casefile.FixtureBody: 2}[c.structure.Kind]
+		body := Line(c.path, []float64{radius, radius}[:len(c.path)])
+		flags := Check(p, p, []Body{body}, jaw)
+		if c.want == "" {
+			assert.Empty(t, flags, name)
+		} else if assert.Len(t, flags, 1, name) {
+			assert.Equal(t, c.code, flags[0].Code, name)
+			assert.Contains(t, flags[0].Message, c.want, name)
+		}
+	}
+}
+
+// A sinus off by 3 mm is seen where it is; so is a root drawn as a surface.
+func TestSurfacesSeenWhereDrawn(t *testing.T) {
+	jaw := upperJaw()
+	p := plan(25, named("left sinus", casefile.Sinus))
+	flags := Check(p, p, []Body{moved(sinus(leftSinus), geom.Vec{X: 2, Y: 2, Z: -1})}, jaw)
+	require.Len(t, flags, 1)
+	assert.Contains(t, flags[0].Message, "the planning scan shows a sinus 3.0 mm from there")
 }

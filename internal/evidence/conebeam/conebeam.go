@@ -97,8 +97,10 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		out.Fixtures[i].Flags = assumedSizes(f.Flags, s.Plan.Fixtures[i])
 		out.Fixtures[i].Budget = budget(f.Sources, pose, r, s.Plan.Fixtures)
 	}
-	if f := mirrored(found); f != nil {
-		out.Flags = append(out.Flags, *f)
+	for _, f := range []*measurement.Flag{mirrored(found), fixture.OffScale(plans, found)} {
+		if f != nil {
+			out.Flags = append(out.Flags, *f)
+		}
 	}
 	for _, b := range fixture.Others(&s.post.Volume, s.post.Ceiling, plans, found) {
 		p := r.PostToPre.Apply(b.Centre)

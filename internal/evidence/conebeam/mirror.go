@@ -14,13 +14,15 @@ import (
 const plainlyLeft = 24.0
 
 // mirrored says whether the fixtures' threads, which are all right-handed, show that
-// the scan is a mirror image; nil where they do not.
+// the scan is a mirror image, or show too little to tell; nil where they show that it
+// is none, or where no fixture was found.
 //
 // Limits: rings and threads that the scan does not resolve have no hand.
 func mirrored(found []fixture.Found) *measurement.Flag {
-	sum, left := 0.0, false
+	sum, left, present := 0.0, false, false
 	for _, f := range found {
 		if f.Present {
+			present = true
 			sum += f.Size.RightHanded
 			left = left || f.Size.RightHanded < -plainlyLeft
 		}
@@ -32,6 +34,9 @@ func mirrored(found []fixture.Found) *measurement.Flag {
 	case left:
 		return &measurement.Flag{Code: measurement.CodeMirrorUnclear, Level: measurement.Notice,
 			Message: "the threads of the fixtures seem to run in different ways, so they cannot tell whether the scans are mirror images; compare the side of a tooth that only one side has"}
+	case present && sum < plainlyLeft:
+		return &measurement.Flag{Code: measurement.CodeMirrorUnclear, Level: measurement.Notice,
+			Message: "the scan shows too little of the fixtures' threads to tell whether both scans are mirror images; compare the side of a tooth that only one side has"}
 	}
 	return nil
 }

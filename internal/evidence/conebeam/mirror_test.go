@@ -19,8 +19,14 @@ func withHand(evidence ...float64) []fixture.Found {
 }
 
 func TestThreadsTellAMirrorImage(t *testing.T) {
-	for _, right := range [][]fixture.Found{nil, withHand(0), withHand(600), withHand(-20), withHand(30, -20), {{Size: fixture.Size{RightHanded: -90}}}} {
+	for _, right := range [][]fixture.Found{nil, withHand(600), withHand(50, -20), {{Size: fixture.Size{RightHanded: -90}}}} {
 		assert.Nil(t, mirrored(right))
+	}
+	for _, unseen := range [][]fixture.Found{withHand(0), withHand(-20), withHand(20), withHand(30, -20)} {
+		f := mirrored(unseen)
+		require.NotNil(t, f)
+		assert.Equal(t, measurement.CodeMirrorUnclear, f.Code)
+		assert.Equal(t, measurement.Notice, f.Level)
 	}
 	for _, wrong := range [][]fixture.Found{withHand(-60), withHand(-15, -15), withHand(-200, 20)} {
 		f := mirrored(wrong)

@@ -33,6 +33,9 @@ type KindSpec struct {
 	Usual *Margin
 	// FromInside: the fixture belongs inside its surface, and leaving it is penetration.
 	FromInside bool
+	// Inside: how a scan shows its inside, 1 denser than what is around it, -1 darker, 0
+	// where neither can be said, as of a fixture that is yet to be placed.
+	Inside int
 	// BeyondApex: it lies beyond a fixture's apical end, so that it shows which end
 	// of a plan is the apex.
 	BeyondApex bool
@@ -40,11 +43,11 @@ type KindSpec struct {
 
 // Kinds is the table of all kinds of structure, in the order in which they are listed.
 var Kinds = []KindSpec{
-	{Kind: Nerve, Towards: "towards the nerve canal", Called: "a canal", Size: [2]float64{5, 200}, BeyondApex: true,
+	{Kind: Nerve, Towards: "towards the nerve canal", Called: "a canal", Size: [2]float64{5, 200}, Inside: -1, BeyondApex: true,
 		Usual: &Margin{2.0, "usual margin; at least 2 mm: Tahmaseb et al., Clin Oral Implants Res 2018, doi 10.1111/clr.13346"}},
-	{Kind: Sinus, Towards: "towards the sinus", Called: "a sinus", Size: [2]float64{8, 130}, BeyondApex: true},
+	{Kind: Sinus, Towards: "towards the sinus", Called: "a sinus", Size: [2]float64{8, 130}, Inside: -1, BeyondApex: true},
 	// No good source: teaching pages.
-	{Kind: Root, Towards: "towards the neighbouring root", Called: "a root", Size: [2]float64{4, 60},
+	{Kind: Root, Towards: "towards the neighbouring root", Called: "a root", Size: [2]float64{4, 60}, Inside: 1,
 		Usual: &Margin{1.5, "usual margin, common practice"}},
 	// Usually traced to Tarnow, Cho and Wallace, J Periodontol 2000; 71:546,
 	// cited from memory.
