@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -20,6 +21,7 @@ type phantomOptions struct {
 	class        string
 	voxel, field float64 // mm; 0 is the class's own
 	demo         bool
+	overwrite    bool
 	folder       string
 
 	flags *pflag.FlagSet // tells which were given
@@ -52,6 +54,7 @@ KIND is one of ` + strings.Join(classNames(), ", ") + ".",
 func (o *phantomOptions) AddFlags(f *pflag.FlagSet) {
 	o.flags = f
 	f.BoolVar(&o.demo, "demo", false, "make the demo in DIR: three cases, and a series of simulated figures")
+	f.BoolVar(&o.overwrite, "overwrite", false, "replace an earlier phantom in DIR although its files were changed; never a file that is none of its own")
 	grouped(f, "One case", func(f *pflag.FlagSet) {
 		f.Uint64Var(&o.seed, "seed", 1, "`N` that the case is drawn from; the same N gives the same case")
 		choice(f, &o.class, "class", string(phantom.Everyday), "draw a `KIND` of case", phantom.Classes...)
@@ -102,8 +105,8 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 			return badInput(err)
 		}
 		p.show("making "+into, float64(i)/float64(len(specs)))
-		if err := phantom.Write(into, s); err != nil {
-			return faultOf(err)
+		if err := o.write(into, s); err != nil {
+			return err
 		}
 		p.clear()
 		printable.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
@@ -112,6 +115,20 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 		return makeDemoSeries(env, o.folder)
 	}
 	return nil
+}
+
+// write makes one case; an error says what to do.
+func (o *phantomOptions) write(into string, s phantom.Spec) error {
+	write := phantom.Write
+	if o.overwrite {
+		write = phantom.Overwrite
+	}
+	err := write(into, s)
+	var changed *phantom.ChangedError
+	if errors.As(err, &changed) && !changed.Beside {
+		return usage("%w, or replace it with --overwrite", err)
+	}
+	return faultOf(err)
 }
 
 // resize sets the voxel edge and the field of view of both scans, mm; 0 leaves

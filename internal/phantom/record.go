@@ -1,8 +1,11 @@
 package phantom
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"path/filepath"
 
 	"plumbline/internal/geom"
@@ -26,6 +29,25 @@ type Record struct {
 	Structures []StructureRecord `json:"structures"`
 	Landmarks  []LandmarkRecord  `json:"landmarks"`
 	Spec       Spec              `json:"spec"`
+	// Files are the SHA-256 of the folder's files by their paths in it, with slashes,
+	// to tell whether they were changed; see text for truth.json itself.
+	Files map[string]string `json:"files"`
+}
+
+// text is truth.json, with files that have these hashes and with a hash of itself: the
+// SHA-256 of the same without it.
+func (r *Record) text(files map[string]string) ([]byte, error) {
+	out := *r
+	out.Files = maps.Clone(files)
+	out.Files[truthName] = ""
+	for {
+		text, err := json.MarshalIndent(out, "", " ")
+		if err != nil || out.Files[truthName] != "" {
+			return append(text, '\n'), err
+		}
+		sum := sha256.Sum256(text)
+		out.Files[truthName] = hex.EncodeToString(sum[:])
+	}
 }
 
 // FixtureRecord is one fixture; what needs an achieved pose is left out where it

@@ -1,10 +1,13 @@
 package phantom
 
 import (
+	"bytes"
+	"crypto/sha256"
 	"encoding/binary"
-	"encoding/json"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
 	"os"
@@ -15,9 +18,11 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/atomicfile"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
+	"plumbline/internal/regularfile"
 	"plumbline/internal/volume"
 )
 
@@ -33,18 +38,28 @@ const (
 // pre and post with one DICOM file a slice, case.toml (the alignment is found
 // from the scans), case-matrix.toml (the true transform is given), truth.json
 // (see Record), and a surface for each sinus. An earlier phantom in the folder
-// is replaced; other files of an earlier phantom's folder stay.
+// is replaced where its files are as they were written; other files of an earlier
+// phantom's folder stay.
 //
-// Everything is written and synced under a temporary name first. case.toml
-// comes last, so that a folder with one is whole.
+// Everything is written and synced under a temporary name first. truth.json comes
+// first and case.toml last, so that a folder with the latter is whole.
 //
-// Errors: those of Render, a folder with files in it that is no phantom's, and
-// what the file system says.
-func Write(dir string, s Spec) error {
+// Errors: those of Render, a folder with files in it that is no phantom's, a
+// *ChangedError, and what the file system says.
+func Write(dir string, s Spec) error { return write(dir, s, false) }
+
+// Overwrite is Write that replaces files which were changed, too, but none beside them.
+func Overwrite(dir string, s Spec) error { return write(dir, s, true) }
+
+func write(dir string, s Spec, over bool) error {
 	if err := s.Check(); err != nil {
 		return err
 	}
 	if err := checkWritable(dir); err != nil {
+		return err
+	}
+	own := []string{preFolder, postFolder, caseName, matrixName, truthName}
+	if err := unchanged(dir, own, over); err != nil {
 		return err
 	}
 	pair, err := Render(s)
@@ -61,6 +76,9 @@ func Write(dir string, s Spec) error {
 	defer os.RemoveAll(part)
 	names, err := pair.writeInto(part, s)
 	if err != nil {
+		return err
+	}
+	if err := unchanged(dir, names, over); err != nil {
 		return err
 	}
 	if err := os.Remove(filepath.Join(dir, caseName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -101,7 +119,89 @@ func checkWritable(dir string) error {
 	return nil
 }
 
-// writeInto fills an empty folder and gives the names in it, case.toml last.
+// ChangedError is a file that a phantom would replace and that is not as a phantom
+// was written.
+type ChangedError struct {
+	File string
+	// Beside is whether it is a file that no phantom wrote.
+	Beside bool
+}
+
+func (e *ChangedError) Error() string {
+	if e.Beside {
+		return fmt.Sprintf("%s is no file of the phantom in its folder, which would be replaced; move it, or name another folder", e.File)
+	}
+	return fmt.Sprintf("%s is not as the phantom in its folder was written; name another folder", e.File)
+}
+
+// unchanged reports what a phantom with files and folders of some names would
+// replace in dir that is not as it was written; over, only what no phantom wrote.
+func unchanged(dir string, names []string, over bool) error {
+	record, err := ReadRecord(dir)
+	if err != nil {
+		record = &Record{}
+	}
+	for _, name := range names {
+		err := filepath.WalkDir(filepath.Join(dir, name), func(path string, d fs.DirEntry, err error) error {
+			if errors.Is(err, fs.ErrNotExist) {
+				return nil
+			}
+			if err != nil || d.IsDir() {
+				return err
+			}
+			within, err := filepath.Rel(dir, path)
+			if err != nil {
+				return err
+			}
+			want, listed := record.Files[filepath.ToSlash(within)]
+			switch {
+			case !listed && len(record.Files) > 0:
+				return &ChangedError{File: path, Beside: true}
+			case over:
+				return nil
+			case !listed:
+				return &ChangedError{File: path}
+			}
+			same := false
+			if name == truthName {
+				var data, written []byte
+				if data, err = regularfile.Read(path, maxRecord); err == nil {
+					written, err = record.text(record.Files)
+				}
+				same = bytes.Equal(data, written)
+			} else {
+				var is string
+				is, err = hashOf(path)
+				same = is == want
+			}
+			if err == nil && !same {
+				return &ChangedError{File: path}
+			}
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// hashOf is the SHA-256 of a file, in hexadecimal digits.
+func hashOf(path string) (string, error) {
+	f, err := regularfile.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// writeInto fills an empty folder and gives the names in it, truth.json first and
+// case.toml last.
 func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 	for _, scan := range []struct {
 		name, date string
@@ -117,17 +217,12 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 		}
 		names = append(names, scan.name)
 	}
-	truth, err := json.MarshalIndent(newRecord(s, p.Truth), "", " ")
-	if err != nil {
-		return nil, err
-	}
 	plan := caseFile(s, p)
 	type file struct {
 		name string
 		data []byte
 	}
 	files := []file{
-		{truthName, append(truth, '\n')},
 		{matrixName, []byte(plan + "\n[alignment]\nmethod = \"matrix\"\nmatrix = " + numbers("%.9f", p.Truth.PostToPre.Matrix()) + "\n")},
 	}
 	for _, b := range p.Truth.Structures {
@@ -142,11 +237,24 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 		}
 		names = append(names, f.name)
 	}
-	return names, syncFiles(dir)
+	record := newRecord(s, p.Truth)
+	hashes, err := syncFiles(dir)
+	if err != nil {
+		return nil, err
+	}
+	truth, err := record.text(hashes)
+	if err != nil {
+		return nil, err
+	}
+	return append([]string{truthName}, names...), atomicfile.Write(filepath.Join(dir, truthName), func(w io.Writer) error {
+		_, err := w.Write(truth)
+		return err
+	})
 }
 
-// syncFiles makes every file of a folder and its subfolders last.
-func syncFiles(dir string) error {
+// syncFiles makes every file of a folder and its subfolders last, and gives their
+// hashes by their paths in it, with slashes.
+func syncFiles(dir string) (map[string]string, error) {
 	var paths []string
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() {
@@ -155,9 +263,9 @@ func syncFiles(dir string) error {
 		return err
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	errs := make([]error, len(paths))
+	errs, hashes := make([]error, len(paths)), make([]string, len(paths))
 	parallel.For(len(paths), func(i int) {
 		f, err := os.OpenFile(paths[i], os.O_RDWR, 0)
 		if err != nil {
@@ -165,8 +273,17 @@ func syncFiles(dir string) error {
 			return
 		}
 		errs[i] = errors.Join(f.Sync(), f.Close())
+		if errs[i] == nil {
+			hashes[i], errs[i] = hashOf(paths[i])
+		}
 	})
-	return errors.Join(errs...)
+	out := map[string]string{}
+	for i, path := range paths {
+		within, err := filepath.Rel(dir, path)
+		errs = append(errs, err)
+		out[filepath.ToSlash(within)] = hashes[i]
+	}
+	return out, errors.Join(errs...)
 }
 
 // planned is the date of the planning scan: three weeks before surgery.

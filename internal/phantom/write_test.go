@@ -223,9 +223,25 @@ func TestWriteReplacesAPhantomAndNothingElse(t *testing.T) {
 	require.NoError(t, os.WriteFile(kept, []byte("{}"), 0o644))
 	stale := filepath.Join(dir, "pre", "IM9999.dcm")
 	require.NoError(t, os.WriteFile(stale, nil, 0o644))
+	for _, write := range []func(string, Spec) error{Write, Overwrite} {
+		require.EqualError(t, write(dir, s), stale+" is no file of the phantom in its folder, which would be replaced; move it, or name another folder")
+	}
+	require.NoError(t, os.Remove(stale))
+	for _, name := range []string{"case.toml", "truth.json", "pre/IM0001.dcm", "case-matrix.toml"} {
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		was, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(path, append(was[:len(was)-1:len(was)-1], "  "...), 0o644))
+		var changed *ChangedError
+		require.ErrorAs(t, Write(dir, s), &changed, name)
+		require.Equal(t, ChangedError{File: path}, *changed)
+		require.NoError(t, Overwrite(dir, s))
+		is, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.Equal(t, was, is, name)
+	}
 	require.NoError(t, Write(dir, s))
 	require.FileExists(t, kept)
-	require.NoFileExists(t, stale)
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	var names []string
