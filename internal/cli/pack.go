@@ -42,8 +42,8 @@ folders; a case whose scans are not there is packed without, and that is said. T
 themselves are not packed. Persons appear under their pseudonyms only. --check reads such an
 archive and says whether it is as it was packed; exit status 3 says that it is not. It
 makes every report, measurement and table anew from the series file in the archive and
-compares them byte for byte; where another version of the program wrote them, it says
-which it could not compare. It takes at most ` + strconv.Itoa(reviewpack.Memory) + ` MB of memory, whatever the archive holds.`,
+compares them byte for byte; where another version of the program wrote them and they
+differ, it names them, and the status is 3 too. It takes at most ` + strconv.Itoa(reviewpack.Memory) + ` MB of memory, whatever the archive holds.`,
 		examples: []string{
 			"plumbline pack my-series.jsonl review.zip",
 			"plumbline pack --overwrite --scans demo my-series.jsonl review.zip",
@@ -152,6 +152,9 @@ func dayOf(text string, env Env) string {
 // errNotSound ends a check that found faults; they are printed already.
 var errNotSound = errors.New("the archive is not as it was packed")
 
+// errNotCompared ends a check that left files open; they are named already.
+var errNotCompared = errors.New("whether all of the archive is as it was packed cannot be told")
+
 // mostFaults bounds how many faults are printed.
 const mostFaults = 50
 
@@ -171,8 +174,11 @@ func checkPack(env Env, file string) error {
 	for _, finding := range v.Findings {
 		printable.Fprintf(env.Stdout, "%s\n", finding)
 	}
-	if !v.Sound() {
+	switch {
+	case !v.Sound():
 		return &statusError{InDoubt, errNotSound}
+	case v.Open:
+		return &statusError{InDoubt, errNotCompared}
 	}
 	return nil
 }

@@ -59,5 +59,8 @@ func (o *scanOptions) Run(_ context.Context, env Env) error {
 	if err == nil && d.Problem != "" {
 		return usage("%s holds no volume that can be measured; the reason stands above", o.path)
 	}
-	return err
+	if err != nil {
+		return err
+	}
+	return doubtful(d.Flags)
 }

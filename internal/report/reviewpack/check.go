@@ -26,9 +26,10 @@ type Verdict struct {
 	Listed   int      // that the manifest lists
 	Faults   []string // in words; none in a sound pack
 	Findings []string // what was checked besides hashes, and what could not be
+	Open     bool     // files are other ones than this program makes, maybe since another version made them
 }
 
-// Sound reports whether nothing is wrong.
+// Sound reports whether nothing is wrong in what could be compared.
 func (v *Verdict) Sound() bool { return len(v.Faults) == 0 }
 
 // Check reads a pack and holds it against its manifest, its series file against
@@ -364,6 +365,7 @@ func (c *checker) conclude(from string) {
 		}
 		return
 	}
+	c.Open = true
 	var named []string
 	for _, name := range c.others[:min(mostNames, len(c.others))] {
 		named = append(named, quoted(name))

@@ -369,6 +369,7 @@ func TestOtherVersion(t *testing.T) {
 	assert.Empty(t, v.Faults)
 	assert.Contains(t, strings.Join(v.Findings, " "), "the table has the figures of the measurements, 6 fixtures")
 	assert.Contains(t, strings.Join(v.Findings, " "), `not compared: "series/cases.csv". They`)
+	assert.True(t, v.Open)
 }
 
 // A version of changed sources names no one program, so a difference may come of it;
@@ -381,11 +382,13 @@ func TestVersionOfChangedSources(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, v.Faults)
 	assert.NotContains(t, strings.Join(v.Findings, " "), "not compared")
+	assert.False(t, v.Open)
 	forged := resealed(t, edited(t, files, "cases/002-S-002.html", "mm", "cm"), nil)
 	for _, version := range []string{o.Version, "2.0.0"} {
 		v, err = Check(write(t, forged), version, o.CheckLine)
 		require.NoError(t, err)
 		assert.Contains(t, strings.Join(v.Findings, " "), `not compared: "cases/002-S-002.html". They`)
+		assert.True(t, v.Open)
 	}
 	wrong := resealed(t, edited(t, files, "cases/002-S-002.json", `"entry_mm": `, `"entry_mm": 1`), nil)
 	v, err = Check(write(t, wrong), "2.0.0", o.CheckLine)
