@@ -10,8 +10,11 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"github.com/suyashkumar/dicom/pkg/tag"
+	"github.com/suyashkumar/dicom/pkg/uid"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/encode"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
@@ -74,6 +77,39 @@ var aboutAlignment = []string{"alignment-disagrees", "alignment-differs", "align
 
 func wrongMatrix(what string, shift, turn geom.Vec) mistake {
 	return saidOfPair(what, func(t *testing.T, c *casefile.Case) { align(t, matrixLines(offAtFixture(c, shift, turn))) }, aboutAlignment...)
+}
+
+// wrongObject is wrongMatrix with the transform in a DICOM registration object.
+func wrongObject(what string, shift geom.Vec) mistake {
+	return saidOfPair(what, func(t *testing.T, c *casefile.Case) {
+		frame := func(path string) string {
+			s, err := scan.Open(path, scan.Options{})
+			require.NoError(t, err)
+			return s.FrameOfReferenceUID
+		}
+		set := func(values map[tag.Tag]any) (d element.Dataset) {
+			d = element.Dataset{}
+			for k, v := range values {
+				d.Set(k, v)
+			}
+			return d
+		}
+		m := offAtFixture(c, shift, geom.Vec{}).Matrix()
+		data, err := element.Encode(uid.ExplicitVRLittleEndian, set(map[tag.Tag]any{
+			tag.SOPClassUID: "1.2.840.10008.5.1.4.1.1.66.1", tag.SOPInstanceUID: "1.2.3", tag.FrameOfReferenceUID: frame(c.Pre),
+			tag.RegistrationSequence: []element.Dataset{set(map[tag.Tag]any{
+				tag.FrameOfReferenceUID: frame(c.Post),
+				tag.MatrixRegistrationSequence: []element.Dataset{set(map[tag.Tag]any{
+					tag.MatrixSequence: []element.Dataset{set(map[tag.Tag]any{
+						tag.FrameOfReferenceTransformationMatrix: element.FormatDecimals(m[:]...), tag.FrameOfReferenceTransformationMatrixType: "RIGID",
+					})},
+				})},
+			})},
+		}))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile("pair/registration.dcm", data, 0o600))
+		align(t, "method = \"matrix\"\nfile = \"registration.dcm\"")
+	}, aboutAlignment...)
 }
 
 // rewritten writes a scan of the pair anew.
@@ -158,6 +194,31 @@ func mirrorCase(t *testing.T, c *casefile.Case) {
 	align(t, matrixLines(m))
 }
 
+// stretchCase writes both scans with voxels that are larger than the machine's by a
+// factor, and a plan that was made on them: with fixtures of their catalogue's size.
+func stretchCase(by float64) func(t *testing.T, c *casefile.Case) {
+	return func(t *testing.T, c *casefile.Case) {
+		for _, name := range []string{"pre", "post"} {
+			rewritten(t, name, func(v *volume.Volume) {
+				v.Origin = r3.Scale(by, v.Origin)
+				for a := range v.Step {
+					v.Step[a] = r3.Scale(by, v.Step[a])
+				}
+			}, encode.Options{})
+		}
+		edit(t, "pair", `(?s)\[\[structure\]\].*\[alignment\]`, "[alignment]")
+		for i, f := range c.Fixtures {
+			entry := r3.Scale(by, f.Planned.Entry)
+			apex := r3.Add(entry, r3.Scale(f.Length, f.Planned.Axis()))
+			edit(t, "pair", fmt.Sprintf(`(site +)= "%s"\nentry .*\napex .*`, f.Site),
+				fmt.Sprintf("${1}= \"%s\"\nentry = [%.4f, %.4f, %.4f]\napex = [%.4f, %.4f, %.4f]", c.Fixtures[i].Site, entry.X, entry.Y, entry.Z, apex.X, apex.Y, apex.Z))
+		}
+		m := *c.Alignment.PostToPre
+		m.T = r3.Scale(by, m.T)
+		align(t, matrixLines(m))
+	}
+}
+
 var alignmentMistakes = []mistake{
 	wrongMatrix("none: the true transform as a matrix", geom.Vec{}, geom.Vec{}),
 	wrongMatrix("a matrix that is off by 0.3 mm at the fixture", geom.Vec{Y: 0.3}, geom.Vec{}),
@@ -165,11 +226,14 @@ var alignmentMistakes = []mistake{
 	wrongMatrix("a matrix with one figure mistyped, off by 2 mm", geom.Vec{Z: 2}, geom.Vec{}),
 	wrongMatrix("a matrix that is off by 3°", geom.Vec{}, geom.Vec{X: 3}),
 	wrongMatrix("a matrix that is off by 3 mm and 10°", geom.Vec{Z: 3}, geom.Vec{Y: 10}),
+	wrongObject("none: the true transform as a DICOM registration object", geom.Vec{}),
+	wrongObject("a DICOM registration object that is off by 2 mm", geom.Vec{Y: 2}),
 	saidOfPair("none: scans in one frame", sameFrame(geom.Vec{}), aboutAlignment...),
 	saidOfPair("scans in one frame, and a patient who moved by 2.5 mm", sameFrame(geom.Vec{X: 1.5, Y: 2}), aboutAlignment...),
 	saidOfPair("none: landmarks to a hundredth", landmarks(geom.Vec{}), aboutAlignment...),
 	saidOfPair("landmarks that are all off by 2 mm the same way", landmarks(geom.Vec{Y: 2}), aboutAlignment...),
 	saidOfPair("both scans mirrored left to right, the plan made on them", mirrorCase, aboutAlignment...),
+	saidOfPair("both scans with voxels 12 % too large, the plan made on them", stretchCase(1.12), append(aboutAlignment, "fixtures-off-scale", "length-mismatch", "diameter-mismatch", "scale-mismatch")...),
 }
 
 // rename changes the sites of the pair.

@@ -88,7 +88,11 @@ func misdrawn(what, pattern, with string) mistake {
 	return mistake{what, func(t *testing.T) ([]string, int) {
 		upper(t)
 		edit(t, "upper", pattern, with)
-		return flagsSaid(t, "upper", "structure-misplaced")
+		says, status := flagsSaid(t, "upper", "structure-misplaced")
+		if len(says) == 0 {
+			says = []string{"no flag about it"}
+		}
+		return says, status
 	}}
 }
 
@@ -121,6 +125,10 @@ var structureMistakes = []mistake{
 		require.NoError(t, os.Mkdir(filepath.Join("upper", sinusFile), 0o700))
 		return flagsSaid(t, "upper")
 	}},
+	misshapen("a surface that lies 3 mm off", func(v geom.Vec) geom.Vec { return r3.Add(v, geom.Vec{X: 2, Y: 2, Z: 1}) }, nil),
+	misdrawn("none: roots as they stand, one under another name", `"root 15.1"`, `"root 15.2"`),
+	misdrawn("a root's centre line 2 mm off", rootPath, "${1}path = [[-21.85, 10.504, 1.011], [-22.484, 12.108, 13.606]]"),
+	misdrawn("a root's centre line where no root is", rootPath, "${1}path = [[-15, 15, 1.011], [-15, 16, 13.606]]"),
 	misdrawn("a root's centre line in centimetres", rootPath, "${1}path = [[-2.385, 1.05, 0.101], [-2.448, 1.211, 1.361]]"),
 	misdrawn("a root's centre line in metres", rootPath, "${1}path = [[-0.02385, 0.0105, 0.00101], [-0.02448, 0.01211, 0.01361]]"),
 	misdrawn("a root's centre line far outside the scan", rootPath, "${1}path = [[-220, -3, 5], [-220, -3, 19]]"),

@@ -186,6 +186,53 @@ func forgedIn(what string, args []string, make func(t *testing.T, text string)) 
 	}}
 }
 
+// replaced is a phantom that is made in the folder of another one, in which a file was
+// written.
+func replaced(what, file, text string, more ...string) mistake {
+	return mistake{what, func(t *testing.T) ([]string, int) {
+		line := append([]string{"phantom", "--voxel", "1.2", "--field", "20"}, more...)
+		require.Equal(t, Done, run("phantom", "--voxel", "1.2", "--field", "20", "made").status)
+		if file != "" {
+			write(t, file, text)
+		}
+		got := run(append(line, "made")...)
+		if got.status != Done {
+			kept, err := os.ReadFile(file)
+			require.NoError(t, err)
+			require.Equal(t, text, string(kept))
+		}
+		return linesSaid(got, "plumbline: ", "made made")
+	}}
+}
+
+var replacedMistakes = []mistake{
+	replaced("none: a phantom in place of one that nobody changed", "", ""),
+	replaced("a phantom in place of one whose case file was edited", "made/case.toml", plan),
+	replaced("the same, with --overwrite", "made/case.toml", plan, "--overwrite"),
+	replaced("a phantom in place of one with a file of the user's among its slices", "made/pre/notes.txt", "mine"),
+	replaced("the same, with --overwrite", "made/pre/notes.txt", "mine", "--overwrite"),
+}
+
+// packOf is a mistake, or malice, in a pack that a receiver checks.
+func packOf(what string, change func(of map[string]string)) mistake {
+	return mistake{what, func(t *testing.T) ([]string, int) {
+		write(t, "past.csv", past())
+		require.Equal(t, Done, run("series", "import", "past.csv", "s.jsonl").status)
+		require.Equal(t, Done, run("pack", "s.jsonl", "whole.zip").status)
+		write(t, "review.zip", repacked(t, "whole.zip", change))
+		return linesSaid(run("pack", "--check", "review.zip"), "fault", "not compared", "same byte for byte", "plumbline: ")
+	}}
+}
+
+const packedPage = "series/report-1-clinician-a.html"
+
+var packMistakes = []mistake{
+	packOf("none: as it was packed", func(map[string]string) {}),
+	packOf("a page changed", func(of map[string]string) { of[packedPage] = strings.Replace(of[packedPage], "mm", "cm", 1) }),
+	packOf("a page changed, with manifest and sums to fit", func(of map[string]string) { forgePage(of, packedPage, "test") }),
+	packOf("the same, and another version of the program named", func(of map[string]string) { forgePage(of, packedPage, "1.0.0") }),
+}
+
 var textMistakes = []mistake{
 	forgedIn("a line of the program's own in the version of a pack", []string{"pack", "--check", "forged.zip"}, func(t *testing.T, text string) {
 		write(t, "past.csv", past())

@@ -30,6 +30,8 @@ var mistakes = []struct {
 	{"Numbers that are missing", missingNumbers},
 	{"Slices", sliceMistakes},
 	{"Texts that look like the program's own lines", textMistakes},
+	{"Folders that would be replaced", replacedMistakes},
+	{"Packs", packMistakes},
 	{"Alignments", alignmentMistakes},
 	{"Sites", siteMistakes},
 	{"Drawn at random", drawnMistakes},

@@ -441,6 +441,41 @@ func TestHostileTextOfCasesAndTables(t *testing.T) {
 	}
 }
 
+// Every text of a structure's surface: the names of the solids, and each of its words.
+func TestHostileTextOfSurfaces(t *testing.T) {
+	t.Chdir(t.TempDir())
+	rampCase(t, "case")
+	write(t, "case/case.toml", strings.Replace(plan, "[alignment]", "[[structure]]\nname = \"sinus\"\nkind = \"sinus\"\nsurface = \"s.stl\"\n\n[alignment]", 1))
+	var text strings.Builder
+	text.WriteString("solid sinus\n")
+	for _, face := range [][3]string{{"-9 20 5", "-3 26 25", "9 20 5"}, {"-9 20 5", "9 20 5", "0 40 5"}, {"9 20 5", "-3 26 25", "0 40 5"}, {"0 40 5", "-3 26 25", "-9 20 5"}} {
+		text.WriteString("facet normal 0 0 0\nouter loop\nvertex " + strings.Join(face[:], "\nvertex ") + "\nendloop\nendfacet\n")
+	}
+	text.WriteString("endsolid sinus\n")
+	whole, read := text.String(), 0
+	words := regexp.MustCompile(`\S+`).FindAllStringIndex(whole, 20)
+	last := strings.LastIndex(whole, "sinus")
+	inLine := strings.NewReplacer("\n", "", "\r", "", " ", "").Replace(hostile)
+	for _, at := range append(words, []int{last, last + len("sinus")}) {
+		for _, text := range []string{hostile, inLine} {
+			write(t, "case/s.stl", whole[:at[0]]+text+whole[at[1]:])
+			require.NoError(t, os.RemoveAll("out"))
+			require.NoError(t, os.Mkdir("out", 0o755))
+			what := fmt.Sprintf("surface, %q at %d", whole[at[0]:at[1]], at[0])
+			if said(t, what, "measure", "--json", "out/m.json", "--report", "out/m.html", "case").status != BadInput {
+				read++
+			}
+			said(t, what, "seal", "--series", "out/s.jsonl", "case")
+			checkFiles(t, what, "out")
+		}
+	}
+	// A binary file's header may hold anything.
+	header := append([]byte(hostile), make([]byte, 84)...)[:80]
+	write(t, "case/s.stl", string(append(header, 1, 0, 0, 0))+strings.Repeat("\x00", 50))
+	said(t, "surface, header", "measure", "case")
+	assert.Equal(t, 2, read, "the names of the solid are left out")
+}
+
 // Every text of a scan's headers, in one slice and in all.
 func TestHostileTextOfScans(t *testing.T) {
 	t.Chdir(t.TempDir())

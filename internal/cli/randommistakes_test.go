@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -143,10 +144,13 @@ func tryMistake(t *testing.T, seed uint64) result {
 	}
 	usual, named := tr.unharmed(home), false
 	for _, f := range flagsOfCase(c) {
-		if usual[f.Code+f.Message[:min(8, len(f.Message))]] {
+		// What is said of the very structure without the mistake holds with it, too.
+		matter := slices.Contains(k.names, f.Code)
+		about := inQuotes.FindString(f.Message)
+		if usual[f.Code+f.Message[:min(8, len(f.Message))]] && !(matter && about != "" && strings.Contains(tr.what, about)) {
 			continue
 		}
-		named = named || slices.Contains(k.names, f.Code)
+		named = named || matter
 		res.says = append(res.says, fmt.Sprintf("%s (%s, %s)", f.Message, f.Code, f.Level))
 	}
 	mm, degrees, where := farthest(t, home, c)
@@ -165,6 +169,8 @@ func tryMistake(t *testing.T, seed uint64) result {
 	}
 	return res
 }
+
+var inQuotes = regexp.MustCompile(`"[^"]+"`)
 
 func (tr *trial) chance(p float64) bool { return tr.r.Float64() < p }
 

@@ -29,34 +29,40 @@ type randomMistake struct {
 // alignmentNotices say that, or how far, a given alignment could not be checked.
 var alignmentNotices = []string{"alignment-differs", "alignment-barely-checked", "alignment-not-checked", "alignment-taken-as-exact"}
 
+// toothNotices say that a site may be another tooth's, or that its number is not checked.
+var toothNotices = []string{"plan-at-other-tooth", "side-not-checked"}
+
+// structureNotices say that the planning scan does not show a structure.
+var structureNotices = []string{"structure-outside-scan", "structure-not-seen"}
+
 // A plan is what the scans are held against, so that none of them shows that another
-// one was meant; a centre line may be off by a centimetre (package whereabouts).
+// one was meant; a centre line may be off by a millimetre (package whereabouts).
 var randomMistakes = []randomMistake{
 	{name: "exchanged: the two scans", make: (*trial).exchangeScans},
 	{name: "exchanged: entry and apex", make: (*trial).exchangeEnds},
-	{name: "exchanged: sites of two fixtures", make: (*trial).exchangeSites, names: []string{"plan-at-other-tooth"}},
-	{name: "exchanged: two structures' bodies", make: (*trial).exchangeStructures, names: []string{"structure-outside-scan"}},
+	{name: "exchanged: sites of two fixtures", make: (*trial).exchangeSites, names: toothNotices},
+	{name: "exchanged: two structures' bodies", make: (*trial).exchangeStructures, names: structureNotices},
 	{name: "exchanged: two cases' plans", make: (*trial).exchangePlans},
 	{name: "exchanged: two cases' scans", make: (*trial).exchangeCases},
 	{name: "exchanged: two axes of the plan", make: (*trial).exchangeAxes},
 	{name: "exchanged: diameter and length", make: (*trial).exchangeSizes},
 	{name: "scaled: the plan", make: (*trial).scalePlan},
-	{name: "scaled: a structure", make: (*trial).scaleStructure, names: []string{"structure-outside-scan"}, unseen: 10},
+	{name: "scaled: a structure", make: (*trial).scaleStructure, names: structureNotices, unseen: 1},
 	{name: "scaled: the matrix' translation", make: (*trial).scaleMatrix, given: true, names: alignmentNotices},
 	{name: "scaled: diameter or length", make: (*trial).scaleSize},
 	{name: "mirrored: the plan", make: (*trial).mirrorPlan},
 	{name: "mirrored: one scan", make: (*trial).mirrorScan, names: alignmentNotices},
 	{name: "mirrored: both scans", make: (*trial).mirrorScans, names: append(alignmentNotices, "mirror-unclear")},
-	{name: "mirrored: a structure", make: (*trial).mirrorStructure, names: []string{"structure-outside-scan"}, unseen: 10},
+	{name: "mirrored: a structure", make: (*trial).mirrorStructure, names: structureNotices, unseen: 1},
 	{name: "shifted: the matrix", make: (*trial).shiftMatrix, given: true, names: alignmentNotices},
 	{name: "shifted: the matrix turned", make: (*trial).turnMatrix, given: true, names: alignmentNotices},
 	{name: "shifted: the matrix inverted or transposed", make: (*trial).invertMatrix, given: true, names: alignmentNotices},
-	{name: "shifted: the plan by a tooth", make: (*trial).shiftTooth, names: []string{"plan-at-other-tooth"}},
+	{name: "shifted: the plan by a tooth", make: (*trial).shiftTooth, names: toothNotices},
 	{name: "shifted: the plan by 0.6 to 5 mm", make: (*trial).shiftPlan, unseen: 5.5},
-	{name: "shifted: a structure by 5 to 500 mm", make: (*trial).shiftStructure, names: []string{"structure-outside-scan"}, unseen: 10},
+	{name: "shifted: a structure by 5 to 500 mm", make: (*trial).shiftStructure, names: structureNotices, unseen: 1},
 	{name: "renamed: slices", make: (*trial).renameSlices},
 	{name: "renamed: a surface", make: (*trial).renameSurface},
-	{name: "renamed: a site", make: (*trial).renameSite, names: []string{"plan-at-other-tooth"}},
+	{name: "renamed: a site", make: (*trial).renameSite, names: toothNotices},
 	{name: "renamed: the numbering or the frame", make: (*trial).renameFrame},
 	{name: "dropped: a fixture", make: (*trial).dropFixture},
 	{name: "dropped: slices", make: (*trial).dropSlices},

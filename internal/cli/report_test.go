@@ -108,16 +108,7 @@ func TestPack(t *testing.T) {
 	require.Equal(t, Done, got.status, got.stderr)
 
 	// A page whose manifest and sums were made to fit it.
-	sum := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
-	forged := repacked(t, "review.zip", func(of map[string]string) {
-		page := of["cases/001-C-101.html"]
-		of["cases/001-C-101.html"] = strings.Replace(page, "mm", "µm", 1)
-		was := of["manifest.json"]
-		of["manifest.json"] = strings.NewReplacer(sum(page), sum(of["cases/001-C-101.html"]),
-			fmt.Sprintf(`"bytes": %d`, len(page)), fmt.Sprintf(`"bytes": %d`, len(page)+1)).Replace(was)
-		of["SHA256SUMS"] = strings.NewReplacer(sum(page), sum(of["cases/001-C-101.html"]), sum(was), sum(of["manifest.json"])).Replace(of["SHA256SUMS"])
-	})
-	write(t, "forged.zip", forged)
+	write(t, "forged.zip", repacked(t, "review.zip", func(of map[string]string) { forgePage(of, "cases/001-C-101.html", "test") }))
 	got = run("pack", "--check", "forged.zip")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Contains(t, got.stdout, "12 of 12 files that the manifest lists are as they were packed", "hashes alone do not tell")
@@ -154,6 +145,18 @@ func TestPack(t *testing.T) {
 		assert.Equal(t, BadInput, got.status, c.args)
 		assert.Contains(t, got.stderr, c.want)
 	}
+}
+
+// forgePage changes a unit in a page of a pack, with manifest and sums made to fit it,
+// and says which version of the program made it.
+func forgePage(of map[string]string, name, program string) {
+	sum := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
+	page, was := of[name], of["manifest.json"]
+	of[name] = strings.Replace(page, "mm", "µm", 1)
+	of["manifest.json"] = strings.NewReplacer(sum(page), sum(of[name]),
+		fmt.Sprintf(`"bytes": %d`, len(page)), fmt.Sprintf(`"bytes": %d`, len(page)+1),
+		`"program": "test"`, fmt.Sprintf(`"program": %q`, program)).Replace(was)
+	of["SHA256SUMS"] = strings.NewReplacer(sum(page), sum(of[name]), sum(was), sum(of["manifest.json"])).Replace(of["SHA256SUMS"])
 }
 
 // repacked is an archive with its files changed.
