@@ -239,7 +239,7 @@ func (j *judge) sightSurface(b Body, sign float64) sighting {
 func (j *judge) elsewhere(st casefile.Structure, b Body) string {
 	s, kind := j.sight(st.Kind, b), st.Kind.Spec()
 	switch {
-	case !s.probed:
+	case !s.probed || s.clear() && s.off <= 2*st.DrawnUncertainty: // its 95 % interval
 	case s.clear():
 		return fmt.Sprintf("the planning scan shows %s %.1f mm from there", kind.Called, s.off)
 	case st.Kind == casefile.Root && s.drawn < nothingThere:
@@ -277,5 +277,5 @@ func (j *judge) elsewhere(st casefile.Structure, b Body) string {
 // unseen reports whether the planning scan does not show a structure that it might.
 func (j *judge) unseen(st casefile.Structure, b Body) bool {
 	s := j.sight(st.Kind, b)
-	return st.Kind.Spec().Inside != 0 && (!s.probed || s.drawn < notSeen)
+	return st.Kind.Spec().Inside != 0 && (!s.probed || s.drawn < notSeen && !s.clear())
 }

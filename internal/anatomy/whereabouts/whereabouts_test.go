@@ -280,19 +280,20 @@ func TestSeenWhereDrawn(t *testing.T) {
 		code      measurement.Code
 		want      string // empty: nothing is said
 	}{
-		"root":                         {root, rootLine, "", ""},
-		"root off by half a mm":        {root, by(rootLine, geom.Vec{X: 0.4, Y: 0.3}, geom.Vec{X: 0.4, Y: 0.3}), "", ""},
-		"root off by 2 mm":             {root, by(rootLine, geom.Vec{X: 2}, geom.Vec{X: 2}), "structure-misplaced", "the planning scan shows a root 2.0 mm from there"},
-		"root leaning the other way":   {root, by(rootLine, geom.Vec{}, geom.Vec{X: -2, Y: -2}), "structure-misplaced", "the planning scan shows a root 2.8 mm from there"},
-		"root in marrow":               {root, by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-misplaced", "nothing there that is denser than what is around it, as a root is"},
-		"root in air":                  {root, by(rootLine, geom.Vec{X: 3, Y: -16}, geom.Vec{X: 3, Y: -18}), "structure-misplaced", "nothing there that is denser"},
-		"canal":                        {canal, canalLine, "", ""},
-		"canal off by 2 mm":            {canal, by(canalLine, geom.Vec{Z: 2}, geom.Vec{Z: 2}), "structure-misplaced", "the planning scan shows a canal 2.5 mm from there"},
-		"canal in marrow":              {canal, by(canalLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-not-seen", "so that its place is not checked"},
-		"canal in air":                 {canal, []geom.Vec{{X: -8, Y: -16, Z: -20}, {X: 8, Y: -17, Z: -20}}, "structure-misplaced", "of it run through air"},
-		"canal in a root":              {canal, []geom.Vec{{X: -5.2, Y: 2, Z: -4}, {X: -4.4, Y: 3.4, Z: -11}}, "structure-misplaced", "denser than what is around it, and a canal is not"},
-		"one spot of a canal":          {canal, canalLine[:1], "structure-not-seen", "too little of it"},
-		"another fixture, still to be": {named("fixture", casefile.FixtureBody), by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "", ""},
+		"root":                          {root, rootLine, "", ""},
+		"root off by half a mm":         {root, by(rootLine, geom.Vec{X: 0.4, Y: 0.3}, geom.Vec{X: 0.4, Y: 0.3}), "", ""},
+		"root known to a mm and a half": {casefile.Structure{Name: "root", Kind: casefile.Root, DrawnUncertainty: 1.5}, by(rootLine, geom.Vec{X: 2}, geom.Vec{X: 2}), "", ""},
+		"root off by 2 mm":              {root, by(rootLine, geom.Vec{X: 2}, geom.Vec{X: 2}), "structure-misplaced", "the planning scan shows a root 2.0 mm from there"},
+		"root leaning the other way":    {root, by(rootLine, geom.Vec{}, geom.Vec{X: -2, Y: -2}), "structure-misplaced", "the planning scan shows a root 2.8 mm from there"},
+		"root in marrow":                {root, by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-misplaced", "nothing there that is denser than what is around it, as a root is"},
+		"root in air":                   {root, by(rootLine, geom.Vec{X: 3, Y: -16}, geom.Vec{X: 3, Y: -18}), "structure-misplaced", "nothing there that is denser"},
+		"canal":                         {canal, canalLine, "", ""},
+		"canal off by 2 mm":             {canal, by(canalLine, geom.Vec{Z: 2}, geom.Vec{Z: 2}), "structure-misplaced", "the planning scan shows a canal 2.5 mm from there"},
+		"canal in marrow":               {canal, by(canalLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "structure-not-seen", "so that its place is not checked"},
+		"canal in air":                  {canal, []geom.Vec{{X: -8, Y: -16, Z: -20}, {X: 8, Y: -17, Z: -20}}, "structure-misplaced", "of it run through air"},
+		"canal in a root":               {canal, []geom.Vec{{X: -5.2, Y: 2, Z: -4}, {X: -4.4, Y: 3.4, Z: -11}}, "structure-misplaced", "denser than what is around it, and a canal is not"},
+		"one spot of a canal":           {canal, canalLine[:1], "structure-not-seen", "too little of it"},
+		"another fixture, still to be":  {named("fixture", casefile.FixtureBody), by(rootLine, geom.Vec{X: 15}, geom.Vec{X: 15}), "", ""},
 	} {
 		p := plan(46, c.structure)
 		p.Fixtures[0].Planned = geom.Pose{Entry: geom.Vec{X: -5, Y: -4}, Apex: geom.Vec{X: -5, Y: -4, Z: -10}}
