@@ -12,6 +12,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -37,9 +38,8 @@ const (
 // Write renders a case into the folder dir, which is made when it is not there:
 // pre and post with one DICOM file a slice, case.toml (the alignment is found
 // from the scans), case-matrix.toml (the true transform is given), truth.json
-// (see Record), and a surface for each sinus. An earlier phantom in the folder
-// is replaced where its files are as they were written; other files of an earlier
-// phantom's folder stay.
+// (see Record), and a surface for each sinus. The same phantom in the folder is
+// replaced where its files are as they were written; other files of its folder stay.
 //
 // Everything is written and synced under a temporary name first. truth.json comes
 // first and case.toml last, so that a folder with the latter is whole.
@@ -48,7 +48,8 @@ const (
 // *ChangedError, and what the file system says.
 func Write(dir string, s Spec) error { return write(dir, s, false) }
 
-// Overwrite is Write that replaces files which were changed, too, but none beside them.
+// Overwrite is Write that replaces another phantom and files which were changed, too,
+// but none beside them.
 func Overwrite(dir string, s Spec) error { return write(dir, s, true) }
 
 func write(dir string, s Spec, over bool) error {
@@ -61,6 +62,9 @@ func write(dir string, s Spec, over bool) error {
 	own := []string{preFolder, postFolder, caseName, matrixName, truthName}
 	if err := unchanged(dir, own, over); err != nil {
 		return err
+	}
+	if there, err := ReadRecord(dir); err == nil && !over && !reflect.DeepEqual(there.Spec, s) {
+		return &ChangedError{File: dir, Other: true}
 	}
 	pair, err := Render(s)
 	if err != nil {
@@ -123,11 +127,15 @@ func checkWritable(dir string) error {
 // was written.
 type ChangedError struct {
 	File string
-	// Beside is whether it is a file that no phantom wrote.
-	Beside bool
+	// Beside is whether it is a file that no phantom wrote, Other whether it is the
+	// folder of another phantom.
+	Beside, Other bool
 }
 
 func (e *ChangedError) Error() string {
+	if e.Other {
+		return fmt.Sprintf("%s holds another phantom than this would be; name another folder", e.File)
+	}
 	if e.Beside {
 		return fmt.Sprintf("%s is no file of the phantom in its folder, which would be replaced; move it, or name another folder", e.File)
 	}

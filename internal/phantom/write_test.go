@@ -240,6 +240,9 @@ func TestWriteReplacesAPhantomAndNothingElse(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, was, is, name)
 	}
+	other := s
+	other.Seed++
+	require.EqualError(t, Write(dir, other), dir+" holds another phantom than this would be; name another folder")
 	require.NoError(t, Write(dir, s))
 	require.FileExists(t, kept)
 	entries, err := os.ReadDir(dir)
