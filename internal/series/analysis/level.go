@@ -73,7 +73,9 @@ var primary = []measurement.Figure{measurement.Apex, measurement.ApexDepth, meas
 
 const (
 	// trendLevel, habitLevel and the chart's limit together keep the share of steady
-	// records with any finding, at any of a hundred looks, under a tenth.
+	// records with any finding, looked at after every case, near a tenth: of 60 records of
+	// each of six kinds 2 % up to 30 cases, 6 % up to 50, 8 % up to 80
+	// (TestFindingsAccuracy).
 	trendLevel = 0.05
 	habitLevel = 0.03
 	// groupLeast is the number of cases under which a way of guidance or a region is no
