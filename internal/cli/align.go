@@ -93,6 +93,9 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 		if err := writeFile(&o.files, o.picture, pictureFile, func(w io.Writer) error { return drawing.WritePNG(w, img) }); err != nil {
 			return err
 		}
+		if !o.json {
+			tellWritten(env.Stdout, o.picture)
+		}
 	}
 	return doubtful(flags)
 }

@@ -34,8 +34,7 @@ var order = [][]string{
 	// from the files to the figures of one case
 	{"plan/casefile", "dicom/encode", "dicom/spatialreg"},
 	{"dicom/scan"},
-	{"plan/scanpair"},
-	{"plan/draft"},
+	{"plan/scanpair", "plan/pseudonym"},
 	{"registration"},
 	{"registration/intensity"},
 	{"fixture/solid"},
@@ -44,7 +43,7 @@ var order = [][]string{
 	{"evidence/conebeam"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
-	{"anatomy/whereabouts", "anatomy/severity"},
+	{"anatomy/whereabouts", "anatomy/severity", "plan/draft"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},

@@ -88,7 +88,7 @@ func TestMeasureOneCase(t *testing.T) {
 	c := readMeasurement(t, "out/c.json")
 	var shown bytes.Buffer
 	require.NoError(t, reports.Figures(&c, reports.Options{Numbering: tooth.Universal}).Text(&shown, 0))
-	assert.Equal(t, shown.String(), got.stdout)
+	assert.Equal(t, shown.String()+"\nwrote out/c.json\n", got.stdout)
 	assert.Contains(t, got.stdout, "Site 28, lower right first premolar (universal numbering)")
 
 	assert.Equal(t, measurement.Schema, c.Schema)

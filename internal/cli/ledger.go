@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 
 	"plumbline/internal/measurement"
@@ -28,6 +29,9 @@ func openSeries(path string) (*series.File, error) {
 	f, err := series.Read(path)
 	if err != nil {
 		return nil, badInput(err)
+	}
+	if f.IsOther() {
+		return nil, usage("%s is not a series file; name the file that seal, measure --series or series import made", path)
 	}
 	return f, nil
 }
@@ -69,8 +73,14 @@ func checkPlace(path string) error {
 	return nil
 }
 
-// add writes records; an error says whose fault it is.
+// add writes records; an error says whose fault it is. One that is written as naming a
+// person is refused, since nothing is ever taken out of a series file.
 func add(l *series.Ledger, records ...series.Record) (series.Appended, error) {
+	for i := range records {
+		if what := records[i].NamesPerson(); what != "" {
+			return series.Appended{}, usage("nothing was added, as %s looks like a person's name; give a pseudonym, since nothing is ever taken out of a series file", what)
+		}
+	}
 	added, err := l.Add(records...)
 	var path *fs.PathError
 	var system syscall.Errno
@@ -150,6 +160,13 @@ func enter(env Env, path string, m *measurement.Case, with *series.Plan) (*entry
 	}
 	added, err := add(l, r)
 	return &entry{l, m.Case, added.Last, false}, err
+}
+
+// inDoubt reports whether the records put the case in doubt, as where its plan was
+// changed after the seal.
+func (e *entry) inDoubt() bool {
+	state := e.ledger.Case(e.name)
+	return state != nil && slices.ContainsFunc(state.Flags, func(f measurement.Flag) bool { return f.Level == measurement.Doubt })
 }
 
 func (e *entry) write(out io.Writer) {

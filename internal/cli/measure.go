@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -35,6 +36,7 @@ type measureOptions struct {
 
 	to    destinations
 	files output.Run
+	wrote []string // measurements and reports, in their order
 }
 
 // destinations are where measurements go besides the terminal; "" is nowhere.
@@ -126,7 +128,7 @@ func (o *measureOptions) checkDestinations() error {
 }
 
 func (o *measureOptions) Run(ctx context.Context, env Env) error {
-	o.measure.Version = env.Version
+	o.measure.Version, o.measure.Today = env.Version, env.Now().Format(time.DateOnly)
 	o.files.Reads(o.series)
 	for _, path := range o.paths {
 		o.files.Reads(casefile.Files(path)...)
@@ -160,12 +162,16 @@ func (o *measureOptions) one(env Env) error {
 			return err
 		}
 	}
+	o.tellWritten(env.Stdout)
 	if o.series != "" {
 		e, err := enter(env, o.series, c, with)
 		if err != nil {
 			return fmt.Errorf("%s is measured, but not added to the series: %w", c.Case, err)
 		}
 		writeEntries(env.Stdout, []*entry{e})
+		if e.inDoubt() {
+			return errInDoubt
+		}
 	}
 	if c.InDoubt() {
 		return errInDoubt
@@ -194,6 +200,7 @@ func (o *measureOptions) several(ctx context.Context, env Env) error {
 	if err := env.print(reports.CaseList(b.measured, reports.Options{Numbering: o.layout.system()})); err != nil {
 		return err
 	}
+	o.tellWritten(env.Stdout)
 	writeEntries(env.Stdout, b.entries)
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -226,7 +233,7 @@ func (b *batch) take(env Env, o *measureOptions, path string) error {
 		b.lost = append(b.lost, err)
 		return fmt.Errorf("measured, but not added to the series: %w", err)
 	}
-	b.entries = append(b.entries, e)
+	b.entries, b.doubt = append(b.entries, e), b.doubt || e.inDoubt()
 	return nil
 }
 
@@ -326,8 +333,17 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 		if err := writeReport(&o.files, file, d, o.layout.size(), reports.Archive{}); err != nil {
 			return err
 		}
+		o.wrote = append(o.wrote, file)
 	}
 	return nil
+}
+
+// tellWritten says what was written besides the terminal.
+func (o *measureOptions) tellWritten(out io.Writer) {
+	if len(o.wrote) > 0 {
+		printable.Fprintf(out, "\n")
+	}
+	tellWritten(out, o.wrote...)
 }
 
 // printJSON prints a value as JSON that a terminal can show.
@@ -344,7 +360,11 @@ func printJSON(out io.Writer, v any) error {
 }
 
 func (o *measureOptions) writeJSON(path string, v any) error {
-	return writeFile(&o.files, path, measurementFile, func(w io.Writer) error { return printJSON(w, v) })
+	if err := writeFile(&o.files, path, measurementFile, func(w io.Writer) error { return printJSON(w, v) }); err != nil {
+		return err
+	}
+	o.wrote = append(o.wrote, path)
+	return nil
 }
 
 // fileName makes a case's name safe as a file name on every system.

@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/output"
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/reviewpack"
@@ -65,6 +66,17 @@ func notWritten(err error) error {
 		return usage("%w, or replace it with --overwrite", err)
 	}
 	return usage("%w", err)
+}
+
+// tellWritten says what was written, and how to look at it where that is not plain.
+func tellWritten(out io.Writer, files ...string) {
+	for _, file := range files {
+		hint := ""
+		if strings.EqualFold(filepath.Ext(file), ".html") {
+			hint = "; open it in a browser"
+		}
+		printable.Fprintf(out, "wrote %s%s\n", file, hint)
+	}
 }
 
 // bytesOf fills a file with bytes at hand.

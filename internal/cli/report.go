@@ -14,7 +14,6 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/output"
-	"plumbline/internal/printable"
 	"plumbline/internal/regularfile"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
@@ -167,7 +166,7 @@ func (o *reportOptions) Run(_ context.Context, env Env) error {
 		if err := writeReport(&o.files, file, d, o.layout.size(), o.archive); err != nil {
 			return err
 		}
-		printable.Fprintf(env.Stdout, "wrote %s\n", file)
+		tellWritten(env.Stdout, file)
 	}
 	if doubt {
 		return errInDoubt

@@ -31,7 +31,7 @@ func TestReports(t *testing.T) {
 	assert.Contains(t, string(page), "<image")
 	got = run("report", "c.json", "stored.html", "stored.pdf")
 	require.Equal(t, Done, got.status, got.stderr)
-	assert.Equal(t, "wrote stored.html\nwrote stored.pdf\n", got.stdout)
+	assert.Equal(t, "wrote stored.html; open it in a browser\nwrote stored.pdf\n", got.stdout)
 	stored, err := os.ReadFile("stored.html")
 	require.NoError(t, err)
 	assert.NotContains(t, string(stored), "<image")

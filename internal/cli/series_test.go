@@ -195,7 +195,7 @@ func TestSealMeasureShow(t *testing.T) {
 	plain := runOn(t, after, "measure", "demo/C-101")
 	got = runOn(t, after, "measure", "--series", "s.jsonl", "--json", "c.json", "demo/C-101")
 	require.Equal(t, Done, got.status, got.stderr)
-	assert.Equal(t, plain.stdout+"\nC-101 is record 2 of s.jsonl.\nIts plan was sealed before surgery and is the one that was measured.\n",
+	assert.Equal(t, plain.stdout+"\nwrote c.json\n\nC-101 is record 2 of s.jsonl.\nIts plan was sealed before surgery and is the one that was measured.\n",
 		got.stdout[:strings.Index(got.stdout, "Receipt")])
 	file := readAll(t, "s.jsonl")
 
@@ -209,7 +209,7 @@ func TestSealMeasureShow(t *testing.T) {
 	assert.Equal(t, file, readAll(t, "s.jsonl"))
 
 	// The other case was never sealed, and no fixture is in it.
-	got = runOn(t, after, "measure", "--series", "s.jsonl", "demo/C-101", "demo/C-102")
+	got = runOn(t, "2026-04-01", "measure", "--series", "s.jsonl", "demo/C-101", "demo/C-102")
 	assert.Equal(t, InDoubt, got.status)
 	assert.Empty(t, got.stderr)
 	assert.Regexp(t, `(?s)C-102 .*in doubt.*metal-not-found.*C-101 is in s.jsonl already.*C-102 is record 3 of s.jsonl.\nIts plan was not sealed before surgery.\nReceipt 3-`, got.stdout)

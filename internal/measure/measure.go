@@ -27,6 +27,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/plan/pseudonym"
 	"plumbline/internal/registration"
 )
 
@@ -37,6 +38,7 @@ type Options struct {
 	SameFrame             bool    // take same-frame cases without a shared Frame of Reference UID
 	Version               string  // of the program, for the record
 	Seed                  uint64  // of the Monte Carlo draws
+	Today                 string  // ISO, against which dates are held; "" = not known
 	Names                 Names
 	// Progress, when given, is called with what is being done and the share of
 	// the whole that is done.
@@ -96,8 +98,10 @@ type Inputs struct {
 // Observation is a record that shows the placed fixtures, opened beside the
 // planning scan and not yet evaluated.
 type Observation interface {
-	// Identify adds the record to what is measured, by hash.
+	// Identify adds the record to what is measured: its hash and the day it is of.
 	Identify(*measurement.Inputs)
+	// Who is whom the record's header names.
+	Who() scan.Identity
 	// Register finds how the record lies to the planning scan; progress is called
 	// with the share done.
 	//
@@ -144,14 +148,15 @@ func Open(path string, o Options) (*Inputs, error) {
 	}
 	in := &Inputs{Plan: located, Pre: pre, Observed: observed, Written: c}
 	in.Flags = append(measurement.Prefixed("planning scan", pre.Flags), flags...)
-	for _, st := range located.Structures {
-		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return c.Frame.ToLPS(p, pre.Grid) })
-		if err != nil {
-			return nil, fmt.Errorf("%s: structure %q: %w", c.File, st.Name, err)
-		}
-		in.structures = append(in.structures, body)
+	if err := in.openStructures(); err != nil {
+		return nil, err
+	}
+	if _, err := pseudonym.Check(c, pre.Identity, observed.Who()); err != nil {
+		return nil, err
 	}
 	in.Flags = append(in.Flags, whereabouts.Check(located, c, in.bodies(), &pre.Volume)...)
+	id := in.Identity()
+	in.Flags = append(in.Flags, dates{id.PreDate, id.PostDate, c.Placed, o.Today}.flags(id.PostSHA256 != "")...)
 	return in, nil
 }
 
@@ -159,7 +164,7 @@ func Open(path string, o Options) (*Inputs, error) {
 func (in *Inputs) Identity() measurement.Inputs {
 	out := measurement.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
-		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(),
+		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(), PreDate: in.Pre.Taken,
 		Files: planFiles(in.Plan),
 	}
 	in.Observed.Identify(&out)
@@ -167,9 +172,11 @@ func (in *Inputs) Identity() measurement.Inputs {
 }
 
 // MeasuredAlready reports whether measuring with these options would give an
-// earlier measurement again: the inputs, the program and the seed are its own.
+// earlier measurement again: the inputs, the program and the seed are its own, and the
+// surgery was not still to come.
 func (in *Inputs) MeasuredAlready(old *measurement.Case, o Options) bool {
-	return old.Inputs.Same(in.Identity()) && old.Program.Version == o.Version && old.Program.Seed == o.Seed
+	toCome := func(f measurement.Flag) bool { return f.Code == measurement.CodeSurgeryToCome }
+	return !slices.ContainsFunc(old.Flags, toCome) && old.Inputs.Same(in.Identity()) && old.Program.Version == o.Version && old.Program.Seed == o.Seed
 }
 
 // SameCase reports whether an earlier measurement is of this case: of its name

@@ -28,6 +28,11 @@ const (
 	CodeNotLookedInto          Code = "not-looked-into"
 	CodeIndexMismatch          Code = "index-mismatch"
 	CodeScansOutOfOrder        Code = "scans-out-of-order"
+	CodeFollowUpBeforeSurgery  Code = "follow-up-before-surgery"
+	CodePlanningAfterSurgery   Code = "planning-after-surgery"
+	CodeSurgeryToCome          Code = "surgery-to-come"
+	CodeScanToCome             Code = "scan-to-come"
+	CodeScanUndated            Code = "scan-undated"
 	CodeScansMirrored          Code = "scans-mirrored"
 	CodeMirrorUnclear          Code = "mirror-unclear"
 	CodeFixturesOffScale       Code = "fixtures-off-scale"
@@ -47,6 +52,8 @@ const (
 	CodeStructureOutsideScan   Code = "structure-outside-scan"
 	CodeStructureNotSeen       Code = "structure-not-seen"
 	CodeStructureMisplaced     Code = "structure-misplaced"
+	CodeNameInHeader           Code = "name-in-header"
+	CodeUnusualSize            Code = "unusual-size"
 	CodeApexPointsAway         Code = "apex-points-away"
 	CodePlanOnOtherSide        Code = "plan-on-other-side"
 	CodePlanOffRidge           Code = "plan-off-ridge"
@@ -82,7 +89,10 @@ const (
 	CodeMarginNotPlanned       Code = "margin-not-planned"
 	CodeMeasuredAgain          Code = "measured-again"
 	CodeSealedLate             Code = "sealed-late"
+	CodeSealNotShown           Code = "seal-not-shown"
+	CodeScanDatesNotHeld       Code = "scan-dates-not-held"
 	CodeSealedAgain            Code = "sealed-again"
+	CodeSealedInDoubt          Code = "sealed-in-doubt"
 	CodeLeftOutMeasured        Code = "left-out-measured"
 	CodePlanUnknown            Code = "plan-unknown"
 	CodeCaseFileEdited         Code = "case-file-edited"
@@ -124,6 +134,11 @@ var Codes = []CodeMeaning{
 	{CodeNotLookedInto, "scans", "notice", "files were not looked into"},
 	{CodeIndexMismatch, "scans", "notice", "the disc's index does not fit its files"},
 	{CodeScansOutOfOrder, "scans", "doubt", "the follow-up scan is older than the planning scan, or the same"},
+	{CodeFollowUpBeforeSurgery, "scans", "doubt", "the follow-up scan is older than the surgery"},
+	{CodePlanningAfterSurgery, "scans", "doubt", "the planning scan is younger than the surgery"},
+	{CodeSurgeryToCome, "scans", "doubt", "the surgery was still to come when the case was measured"},
+	{CodeScanToCome, "scans", "doubt", "a scan is of a day that was still to come"},
+	{CodeScanUndated, "scans", "notice", "a scan does not say when it was taken, so that its date shows nothing"},
 	{CodeScansMirrored, "scans", "doubt", "the fixtures' threads are left-handed: both scans are mirror images"},
 	{CodeMirrorUnclear, "scans", "notice", "the fixtures' threads do not tell whether the scans are mirror images"},
 	{CodeFixturesOffScale, "scans", "doubt", "all fixtures look larger or smaller than stated, alike: the voxel size may be wrong"},
@@ -143,6 +158,8 @@ var Codes = []CodeMeaning{
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
 	{CodeStructureNotSeen, "plan", "notice", "the planning scan does not show a structure where it is drawn, so that its place is not checked"},
 	{CodeStructureMisplaced, "plan", "doubt", "a structure cannot be what and where the case says: size, unit, side, height, course or border"},
+	{CodeNameInHeader, "plan", "notice", "a name in the case is a code of the scan's header, which is right only where that is a pseudonym"},
+	{CodeUnusualSize, "plan", "notice", "the planned fixture has a size that is seldom placed"},
 	{CodeApexPointsAway, "plan", "doubt", "the planned fixture points out of its jaw"},
 	{CodePlanOnOtherSide, "plan", "doubt", "the planned fixture lies on the other side of the jaw than its tooth number says"},
 	{CodePlanOffRidge, "plan", "doubt", "the planned entry lies beside the dental arch"},
@@ -177,12 +194,15 @@ var Codes = []CodeMeaning{
 	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
 	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for, or reached into the structure"},
 	{CodeMeasuredAgain, "series", "notice", "the case was measured more than once"},
-	{CodeSealedLate, "series", "notice", "the plan was sealed after surgery or after measuring"},
+	{CodeSealedLate, "series", "notice", "the plan was sealed after surgery, after the follow-up scan or after measuring"},
+	{CodeSealNotShown, "series", "notice", "the dates do not show that the plan was sealed before surgery"},
+	{CodeScanDatesNotHeld, "series", "notice", "an earlier version measured the case and did not record the scans' dates"},
 	{CodeSealedAgain, "series", "notice", "the plan was sealed more than once"},
+	{CodeSealedInDoubt, "series", "notice", "the plan was in doubt when it was sealed, with a reason given"},
 	{CodeLeftOutMeasured, "series", "notice", "the case was left out although there is a measurement"},
 	{CodePlanUnknown, "series", "notice", "whether the measured plan is the sealed one cannot be told"},
 	{CodeCaseFileEdited, "series", "notice", "the case file was edited after sealing"},
-	{CodePlanChanged, "series", "notice", "the plan was changed after sealing"},
+	{CodePlanChanged, "series", "doubt", "the plan was changed after sealing"},
 	{CodeSealPartial, "series", "notice", "the seal does not cover all that the plan rests on"},
 	{CodeWithdrawn, "series", "notice", "a seal, a measurement or a reason of the case was withdrawn; it stays in the record and counts against consecutiveness"},
 	{CodeSealJoined, "series", "notice", "the seal came with another copy of the series after surgery or measuring"},

@@ -5,7 +5,7 @@ import "fmt"
 // Verdict says whether a series file is as it was written.
 type Verdict struct {
 	Records    int         `json:"records"`
-	Receipt    string      `json:"receipt,omitempty"` // of the head as it is now
+	Receipt    string      `json:"receipt,omitempty"` // of the head as it is now; none of a broken chain
 	Sound      bool        `json:"sound"`             // no fault, and the receipt, if one was given, fits
 	Faults     []Fault     `json:"faults"`
 	Unfinished *Unfinished `json:"unfinished,omitempty"`
@@ -41,6 +41,9 @@ func (f *File) Check(receipt string) (Verdict, error) {
 		v.Faults = []Fault{}
 	}
 	v.Sound = len(v.Faults) == 0
+	if !v.Sound {
+		v.Limits, v.Receipt = BrokenProves, "" // a receipt would vouch for what is broken
+	}
 	if receipt == "" {
 		return v, nil
 	}

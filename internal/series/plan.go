@@ -20,7 +20,8 @@ import (
 // edited comment and name what changed. A measurement has the plan that it was
 // measured with.
 type Plan struct {
-	SHA256    string           `json:"sha256"` // of the case file
+	SHA256    string           `json:"sha256"`                // of the case file
+	Bare      string           `json:"bare_sha256,omitempty"` // of the same without the line that names the follow-up scan
 	Clinician string           `json:"clinician"`
 	Placed    string           `json:"placed"` // the date of surgery as planned
 	Frame     string           `json:"frame"`  // of the coordinates, as in the case file
@@ -29,6 +30,8 @@ type Plan struct {
 	Structures []PlannedStructure `json:"structures"` // nil in seals that do not cover them, as earlier versions made
 	Files      []PlanFile         `json:"files,omitempty"`
 	PreSHA256  string             `json:"pre_sha256,omitempty"` // of the planning scan's voxels; empty where it was not read
+
+	Doubts []measurement.Flag `json:"doubts,omitempty"` // about the plan, when it was sealed all the same
 }
 
 // PlannedStructure is a structure as the case file has it.
@@ -59,7 +62,7 @@ type PlannedFixture struct {
 // PlanOf is the plan of a case file, in the frame that the case is in; preSHA256 is
 // the hash of the planning scan, empty where it was not read.
 func PlanOf(c *casefile.Case, preSHA256 string) Plan {
-	p := Plan{SHA256: c.PlanSHA256, Clinician: c.Clinician, Placed: c.Placed, Frame: string(c.Frame),
+	p := Plan{SHA256: c.PlanSHA256, Bare: c.BareSHA256, Clinician: c.Clinician, Placed: c.Placed, Frame: string(c.Frame),
 		Structures: []PlannedStructure{}, PreSHA256: preSHA256}
 	for _, f := range c.Fixtures {
 		p.Fixtures = append(p.Fixtures, PlannedFixture{
@@ -84,8 +87,14 @@ func PlanOf(c *casefile.Case, preSHA256 string) Plan {
 
 // Same reports whether two plans are the same in all that a seal covers.
 func (p *Plan) Same(q *Plan) bool {
-	return p.SHA256 == q.SHA256 && p.PreSHA256 == q.PreSHA256 && slices.Equal(p.Files, q.Files) &&
+	return p.sameFile(q) && p.PreSHA256 == q.PreSHA256 && slices.Equal(p.Files, q.Files) &&
 		(len(p.Structures) == 0) == (len(q.Structures) == 0)
+}
+
+// sameFile reports whether two plans are of one case file, whatever follow-up scan was
+// entered in between.
+func (p *Plan) sameFile(q *Plan) bool {
+	return p.SHA256 == q.SHA256 || p.Bare != "" && p.Bare == q.Bare
 }
 
 func vec3(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
@@ -107,7 +116,7 @@ const (
 // changed compares the plan with a measurement made later; now is the plan that it
 // was made with, nil where its record has none. what is the difference in words.
 func (p *Plan) changed(m *measurement.Case, now *Plan) (c planChange, what string) {
-	same := p.SHA256 == m.Inputs.PlanSHA256
+	same := p.SHA256 == m.Inputs.PlanSHA256 || now != nil && now.SHA256 == m.Inputs.PlanSHA256 && p.sameFile(now)
 	var differ []string
 	if !same {
 		differ = append(differ, p.otherStructures(now)...)

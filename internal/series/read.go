@@ -18,6 +18,8 @@ type File struct {
 	Records    []Record // those that could be read, in the order of the file
 	Faults     []Fault
 	Unfinished *Unfinished
+
+	other bool // it has text, and none of a record
 }
 
 // Fault is a place where the chain or a record is not as it was written.
@@ -98,15 +100,19 @@ func readOnce(path string) (*File, error) {
 // Parse reads a series from its text.
 func Parse(r io.Reader) (*File, error) {
 	p := parser{file: &File{}, before: noRecord, known: map[string]int{}}
+	begun, some := false, false
 	in := bufio.NewReaderSize(r, 1<<16)
 	for {
 		line, err := readLine(in)
 		if err != nil && err != io.EOF {
 			return nil, fmt.Errorf("line %d: %w", p.line+1, err)
 		}
+		begun, some = begun || bytes.Contains(line, recordStart), some || !isBlank(line)
 		if err == io.EOF {
 			p.readUnfinished(line)
 			p.nameFaults()
+			p.joinSaved()
+			p.file.other = some && !begun && len(p.known) == 0
 			return p.file, nil
 		}
 		p.addLine(line)
@@ -134,6 +140,10 @@ func readLine(in *bufio.Reader) ([]byte, error) {
 	}
 }
 
+// IsOther reports whether the file has something in it and nothing that a record begins
+// with, so that it never was a series.
+func (f *File) IsOther() bool { return f.other }
+
 type parser struct {
 	file   *File
 	line   int
@@ -141,6 +151,7 @@ type parser struct {
 	number int            // of the record before
 	known  map[string]int // hash to line
 	breaks []chainBreak
+	saved  []savedLine
 
 	blank, blankFrom int // bytes of the empty lines just read, and the first of them
 }
@@ -196,7 +207,30 @@ func (p *parser) passBlank() {
 
 // edited tells of a line that has more than one whole record.
 func (p *parser) edited(line []byte, parts []piece) {
-	p.fault(FaultEdited, "line %d %s: the file was opened and saved; its records are whole and count, but nothing is added to the file: restore a copy that was not", p.line, stray(line, parts))
+	p.saved = append(p.saved, savedLine{p.line, stray(line, parts)})
+}
+
+// savedLine is a line that another program wrote anew, with its records whole.
+type savedLine struct {
+	line int
+	what string
+}
+
+// joinSaved tells once of all lines that were written anew when the file was saved.
+func (p *parser) joinSaved() {
+	if len(p.saved) == 0 {
+		return
+	}
+	first, more := p.saved[0], ""
+	switch n := len(p.saved) - 1; {
+	case n == 1:
+		more = ", and one more line was changed"
+	case n > 1:
+		more = fmt.Sprintf(", and %d more lines were changed", n)
+	}
+	p.file.Faults = append(p.file.Faults, Fault{first.line, FaultEdited, fmt.Sprintf("line %d %s", first.line, first.what) + more +
+		": the file was opened and saved by another program; its records are whole and count, but nothing is added to the file: restore a copy that was not"})
+	slices.SortStableFunc(p.file.Faults, func(a, b Fault) int { return a.Line - b.Line })
 }
 
 // stray says what a line has besides its records.

@@ -30,8 +30,15 @@ const Schema = "plumbline/series/1"
 // CannotProve is what a chain of hashes leaves open, for those who rely on it.
 const CannotProve = "The chain shows that no record was edited, removed or moved since it was written, " +
 	"but somebody who holds the file can write it anew from any record on, or cut records off its end; " +
-	"only a receipt given away at the time shows that. " +
-	"It cannot show who wrote a record, that the computer's clock was right, that a surgery was sealed at all, " +
+	"only a receipt given away at the time shows that. " + neverShown
+
+// BrokenProves is what a broken chain leaves open.
+const BrokenProves = "A broken chain shows that the file is not as the program wrote it, and does not show who changed it, when or why: " +
+	"a text editor that saves the file breaks it as well as somebody who rewrites a figure. " +
+	"What stands before the first fault is as it was written, and for what comes after it only an unchanged copy speaks. " + neverShown
+
+// neverShown is what no chain shows.
+const neverShown = "It cannot show who wrote a record, that the computer's clock was right, that a surgery was sealed at all, " +
 	"or that the scans are those of the patient."
 
 // Kind says what a record is.

@@ -226,7 +226,7 @@ func TestTamperingIsTold(t *testing.T) {
 		"written anew from one":   {rewritten(2), nil, "", false, false},
 		"written anew after it":   {rewritten(5), nil, "", true, false},
 		"one line written anew":   {join(1, 2, 3) + strings.SplitAfter(rewritten(4), "\n")[3] + join(5, 6, 7), []string{FaultRemoved}, "written anew", true, false},
-		"saved on another system": {strings.ReplaceAll(string(text), "\n", "\r\n"), []string{FaultEdited, FaultEdited, FaultEdited, FaultEdited, FaultEdited, FaultEdited, FaultEdited}, "text editor", false, false},
+		"saved on another system": {strings.ReplaceAll(string(text), "\n", "\r\n"), []string{FaultEdited}, "writes it, and 6 more lines were changed", false, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "s.jsonl")

@@ -19,7 +19,7 @@ const (
 	SealKept    Seal = "kept"    // sealed before surgery, and measured with the same plan
 	SealWaiting Seal = "waiting" // sealed before surgery, not measured
 	SealChanged Seal = "changed" // measured with another plan than the sealed one
-	SealUnknown Seal = "unknown" // sealed before surgery; whether the plan is the same cannot be told
+	SealUnknown Seal = "unknown" // whether it was sealed before surgery, or with the same plan, cannot be told
 	SealLate    Seal = "late"    // sealed only after the day of surgery or after measuring
 	SealNone    Seal = "none"    // never sealed
 )
@@ -58,6 +58,7 @@ type CaseState struct {
 	plan     *Plan
 	plans    map[int]*Plan
 	joined   map[int]string // when a seal came here with another copy
+	despite  map[int]string // why a plan in doubt was sealed, by record
 	measured *measurement.Case
 	with     *Plan // that the measurement in force was made with, where its record says so
 	rows     []Row
@@ -264,7 +265,7 @@ func Summarise(records []Record, today string) Summary {
 	get := func(name string) *CaseState {
 		c := cases[name]
 		if c == nil {
-			c = &CaseState{Case: name, Flags: []measurement.Flag{}, plans: map[int]*Plan{}, joined: map[int]string{}}
+			c = &CaseState{Case: name, Flags: []measurement.Flag{}, plans: map[int]*Plan{}, joined: map[int]string{}, despite: map[int]string{}}
 			cases[name] = c
 			order = append(order, c)
 		}
@@ -287,7 +288,7 @@ func Summarise(records []Record, today string) Summary {
 		case Sealed:
 			c := get(r.Case)
 			c.Sealed = append(c.Sealed, r.Number)
-			c.plans[r.Number] = r.Plan
+			c.plans[r.Number], c.despite[r.Number] = r.Plan, r.Reason
 			sealTimes[r.Number] = r.Time
 			if r.joined != nil {
 				c.joined[r.Number] = r.joined.Time
@@ -338,6 +339,11 @@ func (c *CaseState) flag(code measurement.Code, format string, args ...any) {
 	c.Flags = append(c.Flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: measurement.Notice})
 }
 
+// doubt is flag for what the record must not be relied on for.
+func (c *CaseState) doubt(code measurement.Code, format string, args ...any) {
+	c.Flags = append(c.Flags, measurement.Flag{Code: code, Message: fmt.Sprintf(format, args...), Level: measurement.Doubt})
+}
+
 // setStatus sets status and seal once all records of the case are known.
 func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 	if n := len(c.Sealed); n > 0 && c.Placed == "" {
@@ -358,15 +364,24 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 			c.Placed, c.Clinician = w.of()
 		}
 	}
-	inTime := 0
+	followUp := c.followUpDate()
+	inTime, scanned := 0, 0 // seals in time, and those that only the follow-up scan shows to be late
 	for _, n := range c.Sealed {
-		if (first == 0 || n < first || c.joined[n] != "") && !recordedAfter(sealTimes[n], c.Placed) {
+		switch {
+		case first != 0 && n > first && c.joined[n] == "" || recordedAfter(sealTimes[n], c.Placed):
+		case recordedAfter(sealTimes[n], followUp):
+			scanned = n
+		default:
 			inTime = n
 		}
 	}
+	c.flagDoubts()
 	switch {
 	case len(c.Sealed) == 0:
 		c.Seal = SealNone
+	case inTime == 0 && scanned != 0:
+		c.Seal = SealLate
+		c.flag(measurement.CodeSealedLate, "the plan was sealed only after the follow-up scan of %s (record %d)", followUp, scanned)
 	case inTime == 0:
 		c.Seal = SealLate
 		c.flag(measurement.CodeSealedLate, "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
@@ -377,6 +392,10 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 			c.Seal = SealUnknown
 			c.flag(measurement.CodeSealJoined, "the seal (record %d) came with another copy of the series on %s, after surgery or measuring; that it was made on %s only a receipt of that copy shows", inTime, dayOf(when), dayOf(sealTimes[inTime]))
 		}
+		c.holdSealAgainstDates(sealTimes[inTime])
+	}
+	if c.Measurement != 0 && today != "" && c.Placed > today {
+		c.doubt(measurement.CodeSurgeryToCome, "the case is measured, although its surgery of %s is still to come", c.Placed)
 	}
 	if len(c.Sealed) > 1 {
 		c.flag(measurement.CodeSealedAgain, "sealed %d times; the last seal before surgery counts", len(c.Sealed))
@@ -398,6 +417,21 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 	}
 }
 
+// flagDoubts tells of a plan that was in doubt when it was last sealed.
+func (c *CaseState) flagDoubts() {
+	n := len(c.Sealed)
+	if n == 0 || len(c.plans[c.Sealed[n-1]].Doubts) == 0 {
+		return
+	}
+	var codes []string
+	for _, d := range c.plans[c.Sealed[n-1]].Doubts {
+		codes = append(codes, d.Code)
+	}
+	slices.Sort(codes)
+	c.flag(measurement.CodeSealedInDoubt, "sealed although the plan was in doubt (record %d: %s); the reason given: %s",
+		c.Sealed[n-1], strings.Join(slices.Compact(codes), ", "), c.despite[c.Sealed[n-1]])
+}
+
 func (c *CaseState) compareWithSeal(seal int) {
 	if c.Measurement == 0 {
 		c.Seal = SealWaiting
@@ -417,7 +451,7 @@ func (c *CaseState) compareWithSeal(seal int) {
 		c.flag(measurement.CodeCaseFileEdited, "the case file was edited after sealing (record %d); %s", seal, what)
 	case planMoved:
 		c.Seal = SealChanged
-		c.flag(measurement.CodePlanChanged, "the plan was changed after sealing (record %d): %s", seal, what)
+		c.doubt(measurement.CodePlanChanged, "the plan was changed after sealing (record %d): %s", seal, what)
 	case planUnknown:
 		c.Seal = SealUnknown
 		c.flag(measurement.CodePlanUnknown, "the case file was edited after sealing (record %d); %s", seal, what)
@@ -425,6 +459,46 @@ func (c *CaseState) compareWithSeal(seal int) {
 	if lacks := c.plan.NotCovered(); c.Seal == SealKept && lacks != "" {
 		c.flag(measurement.CodeSealPartial, "the seal (record %d) does not cover %s", seal, lacks)
 	}
+}
+
+// followUpDate is the day of the follow-up scan that the case was measured in, "" where
+// the record does not hold it.
+func (c *CaseState) followUpDate() string {
+	if c.measured == nil {
+		return ""
+	}
+	return c.measured.Inputs.PostDate
+}
+
+// holdSealAgainstDates takes the seal's worth from a case whose dates do not show that it
+// was sealed, at a time, before surgery.
+func (c *CaseState) holdSealAgainstDates(sealed string) {
+	if c.measured == nil || c.Seal != SealKept {
+		return
+	}
+	in := c.measured.Inputs
+	why := ""
+	switch undated := slices.ContainsFunc(c.measured.Flags, func(f measurement.Flag) bool { return f.Code == measurement.CodeScanUndated }); {
+	case recordedBefore(sealed, in.PreDate) && c.plan.PreSHA256 != "":
+		why = fmt.Sprintf("the seal holds a planning scan of %s, which is later, so a clock was wrong", in.PreDate)
+	case in.PostDate != "" && in.PostDate < c.Placed:
+		why = fmt.Sprintf("the follow-up scan of %s is older than the surgery of %s, so one of both dates is wrong", in.PostDate, c.Placed)
+	case in.PostDate == "" && undated:
+		why = "the follow-up scan does not say when it was taken"
+	case in.PostDate == "" && in.PostSHA256 != "":
+		c.flag(measurement.CodeScanDatesNotHeld, "an earlier version of the program measured it and did not record the scans' dates, so they were not held against the seal; measure it again to have that")
+		return
+	default:
+		return
+	}
+	c.Seal = SealUnknown
+	c.flag(measurement.CodeSealNotShown, "that the plan was sealed before surgery cannot be shown: %s", why)
+}
+
+// recordedBefore reports whether a record's own calendar day is earlier than a date.
+func recordedBefore(recorded, date string) bool {
+	t, err := time.Parse(time.RFC3339, recorded)
+	return err == nil && date != "" && t.Format(time.DateOnly) < date
 }
 
 // recordedAfter reports whether a record's own calendar day is later than a date.
@@ -484,7 +558,7 @@ func (s *Summary) countStatuses() {
 		}
 	}
 	if unknown > 0 {
-		why = append(why, fmt.Sprintf("%d whose plan cannot be compared with the seal", unknown))
+		why = append(why, fmt.Sprintf("%d whose seal cannot be told to be from before surgery and of the same plan", unknown))
 	}
 	s.Consecutive = len(why) == 0 && s.Measured > 0
 	switch {

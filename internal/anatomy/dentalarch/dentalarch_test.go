@@ -378,7 +378,7 @@ func TestPlanThatPointsTheWrongWay(t *testing.T) {
 	found := Find(c, c, h.scan())[0]
 	require.Equal(t, []string{"apex-points-away"}, codes(found))
 	require.Equal(t, "site 36: a fixture in the lower jaw has its apex below its platform, but the planned one points the other way; "+
-		`check the tooth number, entry and apex, and that frame = "lps" is what the planning program exports`, found.Flags[0].Message)
+		"either entry and apex are exchanged, or the tooth number is one of the other jaw", found.Flags[0].Message)
 }
 
 func TestToothFarFromItsPlace(t *testing.T) {

@@ -87,12 +87,28 @@ func (s *site) misplaced() *measurement.Flag {
 	if kind == noFault {
 		return nil
 	}
-	level := measurement.Doubt
-	if kind == wrongNumber {
+	level, remedy := measurement.Doubt, ""
+	switch kind {
+	case wrongNumber:
 		level = measurement.Notice
+	case wrongJaw:
+		remedy = s.turnedRound()
+	}
+	if remedy == "" {
+		remedy = s.remedy()
 	}
 	return &measurement.Flag{Code: kind, Level: level,
-		Message: fmt.Sprintf("site %s: %s; %s", f.Site, what, s.remedy())}
+		Message: fmt.Sprintf("site %s: %s; %s", f.Site, what, remedy)}
+}
+
+// turnedRound is what to do with a fixture whose number fits the arch once its entry and
+// apex are exchanged; empty where it does not.
+func (s *site) turnedRound() string {
+	f := s.plan.Fixtures[s.index]
+	if kind, _ := s.view.check(f.Site, geom.Pose{Entry: f.Planned.Apex, Apex: f.Planned.Entry}); kind != noFault && kind != wrongNumber {
+		return ""
+	}
+	return "either entry and apex are exchanged, or the tooth number is one of the other jaw"
 }
 
 // remedy says which other reading of the case's coordinates puts all its

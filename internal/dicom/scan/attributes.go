@@ -2,6 +2,7 @@ package scan
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/suyashkumar/dicom/pkg/tag"
@@ -27,7 +28,7 @@ var scanAttributes = func() element.Selection {
 	for _, t := range []tag.Tag{
 		tag.MediaStorageSOPClassUID, tag.ReferencedFileID,
 		tag.ImageType, tag.SOPInstanceUID, tag.InstanceNumber, tag.AcquisitionNumber, tag.StudyDate, tag.Modality,
-		tag.PatientName, tag.PatientID, tag.PatientBirthDate, // compared only, never shown
+		tag.AcquisitionDate, tag.SeriesDate, tag.SpecificCharacterSet, tag.PatientIdentityRemoved,
 		tag.SliceThickness, tag.SpacingBetweenSlices,
 		tag.SeriesInstanceUID, tag.FrameOfReferenceUID,
 		tag.ImagePositionPatient, tag.ImageOrientationPatient,
@@ -38,6 +39,9 @@ var scanAttributes = func() element.Selection {
 		tag.RescaleIntercept, tag.RescaleSlope, tag.LossyImageCompression,
 	} {
 		longest[t] = maxValue
+	}
+	for _, a := range slices.Concat(personAttributes, numberAttributes) { // compared only, never shown
+		longest[a.tag] = maxValue
 	}
 	for _, t := range []tag.Tag{
 		tag.DirectoryRecordSequence, tag.ModalityLUTSequence,

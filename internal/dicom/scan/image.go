@@ -34,8 +34,10 @@ type identity struct {
 	reference string // Frame of Reference UID
 	sop       string // SOP Instance UID
 	date      string // of the study, ISO, or ""
+	taken     string // the day on which it was taken, ISO, or ""
 	modality  string
 	person    [sha256.Size]byte // digest of the patient's name, number and birth date
+	who       Identity
 
 	instance, acquisition *int // their numbers, nil where none is stated
 }
@@ -123,7 +125,7 @@ func newImage(f *file, h *element.File) *image {
 		file: f, syntax: h.Syntax, pixelData: pixelData{pixels: h.Pixels},
 		identity: identity{
 			series: d.Identifier(tag.SeriesInstanceUID), reference: d.Identifier(tag.FrameOfReferenceUID), sop: d.Identifier(tag.SOPInstanceUID),
-			date: isoDate(d.Text(tag.StudyDate)), modality: codeString(d.Text(tag.Modality)),
+			date: isoDate(d.Text(tag.StudyDate)), taken: dateTaken(d), who: identityOf(d), modality: codeString(d.Text(tag.Modality)),
 			person: sha256.Sum256([]byte(d.Text(tag.PatientID) + "\x00" + d.Text(tag.PatientName) + "\x00" + d.Text(tag.PatientBirthDate))),
 		},
 	}
@@ -149,6 +151,22 @@ func isoDate(s string) string {
 		return ""
 	}
 	return s[:4] + "-" + s[4:6] + "-" + s[6:]
+}
+
+// firstDate is the earliest day that a scan may be of: cone-beam scanners for the jaws
+// came in the late 1990s (from memory). An earlier one stands for none, as programs that
+// take names out of scans write it.
+const firstDate = "1990-01-01"
+
+// dateTaken is the day on which an image was taken: of its acquisition, else of its
+// series, else of its study; "" where none is stated.
+func dateTaken(d element.Dataset) string {
+	for _, t := range []tag.Tag{tag.AcquisitionDate, tag.SeriesDate, tag.StudyDate} {
+		if day := isoDate(d.Text(t)); day >= firstDate {
+			return day
+		}
+	}
+	return ""
 }
 
 // notTomography names modalities whose grey values do not rise with X-ray

@@ -81,6 +81,8 @@ type Scan struct {
 	volume.Volume
 	SeriesUID, FrameOfReferenceUID string
 	StudyDate                      string // ISO, or ""
+	Taken                          string // the day of acquisition, as far as it is stated, else of the study; ISO, or ""
+	Identity                       Identity
 
 	// Ceiling is the grey value at which the scan is clipped, NaN where it is
 	// not (volume.SaturationLevel).
@@ -161,7 +163,7 @@ func (s *stack) loadVoxels(grid volume.Grid, o Options) (*Scan, error) {
 		return nil, err
 	}
 	out := &Scan{
-		Volume: v, SeriesUID: first.series, FrameOfReferenceUID: first.reference, StudyDate: first.date,
+		Volume: v, SeriesUID: first.series, FrameOfReferenceUID: first.reference, StudyDate: first.date, Taken: first.taken, Identity: first.who,
 		Modality: first.modality, Syntax: syntaxName(first.syntax),
 	}
 	out.digest = sync.OnceValue(func() string { return volumeDigest(&out.Volume) })

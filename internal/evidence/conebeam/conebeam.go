@@ -65,20 +65,23 @@ func Open(c *casefile.Case, pre *scan.Scan, o Options) (*Scan, error) {
 		return nil, fmt.Errorf("%s: the planning and the follow-up scan are the same scan; give the scan that was taken after surgery as post", c.File)
 	}
 	s.Flags = append(measurement.Prefixed("follow-up scan", post.Flags), flags...)
-	if pre.StudyDate != "" && post.StudyDate != "" && post.StudyDate < pre.StudyDate {
+	if pre.Taken != "" && post.Taken != "" && post.Taken < pre.Taken {
 		s.Flags = append(s.Flags, measurement.Flag{Code: measurement.CodeScansOutOfOrder, Level: measurement.Doubt,
-			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.StudyDate, pre.StudyDate)})
+			Message: fmt.Sprintf("the follow-up scan (%s) is older than the planning scan (%s); check which is pre and which is post", post.Taken, pre.Taken)})
 	}
 	return s, nil
 }
 
 // Identify adds the scan and the registration object to what was measured.
 func (s *Scan) Identify(in *measurement.Inputs) {
-	in.PostSeries, in.PostSHA256 = s.post.SeriesUID, s.post.SHA256()
+	in.PostSeries, in.PostSHA256, in.PostDate = s.post.SeriesUID, s.post.SHA256(), s.post.Taken
 	if s.registration != nil {
 		in.Files = append(in.Files, measurement.File{Name: filepath.Base(s.registration.File), SHA256: s.registration.SHA256})
 	}
 }
+
+// Who is whom the scan's header names.
+func (s *Scan) Who() scan.Identity { return s.post.Identity }
 
 // Observe finds the planned fixtures in the registered scan.
 func (s *Scan) Observe(r registration.Result) evidence.Set {

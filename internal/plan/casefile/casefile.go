@@ -30,6 +30,7 @@ import (
 
 	toml "github.com/pelletier/go-toml/v2"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/regularfile"
@@ -70,12 +71,15 @@ const (
 type Case struct {
 	File       string // the case file's own path
 	PlanSHA256 string // of the file's bytes, and of its meshes where it has some, hex
+	// BareSHA256 is the same of the file without its line that names the follow-up
+	// scan, which is entered after the plan is sealed.
+	BareSHA256 string
 	Name       string // pseudonym
 	Placed     string // date of surgery, as in 2026-03-14
 	Clinician  string // pseudonym
 	Frame      Frame
 	Numbering  tooth.System // of the file; Fixture.Site is ISO 3950
-	Pre, Post  string       // paths of the planning and the follow-up scan
+	Pre, Post  string       // paths of the planning and the follow-up scan; Post is "" before there is one
 	Fixtures   []Fixture    // one or more
 	Structures []Structure
 	Alignment  Alignment
@@ -191,9 +195,12 @@ func ReadPlan(path string) (*Case, error) {
 	if info.IsDir() {
 		file = filepath.Join(path, FileName)
 	}
+	if !info.IsDir() && element.IsFile(path) {
+		return nil, &Error{File: path, Message: "it is a scan and no case; begin a case with plumbline case " + path}
+	}
 	data, err := readBounded(file)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, &Error{File: path, Message: "the folder has no " + FileName + "; write one beside the two scans"}
+		return nil, &Error{File: path, Message: noCaseFile(path, info.IsDir())}
 	}
 	if err != nil {
 		return nil, err
@@ -209,6 +216,27 @@ func ReadPlan(path string) (*Case, error) {
 		return nil, err
 	}
 	return c, nil
+}
+
+// misnamed are names under which editors and file browsers that hide endings leave a
+// case file.
+var misnamed = []string{FileName + ".txt", "case.txt", "case.toml.toml", "case"}
+
+// noCaseFile says what a folder has in place of a case file, or what a file is that is
+// none.
+func noCaseFile(path string, folder bool) string {
+	if !folder {
+		return "there is no such file; give a case folder or its " + FileName
+	}
+	for _, name := range misnamed {
+		if info, err := os.Stat(filepath.Join(path, name)); err == nil && info.Mode().IsRegular() {
+			return fmt.Sprintf("the case file is called %s; rename it to %s (file browsers may hide the ending)", name, FileName)
+		}
+	}
+	if element.FilesIn(path, 1) > 0 {
+		return "it is a scan and no case folder; begin a case with plumbline case " + path
+	}
+	return fmt.Sprintf("the folder has no %s; begin one with plumbline case %s", FileName, path)
 }
 
 func readBounded(file string) ([]byte, error) {
@@ -243,15 +271,28 @@ func parse(file string, data []byte) (*Case, error) {
 	}
 	var root map[string]any
 	if err := toml.Unmarshal(text, &root); err != nil {
-		return nil, syntaxError(file, err)
+		return nil, syntaxError(file, text, err)
 	}
 	d := &document{file: file, lines: findLines(text)}
 	c := d.read(root)
 	if d.err != nil {
 		return nil, d.err
 	}
-	c.PlanSHA256 = hex.EncodeToString(sum[:])
+	bare := sha256.Sum256(withoutLine(text, d.lines["post"]))
+	c.PlanSHA256, c.BareSHA256 = hex.EncodeToString(sum[:]), hex.EncodeToString(bare[:])
 	return c, nil
+}
+
+// withoutLine is a text without one of its lines, counted from 1; 0 is none of them.
+func withoutLine(text []byte, line int) []byte {
+	var out []byte
+	number := 0
+	for l := range bytes.Lines(text) {
+		if number++; number != line {
+			out = append(out, l...)
+		}
+	}
+	return out
 }
 
 // Bounds on headings and keys. The decoder looks every new one up among those of
@@ -308,12 +349,30 @@ func firstBadUTF8(text []byte) int {
 	return 0
 }
 
-func syntaxError(file string, err error) error {
+// backslashed reports whether a line has a backslash in straight quotes, as a path of
+// Windows does; TOML takes it for the beginning of a special character.
+func backslashed(text []byte, line int) bool {
+	number := 0
+	for l := range bytes.Lines(text) {
+		if number++; number != line {
+			continue
+		}
+		_, inQuotes, _ := bytes.Cut(l, []byte(`"`))
+		inQuotes, _, _ = bytes.Cut(inQuotes, []byte(`"`))
+		return bytes.ContainsRune(inQuotes, '\\')
+	}
+	return false
+}
+
+func syntaxError(file string, text []byte, err error) error {
 	message := strings.TrimPrefix(err.Error(), "toml: ")
 	line := 0
 	var at *toml.DecodeError
 	if errors.As(err, &at) {
 		line, _ = at.Position()
+	}
+	if backslashed(text, line) {
+		return &Error{File: file, Line: line, Message: `write / and not \ between folder and file, as in pre = "scans/pre"`}
 	}
 	return &Error{File: file, Line: line, Message: "not valid TOML: " + message +
 		`; text stands in straight quotes ("36"), numbers have a decimal point, dates are written 2026-03-14`}
@@ -333,6 +392,9 @@ func (c *Case) checkFiles() error {
 	}
 	if err := missing("pre", "pre", c.Pre); err != nil {
 		return err
+	}
+	if c.Post == "" {
+		return c.errorAt("post", "post", "the follow-up scan is not entered yet; write for example post = \"post\"; how the program enters it is in plumbline help case")
 	}
 	if err := missing("post", "post", c.Post); err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -455,4 +456,41 @@ func FuzzParse(f *testing.F) {
 			t.Fatal("accepted too few landmarks")
 		}
 	})
+}
+
+// Coordinates in another unit are named.
+func TestUnitsAreNamed(t *testing.T) {
+	for apart, want := range map[float64]string{1.3: "centimetres", 0.5: "inches", 0.012: "metres", 12000: "micrometres"} {
+		unit := UnitOf(apart, 0)
+		require.NotNil(t, unit, apart)
+		assert.Equal(t, want, unit.Name)
+	}
+	assert.Nil(t, UnitOf(4, 0), "a short one that may be meant")
+	assert.Equal(t, "centimetres", UnitOf(0.5, 5).Name, "the length decides")
+	assert.Nil(t, UnitOf(8, 10))
+
+	small := strings.NewReplacer(
+		"[-24.10, 11.32, 8.05]", "[-2.410, 1.132, 0.805]", "[-24.62, 12.01, -1.91]", "[-2.462, 1.201, -0.191]")
+	text := small.Replace(full)
+	require.NotEqual(t, full, text)
+	_, err := parse("case.toml", []byte(text))
+	assert.ErrorContains(t, err, "entry and apex lie 1.00 mm apart; the coordinates look like centimetres: multiply them by 10")
+	_, err = parse("case.toml", []byte(strings.Replace(full, "diameter = 4.1", "diameter = 0.41", 1)))
+	assert.ErrorContains(t, err, "it is 0.41 mm; expected 1 to 10 mm; if it is in centimetres, write 4.1")
+}
+
+func TestPersonsNamesAreRefused(t *testing.T) {
+	for _, name := range []string{"Doe^John", "Müller, Hans", "MUELLER,HANS", "von Arx, Anna", "O'Neill, Mary Jane", "García López, Ana"} {
+		assert.True(t, LooksLikeName(name), name)
+		_, err := parse("case.toml", []byte(strings.Replace(full, `"C-007"`, strconv.Quote(name), 1)))
+		assert.ErrorContains(t, err, "it looks like a person's name", name)
+		assert.NotContains(t, err.Error(), name)
+	}
+	for _, name := range []string{"C-007", "clinician-a", "case 7, second", "A-1, B-2", "mentor-a", "7, 8"} {
+		assert.False(t, LooksLikeName(name), name)
+	}
+	for name, refused := range map[string]bool{"Canal, Left": false, "tooth 36, mesial root": false, "Müller, Hans": true} {
+		_, err := parse("case.toml", []byte(strings.Replace(full, `"left mandibular canal"`, strconv.Quote(name), 1)))
+		assert.Equal(t, refused, err != nil, name)
+	}
 }

@@ -108,8 +108,8 @@ func (t table) text(key, example string) string {
 // never goes into a message.
 func (t table) pseudonym(key, example string) string {
 	s := t.text(key, example)
-	if strings.Contains(s, "^") {
-		t.fail(key, "it looks like a person's name from a scan; write a pseudonym, as in %s", example)
+	if LooksLikeName(s) {
+		t.fail(key, "it looks like a person's name; write a pseudonym, as in %s", example)
 		return ""
 	}
 	return s
@@ -138,7 +138,14 @@ func (t table) number(key string, low, high float64) float64 {
 	}
 	x, ok := t.d.finite(t.key(key), t.field(key), v)
 	if ok && (x < low || x > high) {
-		t.fail(key, "it is %g mm; expected %g to %g mm", x, low, high)
+		hint := ""
+		for _, u := range mistakenUnits {
+			if made := x * u.MM; x > 0 && made >= low && made <= high {
+				hint = fmt.Sprintf("; if it is in %s, write %.4g", u.Name, made)
+				break
+			}
+		}
+		t.fail(key, "it is %g mm; expected %g to %g mm%s", x, low, high, hint)
 	}
 	return x
 }
@@ -197,12 +204,16 @@ func (d *document) point(key, field string, v any) geom.Vec {
 		return geom.Vec{}
 	}
 	if len(x) != 3 {
-		d.fail(key, field, "expected three numbers [x, y, z] in mm; found %d", len(x))
+		hint := ""
+		if len(x) == 6 {
+			hint = "; with decimal commas? write 24.2 and not 24,2"
+		}
+		d.fail(key, field, "expected three numbers [x, y, z] in mm; found %d%s", len(x), hint)
 		return geom.Vec{}
 	}
 	for _, c := range x {
 		if math.Abs(c) > maxCoordinate {
-			d.fail(key, field, "a coordinate is %g mm; expected at most ±%d mm", c, maxCoordinate)
+			d.fail(key, field, "a coordinate is %g mm; expected at most ±%d mm: is it in micrometres?", c, maxCoordinate)
 			return geom.Vec{}
 		}
 	}

@@ -1,7 +1,9 @@
 package casefile
 
 import (
+	"bytes"
 	"fmt"
+	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -24,7 +26,8 @@ type Draft struct {
 type DraftFixture struct {
 	Site             string // label in the draft's numbering
 	Planned          *geom.Pose
-	Decimals         int // of the coordinates
+	Mesh             string // STL file in place of it, relative to the case file
+	Decimals         int    // of the coordinates
 	Diameter, Length float64
 	Guidance         Guidance
 }
@@ -45,12 +48,11 @@ func (d Draft) Missing() []string {
 	need(d.Clinician != "", "clinician")
 	need(d.Numbering != "", "numbering")
 	need(d.Pre != "", "pre")
-	need(d.Post != "", "post")
 	for i, f := range d.Fixtures {
 		field := fixtureField(i) + ", "
 		need(f.Site != "", field+"site")
-		need(f.Planned != nil, field+"entry and apex")
-		need(f.Diameter > 0, field+"diameter")
+		need(f.Planned != nil || f.Mesh != "", field+"entry and apex")
+		need(f.Diameter > 0 || f.Mesh != "", field+"diameter")
 	}
 	return out
 }
@@ -82,24 +84,32 @@ func (d Draft) Text() string {
 	line("frame", strconv.Quote(string(frame)), `coordinates below: "lps" (DICOM patient coordinates), "ras", or "corner"`)
 	text("numbering", string(d.Numbering), `"iso3950" (11 to 48) or "universal" (1 to 32)`)
 	text("pre", d.Pre, "planning scan: folder, file or zip archive beside this file")
-	text("post", d.Post, "follow-up scan, likewise")
+	if d.Post == "" {
+		line("post", `""`, "follow-up scan: entered after surgery, see plumbline help case")
+	} else {
+		line("post", strconv.Quote(d.Post), "follow-up scan, likewise")
+	}
 	if d.ScanNote != "" {
 		b.WriteString("# " + d.ScanNote + "\n")
 	}
 	for _, f := range d.Fixtures {
 		b.WriteString("\n[[fixture]]\n")
 		text("site", f.Site, "tooth number")
-		if f.Planned == nil {
+		switch {
+		case f.Mesh != "":
+			line("mesh", strconv.Quote(f.Mesh), "the planned fixture's surface, in place of entry and apex")
+		case f.Planned == nil:
 			b.WriteString("# entry   = [-24.10, 11.32, 8.05]   # " + fillIn + "platform centre, and take the first # away;\n")
 			b.WriteString("# apex    = [-24.62, 12.01, -1.91]  # " + fillIn + "apex point; or in place of both\n")
 			b.WriteString("# mesh    = \"fixture.stl\"           # the planned fixture as a surface\n")
-		} else {
+		default:
 			line("entry", formatPoint(f.Planned.Entry, f.Decimals), "platform centre")
 			line("apex", formatPoint(f.Planned.Apex, f.Decimals), "apex point")
 		}
-		if f.Diameter > 0 {
+		switch {
+		case f.Diameter > 0:
 			line("diameter", formatNumber(f.Diameter), "outer")
-		} else {
+		case f.Mesh == "":
 			b.WriteString("# diameter = 4.1                # " + fillIn + "outer diameter, and take the first # away\n")
 		}
 		if f.Length > 0 {
@@ -137,3 +147,51 @@ func formatPoint(p geom.Vec, decimals int) string {
 }
 
 func formatNumber(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+
+// WithFollowUp is the text of a case file with the follow-up scan entered, post being
+// its path relative to the file. Nothing else of the text changes.
+//
+// Errors: *Error where the text is no case file, or has another follow-up scan.
+func WithFollowUp(file string, text []byte, post string) ([]byte, error) {
+	c, err := parse(file, text)
+	if err != nil {
+		return nil, err
+	}
+	if c.Post != "" {
+		return nil, c.errorAt("post", "post", "a follow-up scan is entered already, %q; if it is another one, change that line", relative(file, c.Post))
+	}
+	entered := fmt.Sprintf("post      = %s", strconv.Quote(post))
+	at, replaces := c.lines["post"], true
+	if at == 0 {
+		at, replaces = c.lines["pre"], false // behind it
+	}
+	var out []byte
+	number := 0
+	for l := range bytes.Lines(text) {
+		number++
+		end := l[len(bytes.TrimRight(l, "\r\n")):]
+		if number != at {
+			out = append(out, l...)
+			continue
+		}
+		if !replaces {
+			out = append(out, l...)
+		}
+		if len(end) == 0 {
+			end = []byte("\n")
+		}
+		out = append(append(out, entered...), end...)
+	}
+	if _, err := parse(file, out); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// relative is a path as the case file at file names it.
+func relative(file, path string) string {
+	if r, err := filepath.Rel(filepath.Dir(file), path); err == nil {
+		return filepath.ToSlash(r)
+	}
+	return path
+}

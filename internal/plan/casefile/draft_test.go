@@ -46,7 +46,6 @@ func TestDraftIsRefusedUntilItIsFilledIn(t *testing.T) {
 		{"clinician", func(d *Draft) { d.Clinician = "" }},
 		{"numbering", func(d *Draft) { d.Numbering = "" }},
 		{"pre", func(d *Draft) { d.Pre = "" }},
-		{"post", func(d *Draft) { d.Post = "" }},
 		{"fixture 1, site", func(d *Draft) { d.Fixtures[0].Site = "" }},
 		{"fixture 1, entry and apex", func(d *Draft) { d.Fixtures[0].Planned = nil }},
 		{"fixture 1, diameter", func(d *Draft) { d.Fixtures[0].Diameter = 0 }},
@@ -60,5 +59,35 @@ func TestDraftIsRefusedUntilItIsFilledIn(t *testing.T) {
 		assert.True(t, strings.HasPrefix(c.field, strings.Split(fault.Field, ", ")[0]), "%s: %v", c.field, err)
 	}
 	d := Draft{Fixtures: []DraftFixture{{}}}
-	assert.Len(t, d.Missing(), 9)
+	assert.Len(t, d.Missing(), 8)
+}
+
+// Before surgery a case file has no follow-up scan; entering one changes that line
+// alone, and neither the plan nor what a seal compares.
+func TestFollowUpIsEnteredLater(t *testing.T) {
+	d := wholeDraft()
+	d.Post = ""
+	assert.Empty(t, d.Missing())
+	before := parsed(t, d.Text())
+	assert.Empty(t, before.Post)
+	for name, text := range map[string]string{
+		"as it was begun":        d.Text(),
+		"without the line":       strings.Replace(d.Text(), "post      = ", "# post    = ", 1),
+		"with Windows' line end": strings.ReplaceAll(d.Text(), "\n", "\r\n"),
+	} {
+		was := parsed(t, text)
+		out, err := WithFollowUp("case.toml", []byte(text), "follow up/scan")
+		require.NoError(t, err, name)
+		is := parsed(t, string(out))
+		assert.Equal(t, "follow up/scan", is.Post, name)
+		assert.Equal(t, was.Fixtures, is.Fixtures, name)
+		assert.Equal(t, was.BareSHA256, is.BareSHA256, name)
+		assert.NotEqual(t, was.PlanSHA256, is.PlanSHA256, name)
+		assert.Equal(t, strings.Count(text, "\r\n") > 0, !strings.Contains(strings.ReplaceAll(string(out), "\r\n", ""), "\n"), name)
+
+		_, err = WithFollowUp("case.toml", out, "another")
+		assert.ErrorContains(t, err, `a follow-up scan is entered already, "follow up/scan"`)
+	}
+	moved := parsed(t, strings.Replace(d.Text(), "[1.25, ", "[1.26, ", 1))
+	assert.NotEqual(t, before.BareSHA256, moved.BareSHA256, "the plan is in it")
 }

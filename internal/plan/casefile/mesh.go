@@ -63,8 +63,9 @@ func (t table) mesh() *Mesh {
 // fitMeshes fits every fixture that is planned as a mesh. The hash of the plan
 // then covers the meshes too, so that a sealed plan cannot change by them.
 func (c *Case) fitMeshes() error {
-	plan := sha256.New()
+	plan, bare := sha256.New(), sha256.New()
 	fmt.Fprintf(plan, "%s\n", c.PlanSHA256)
+	fmt.Fprintf(bare, "%s\n", c.BareSHA256)
 	some := false
 	for i := range c.Fixtures {
 		f := &c.Fixtures[i]
@@ -75,12 +76,12 @@ func (c *Case) fitMeshes() error {
 		if err := c.fitMesh(i, f); err != nil {
 			return err
 		}
-		fmt.Fprintf(plan, "%s\n", f.Mesh.SHA256)
+		fmt.Fprintf(io.MultiWriter(plan, bare), "%s\n", f.Mesh.SHA256)
 	}
 	if !some {
 		return nil
 	}
-	c.PlanSHA256 = hex.EncodeToString(plan.Sum(nil))
+	c.PlanSHA256, c.BareSHA256 = hex.EncodeToString(plan.Sum(nil)), hex.EncodeToString(bare.Sum(nil))
 	for i, f := range c.Fixtures {
 		for j, other := range c.Fixtures[:i] {
 			if r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {

@@ -63,7 +63,6 @@ func (d *document) read(values map[string]any) *Case {
 		{"clinician", `clinician = "clinician-a"`},
 		{"numbering", `numbering = "iso3950" (or "universal"): tooth 11 to 28 means another tooth in each`},
 		{"pre", `pre = "pre"`},
-		{"post", `post = "post"`},
 		{"fixture", `a table headed [[fixture]] with site, entry, apex and diameter`},
 	} {
 		root.require(need[0], need[1])
@@ -76,8 +75,10 @@ func (d *document) read(values map[string]any) *Case {
 		Frame:     LPS,
 		Numbering: choice(root, "numbering", tooth.ISO3950, tooth.Universal),
 		Pre:       root.sitePath("pre", `pre = "pre"`),
-		Post:      root.sitePath("post", `post = "post"`),
 		lines:     d.lines,
+	}
+	if root.values["post"] != "" { // nothing is entered before surgery
+		c.Post = root.sitePath("post", `post = "post"`)
 	}
 	if root.has("frame") {
 		c.Frame = choice(root, "frame", Frames...)
@@ -93,6 +94,11 @@ func (d *document) read(values map[string]any) *Case {
 
 // sitePath reads a path inside the case folder.
 func (t table) sitePath(key, example string) string {
+	const forward = "write / and not \\ between folder and file, as in %s"
+	if raw, ok := t.values[key].(string); ok && strings.ContainsAny(raw, "\t\n\r\f\b\x1b") { // what \t, \n and the like stand for
+		t.fail(key, forward, example)
+		return ""
+	}
 	s := t.text(key, example)
 	if s == "" {
 		return ""
@@ -100,7 +106,7 @@ func (t table) sitePath(key, example string) string {
 	drive := len(s) > 1 && s[1] == ':'
 	switch {
 	case strings.Contains(s, `\`):
-		t.fail(key, "write / and not \\ between folder and file, as in %s", example)
+		t.fail(key, forward, example)
 	case drive || !filepath.IsLocal(filepath.FromSlash(s)):
 		t.fail(key, "it leaves the case folder; put the files beside case.toml and write for example %s", example)
 	default:
@@ -153,12 +159,16 @@ func (c *Case) readFixture(t table) Fixture {
 	if t.has("length") {
 		f.Length = t.number("length", minLength, maxLength)
 		if f.Mesh == nil && math.Abs(f.Length-distance) > maxLengthGap {
-			t.fail("length", "it is %g mm, but entry and apex lie %.2f mm apart; they may differ by %g mm, so correct one of the three", f.Length, distance, maxLengthGap)
+			t.fail("length", "it is %g mm, but entry and apex lie %s mm apart; %s", f.Length, apartText(distance), lengthRemedy(distance, f.Length))
 		}
 	} else if f.Mesh == nil {
 		f.Length = distance
-		if distance < minLength || distance > maxLength {
-			t.fail("apex", "entry and apex lie %.2f mm apart; expected a planned fixture of %d to %d mm, coordinates in mm", distance, minLength, maxLength)
+		if !MayBeLength(distance) {
+			remedy := "coordinates in mm"
+			if unit := UnitOf(distance, 0); unit != nil {
+				remedy = unit.Remedy()
+			}
+			t.fail("apex", "entry and apex lie %s mm apart; expected a planned fixture of %d to %d mm, %s", apartText(distance), minLength, maxLength, remedy)
 		}
 	}
 	if t.has("guidance") {
@@ -182,6 +192,58 @@ func (c *Case) readFixture(t table) Fixture {
 		f.PlanUncertainty = t.number("plan_uncertainty", 0, maxUncertainty)
 	}
 	return f
+}
+
+// Unit is a unit of length that coordinates may be in by mistake.
+type Unit struct {
+	Name string  // as in "centimetres"
+	MM   float64 // of one of it
+}
+
+// mistakenUnits are tried in turn.
+var mistakenUnits = []Unit{{"centimetres", 10}, {"inches", 25.4}, {"metres", 1000}, {"micrometres", 0.001}}
+
+// Remedy says what to do with coordinates in it.
+func (u Unit) Remedy() string {
+	return fmt.Sprintf("the coordinates look like %s: multiply them by %g", u.Name, u.MM)
+}
+
+// usualShortest and usualLongest are the lengths of fixtures that tell a unit where
+// none is stated, mm. Common practice, no source.
+const usualShortest, usualLongest = 6.0, 18.0
+
+// UnitOf is the unit in which entry and apex at a distance from each other make a
+// fixture of a length, mm, or of a usual one where it is 0; nil where none does.
+func UnitOf(distance, length float64) *Unit {
+	for i := range mistakenUnits {
+		u := &mistakenUnits[i]
+		made := distance * u.MM
+		if length == 0 && made >= usualShortest && made <= usualLongest ||
+			length > 0 && math.Abs(made-length) <= maxLengthGap {
+			return u
+		}
+	}
+	return nil
+}
+
+// apartText is a distance with two decimals, or two digits where it has none of them.
+func apartText(mm float64) string {
+	if mm < 0.1 {
+		return fmt.Sprintf("%.2g", mm)
+	}
+	return fmt.Sprintf("%.2f", mm)
+}
+
+// MayBeLength reports whether a planned fixture may be so long, mm.
+func MayBeLength(mm float64) bool { return mm >= minLength && mm <= maxLength }
+
+// lengthRemedy says what to do where a length and the distance of entry and apex
+// differ.
+func lengthRemedy(distance, length float64) string {
+	if unit := UnitOf(distance, length); unit != nil {
+		return unit.Remedy()
+	}
+	return fmt.Sprintf("they may differ by %g mm, so correct one of the three", maxLengthGap)
 }
 
 // direction reads a unit vector.
@@ -222,6 +284,9 @@ func (c *Case) readStructures(root table) {
 			t.fail("name", "%s has the same name; give each structure its own", structureField(first))
 		}
 		names[s.Name] = i
+		if structureNamesPerson(s.Name) {
+			t.fail("name", `it looks like a person's name; write what it is, as in name = "left mandibular canal"`)
+		}
 		switch {
 		case t.has("surface") && (t.has("path") || t.has("radius")):
 			t.fail("surface", "it has both a surface and a path or radius; keep one of the two")

@@ -44,7 +44,7 @@ func table(t *testing.T, dir, text string) string {
 func TestFromScans(t *testing.T) {
 	dir := t.TempDir()
 	scans(t, dir)
-	d, err := FromScans(dir, Given{Case: "C-1", Guidance: casefile.Freehand})
+	d, err := Begin(Sources{Folder: dir}, Given{Case: "C-1", Guidance: casefile.Freehand})
 	require.NoError(t, err)
 	assert.Equal(t, "before", d.Pre)
 	assert.Equal(t, "after", d.Post)
@@ -52,9 +52,9 @@ func TestFromScans(t *testing.T) {
 	require.Len(t, d.Fixtures, 1)
 	assert.Equal(t, casefile.Freehand, d.Fixtures[0].Guidance)
 
-	_, err = FromScans(filepath.Join(dir, "after"), Given{})
-	assert.ErrorIs(t, err, scanpair.ErrNotTwo)
-	d, err = FromScans(filepath.Join(dir, "new"), Given{})
+	_, err = Begin(Sources{Folder: t.TempDir()}, Given{})
+	assert.ErrorIs(t, err, scanpair.ErrNeither)
+	d, err = Begin(Sources{Folder: filepath.Join(dir, "new")}, Given{})
 	require.NoError(t, err, "a folder that is not there yet")
 	assert.Contains(t, d.Missing(), "pre")
 }
@@ -77,7 +77,7 @@ func TestFrameIsFoundByThePoints(t *testing.T) {
 		{"-4 26 15,-4 26 7", casefile.RAS, casefile.RAS, "in the frame ras the points lie outside the planning scan; as lps they would lie inside"},
 		{"90 90 90,90 90 80", "", "", "the points lie outside the planning scan before, whatever frame they are in"},
 	} {
-		d, err := FromTable(table(t, dir, "site,entry,apex\n36,"+c.points+"\n"), dir, Given{Frame: c.given})
+		d, err := Begin(Sources{Folder: dir, Table: table(t, dir, "site,entry,apex\n36,"+c.points+"\n")}, Given{Frame: c.given})
 		require.NoError(t, err)
 		assert.Equal(t, c.want, d.Frame, c.points)
 		notes := strings.Join(d.Notes, "\n")
@@ -87,35 +87,35 @@ func TestFrameIsFoundByThePoints(t *testing.T) {
 		assert.Contains(t, notes, c.note)
 	}
 
-	d, err := FromTable(table(t, t.TempDir(), "site,entry,apex\n36,1 2 3,1 2 13\n"), t.TempDir(), Given{})
+	d, err := Begin(Sources{Folder: t.TempDir(), Table: table(t, t.TempDir(), "site,entry,apex\n36,1 2 3,1 2 13\n")}, Given{})
 	require.NoError(t, err)
 	assert.Equal(t, casefile.LPS, d.Frame)
-	assert.Contains(t, d.Notes, `no pair of scans lies beside the table, so frame = "lps" is not checked against them`)
+	assert.Contains(t, d.Notes, `no scan lies beside it, so frame = "lps" is not checked; plumbline seal checks it once the planning scan is there`)
 }
 
 func TestFromTable(t *testing.T) {
 	dir := t.TempDir()
-	d, err := FromTable(table(t, dir, "site,entry,apex,name\n12,1 2 3,1 2 13,x\n"), dir, Given{})
+	d, err := Begin(Sources{Folder: dir, Table: table(t, dir, "site,entry,apex,name\n12,1 2 3,1 2 13,x\n")}, Given{})
 	require.NoError(t, err)
 	assert.Contains(t, d.Notes, NumberingOpen, "12 is a tooth in either numbering")
 	assert.Contains(t, d.Notes, "columns that were left out: name")
-	d, err = FromTable(filepath.Join(dir, "plan.csv"), dir, Given{Numbering: tooth.Universal})
+	d, err = Begin(Sources{Folder: dir, Table: filepath.Join(dir, "plan.csv")}, Given{Numbering: tooth.Universal})
 	require.NoError(t, err)
 	assert.NotContains(t, d.Notes, NumberingOpen)
 	require.Len(t, d.Fixtures, 1)
 	assert.InDelta(t, 10, d.Fixtures[0].Planned.Length(), 1e-12)
 
 	var frame *FrameError
-	_, err = FromTable(table(t, dir, "site;entry R;entry A;entry S;apex R;apex A;apex S\n36;1;2;3;1;2;-7\n"), dir, Given{Frame: casefile.LPS})
+	_, err = Begin(Sources{Folder: dir, Table: table(t, dir, "site;entry R;entry A;entry S;apex R;apex A;apex S\n36;1;2;3;1;2;-7\n")}, Given{Frame: casefile.LPS})
 	require.ErrorAs(t, err, &frame)
 	assert.Equal(t, FrameError{casefile.LPS, "ras"}, *frame)
 
 	var at *plantable.Error
-	_, err = FromTable(table(t, dir, "site,entry,apex\n36,1 2 3,1 2 3\n"), dir, Given{})
+	_, err = Begin(Sources{Folder: dir, Table: table(t, dir, "site,entry,apex\n36,1 2 3,1 2 3\n")}, Given{})
 	require.ErrorAs(t, err, &at)
 	assert.Equal(t, 2, at.Line)
-	_, err = FromTable(table(t, dir, "site,entry,apex\n77,1 2 3,1 2 13\n"), dir, Given{Numbering: tooth.ISO3950})
+	_, err = Begin(Sources{Folder: dir, Table: table(t, dir, "site,entry,apex\n77,1 2 3,1 2 13\n")}, Given{Numbering: tooth.ISO3950})
 	require.ErrorAs(t, err, &at)
-	_, err = FromTable(filepath.Join(dir, "none.csv"), dir, Given{})
+	_, err = Begin(Sources{Folder: dir, Table: filepath.Join(dir, "none.csv")}, Given{})
 	assert.ErrorIs(t, err, os.ErrNotExist)
 }

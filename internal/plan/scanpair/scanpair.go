@@ -1,5 +1,5 @@
-// Package scanpair finds the two scans of a case in its folder, and decides by
-// their dates and by the metal in them which one is from before the surgery.
+// Package scanpair finds the one or two scans of a case in its folder, and decides of
+// two by their dates and by the metal in them which one is from before the surgery.
 //
 // Conventions: volumes of metal are mm³. Start with Look and Order.
 //
@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/dicom/element"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/volume"
 )
@@ -22,63 +23,77 @@ import (
 // Found is a scan in a case folder.
 type Found struct {
 	Name  string  // inside the folder
-	Date  string  // of the study, ISO; "" where the scan does not say
+	Date  string  // on which it was taken, ISO; "" where the scan does not say
 	Metal float64 // volume of metal, mm³
 	Grid  volume.Grid
+	Who   scan.Identity
 }
 
 // maxEntries bounds the files and folders of a case folder, which has a handful.
 const maxEntries = 200
 
-// ErrNotTwo says that a folder does not hold two scans.
-var ErrNotTwo = errors.New("the folder does not hold two scans")
+// ErrNeither says that a folder holds neither one scan nor two.
+var ErrNeither = errors.New("the folder does not hold one scan or two")
 
-// Look finds the scans in a folder: a folder, a zip archive or a multi-frame file
-// each. The order is that of their names.
+// Look finds the scans in a folder, one or two: a folder, a zip archive or a
+// multi-frame file each. The order is that of their names. other says, a sentence each,
+// what else lies there that may have been meant as a scan.
 //
-// Errors: ErrNotTwo, with what was found; or what the file system said.
-func Look(folder string) ([2]Found, error) {
+// Errors: ErrNeither, with what was found; or what the file system said.
+func Look(folder string) (found []Found, other []string, err error) {
 	entries, err := os.ReadDir(folder)
 	if err != nil {
-		return [2]Found{}, fmt.Errorf("look into %s: %w", folder, err)
+		return nil, nil, fmt.Errorf("look into %s: %w", folder, err)
 	}
 	if len(entries) > maxEntries {
-		return [2]Found{}, fmt.Errorf("%w but %d files; put each scan into a folder of its own", ErrNotTwo, len(entries))
+		return nil, nil, fmt.Errorf("%w but %d files; put each scan into a folder of its own", ErrNeither, len(entries))
 	}
-	var found []Found
-	var why []string
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() && !mayBeScan(e.Name()) {
 			continue
 		}
-		s, err := scan.Open(filepath.Join(folder, e.Name()), scan.Options{})
+		f, err := Open(filepath.Join(folder, e.Name()))
 		if err != nil {
-			why = append(why, err.Error())
+			other = append(other, err.Error())
 			continue
 		}
-		found = append(found, Found{Name: e.Name(), Date: s.StudyDate, Metal: metalVolume(&s.Volume), Grid: s.Grid})
-		if len(found) > 2 {
-			break
+		f.Name = e.Name()
+		if found = append(found, f); len(found) > 2 {
+			return nil, nil, fmt.Errorf("%w: there are more than two", ErrNeither)
 		}
 	}
-	if len(found) != 2 {
+	if len(found) == 0 {
 		names := "none was found"
-		if len(found) > 0 {
-			list := make([]string, len(found))
-			for i, f := range found {
-				list[i] = f.Name
-			}
-			names = strings.Join(list, ", ") + " can be read as one"
+		if len(other) > 0 {
+			names += "; " + other[0]
 		}
-		if len(found) > 2 {
-			names = "there are more than two"
-		}
-		if len(why) > 0 {
-			names += "; " + why[0]
-		}
-		return [2]Found{}, fmt.Errorf("%w: %s", ErrNotTwo, names)
+		return nil, nil, fmt.Errorf("%w: %s", ErrNeither, names)
 	}
-	return [2]Found(found), nil
+	return found, other, nil
+}
+
+// Open is the scan at a path, which is its name too.
+//
+// Errors: those of scan.Open.
+func Open(path string) (Found, error) {
+	s, err := scan.Open(path, scan.Options{})
+	if err != nil {
+		return Found{}, err
+	}
+	return Found{Name: path, Date: s.Taken, Metal: metalVolume(&s.Volume), Grid: s.Grid, Who: s.Identity}, nil
+}
+
+// fewestSlices is the number of DICOM files from which a folder of them is a scan by
+// itself: up to two may be the multi-frame files of a case.
+const fewestSlices = 3
+
+// IsScan reports whether a path is a scan rather than a case folder with scans in it: a
+// folder of slices, a zip archive or a DICOM file.
+func IsScan(path string) bool {
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		return element.FilesIn(path, fewestSlices) == fewestSlices
+	}
+	return strings.EqualFold(filepath.Ext(path), ".zip") || element.IsFile(path)
 }
 
 // mayBeScan reports whether a file of this name is worth opening.

@@ -1,0 +1,131 @@
+package measure
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"slices"
+
+	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/dentalarch"
+	"plumbline/internal/anatomy/whereabouts"
+	"plumbline/internal/dicom/scan"
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/plan/pseudonym"
+)
+
+// Planned is a plan held against its planning scan alone, as before surgery.
+type Planned struct {
+	Plan  *casefile.Case // coordinates in the planning frame
+	Sites []PlannedSite  // in the order of the plan
+	Flags []measurement.Flag
+}
+
+// PlannedSite is one planned fixture.
+type PlannedSite struct {
+	Plan  casefile.Fixture
+	Flags []measurement.Flag
+	// Distances are to the structures that are there and to the other fixtures.
+	Distances []PlannedDistance
+}
+
+// PlannedDistance is the distance of a planned fixture to a structure, and where it
+// is the least.
+type PlannedDistance struct {
+	measurement.Clearance
+	At clearance.Clearance
+}
+
+// Sizes beyond which a fixture is seldom placed, mm: those for the cheekbone are longer,
+// one-piece ones may be thinner. Common practice, no source.
+const (
+	longest          = 20.0
+	thinnest, widest = 2.5, 7.0
+)
+
+// CheckPlan holds a case's plan against its planning scan; today is an ISO date, "" where
+// it is not known. Structures whose surface is not there yet are left out.
+//
+// Errors: those of casefile.Case.Locate and pseudonym.Check, and a surface that cannot be
+// read.
+func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error) {
+	names, err := pseudonym.Check(c, pre.Identity)
+	if err != nil {
+		return nil, err
+	}
+	located, flags, err := c.Locate(pre.Grid, pre.Grid)
+	if err != nil {
+		return nil, err
+	}
+	written := *c
+	written.Structures = slices.DeleteFunc(slices.Clone(c.Structures), notThere)
+	located.Structures = slices.DeleteFunc(located.Structures, notThere)
+	in := &Inputs{Plan: located, Written: &written, Pre: pre}
+	if err := in.openStructures(); err != nil {
+		return nil, err
+	}
+	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures))}
+	out.Flags = slices.Concat(dates{pre: pre.Taken, placed: c.Placed, today: today}.flags(false), names, flags, whereabouts.Check(located, &written, in.bodies(), &pre.Volume))
+	envelopes := make([]clearance.Envelope, len(located.Fixtures))
+	for i, f := range located.Fixtures {
+		if envelopes[i], err = clearance.Nominal(f.Diameter).Place(f.Planned); err != nil {
+			return nil, fmt.Errorf("%s: site %s: %w", c.File, f.Site, err)
+		}
+	}
+	directions := dentalarch.Find(located, &written, &pre.Volume)
+	for i, f := range located.Fixtures {
+		site := PlannedSite{Plan: f, Flags: directions[i].Flags}
+		add := func(name string, kind casefile.Kind, margin *float64, other clearance.Structure) {
+			d := PlannedDistance{At: clearance.Of(envelopes[i], other)}
+			d.Clearance = measurement.Clearance{Structure: name, Kind: string(kind), Planned: d.At.Distance}
+			setMargin(&d.Clearance, casefile.MarginOf(kind, margin))
+			site.Distances = append(site.Distances, d)
+		}
+		for j, st := range located.Structures {
+			add(st.Name, st.Kind, st.Margin, in.structures[j])
+		}
+		for j, other := range located.Fixtures {
+			if j != i {
+				add("fixture at "+other.Site.String(), casefile.FixtureBody, nil, envelopes[j])
+			}
+		}
+		if f.Length > longest || f.Diameter < thinnest || f.Diameter > widest {
+			site.Flags = append(site.Flags, measurement.Flag{Code: measurement.CodeUnusualSize, Level: measurement.Notice,
+				Message: fmt.Sprintf("site %s: a fixture of %.1f × %.1f mm is seldom placed; check diameter and length", f.Site, f.Diameter, f.Length)})
+		}
+		out.Sites[i] = site
+	}
+	return out, nil
+}
+
+// AllFlags are the flags of the plan and of its sites.
+func (p *Planned) AllFlags() []measurement.Flag {
+	out := slices.Clone(p.Flags)
+	for _, s := range p.Sites {
+		out = append(out, s.Flags...)
+	}
+	return out
+}
+
+func notThere(st casefile.Structure) bool {
+	if st.Surface == "" {
+		return false
+	}
+	_, err := os.Stat(st.Surface)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+// openStructures makes the bodies of the plan's structures.
+func (in *Inputs) openStructures() error {
+	for _, st := range in.Plan.Structures {
+		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return in.Written.Frame.ToLPS(p, in.Pre.Grid) })
+		if err != nil {
+			return fmt.Errorf("%s: structure %q: %w", in.Written.File, st.Name, err)
+		}
+		in.structures = append(in.structures, body)
+	}
+	return nil
+}
