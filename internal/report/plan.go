@@ -89,7 +89,7 @@ func gravestFirst(s *measure.PlannedSite) []measure.PlannedDistance {
 func (o Options) notChecked(s *measure.PlannedSite) []string {
 	_, label, _ := o.site(s.Plan.Site.String())
 	var out []string
-	for _, kind := range severity.NotChecked(s.Plan.Site.String(), clearances(s)) {
+	for _, kind := range severity.NotPlanned(s.Plan.Site.String(), clearances(s)) {
 		out = append(out, fmt.Sprintf("the distance of site %s to %s: the case gives none on that side; enter it as a [[structure]] of kind %q", label, casefile.Kind(kind).Spec().Called, kind))
 	}
 	return out

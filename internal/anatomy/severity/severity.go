@@ -213,14 +213,21 @@ func due(site string) casefile.Kind {
 // near it the achieved distance is known. One on the other side of the jaw does not
 // count.
 func NotChecked(site string, list []measurement.Clearance) []string {
+	return notNear(site, list, func(c measurement.Clearance) bool {
+		return c.Achieved != nil && min(c.Planned, *c.Achieved) <= checkedWithin
+	})
+}
+
+// NotPlanned is NotChecked for the distances of a plan, which has no achieved ones.
+func NotPlanned(site string, list []measurement.Clearance) []string {
+	return notNear(site, list, func(c measurement.Clearance) bool { return c.Planned <= checkedWithin })
+}
+
+// notNear are the kinds that are due at a site and of which none is near.
+func notNear(site string, list []measurement.Clearance, near func(measurement.Clearance) bool) []string {
 	kind := due(site)
-	if kind == "" {
+	if kind == "" || slices.ContainsFunc(list, func(c measurement.Clearance) bool { return casefile.Kind(c.Kind) == kind && near(c) }) {
 		return nil
-	}
-	for _, c := range list {
-		if casefile.Kind(c.Kind) == kind && c.Achieved != nil && min(c.Planned, *c.Achieved) <= checkedWithin {
-			return nil
-		}
 	}
 	return []string{string(kind)}
 }
