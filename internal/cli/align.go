@@ -74,7 +74,7 @@ func (o *alignOptions) Run(_ context.Context, env Env) error {
 	if o.json {
 		stated := al.Alignment()
 		stated.Flags = flags
-		if err := printJSON(env.Stdout, stated); err != nil {
+		if err := printable.WriteJSON(env.Stdout, stated); err != nil {
 			return err
 		}
 	} else {

@@ -1,17 +1,13 @@
 package cli
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -267,7 +263,7 @@ func (o *measureOptions) measureOrReuse(path string) (*measurement.Case, *series
 	}
 	plan := series.PlanOf(in.Written, in.Pre.SHA256())
 	with := &plan
-	file := filepath.Join(o.to.jsonFolder, fileName(in.Plan.Name)+".json")
+	file := filepath.Join(o.to.jsonFolder, output.FileName(in.Plan.Name)+".json")
 	if o.to.jsonFolder != "" {
 		old, err := measurement.Read(file)
 		switch {
@@ -311,7 +307,7 @@ func (o *measureOptions) reportFiles(name string) []string {
 	case o.to.reportFolder != "":
 		var files []string
 		for _, ending := range endings[:2] {
-			files = append(files, filepath.Join(o.to.reportFolder, fileName(name)+ending))
+			files = append(files, filepath.Join(o.to.reportFolder, output.FileName(name)+ending))
 		}
 		return files
 	}
@@ -346,41 +342,10 @@ func (o *measureOptions) tellWritten(out io.Writer) {
 	tellWritten(out, o.wrote...)
 }
 
-// printJSON prints a value as JSON that a terminal can show.
-func printJSON(out io.Writer, v any) error {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetIndent("", "  ")
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(v); err != nil {
-		return err
-	}
-	_, err := out.Write(printable.JSON(b.Bytes()))
-	return err
-}
-
 func (o *measureOptions) writeJSON(path string, v any) error {
-	if err := writeFile(&o.files, path, measurementFile, func(w io.Writer) error { return printJSON(w, v) }); err != nil {
+	if err := writeFile(&o.files, path, measurementFile, func(w io.Writer) error { return printable.WriteJSON(w, v) }); err != nil {
 		return err
 	}
 	o.wrote = append(o.wrote, path)
 	return nil
 }
-
-// fileName makes a case's name safe as a file name on every system.
-func fileName(name string) string {
-	safe := strings.Map(func(r rune) rune {
-		if strings.ContainsRune(`<>:"/\|?*`, r) || r < ' ' {
-			return '_'
-		}
-		return r
-	}, name)
-	safe = strings.Trim(safe, " .")
-	if stem, _, _ := strings.Cut(strings.ToUpper(safe), "."); safe == "" || device.MatchString(stem) {
-		return "_" + safe
-	}
-	return safe
-}
-
-// device names stand for devices on Windows, whatever follows after a stop.
-var device = regexp.MustCompile(`^(CON|PRN|AUX|NUL|(COM|LPT)[0-9¹²³]) *$`)

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/dicom/scan"
+	"plumbline/internal/printable"
 )
 
 // scanOptions say which scan to describe, and how.
@@ -52,7 +53,7 @@ func (o *scanOptions) Run(_ context.Context, env Env) error {
 	}
 	if o.json {
 		d.Digest()
-		err = printJSON(env.Stdout, d)
+		err = printable.WriteJSON(env.Stdout, d)
 	} else {
 		err = d.WriteText(env.Stdout)
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
@@ -152,7 +153,7 @@ func (o *showOptions) Run(_ context.Context, env Env) error {
 		return badInput(fmt.Errorf("%s: %w", o.path, err))
 	}
 	if o.json {
-		err = printJSON(env.Stdout, v)
+		err = printable.WriteJSON(env.Stdout, v)
 	} else {
 		shown := reports.Overview{Name: f.Path, Chain: v.Chain, Summary: v.Summary, Together: v.Trend, All: o.all,
 			More: "Every case, figure and group: plumbline series show --all; as pictures: plumbline report."}

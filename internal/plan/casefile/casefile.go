@@ -205,7 +205,12 @@ func ReadPlan(path string) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := parse(file, data)
+	return ReadText(file, data)
+}
+
+// ReadText is ReadPlan for the text of a case file that is to stand at a path.
+func ReadText(file string, text []byte) (*Case, error) {
+	c, err := parse(file, text)
 	if err != nil {
 		return nil, err
 	}

@@ -1,4 +1,4 @@
-package cli
+package output
 
 import (
 	"testing"
@@ -21,6 +21,6 @@ func TestFileNamesOfCases(t *testing.T) {
 		"Console":     "Console",
 		"con\x00trol": "con_trol",
 	} {
-		assert.Equal(t, want, fileName(name), name)
+		assert.Equal(t, want, FileName(name), name)
 	}
 }
