@@ -52,6 +52,9 @@ var order = [][]string{
 	{"report/drawing"},
 	{"report"},
 	{"report/reviewpack"},
+	// the page in the browser
+	{"page/loopback", "page/reslice", "page/practice"},
+	{"page"},
 	// no stage above knows of synthetic cases
 	{"phantom"},
 	{"cli"},

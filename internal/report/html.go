@@ -42,6 +42,21 @@ func (d *Document) HTML() []byte {
 	}{d.Title, template.CSS(style + stepRules(d.longestStack())), d.blocks})
 }
 
+// Body writes the document's parts alone, for a page that has Style among its styles.
+func (d *Document) Body() template.HTML {
+	d = d.printed()
+	p := &page{numbers: map[string]int{}}
+	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
+	var out strings.Builder
+	for _, b := range d.blocks {
+		out.WriteString(string(p.write(b)))
+	}
+	return template.HTML(out.String())
+}
+
+// Style is the style sheet of all pages.
+func Style() string { return style }
+
 func (p *page) functions() template.FuncMap {
 	return template.FuncMap{"write": p.write, "number": p.number, "svg": svg, "unbroken": unbroken}
 }

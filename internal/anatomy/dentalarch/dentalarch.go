@@ -295,7 +295,7 @@ func (s *site) reconcile(scan, neighbours *reading, out *Finding) (best *reading
 // where there is none, with the usual direction of the tooth.
 func (s *site) checkGiven(found *reading, out *Finding) {
 	f := s.plan.Fixtures[s.index]
-	check, of := usualMesial(f.Site), "the usual one of this tooth"
+	check, of := UsualMesial(f.Site), "the usual one of this tooth"
 	if found != nil {
 		check, of = found.mesial, "what neighbours and scan show"
 	}
@@ -313,7 +313,7 @@ func (s *site) checkGiven(found *reading, out *Finding) {
 // right angle from the usual direction of the tooth, and flags it.
 func (s *site) neighboursContradictTooth(neighbours *reading, out *Finding) bool {
 	f := s.plan.Fixtures[s.index]
-	apart := across(f.Planned, neighbours.mesial, usualMesial(f.Site))
+	apart := across(f.Planned, neighbours.mesial, UsualMesial(f.Site))
 	if apart < 2*contradictory {
 		return false
 	}
@@ -340,8 +340,8 @@ func UsualAside(n tooth.Number) float64 {
 // usualIndex is a tooth's point of a drawn form.
 func usualIndex(n tooth.Number) int { return formEnd + int(math.Round(arcOf(n))) }
 
-// usualMesial is the mesial direction of a tooth in a head that lies straight.
-func usualMesial(n tooth.Number) geom.Vec {
+// UsualMesial is the mesial direction of a tooth in a head that lies straight.
+func UsualMesial(n tooth.Number) geom.Vec {
 	middle, _ := usual(n.Jaw())
 	line := middle.draw()
 	m := mesialOf(along(line[:], usualIndex(n)), n)

@@ -186,6 +186,18 @@ func (c *Case) Confirm() (*Case, error) {
 	return c.folder.Case(c.Name)
 }
 
+// Read is the draft as a case that is read back, as it would be confirmed: its meshes are
+// fitted.
+//
+// Errors: those of casefile.ReadText.
+func (d Draft) Read(c *Case) (*casefile.Case, error) {
+	text, err := d.caseFile(c.Name).Text()
+	if err != nil {
+		return nil, err
+	}
+	return casefile.ReadText(filepath.Join(c.Path(), casefile.FileName), text)
+}
+
 // caseFile is the draft as a case.
 func (d *Draft) caseFile(name string) *casefile.Case {
 	c := &casefile.Case{Name: name, Placed: d.Placed, Clinician: d.Clinician, Frame: casefile.LPS, Pre: Planning, Post: FollowUp}

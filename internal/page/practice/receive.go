@@ -128,6 +128,25 @@ func (r *Received) source() string {
 	return r.aside
 }
 
+// Text is the first file.
+//
+// Errors: ErrNoFiles; a file of more than most bytes.
+func (r *Received) Text(most int64) ([]byte, error) {
+	if r.Files == 0 {
+		return nil, ErrNoFiles
+	}
+	f, err := r.folder.root.Open(filepath.Join(r.aside, "F00001"))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(text)) > most {
+		err = fmt.Errorf("the file is larger than %d MB", most>>20)
+	}
+	return text, err
+}
+
 // ErrThere says that something stands in the place already.
 var ErrThere = errors.New("there is one already, and it is left as it is")
 

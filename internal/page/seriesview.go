@@ -1,0 +1,193 @@
+package page
+
+import (
+	"errors"
+	"html/template"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/output"
+	"plumbline/internal/page/practice"
+	"plumbline/internal/printable"
+	"plumbline/internal/report"
+	"plumbline/internal/report/reviewpack"
+	"plumbline/internal/series"
+	"plumbline/internal/series/analysis"
+)
+
+// seriesStation is what Series shows.
+type seriesStation struct {
+	frame
+	Files   []choice
+	File    string
+	Cases   []seriesLine
+	Words   string
+	Report  template.HTML
+	None    string // why there is no report yet
+	Fault   string
+	Receipt string
+	Packed  []packed
+}
+
+// seriesLine is a case of the series.
+type seriesLine struct {
+	Case, Address, Placed, Became string
+	Flags                         []string
+}
+
+// packed is an archive for a reviewer that lies in the folder.
+type packed struct{ Name string }
+
+// packName is what archives for a reviewer are called.
+const packName = "review"
+
+var statusWords = map[series.Status]string{
+	series.StatusMeasured: "measured", series.StatusOpen: "surgery to come",
+	series.StatusMissing: "sealed, never measured", series.StatusLeftOut: "left out",
+}
+
+func (p *Page) seriesView(r *request) error {
+	v := seriesStation{frame: frame{Title: "Series"}}
+	names, err := p.folder.Series()
+	if err != nil {
+		return err
+	}
+	name, err := p.seriesName()
+	if err != nil && !errors.Is(err, errChooseSeries) {
+		return err
+	}
+	for _, n := range names {
+		v.Files = append(v.Files, choice{n, n, n == name})
+	}
+	if name == "" || !slices.Contains(names, name) {
+		return p.view(r, "series", v)
+	}
+	v.File = name
+	path, err := p.folder.Inside(name)
+	if err != nil {
+		return err
+	}
+	f, err := series.Read(path)
+	if err != nil {
+		v.Fault = sentence(err)
+		return p.view(r, "series", v)
+	}
+	if err := f.Sound(); err != nil {
+		v.Fault = sentence(err)
+	}
+	v.Receipt = f.Receipt()
+	today := p.now().Format(time.DateOnly)
+	summary := series.Summarise(f.Records, today)
+	v.Words = summary.Words
+	folders, err := p.folder.Names()
+	if err != nil {
+		return err
+	}
+	for _, c := range summary.Cases {
+		line := seriesLine{Case: printable.Plain(c.Case), Placed: c.Placed, Became: statusWords[c.Status]}
+		if c.Status == series.StatusLeftOut {
+			line.Became += ": " + printable.Plain(c.Reason)
+		}
+		if slices.Contains(folders, c.Case) {
+			line.Address = caseAddress(c.Case)
+		}
+		for _, flag := range c.Flags {
+			line.Flags = append(line.Flags, sentence(errors.New(flag.Message)))
+		}
+		v.Cases = append(v.Cases, line)
+	}
+	a, err := analysis.Analyse(summary.Rows(), analysis.Defaults())
+	if err != nil {
+		v.None = sentence(err)
+	} else {
+		v.Report = report.Series{File: f, Summary: summary, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Body()
+	}
+	return p.view(r, "series", v)
+}
+
+// chooseSeries chooses among several series files.
+func (p *Page) chooseSeries(r *request) error {
+	if err := form(r); err != nil {
+		return err
+	}
+	names, err := p.folder.Series()
+	if err != nil {
+		return err
+	}
+	name := r.PostForm.Get("series")
+	if !slices.Contains(names, name) {
+		return bad("choose a series file from the list")
+	}
+	p.mu.Lock()
+	p.series = name
+	p.mu.Unlock()
+	return r.to("/series")
+}
+
+// remark adds a reviewer's words to the series.
+func (p *Page) remark(r *request) error {
+	if err := form(r); err != nil {
+		return err
+	}
+	text, by, about := strings.TrimSpace(r.PostForm.Get("text")), strings.TrimSpace(r.PostForm.Get("by")), r.PostForm.Get("case")
+	if text == "" {
+		return bad("write the remark first")
+	}
+	if err := practice.CheckName("whose words these are", by); err != nil {
+		return err
+	}
+	l, err := p.ledger()
+	if err != nil {
+		return err
+	}
+	if about != "" && l.Case(about) == nil {
+		return bad("the series knows no such case")
+	}
+	if _, err := l.Add(series.Record{Kind: series.Remark, Case: about, Text: text, Author: by}); err != nil {
+		return err
+	}
+	return r.to("/series")
+}
+
+// packFile is the archive for a reviewer.
+var packFile = output.Kind{Name: "archive", Own: func(f *os.File) bool { return reviewpack.Is(f) }}
+
+// packedView says what was packed.
+type packedView struct {
+	frame
+	File, Digest string
+	Files        int
+}
+
+// pack writes the archive for a reviewer into the folder, under a name of its own.
+func (p *Page) pack(r *request) error {
+	if err := form(r); err != nil {
+		return err
+	}
+	name, err := p.seriesName()
+	if err != nil {
+		return err
+	}
+	path, err := p.folder.Inside(name)
+	if err != nil {
+		return bad("there is no series file yet")
+	}
+	today := p.now().Format(time.DateOnly)
+	made, err := reviewpack.Make(path, reviewpack.Options{RelativeDates: r.PostForm.Get("dates") == "relative", Today: today, Version: p.version, Paper: paper, CheckLine: "plumbline pack --check FILE.zip"})
+	if err != nil {
+		return err
+	}
+	file := packName + "-" + today + ".zip"
+	if r.PostForm.Get("dates") == "relative" {
+		file = packName + "-" + today + "-without-dates.zip"
+	}
+	run := output.Run{}
+	if err := run.Write(filepath.Join(p.folder.Path(), file), packFile, func(w io.Writer) error { return reviewpack.Write(w, made) }); err != nil {
+		return err
+	}
+	return p.view(r, "packed", packedView{frame: frame{Title: "Packed for review"}, File: filepath.Join(p.folder.Path(), file), Digest: reviewpack.Digest(made), Files: reviewpack.Listed(made)})
+}
