@@ -36,6 +36,7 @@ type planStation struct {
 	Missing   []string
 	Unchecked []string // what has a right to be drawn and is not
 	Guidances []choice
+	Drawable  []kindChoice // what can be drawn now
 }
 
 type choice struct {
@@ -111,6 +112,14 @@ func (p *Page) planView(r *request) error {
 	v.Missing = c.Draft.Missing()
 	v.Unchecked = unchecked(c.Draft)
 	v.Arches = arches(c.Draft)
+	if f := placedFixture(c.Draft); f != nil {
+		for _, k := range drawable {
+			if k.Kind == casefile.Nerve && f.Site.Jaw() == tooth.Upper || k.Kind == casefile.Sinus && f.Site.Jaw() == tooth.Lower {
+				continue
+			}
+			v.Drawable = append(v.Drawable, k)
+		}
+	}
 	for _, g := range casefile.Guidances {
 		v.Guidances = append(v.Guidances, choice{string(g), wording.Guidance(string(g)), g == c.Draft.Guidance})
 	}
@@ -544,13 +553,13 @@ type kindChoice struct {
 }
 
 type drawData struct {
-	Scan    *plain
-	Site    site
-	Entry   [3]float64
-	Apex    [3]float64
-	Radius  float64
-	Points  [][3]float64
-	Diamter float64 `json:"Diameter"`
+	Scan     *plain
+	Site     site
+	Entry    [3]float64
+	Apex     [3]float64
+	Radius   float64
+	Points   [][3]float64
+	Diameter float64
 }
 
 // drawable are the structures that can be drawn as a line with a radius, with the radius
@@ -567,11 +576,10 @@ func (p *Page) drawView(r *request) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(c.Draft.Fixtures, func(f practice.Fixture) bool { return f.Planned != nil })
-	if i < 0 {
+	f := placedFixture(c.Draft)
+	if f == nil {
 		return bad("place the fixture first: the cuts are laid around it")
 	}
-	f := c.Draft.Fixtures[i]
 	kind := casefile.Kind(r.URL.Query().Get("kind"))
 	k := slices.IndexFunc(drawable, func(k kindChoice) bool { return k.Kind == kind })
 	if k < 0 {
@@ -581,7 +589,7 @@ func (p *Page) drawView(r *request) error {
 	if kind == casefile.Root {
 		v.Name = "root beside " + f.Site.String()
 	}
-	v.Data = drawData{Scan: p.plain(c, s), Site: siteOf(f.Site), Entry: triple(f.Planned.Entry), Apex: triple(f.Planned.Apex), Radius: drawable[k].Radius, Points: [][3]float64{}, Diamter: f.Diameter}
+	v.Data = drawData{Scan: p.plain(c, s), Site: siteOf(f.Site), Entry: triple(f.Planned.Entry), Apex: triple(f.Planned.Apex), Radius: drawable[k].Radius, Points: [][3]float64{}, Diameter: f.Diameter}
 	for _, st := range c.Draft.Structures {
 		if st.Kind == kind && kind != casefile.Root {
 			v.Name, v.Data.Radius = st.Name, st.Radius
@@ -591,6 +599,16 @@ func (p *Page) drawView(r *request) error {
 		}
 	}
 	return p.view(r, "draw", v)
+}
+
+// placedFixture is the first fixture of a draft that has its place, nil if none has.
+func placedFixture(d practice.Draft) *practice.Fixture {
+	for i := range d.Fixtures {
+		if d.Fixtures[i].Planned != nil {
+			return &d.Fixtures[i]
+		}
+	}
+	return nil
 }
 
 // Bounds on the points of a drawn line.

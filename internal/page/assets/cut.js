@@ -26,6 +26,7 @@ export class Cut {
     this.sources = [];
     this.draw = () => {};
     this.round = round;
+    box.cut = this;
   }
 
   // size sets how wide the picture is at most, CSS pixels.
@@ -166,8 +167,9 @@ export function outline(cut, c, body, color, dash) {
     right.push(cut.on(sub(middle, scale(Math.sqrt(half), side))));
   }
   if (!left.length) return false;
+  const ring = [...left, ...right.reverse()];
   stroke(c, color, .16, dash, () => {
-    [...left, ...right.reverse()].forEach(([x, y], i) => i ? c.lineTo(x, y) : c.moveTo(x, y));
+    ring.forEach(([x, y], i) => i ? c.lineTo(x, y) : c.moveTo(x, y));
     c.closePath();
   });
   const [ex, ey] = cut.on(body.entry), [ax, ay] = cut.on(body.apex);

@@ -188,10 +188,11 @@ export function begin(bench, data) {
     figures.along.querySelector(".cut").setAttribute("aria-label", `Cut along the arch through the planned fixture, ${diameter()} by ${length()} mm`);
     figures.aside.querySelector(".cut").setAttribute("aria-label", `Cut across the arch through the planned fixture`);
     figures.across.querySelector(".cut").setAttribute("aria-label", `Cut across the planned fixture ${depth} mm below its platform`);
-    keep.elements.entry.value = entry.map(x => x.toFixed(4)).join(",");
-    keep.elements.apex.value = apex.map(x => x.toFixed(4)).join(",");
-    keep.elements.diameter.value = diameter();
-    keep.elements.length.value = length();
+    const hold = (name, value) => { keep.querySelector(`input[name=${name}]`).value = value; };
+    hold("entry", entry.map(x => x.toFixed(4)).join(","));
+    hold("apex", apex.map(x => x.toFixed(4)).join(","));
+    hold("diameter", diameter());
+    hold("length", length());
   }
 
   input("length").addEventListener("change", () => { if (entry) { apex = add(entry, scale(length(), unit(sub(apex, entry)))); second(); } });

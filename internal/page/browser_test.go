@@ -1,0 +1,212 @@
+//go:build browser
+
+package page_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/page"
+	"plumbline/internal/page/loopback"
+	"plumbline/internal/page/practice"
+	"plumbline/internal/phantom"
+)
+
+// window is a browser's window on a practice folder.
+type window struct {
+	t      *testing.T
+	ctx    context.Context
+	folder string
+	host   string
+}
+
+// pictures, where the environment names a folder, takes a picture of every view.
+var pictures = os.Getenv("PLUMBLINE_PICTURES")
+
+// serve shows a practice folder and gives the address to enter by.
+func serve(t *testing.T, folder string) string {
+	t.Helper()
+	f, err := practice.Open(folder)
+	require.NoError(t, err)
+	s, err := loopback.Listen(0)
+	require.NoError(t, err)
+	p := page.New(page.Options{Folder: f, Presence: s.Presence, Now: time.Now, Version: "v0", Log: slog.New(slog.NewTextHandler(os.Stderr, nil))})
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(ctx, p.Handler()) }()
+	t.Cleanup(func() {
+		cancel()
+		require.NoError(t, <-ended)
+		require.NoError(t, f.Close())
+	})
+	return s.Address()
+}
+
+// chromium is the browser's program; the tests of the browser fail without it.
+func chromium(t *testing.T) string {
+	t.Helper()
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if path, err := exec.LookPath(name); err == nil {
+			return path
+		}
+	}
+	t.Fatal("there is no Chromium: install Debian's package chromium")
+	return ""
+}
+
+// see opens a window of a width on a folder.
+func see(t *testing.T, folder string, width int64) *window {
+	t.Helper()
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.WindowSize(int(width), 900))
+	allocator, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	ctx, end := chromedp.NewContext(allocator)
+	t.Cleanup(end)
+	ctx, late := context.WithTimeout(ctx, 8*time.Minute)
+	t.Cleanup(late)
+	w := &window{t: t, ctx: ctx, folder: folder}
+	view := []chromedp.EmulateViewportOption{}
+	if width < 600 {
+		view = append(view, chromedp.EmulateMobile, chromedp.EmulateTouch)
+	}
+	w.do(chromedp.EmulateViewport(width, 900, view...))
+	failures := chromedp.Events(ctx, runtime.ExceptionThrown)
+	go func() {
+		for e, err := range failures {
+			if err != nil {
+				return
+			}
+			t.Errorf("a script failed: %s %+v", e.ExceptionDetails.Text, e.ExceptionDetails.Exception)
+		}
+	}()
+	w.do(chromedp.Navigate(serve(t, folder)), chromedp.WaitVisible("main h1"))
+	return w
+}
+
+func (w *window) do(actions ...chromedp.Action[chromedp.Void]) {
+	w.t.Helper()
+	require.NoError(w.t, chromedp.Do(w.ctx, actions...))
+}
+
+// js gives what an expression is.
+func js[T any](w *window, expression string, args ...any) T {
+	w.t.Helper()
+	out, err := chromedp.Run(w.ctx, chromedp.Evaluate[T](fmt.Sprintf(expression, args...), chromedp.EvalAwaitPromise))
+	require.NoError(w.t, err)
+	return out
+}
+
+// picture keeps a picture of the whole view, where somebody asked for it.
+func (w *window) picture(name string) {
+	w.t.Helper()
+	if pictures == "" {
+		return
+	}
+	w.do(chromedp.Sleep(300 * time.Millisecond))
+	png, err := chromedp.Run(w.ctx, chromedp.FullScreenshot(100))
+	require.NoError(w.t, err)
+	require.NoError(w.t, os.MkdirAll(pictures, 0o755))
+	require.NoError(w.t, os.WriteFile(filepath.Join(pictures, name+".png"), png, 0o644))
+}
+
+// press clicks what can be seen and waits for the next view.
+func (w *window) press(selector string) {
+	w.t.Helper()
+	js[bool](w, `window.old = true`)
+	w.do(chromedp.Click(selector, chromedp.NodeVisible))
+	w.next()
+}
+
+// next waits until another view is there.
+func (w *window) next() {
+	w.t.Helper()
+	w.until(`!window.old && document.readyState === "complete"`)
+}
+
+// until waits for what an expression says.
+func (w *window) until(expression string) {
+	w.t.Helper()
+	for began := time.Now(); time.Since(began) < 2*time.Minute; time.Sleep(100 * time.Millisecond) {
+		// While one view gives way to another there is nothing to ask.
+		if ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](expression)); err == nil && ok {
+			return
+		}
+	}
+	w.t.Fatalf("it did not come: %s", expression)
+}
+
+// give chooses the files of a folder in a form.
+func (w *window) give(selector, folder string) {
+	w.t.Helper()
+	found, err := filepath.Glob(filepath.Join(folder, "*"))
+	require.NoError(w.t, err)
+	require.NotEmpty(w.t, found)
+	w.do(chromedp.SetUploadFiles(selector, found))
+}
+
+// at is where a point of the patient lies on the n-th cut of the view, in the window.
+func (w *window) at(n int, p [3]float64) (x, y float64) {
+	w.t.Helper()
+	text, err := json.Marshal(p)
+	require.NoError(w.t, err)
+	at := js[[2]float64](w, `(() => {
+		const box = [...document.querySelectorAll(".hung:not([hidden]) .cut")][%d], cut = box.cut, [x, y] = cut.on(%s);
+		box.scrollIntoView({block: "center"});
+		const r = box.querySelector("canvas").getBoundingClientRect();
+		return [r.left + r.width * (.5 + x / cut.width), r.top + r.height * (.5 - y / cut.height)];
+	})()`, n, text)
+	return at[0], at[1]
+}
+
+// click clicks at a point of the patient.
+func (w *window) click(n int, p [3]float64) {
+	w.t.Helper()
+	x, y := w.at(n, p)
+	w.do(chromedp.MouseClickXY(x, y))
+}
+
+// drag drags from one place of the window to another.
+func (w *window) drag(x, y, toX, toY float64) {
+	w.t.Helper()
+	w.do(chromedp.MouseEvent(chromedp.MousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent(chromedp.MouseMoved, (x+toX)/2, (y+toY)/2, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseMoved, toX, toY, chromedp.ButtonLeft),
+		chromedp.MouseEvent(chromedp.MouseReleased, toX, toY, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+}
+
+// bar moves the bar under the n-th cut.
+func (w *window) bar(n int, value float64) {
+	w.t.Helper()
+	js[bool](w, `(() => { const bar = [...document.querySelectorAll(".hung:not([hidden]) input[type=range]")][%d]; bar.value = %g; bar.dispatchEvent(new Event("input")); return true })()`, n, value)
+	w.settled()
+}
+
+// settled waits until every cut is shown.
+func (w *window) settled() {
+	w.t.Helper()
+	w.until(`[...document.querySelectorAll(".hung:not([hidden]) .cut")].every(c => c.dataset.shown)`)
+	w.do(chromedp.Sleep(150 * time.Millisecond))
+}
+
+// demo is the first demonstration case, made in a folder of its own.
+func demo(t *testing.T) (string, phantom.Spec) {
+	t.Helper()
+	spec := phantom.Demo()[0]
+	for _, c := range []*phantom.Scan{&spec.Pre, &spec.Post} {
+		c.Voxel, c.Slice = 0.4, 0 // coarser is quicker
+	}
+	folder := filepath.Join(t.TempDir(), "made")
+	require.NoError(t, phantom.Write(folder, spec))
+	return folder, spec
+}
