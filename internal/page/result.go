@@ -17,7 +17,7 @@ type resultStation struct {
 	Running, Entered, Stale, HasPost bool
 	Failed, Broken                   string
 	Receipt                          string
-	Report                           template.HTML
+	Report, Rest                     template.HTML
 	Data                             *resultData
 }
 
@@ -64,7 +64,7 @@ func (p *Page) resultView(r *request) error {
 	if v.Entered {
 		v.Receipt = c.Ledger.Receipt()
 	}
-	v.Report = p.report(c).Body()
+	v.Report, v.Rest = p.report(c).Parts()
 	if v.Data, err = p.resultData(c); err != nil {
 		// The figures stand without the cuts.
 		v.Failed = sentence(err)

@@ -1,7 +1,9 @@
 package page
 
 import (
+	"html/template"
 	"strings"
+	"time"
 
 	"plumbline/internal/page/practice"
 	"plumbline/internal/series"
@@ -22,6 +24,7 @@ type sealStation struct {
 	When         string
 	Receipt      string
 	Mail         string
+	Code         template.HTML
 	Broken       string
 }
 
@@ -40,8 +43,9 @@ func (p *Page) sealView(r *request) error {
 	v.Placed = c.Plan.Placed
 	if v.Sealed {
 		last := c.Ledger.LastSeal(c.title())
-		v.When, v.Receipt = last.Time, c.Ledger.Receipt()
+		v.When, v.Receipt = dayAndTime(last.Time), c.Ledger.Receipt()
 		v.Mail = "The plan of case " + c.title() + " is sealed. Receipt " + v.Receipt + ". Please keep this: it shows later that nothing up to now was changed."
+		v.Code = squareCode(v.Receipt)
 	}
 	return p.view(r, "seal", v)
 }
@@ -73,4 +77,13 @@ func (p *Page) seal(r *request) error {
 		}
 	}
 	return r.to(caseAddress(c.Name) + "/seal")
+}
+
+// dayAndTime words a time of a record; one that cannot be read stays as it is.
+func dayAndTime(text string) string {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return text
+	}
+	return t.Format("2 January 2006, 15:04")
 }

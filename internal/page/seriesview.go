@@ -27,6 +27,7 @@ type seriesStation struct {
 	Cases   []seriesLine
 	Words   string
 	Report  template.HTML
+	Rest    template.HTML
 	None    string // why there is no report yet
 	Fault   string
 	Receipt string
@@ -104,7 +105,7 @@ func (p *Page) seriesView(r *request) error {
 	if err != nil {
 		v.None = sentence(err)
 	} else {
-		v.Report = report.Series{File: f, Summary: summary, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Body()
+		v.Report, v.Rest = report.Series{File: f, Summary: summary, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Parts()
 	}
 	return p.view(r, "series", v)
 }

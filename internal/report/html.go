@@ -42,16 +42,21 @@ func (d *Document) HTML() []byte {
 	}{d.Title, template.CSS(style + stepRules(d.longestStack())), d.blocks})
 }
 
-// Body writes the document's parts alone, for a page that has Style among its styles.
-func (d *Document) Body() template.HTML {
+// Parts writes the document for a page that has Style among its styles: what answers, up
+// to the end of its first section, and the rest.
+func (d *Document) Parts() (first, rest template.HTML) {
 	d = d.printed()
 	p := &page{numbers: map[string]int{}}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
-	var out strings.Builder
+	var parts [2]strings.Builder
+	sections := 0
 	for _, b := range d.blocks {
-		out.WriteString(string(p.write(b)))
+		if h, ok := b.(heading); ok && h.Level == 2 {
+			sections++
+		}
+		parts[min(sections/2, 1)].WriteString(string(p.write(b)))
 	}
-	return template.HTML(out.String())
+	return template.HTML(parts[0].String()), template.HTML(parts[1].String())
 }
 
 // Style is the style sheet of all pages.
