@@ -104,25 +104,13 @@ func (p *Page) begin(r *request) error {
 	if err := practice.CheckName("your own pseudonym", clinician); err != nil {
 		return err
 	}
-	d, err := got.Describe()
-	if err != nil {
+	if err := got.Check(); err != nil {
 		return err
-	}
-	if d.Problem != "" {
-		return bad("what was dropped holds no scan that can be measured: %s", aside(d.Problem))
 	}
 	if _, err := got.Begin(name, practice.Draft{Clinician: clinician}); err != nil {
 		return err
 	}
 	return r.to(caseAddress(name) + "/scan")
-}
-
-// aside takes the name of the place where received files lie out of a message.
-func aside(message string) string {
-	if i := strings.LastIndex(message, "F0"); i >= 0 && strings.Contains(message[:i], ".incoming") {
-		return "file " + strings.TrimLeft(message[i+1:], "0")
-	}
-	return message
 }
 
 // receive takes in a form with files.

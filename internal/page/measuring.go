@@ -279,12 +279,8 @@ func (p *Page) followUp(r *request) error {
 		return err
 	}
 	defer got.Discard()
-	d, err := got.Describe()
-	if err != nil {
+	if err := got.Check(); err != nil {
 		return err
-	}
-	if d.Problem != "" {
-		return bad("what was dropped holds no scan that can be measured: %s", aside(d.Problem))
 	}
 	if err := got.FollowUp(c.Case); err != nil {
 		return err

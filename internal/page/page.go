@@ -93,7 +93,15 @@ func (p *Page) Handler() http.Handler {
 		w.Header().Set("Content-Type", "image/svg+xml")
 		fmt.Fprint(w, `<svg xmlns="http://www.w3.org/2000/svg" width="1" height="1"/>`)
 	})
-	for pattern, f := range map[string]func(*request) error{
+	for pattern, f := range p.routes() {
+		m.HandleFunc(pattern, p.answer(f))
+	}
+	return m
+}
+
+// routes are the addresses that are answered by a view or a change.
+func (p *Page) routes() map[string]func(*request) error {
+	return map[string]func(*request) error{
 		"GET /{$}":                       p.cases,
 		"POST /new":                      p.begin,
 		"POST /end":                      p.end,
@@ -128,10 +136,7 @@ func (p *Page) Handler() http.Handler {
 		"GET /case/{case}/cut":           p.cut,
 		"GET /case/{case}/{other}":       func(*request) error { return errNotHere },
 		"GET /{other}":                   func(*request) error { return errNotHere },
-	} {
-		m.HandleFunc(pattern, p.answer(f))
 	}
-	return m
 }
 
 // request is a request on its way to an answer.

@@ -8,6 +8,7 @@ import (
 	"mime/multipart"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 
 	"plumbline/internal/dicom/scan"
@@ -108,14 +109,32 @@ func (f *Folder) Receive(parts Parts) (_ *Received, err error) {
 // Discard takes away what lies aside.
 func (r *Received) Discard() { _ = r.folder.root.RemoveAll(r.aside) }
 
-// Describe says what scan the files are.
+// Check refuses files that are no scan that can be measured. Its message names a file by
+// its number among those that came.
 //
-// Errors: ErrNoFiles; those of scan.Describe.
-func (r *Received) Describe() (*scan.Description, error) {
+// Errors: ErrNoFiles; what is wrong with the scan.
+func (r *Received) Check() error {
 	if r.Files == 0 {
-		return nil, ErrNoFiles
+		return ErrNoFiles
 	}
-	return scan.Describe(r.path(), scan.Options{})
+	d, err := scan.Describe(r.path(), scan.Options{})
+	switch {
+	case err != nil:
+		return errors.New(r.numbered(err.Error()))
+	case d.Problem != "":
+		return errors.New(r.numbered(d.Problem))
+	}
+	return nil
+}
+
+// asideFile is the name of a file that lies aside.
+var asideFile = regexp.MustCompile(`\bF0*([1-9]\d*)\b`)
+
+// numbered takes the place where the files lie out of a message.
+func (r *Received) numbered(message string) string {
+	message = strings.ReplaceAll(message, filepath.Join(r.folder.path, r.aside)+string(filepath.Separator), "")
+	message = strings.ReplaceAll(message, filepath.Join(r.folder.path, r.aside), "what came")
+	return asideFile.ReplaceAllString(message, "file $1")
 }
 
 // path is where the scan lies: one archive is read as such.
