@@ -53,7 +53,7 @@ var order = [][]string{
 	{"report"},
 	{"report/reviewpack"},
 	// the page in the browser
-	{"page/loopback", "page/reslice", "page/practice"},
+	{"page/loopback", "page/reslice", "page/practice", "sealing"},
 	{"page"},
 	// no stage above knows of synthetic cases
 	{"phantom"},

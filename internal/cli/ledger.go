@@ -73,26 +73,25 @@ func checkPlace(path string) error {
 	return nil
 }
 
-// add writes records; an error says whose fault it is. One that is written as naming a
-// person is refused, since nothing is ever taken out of a series file.
+// add writes records; an error says whose fault it is.
 func add(l *series.Ledger, records ...series.Record) (series.Appended, error) {
-	for i := range records {
-		if what := records[i].NamesPerson(); what != "" {
-			return series.Appended{}, usage("nothing was added, as %s looks like a person's name; give a pseudonym, since nothing is ever taken out of a series file", what)
-		}
-	}
 	added, err := l.Add(records...)
+	return added, notAdded(err)
+}
+
+// notAdded says whose fault it is that records were not added.
+func notAdded(err error) error {
 	var path *fs.PathError
 	var system syscall.Errno
 	switch {
 	case err == nil:
-		return added, nil
+		return nil
 	case errors.As(err, &path):
-		return added, unwritten(err)
+		return unwritten(err)
 	case errors.Is(err, series.ErrBusy), errors.As(err, &system):
-		return added, err
+		return err
 	}
-	return added, badInput(err)
+	return badInput(err)
 }
 
 // otherCase says how to go on where a name is another case's.

@@ -4,20 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
-	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/dicom/scan"
-	"plumbline/internal/measure"
-	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
+	"plumbline/internal/sealing"
 	"plumbline/internal/series"
 )
 
@@ -76,66 +72,44 @@ func (o *sealOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return err
 	}
-	pre, err := o.planningScan(c)
+	pre, err := sealing.PlanningScan(c, o.scan)
 	if err != nil {
-		return err
+		return badInput(err)
 	}
-	doubts, err := o.readBack(env, c, pre)
+	plan, err := sealing.Look(c, pre, env.Now().Format(time.DateOnly))
 	if err != nil {
-		return err
+		return badInput(err)
 	}
-	if len(doubts) > 0 && o.despite == "" {
-		return badInput(errors.New("nothing was sealed, as the plan is in doubt; settle what stands above, or, if the plan is right as it stands, seal it with --despite WHY"))
+	if plan.Planned != nil {
+		if err := env.print(reports.ReadBack(plan.Planned, reports.Options{Numbering: c.Numbering})); err != nil {
+			return err
+		}
+		printable.Fprintf(env.Stdout, "\n")
 	}
-	sum := ""
-	if pre != nil {
-		sum = pre.SHA256()
+	entered, err := plan.Seal(l, o.despite)
+	if errors.Is(err, sealing.ErrInDoubt) {
+		return badInput(fmt.Errorf("%w; settle what stands above, or, if the plan is right as it stands, seal it with --despite WHY", err))
 	}
-	plan := series.PlanOf(c, sum)
-	plan.Doubts = doubts
-	if err := o.enter(env, l, c, plan); err != nil {
-		return err
+	if err != nil {
+		return notAdded(err)
 	}
-	if len(doubts) > 0 {
+	tellSeal(env, l, c, entered)
+	if len(entered.Plan.Doubts) > 0 {
 		return errInDoubt
 	}
 	return nil
 }
 
-// readBack holds the plan against the planning scan, where that is there, prints what
-// it says in words, and gives the doubts about it.
-func (o *sealOptions) readBack(env Env, c *casefile.Case, pre *scan.Scan) ([]measurement.Flag, error) {
-	if pre == nil {
-		return nil, nil
-	}
-	planned, err := measure.CheckPlan(c, pre, env.Now().Format(time.DateOnly))
-	if err != nil {
-		return nil, badInput(fmt.Errorf("nothing was sealed: %w", err))
-	}
-	if err := env.print(reports.ReadBack(planned, reports.Options{Numbering: c.Numbering})); err != nil {
-		return nil, err
-	}
-	printable.Fprintf(env.Stdout, "\n")
-	return slices.DeleteFunc(planned.AllFlags(), func(f measurement.Flag) bool { return f.Level != measurement.Doubt }), nil
-}
-
-// enter puts the plan into the series file, unless it is there, and says so.
-func (o *sealOptions) enter(env Env, l *series.Ledger, c *casefile.Case, plan series.Plan) error {
+// tellSeal says how the plan stands in the series file.
+func tellSeal(env Env, l *series.Ledger, c *casefile.Case, entered *sealing.Entry) {
 	what := fmt.Sprintf("the plan of %s (%s, surgery %s)", c.Name, counted(len(c.Fixtures), "fixture"), c.Placed)
-	if last := l.LastSeal(c.Name); last != nil && last.Plan.Same(&plan) {
-		printable.Fprintf(env.Stdout, "Sealed already: %s is record %d of %s, of %s; nothing was added.\n", what, last.Number, l.Path, last.Time)
+	if was := entered.Already; was != nil {
+		printable.Fprintf(env.Stdout, "Sealed already: %s is record %d of %s, of %s; nothing was added.\n", what, was.Number, l.Path, was.Time)
 		writeReceipt(env.Stdout, l)
-		return nil
+		return
 	}
-	r := series.Record{Kind: series.Sealed, Case: c.Name, Plan: &plan}
-	if len(plan.Doubts) > 0 {
-		r.Reason = o.despite
-	}
-	added, err := add(l, r)
-	if err != nil {
-		return err
-	}
-	printable.Fprintf(env.Stdout, "Sealed: %s is record %d of %s.\n", what, added.Last, l.Path)
+	plan := entered.Plan
+	printable.Fprintf(env.Stdout, "Sealed: %s is record %d of %s.\n", what, entered.Added.Last, l.Path)
 	if plan.PreSHA256 == "" {
 		printable.Fprintf(env.Stdout, "The plan was not checked: that takes the planning scan, which is not there yet; seal again once it is.\n")
 	}
@@ -148,17 +122,4 @@ func (o *sealOptions) enter(env Env, l *series.Ledger, c *casefile.Case, plan se
 		printable.Fprintf(env.Stdout, "Its coordinates count from the corner of the scan, so leave case.toml unchanged: an edited file could not be compared with the seal.\n")
 	}
 	writeReceipt(env.Stdout, l)
-	return nil
-}
-
-// planningScan is the planning scan, nil where it is not there yet.
-func (o *sealOptions) planningScan(c *casefile.Case) (*scan.Scan, error) {
-	if _, err := os.Stat(c.Pre); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	pre, err := scan.Open(c.Pre, o.scan)
-	if err != nil {
-		return nil, badInput(fmt.Errorf("nothing was sealed, as the planning scan cannot be read: %w", err))
-	}
-	return pre, nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/page/practice"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 )
 
@@ -104,7 +105,7 @@ func (p *Page) begin(r *request) error {
 	if err := practice.CheckName("your own pseudonym", clinician); err != nil {
 		return err
 	}
-	if err := got.Check(); err != nil {
+	if err := got.Check(&casefile.Case{Name: name, Clinician: clinician}); err != nil {
 		return err
 	}
 	if _, err := got.Begin(name, practice.Draft{Clinician: clinician}); err != nil {
@@ -172,7 +173,7 @@ func scanFacts(s *scan.Scan) [][2]string {
 		voxel = fmt.Sprintf("%.2f × %.2f × %.2f mm", sp[0], sp[1], sp[2])
 	}
 	date := "the scan does not say"
-	if t, err := time.Parse(time.DateOnly, s.StudyDate); err == nil {
+	if t, err := time.Parse(time.DateOnly, s.Taken); err == nil {
 		date = t.Format("2 January 2006")
 	}
 	whole := "all there"

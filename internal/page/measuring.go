@@ -16,6 +16,7 @@ import (
 	"plumbline/internal/output"
 	"plumbline/internal/page/practice"
 	"plumbline/internal/parallel"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	"plumbline/internal/series"
 )
@@ -156,7 +157,7 @@ func (p *Page) run(c *practice.Case, j *job) (err error) {
 	}
 	p.scans.drop()
 	j.update(func() { j.began = p.now() })
-	o := measure.Options{Version: p.version, Seed: seed, Progress: func(step string, fraction float64) {
+	o := measure.Options{Version: p.version, Seed: seed, Today: p.now().Format(time.DateOnly), Progress: func(step string, fraction float64) {
 		j.update(func() { j.step, j.fraction = step, fraction })
 	}}
 	in, err := measure.Open(c.Path(), o)
@@ -262,8 +263,8 @@ func (p *Page) followUpView(r *request) error {
 	for _, f := range s.scan.Flags {
 		v.Odd = append(v.Odd, sentence(errors.New(f.Message)))
 	}
-	if c.Plan != nil && s.scan.StudyDate != "" && s.scan.StudyDate < c.Plan.Placed {
-		v.Warnings = append(v.Warnings, fmt.Sprintf("This scan was taken on %s, before the surgery of %s: it cannot show the placed fixture.", s.scan.StudyDate, c.Plan.Placed))
+	if c.Plan != nil && s.scan.Taken != "" && s.scan.Taken < c.Plan.Placed {
+		v.Warnings = append(v.Warnings, fmt.Sprintf("This scan was taken on %s, before the surgery of %s: it cannot show the placed fixture.", s.scan.Taken, c.Plan.Placed))
 	}
 	return p.view(r, "follow-up", v)
 }
@@ -279,7 +280,11 @@ func (p *Page) followUp(r *request) error {
 		return err
 	}
 	defer got.Discard()
-	if err := got.Check(); err != nil {
+	about := c.Plan
+	if about == nil {
+		about = &casefile.Case{Name: c.Name, Clinician: c.Draft.Clinician}
+	}
+	if err := got.Check(about); err != nil {
 		return err
 	}
 	if err := got.FollowUp(c.Case); err != nil {

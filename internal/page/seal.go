@@ -1,31 +1,35 @@
 package page
 
 import (
+	"errors"
 	"html/template"
 	"strings"
 	"time"
 
 	"plumbline/internal/page/practice"
-	"plumbline/internal/series"
+	"plumbline/internal/report"
+	"plumbline/internal/sealing"
 )
 
 // sealStation is what the station Seal shows.
 type sealStation struct {
 	frame
-	HasPlan      bool
-	Placed, File string
-	Fixtures     []plannedLine
-	Words        []string // the plan, read back
-	Open         []string // what was not checked
-	Doubts       []string
-	Notes        []string
-	Fault        string
-	Sealed       bool
-	When         string
-	Receipt      string
-	Mail         string
-	Code         template.HTML
-	Broken       string
+	HasPlan, Sealed, InDoubt bool
+	Placed                   string
+	ReadBack                 template.HTML
+	Fault                    string // why the plan cannot be read back
+	When, Receipt, Mail      string
+	Code                     template.HTML
+	Broken                   string
+}
+
+// looked at a plan: it is held against its planning scan.
+func (p *Page) planToSeal(c *looked) (*sealing.Plan, error) {
+	s, err := p.scanOf(c.Case, practice.Planning)
+	if err != nil {
+		return nil, err
+	}
+	return sealing.Look(c.Plan, s.scan, p.now().Format(time.DateOnly))
 }
 
 func (p *Page) sealView(r *request) error {
@@ -41,6 +45,12 @@ func (p *Page) sealView(r *request) error {
 		return p.view(r, "seal", v)
 	}
 	v.Placed = c.Plan.Placed
+	if plan, err := p.planToSeal(c); err != nil {
+		v.Fault = sentence(err)
+	} else {
+		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{}).Parts()
+		v.InDoubt = len(plan.Doubts()) > 0
+	}
 	if v.Sealed {
 		last := c.Ledger.LastSeal(c.title())
 		v.When, v.Receipt = dayAndTime(last.Time), c.Ledger.Receipt()
@@ -65,16 +75,16 @@ func (p *Page) seal(r *request) error {
 	case c.Plan == nil:
 		return bad("confirm the plan first")
 	}
-	s, err := p.scanOf(c.Case, practice.Planning)
+	plan, err := p.planToSeal(c)
 	if err != nil {
 		return err
 	}
-	plan := series.PlanOf(c.Plan, s.scan.SHA256())
-	_ = strings.TrimSpace(r.PostForm.Get("despite"))
-	if last := c.Ledger.LastSeal(c.title()); last == nil || !last.Plan.Same(&plan) {
-		if _, err := c.Ledger.Add(series.Record{Kind: series.Sealed, Case: c.title(), Plan: &plan}); err != nil {
-			return err
-		}
+	_, err = plan.Seal(c.Ledger, strings.TrimSpace(r.PostForm.Get("despite")))
+	if errors.Is(err, sealing.ErrInDoubt) {
+		return bad("%v; change the plan, or write why it is right as it stands", err)
+	}
+	if err != nil {
+		return err
 	}
 	return r.to(caseAddress(c.Name) + "/seal")
 }

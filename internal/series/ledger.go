@@ -59,9 +59,13 @@ func (l *Ledger) LastSeal(name string) *Record {
 
 // Add writes records with the time of the ledger, all or none.
 //
-// Errors: those of Append.
+// Errors: a record that is written as naming a person, since nothing is ever taken out of
+// a series file; those of Append.
 func (l *Ledger) Add(records ...Record) (Appended, error) {
 	for i := range records {
+		if what := records[i].NamesPerson(); what != "" {
+			return Appended{}, fmt.Errorf("nothing was added, as %s looks like a person's name; give a pseudonym, since nothing is ever taken out of a series file", what)
+		}
 		records[i].Time = l.Now.Format(time.RFC3339)
 	}
 	added, err := Append(l.Path, records...)

@@ -80,13 +80,13 @@ func (f *Folder) Inside(name string) (string, error) {
 	return filepath.Join(f.path, filepath.FromSlash(name)), nil
 }
 
-// pseudonym is what a case may be called: it is a folder's name too, and a person's name
+// allowed is what a case may be called: it is a folder's name too, and a person's name
 // with a space, a comma or an accent does not pass.
-var pseudonym = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
+var allowed = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
 
 // CheckName refuses what cannot be a case's or a clinician's pseudonym.
 func CheckName(what, name string) error {
-	if !pseudonym.MatchString(name) || !filepath.IsLocal(name) || strings.EqualFold(name, results) {
+	if !allowed.MatchString(name) || !filepath.IsLocal(name) || strings.EqualFold(name, results) {
 		return fmt.Errorf("%s: write a pseudonym of letters without accents, digits and hyphens, as in C-007; never a patient's name", what)
 	}
 	return nil

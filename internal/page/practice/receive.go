@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"plumbline/internal/dicom/scan"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/plan/pseudonym"
 )
 
 // Bounds on what is taken in. A scan of 1000 × 1000 × 1000 voxels has 2 GB; a surface of
@@ -109,22 +111,19 @@ func (f *Folder) Receive(parts Parts) (_ *Received, err error) {
 // Discard takes away what lies aside.
 func (r *Received) Discard() { _ = r.folder.root.RemoveAll(r.aside) }
 
-// Check refuses files that are no scan that can be measured. Its message names a file by
-// its number among those that came.
+// Check refuses files that are no scan that can be measured, and a scan that names whom a
+// text of the case names. Its message names a file by its number among those that came.
 //
-// Errors: ErrNoFiles; what is wrong with the scan.
-func (r *Received) Check() error {
+// Errors: ErrNoFiles; what is wrong with the scan; *pseudonym.Error.
+func (r *Received) Check(about *casefile.Case) error {
 	if r.Files == 0 {
 		return ErrNoFiles
 	}
-	d, err := scan.Describe(r.path(), scan.Options{})
-	switch {
-	case err != nil:
+	s, err := scan.Open(r.path(), scan.Options{})
+	if err != nil {
 		return errors.New(r.numbered(err.Error()))
-	case d.Problem != "":
-		return errors.New(r.numbered(d.Problem))
 	}
-	return nil
+	return pseudonym.Check(about, s.Identity)
 }
 
 // asideFile is the name of a file that lies aside.
