@@ -13,8 +13,11 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
 
 	"plumbline/internal/page"
@@ -209,4 +212,62 @@ func demo(t *testing.T) (string, phantom.Spec) {
 	folder := filepath.Join(t.TempDir(), "made")
 	require.NoError(t, phantom.Write(folder, spec))
 	return folder, spec
+}
+
+// keys types keys by their names.
+func (w *window) keys(keys string) {
+	w.t.Helper()
+	w.do(chromedp.KeyEvent(keys))
+}
+
+// tab goes by the tabulator key to what a selector names.
+func (w *window) tab(selector string) {
+	w.t.Helper()
+	const most = 150
+	for range most {
+		w.keys(kb.Tab)
+		if js[bool](w, `document.activeElement.matches(%q)`, selector) {
+			return
+		}
+	}
+	w.t.Fatalf("the tabulator key does not come to %s", selector)
+}
+
+// pressed goes to a button or a link by the tabulator key and presses it.
+func (w *window) pressed(selector string) {
+	w.t.Helper()
+	w.tab(selector)
+	js[bool](w, `window.old = true`)
+	w.keys(kb.Enter)
+	w.next()
+}
+
+// touch touches the window along a way.
+func (w *window) touch(way ...[2]float64) {
+	w.t.Helper()
+	for i, at := range way {
+		kind := input.DispatchTouchEventTypeTouchMove
+		if i == 0 {
+			kind = input.DispatchTouchEventTypeTouchStart
+		}
+		w.touchEvent(kind, input.TouchPoint{X: at[0], Y: at[1]})
+	}
+	w.touchEvent(input.DispatchTouchEventTypeTouchEnd)
+}
+
+func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...input.TouchPoint) {
+	w.t.Helper()
+	w.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points})
+		return err
+	}))
+}
+
+// tap touches what a selector names and waits for the next view.
+func (w *window) tap(selector string) {
+	w.t.Helper()
+	at := js[[2]float64](w, `(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"}); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
+	js[bool](w, `window.old = true`)
+	w.touch(at)
+	w.next()
 }

@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -67,6 +68,13 @@ type visit struct {
 	page   *Page
 	server *httptest.Server
 	folder string
+	day    atomic.Pointer[time.Time]
+}
+
+// on lets the time pass to the morning of a day.
+func (v *visit) on(day int, month time.Month) {
+	now := time.Date(2026, month, day, 9, 0, 0, 0, time.UTC)
+	v.day.Store(&now)
 }
 
 func begun(t *testing.T) *visit {
@@ -76,9 +84,11 @@ func begun(t *testing.T) *visit {
 	require.NoError(t, err)
 	s, err := loopback.Listen(0)
 	require.NoError(t, err)
-	p := New(Options{Folder: f, Presence: s.Presence, Now: func() time.Time { return time.Date(2026, 2, 1, 9, 0, 0, 0, time.UTC) },
+	v := &visit{t: t, folder: folder}
+	v.on(1, time.February)
+	v.page = New(Options{Folder: f, Presence: s.Presence, Now: func() time.Time { return *v.day.Load() },
 		Version: "v0", Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
-	v := &visit{t: t, page: p, server: httptest.NewServer(p.Handler()), folder: folder}
+	v.server = httptest.NewServer(v.page.Handler())
 	t.Cleanup(func() {
 		v.server.Close()
 		require.NoError(t, f.Close())
@@ -191,6 +201,7 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 
 	status, body := v.send("/case/C-001/follow-up", nil, scanFiles(t, filepath.Join(demoCase(t), "post")))
 	require.Equal(t, http.StatusOK, status, body)
+	v.on(20, time.March)
 	v.done("/case/C-001/measure")
 	require.Eventually(t, func() bool { return v.page.running("C-001") == nil }, time.Minute, 20*time.Millisecond)
 	require.NoError(t, v.page.failed("C-001"))
@@ -198,7 +209,7 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 	// The measurement has the bytes that measure --json writes.
 	stored, err := os.ReadFile(filepath.Join(v.folder, "results", "C-001.json"))
 	require.NoError(t, err)
-	s, err := measure.Case(filepath.Join(v.folder, "C-001"), measure.Options{Version: "v0", Seed: 1})
+	s, err := measure.Case(filepath.Join(v.folder, "C-001"), measure.Options{Version: "v0", Seed: 1, Today: "2026-03-20"})
 	require.NoError(t, err)
 	var b bytes.Buffer
 	require.NoError(t, printable.WriteJSON(&b, s.Result))
@@ -219,7 +230,7 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 	_, body = v.get("/series")
 	assert.Contains(t, body, `href="/case/C-001"`)
 	body = v.done("/series/pack")
-	assert.Contains(t, body, "review-2026-02-01.zip")
+	assert.Contains(t, body, "review-2026-03-20.zip")
 	for _, station := range []string{"scan", "plan", "seal", "follow-up", "result", "report.pdf"} {
 		status, body := v.get("/case/C-001/" + station)
 		assert.Equal(t, http.StatusOK, status, station)

@@ -3,6 +3,7 @@ package page
 import (
 	"html/template"
 
+	"plumbline/internal/geom"
 	"plumbline/internal/page/practice"
 	"plumbline/internal/report"
 	"plumbline/internal/series"
@@ -24,7 +25,7 @@ type resultStation struct {
 // resultData is what the script that steps through the cuts begins with.
 type resultData struct {
 	Scan       *plain
-	Window     [2]uint16 // of the follow-up scan
+	Window     *[2]uint16 // of the follow-up scan; nil before surgery
 	Fixtures   []resultFixture
 	Structures []drawn
 }
@@ -74,15 +75,15 @@ func (p *Page) resultView(r *request) error {
 
 // resultData prepares the cuts of a measured case.
 func (p *Page) resultData(c *looked) (*resultData, error) {
-	pre, err := p.scanOf(c.Case, practice.Planning)
-	if err != nil {
-		return nil, err
-	}
 	post, err := p.scanOf(c.Case, practice.FollowUp)
 	if err != nil {
 		return nil, err
 	}
-	d := &resultData{Scan: p.plain(c, pre), Window: post.window, Structures: []drawn{}}
+	d, err := p.planData(c)
+	if err != nil {
+		return nil, err
+	}
+	d.Window, d.Fixtures = &post.window, nil
 	for _, f := range c.Result.Fixtures {
 		n, err := siteFrom(f.Site)
 		if err != nil {
@@ -94,17 +95,32 @@ func (p *Page) resultData(c *looked) (*resultData, error) {
 		}
 		d.Fixtures = append(d.Fixtures, x)
 	}
-	if c.Plan != nil {
-		for _, s := range c.Plan.Structures {
-			if len(s.Path) == 0 {
-				continue
-			}
-			x := drawn{Name: s.Name, Radius: s.Radius[0]}
-			for _, q := range s.Path {
-				x.Points = append(x.Points, triple(c.Plan.Frame.ToLPS(q, pre.scan.Grid)))
-			}
-			d.Structures = append(d.Structures, x)
+	return d, nil
+}
+
+// planData prepares the cuts of a planned case.
+func (p *Page) planData(c *looked) (*resultData, error) {
+	pre, err := p.scanOf(c.Case, practice.Planning)
+	if err != nil {
+		return nil, err
+	}
+	d := &resultData{Scan: p.plain(c, pre), Structures: []drawn{}}
+	if c.Plan == nil {
+		return d, nil
+	}
+	lps := func(v geom.Vec) [3]float64 { return triple(c.Plan.Frame.ToLPS(v, pre.scan.Grid)) }
+	for _, f := range c.Plan.Fixtures {
+		d.Fixtures = append(d.Fixtures, resultFixture{Site: siteOf(f.Site), Planned: body{lps(f.Planned.Entry), lps(f.Planned.Apex), f.Diameter, f.Length}})
+	}
+	for _, s := range c.Plan.Structures {
+		if len(s.Path) == 0 {
+			continue
 		}
+		x := drawn{Name: s.Name, Radius: s.Radius[0]}
+		for _, q := range s.Path {
+			x.Points = append(x.Points, lps(q))
+		}
+		d.Structures = append(d.Structures, x)
 	}
 	return d, nil
 }

@@ -21,9 +21,10 @@ type sealStation struct {
 	When, Receipt, Mail      string
 	Code                     template.HTML
 	Broken                   string
+	Data                     *resultData
 }
 
-// looked at a plan: it is held against its planning scan.
+// planToSeal is the plan held against its planning scan.
 func (p *Page) planToSeal(c *looked) (*sealing.Plan, error) {
 	s, err := p.scanOf(c.Case, practice.Planning)
 	if err != nil {
@@ -50,6 +51,9 @@ func (p *Page) sealView(r *request) error {
 	} else {
 		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{}).Parts()
 		v.InDoubt = len(plan.Doubts()) > 0
+		if v.Data, err = p.planData(c); err != nil {
+			return err
+		}
 	}
 	if v.Sealed {
 		last := c.Ledger.LastSeal(c.title())

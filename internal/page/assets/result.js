@@ -1,5 +1,5 @@
-// The cuts of a measured case: along and across the planned axis, which hangs plumb; what
-// leans has moved.
+// The cuts of a case: along and across the planned axis, which hangs plumb; what leans has
+// moved. Before surgery there is the planning scan and the plan alone.
 import {add, sub, scale, dot, cross, norm, unit, across} from "./vector.js";
 import {Cut, outline, tube, steps, sides, Plan, Placed, Structure} from "./cut.js";
 
@@ -28,7 +28,8 @@ export function begin(bench, data) {
     const section = document.createElement("section");
     section.setAttribute("aria-label", `Cuts at site ${site.Number}`);
     const heading = document.createElement("h2");
-    heading.textContent = `${site.Number}, ${site.Name}: the plan hangs plumb, what leans has moved`;
+    const measured = Boolean(data.Window);
+    heading.textContent = `${site.Number}, ${site.Name}: the plan hangs plumb${measured ? ", what leans has moved" : ""}`;
     const switches = document.createElement("div");
     switches.className = "switches";
     const box = (text, on) => {
@@ -39,13 +40,14 @@ export function begin(bench, data) {
       switches.append(l);
       return i;
     };
-    const showPlan = box("planned, dashed", true), showPlaced = box("placed, solid", true), showStructures = box("what to keep clear of, white", true);
+    const showPlan = box("planned, dashed", true), showStructures = box("what to keep clear of, white", true);
+    const showPlaced = measured ? box("placed, solid", true) : {checked: false, addEventListener() {}};
     const label = document.createElement("label"), blend = document.createElement("input");
     Object.assign(blend, {type: "range", min: 0, max: 1, step: .05, value: 1});
     label.append("planning scan ", blend, " follow-up scan");
     blend.setAttribute("aria-label", "From the planning scan to the follow-up scan");
-    const swipe = box("part the picture there instead of blending", false);
-    switches.append(label);
+    if (measured) switches.append(label);
+    const swipe = measured ? box("part the picture there instead of blending", false) : {checked: false, addEventListener() {}};
     const hanger = document.createElement("div");
     hanger.className = "hanger";
     section.append(heading, switches, hanger);
@@ -61,9 +63,11 @@ export function begin(bench, data) {
       const show = () => {
         const plane = {at: add(v.at, scale(at, v.step)), right: v.right, up: v.up};
         cut.draw = c => draw(c, cut);
-        cut.show(plane, [{of: "pre", window: scan.Window}, {of: "post", window: data.Window, share: Number(blend.value)}], swipe.checked ? {split: 1 - Number(blend.value)} : {});
+        const sources = [{of: "pre", window: scan.Window}];
+        if (measured) sources.push({of: "post", window: data.Window, share: Number(blend.value)});
+        cut.show(plane, sources, swipe.checked ? {split: 1 - Number(blend.value)} : {});
         figure.querySelector("figcaption").textContent = `${v.name}, ${v.round ? `${Math.abs(at).toFixed(1)} mm ${at >= 0 ? v.plus : v.minus}` : place(at)}.`;
-        cut.box.setAttribute("aria-label", `${v.name}, with the planned outline dashed and the placed one solid`);
+        cut.box.setAttribute("aria-label", `${v.name}, with the planned outline dashed${placed ? " and the placed one solid" : ""}`);
       };
       const [d, plus, minus] = v.sides;
       sides(figure, ...(dot(v.right, d) > 0 ? [minus, plus] : [plus, minus]));
