@@ -250,12 +250,12 @@ func (w *window) touch(way ...[2]float64) {
 		if i == 0 {
 			kind = input.DispatchTouchEventTypeTouchStart
 		}
-		w.touchEvent(kind, input.TouchPoint{X: at[0], Y: at[1]})
+		w.touchEvent(kind, &input.TouchPoint{X: at[0], Y: at[1]})
 	}
 	w.touchEvent(input.DispatchTouchEventTypeTouchEnd)
 }
 
-func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...input.TouchPoint) {
+func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...*input.TouchPoint) {
 	w.t.Helper()
 	w.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		_, err := cdp.Call(ctx, t, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points})
