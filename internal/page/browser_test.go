@@ -198,7 +198,7 @@ func (w *window) bar(n int, value float64) {
 // settled waits until every cut is shown.
 func (w *window) settled() {
 	w.t.Helper()
-	w.until(`[...document.querySelectorAll(".hung:not([hidden]) .cut")].every(c => c.dataset.shown)`)
+	w.until(`(cuts => cuts.length > 0 && cuts.every(c => c.dataset.shown))([...document.querySelectorAll(".hung:not([hidden]) .cut")])`)
 	w.do(chromedp.Sleep(150 * time.Millisecond))
 }
 
