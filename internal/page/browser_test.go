@@ -140,7 +140,7 @@ func (w *window) next() {
 // until waits for what an expression says.
 func (w *window) until(expression string) {
 	w.t.Helper()
-	for began := time.Now(); time.Since(began) < 2*time.Minute; time.Sleep(100 * time.Millisecond) {
+	for began := time.Now(); time.Since(began) < 30*time.Second; time.Sleep(100 * time.Millisecond) {
 		// While one view gives way to another there is nothing to ask.
 		if ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](expression)); err == nil && ok {
 			return
@@ -163,9 +163,10 @@ func (w *window) at(n int, p [3]float64) (x, y float64) {
 	w.t.Helper()
 	text, err := json.Marshal(p)
 	require.NoError(w.t, err)
+	js[bool](w, `(() => { [...document.querySelectorAll(".hung:not([hidden]) .cut")][%d].scrollIntoView({block: "center"}); return true })()`, n)
+	w.do(chromedp.Sleep(100 * time.Millisecond))
 	at := js[[2]float64](w, `(() => {
 		const box = [...document.querySelectorAll(".hung:not([hidden]) .cut")][%d], cut = box.cut, [x, y] = cut.on(%s);
-		box.scrollIntoView({block: "center"});
 		const r = box.querySelector("canvas").getBoundingClientRect();
 		return [r.left + r.width * (.5 + x / cut.width), r.top + r.height * (.5 - y / cut.height)];
 	})()`, n, text)
@@ -266,7 +267,9 @@ func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...*input.
 // tap touches what a selector names and waits for the next view.
 func (w *window) tap(selector string) {
 	w.t.Helper()
-	at := js[[2]float64](w, `(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"}); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
+	js[bool](w, `(() => { document.querySelector(%q).scrollIntoView({block: "center"}); return true })()`, selector)
+	w.do(chromedp.Sleep(300 * time.Millisecond)) // the window scrolls in its own time
+	at := js[[2]float64](w, `(() => { const e = document.querySelector(%q); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
 	js[bool](w, `window.old = true`)
 	w.touch(at)
 	w.next()

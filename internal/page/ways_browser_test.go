@@ -4,8 +4,10 @@ package page_test
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -102,13 +104,10 @@ func TestTheCourseByTouch(t *testing.T) {
 	require.NoError(t, err)
 	folder := filepath.Join(t.TempDir(), "practice")
 	w := see(t, folder, 390)
-	w.picture("phone-1-cases")
 	w.give(`input[name=file]`, filepath.Join(made, "pre"))
 	w.tap(`form[data-upload] button.main`)
 	w.settled()
-	w.picture("phone-2-scan")
 	w.tap(`main a.button`)
-	w.picture("phone-3-plan")
 	w.tap(`.tooth-46`)
 	w.tap(`.ways a.button`)
 	w.settled()
@@ -125,7 +124,6 @@ func TestTheCourseByTouch(t *testing.T) {
 			w.settled()
 		}
 	}
-	w.picture("phone-4-place")
 	w.tap(`#keep button.main`)
 	w.tap(`a[href="draw?kind=nerve"]`)
 	w.settled()
@@ -137,14 +135,11 @@ func TestTheCourseByTouch(t *testing.T) {
 		w.touch([2]float64{x, y})
 		w.settled()
 	}
-	w.picture("phone-5-draw")
 	w.tap(`#keep button.main`)
 	w.do(chromedp.SetValue(`input[name=placed]`, "2026-12-09"))
 	w.tap(`#when button`)
 	w.tap(`button.main`)
-	w.picture("phone-6-seal")
 	w.tap(`form button.main`)
-	w.picture("phone-7-sealed")
 
 	c, err := casefile.ReadPlan(filepath.Join(folder, "C-001"))
 	require.NoError(t, err)
@@ -207,6 +202,7 @@ func TestEveryViewPassesAxe(t *testing.T) {
 			js[bool](w, `(() => { location.assign(%q); return true })()`, address)
 			w.next()
 			w.do(chromedp.Sleep(settle))
+			w.picture(fmt.Sprintf("view-%d%s", width, strings.NewReplacer("/", "-", "?", "-").Replace(address)))
 			found := js[[]string](w, `(async () => { %s; const r = await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]});
 				return r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.html.slice(0, 160) + " " + n.failureSummary.slice(0, 200))) })()`, axe)
 			assert.Empty(t, found, "%s at %d", address, width)

@@ -22,11 +22,17 @@ export class Cut {
     this.over.width = this.columns * this.fine;
     this.over.height = this.rows * this.fine;
     this.box.replaceChildren(this.picture, this.over);
-    this.box.setAttribute("role", "img");
+    this.picture.setAttribute("role", "img");
+    this.over.setAttribute("aria-hidden", "true");
     this.sources = [];
     this.draw = () => {};
     this.round = round;
     box.cut = this;
+  }
+
+  // name says what the picture shows, for those who do not see it.
+  name(text) {
+    this.picture.setAttribute("aria-label", text);
   }
 
   // size sets how wide the picture is at most, CSS pixels.

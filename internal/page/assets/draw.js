@@ -73,8 +73,8 @@ export function begin(bench, data) {
     sides(figures.along, ...names(side.plane.right, m, "mesial", "distal"));
     figures.across.querySelector("figcaption").textContent = `Across the arch, ${where(s)}. Click the middle of it; step on with the bar or the wheel, and click again.`;
     figures.along.querySelector("figcaption").textContent = "Along the arch: the line so far. Click it to go there.";
-    cut.box.setAttribute("aria-label", `Cut across the arch, ${where(s)}`);
-    side.box.setAttribute("aria-label", `Cut along the arch with ${points.length} points drawn`);
+    cut.name(`Cut across the arch, ${where(s)}`);
+    side.name(`Cut along the arch with ${points.length} points drawn`);
     say.textContent = points.length < fewest ? `${points.length} of at least ${fewest} points. Draw it as far as it runs beside the fixture, and a little further.`
       : `${points.length} points. Check the line in the cut along the arch; a click in a cut moves its point.`;
     keep.querySelector("button.main").disabled = points.length < fewest;

@@ -15,6 +15,7 @@ export function begin(figure, scan) {
   const cut = levelCut(figure, scan, 480);
   const source = [{of: scan.Of, window: scan.Window}];
   const show = z => cut.show(level(scan, z), source);
+  cut.name("A level cut through the planning scan");
   sides(figure, "patient's right", "patient's left");
   steps(figure, {label: "Height of the cut, mm above the middle of the scan", low: scan.Low[2], high: scan.High[2], step: .5, value: scan.Centre[2],
     say: z => `${(z - scan.Centre[2]).toFixed(1)} mm`}, show);

@@ -31,6 +31,7 @@ export function begin(bench, data) {
     say.textContent = `Step to the height of the bone's crest and click where the platform of ${site.Number} goes.`;
     figure.querySelector("figcaption").textContent = "A level cut through the jaw. The bar or the wheel changes its height; with the keyboard, move the mark with the arrow keys and press Enter.";
     const cut = levelCut(figure, scan, 480);
+    cut.name("A level cut through the planning scan");
     sides(figure, "patient's right", "patient's left");
     const show = h => { z = h; cut.show(level(scan, z), source); };
     steps(figure, {label: "Height of the cut, mm above the middle of the scan", low: scan.Low[2], high: scan.High[2], step: .5, value: z, say: h => `${(h - scan.Centre[2]).toFixed(1)} mm`}, show);
@@ -185,9 +186,9 @@ export function begin(bench, data) {
     figures.along.querySelector("figcaption").textContent = `Along the arch, seen from the cheek.`;
     figures.aside.querySelector("figcaption").textContent = `Across the arch, seen from mesial.`;
     figures.across.querySelector("figcaption").textContent = `Across the fixture, seen from its platform, ${site.Outward} up, ${depth.toFixed(1)} mm below the platform.`;
-    figures.along.querySelector(".cut").setAttribute("aria-label", `Cut along the arch through the planned fixture, ${diameter()} by ${length()} mm`);
-    figures.aside.querySelector(".cut").setAttribute("aria-label", `Cut across the arch through the planned fixture`);
-    figures.across.querySelector(".cut").setAttribute("aria-label", `Cut across the planned fixture ${depth} mm below its platform`);
+    cuts.along.name(`Cut along the arch through the planned fixture, ${diameter()} by ${length()} mm`);
+    cuts.aside.name(`Cut across the arch through the planned fixture`);
+    cuts.across.name(`Cut across the planned fixture ${depth} mm below its platform`);
     const hold = (name, value) => { keep.querySelector(`input[name=${name}]`).value = value; };
     hold("entry", entry.map(x => x.toFixed(4)).join(","));
     hold("apex", apex.map(x => x.toFixed(4)).join(","));

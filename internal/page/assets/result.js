@@ -67,7 +67,7 @@ export function begin(bench, data) {
         if (measured) sources.push({of: "post", window: data.Window, share: Number(blend.value)});
         cut.show(plane, sources, swipe.checked ? {split: 1 - Number(blend.value)} : {});
         figure.querySelector("figcaption").textContent = `${v.name}, ${v.round ? `${Math.abs(at).toFixed(1)} mm ${at >= 0 ? v.plus : v.minus}` : place(at)}.`;
-        cut.box.setAttribute("aria-label", `${v.name}, with the planned outline dashed${placed ? " and the placed one solid" : ""}`);
+        cut.name(`${v.name}, with the planned outline dashed${placed ? " and the placed one solid" : ""}`);
       };
       const [d, plus, minus] = v.sides;
       sides(figure, ...(dot(v.right, d) > 0 ? [minus, plus] : [plus, minus]));
