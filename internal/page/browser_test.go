@@ -146,7 +146,7 @@ func (w *window) until(expression string) {
 			return
 		}
 	}
-	w.t.Fatalf("it did not come: %s", expression)
+	w.t.Fatalf("it did not come: %s; what is there: %s", expression, js[string](w, `location.href + "\n" + document.querySelector("main").innerText`))
 }
 
 // give chooses the files of a folder in a form.

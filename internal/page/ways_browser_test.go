@@ -206,6 +206,7 @@ func TestEveryViewPassesAxe(t *testing.T) {
 			found := js[[]string](w, `(async () => { %s; const r = await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]});
 				return r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.html.slice(0, 160) + " " + n.failureSummary.slice(0, 200))) })()`, axe)
 			assert.Empty(t, found, "%s at %d", address, width)
+			assert.LessOrEqual(t, js[int64](w, `document.documentElement.scrollWidth`), width, "%s runs out of the window", address)
 		}
 	}
 }
