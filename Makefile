@@ -4,8 +4,9 @@ LDFLAGS := -s -w -buildid= -X main.version=$(VERSION)
 BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)'
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
+AXE := 4.10.2
 
-.PHONY: build demo reports test race lint accuracy bench fuzz golden notices dist clean
+.PHONY: build demo reports test browser race lint accuracy bench fuzz golden notices dist clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -27,6 +28,16 @@ reports:
 
 test:
 	go test ./...
+	@echo "The page in the browser is left to make browser, which needs Chromium and npm."
+
+# The page in a real browser, by mouse, keys and touch, and every view under axe-core.
+# Needs Chromium (Debian's package chromium) and npm, which brings axe-core. With
+# PLUMBLINE_PICTURES=FOLDER it keeps a picture of every view.
+browser: build/axe/node_modules/axe-core/axe.min.js
+	AXE=$(CURDIR)/$< go test -tags browser -count=1 -timeout 30m -run 'TheCourse|Axe|Browser' ./internal/page
+
+build/axe/node_modules/axe-core/axe.min.js:
+	mkdir -p build/axe && npm install --no-save --silent --prefix build/axe axe-core@$(AXE)
 
 # What shares work out, under the race detector; that needs a C compiler.
 race:
@@ -35,7 +46,7 @@ race:
 	  ./internal/registration/intensity ./internal/fixture ./internal/anatomy/clearance ./internal/report/... ./internal/dicom/scan ./internal/cli
 
 lint:
-	go vet ./... && go vet -tags accuracy ./...
+	go vet ./... && go vet -tags accuracy ./... && go vet -tags browser ./...
 	test -z "$$(gofmt -l cmd internal)" || { gofmt -l cmd internal; exit 1; }
 	go run $(STATICCHECK) ./...
 

@@ -36,7 +36,7 @@ func newBench(t *testing.T) bench {
 func (b bench) typed(shell, line string) (string, error) {
 	c := exec.Command(shell, "-c", line)
 	c.Dir = b.dir
-	c.Env = append(os.Environ(), asProgram+"=1", "PATH="+b.path+string(os.PathListSeparator)+os.Getenv("PATH"))
+	c.Env = append(os.Environ(), asProgram+"=1", "HOME="+b.dir, "PATH="+b.path+string(os.PathListSeparator)+os.Getenv("PATH"))
 	out, err := c.CombinedOutput()
 	return string(out), err
 }
@@ -51,6 +51,10 @@ func (b bench) run(t *testing.T, lines []string) {
 			// Of full size they take too long; the demo's are measured below as
 			// the small ones that are there.
 			as = regexp.MustCompile(` demo$`).ReplaceAllString(line, " made") + " --voxel 1.2 --field 20"
+		}
+		if strings.HasPrefix(line, "plumbline open") {
+			// It goes on until it is ended.
+			as += " --no-browser & sleep 2; kill -TERM $!; wait $!"
 		}
 		out, err := b.typed("sh", as)
 		require.NoError(t, err, "%s\n%s", line, out)
@@ -162,7 +166,7 @@ func TestREADMEWorksAsTyped(t *testing.T) {
 func TestBashCompletes(t *testing.T) {
 	b := newBench(t)
 	for line, want := range map[string]string{
-		"plumbline ''":                     "case measure seal series report pack align scan phantom completion version help",
+		"plumbline ''":                     "open case measure seal series report pack align scan phantom completion version help",
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
 		"plumbline series ''":              "check show export import leave-out remark take correct",
