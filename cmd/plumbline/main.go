@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/inconshreveable/mousetrap"
 	"golang.org/x/term"
 
 	"plumbline/internal/atomicfile"
@@ -34,6 +35,7 @@ func main() {
 		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
 		Width: columns(os.Stdout), StderrWidth: columns(os.Stderr),
 		Later:    func(d time.Duration, f func()) func() bool { return time.AfterFunc(d, f).Stop },
+		Mouse:    mousetrap.StartedByExplorer(),
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()

@@ -45,6 +45,8 @@ type Env struct {
 	// Later calls f after d unless it is cancelled before.
 	Later   func(d time.Duration, f func()) (cancel func() bool)
 	Version string
+	// Mouse: the program was opened with the mouse, or something was dropped on it.
+	Mouse bool
 }
 
 // print writes a document for the terminal.
@@ -98,12 +100,20 @@ var errInDoubt = errors.New("measured, but not to be relied on")
 func Run(ctx context.Context, args []string, env Env) int {
 	out := &printed{to: env.Stdout}
 	env.Stdout = out
+	if env.Mouse {
+		args = withMouse(args)
+		printable.Fprintf(out, "This window belongs to plumbline: closing it ends the program. Your cases open in the browser.\n\n")
+	}
 	status := attend(ctx, env, func() error { return newRoot(env, args).ExecuteContext(ctx) })
 	if err := out.failed(); err != nil && status == Done {
 		return report(env, fmt.Errorf("standard output could not be written: %w; send it elsewhere", err))
 	}
 	return status
 }
+
+// withMouse is what is meant by opening the program with the mouse, or by dropping a
+// folder on it: to see the cases.
+func withMouse(args []string) []string { return append([]string{"open"}, args...) }
 
 // printed remembers that what is printed did not arrive.
 type printed struct {

@@ -13,8 +13,8 @@ import (
 func init() {
 	// The order of commands is that of use: plan, measure, look back.
 	cobra.EnableCommandSorting = false
-	// On Windows, for somebody who opens the program with the mouse.
-	cobra.MousetrapHelpText = "plumbline is typed into a terminal: open one in the folder of your cases and type plumbline help.\n"
+	// Somebody who opens the program with the mouse gets the page; see withMouse.
+	cobra.MousetrapHelpText = ""
 }
 
 // options are what one command is told.

@@ -31,7 +31,8 @@ plumbline in your documents; one that is not there is made. A page opens in the 
 in which a case is begun, planned, sealed, measured and entered in the series by mouse
 and keys; it writes the same files as the commands. It is there for this computer and
 this browser alone, by an address with a secret that works once. It ends a minute after
-the last page is closed, by its button, or with Ctrl-C.`,
+the last page is closed, by its button, or with Ctrl-C. On Windows the program does the
+same when it is opened with the mouse, or when a folder is dropped on it.`,
 		examples: []string{"plumbline open", "plumbline open --no-browser demo"},
 	}, &openOptions{})
 }
