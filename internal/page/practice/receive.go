@@ -123,7 +123,8 @@ func (r *Received) Check(about *casefile.Case) error {
 	if err != nil {
 		return errors.New(r.numbered(err.Error()))
 	}
-	return pseudonym.Check(about, s.Identity)
+	_, err = pseudonym.Check(about, s.Identity)
+	return err
 }
 
 // asideFile is the name of a file that lies aside.
