@@ -1,0 +1,65 @@
+package practice
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+)
+
+// Through three points at equal chords, with heights 0, h and 0, the natural cubic spline
+// is h·(3t − t³)/2 on the first piece, t from 0 to 1: its second derivative is 0 at both
+// ends and −3h in the middle (R. L. Burden, J. D. Faires, Numerical analysis, 3.5, from
+// memory; the four conditions are checked by hand).
+func TestADrawnLineIsANaturalSpline(t *testing.T) {
+	const a, h = 12.0, 5.0
+	line := Smooth([]geom.Vec{{}, {X: a, Y: h}, {X: 2 * a}})
+	length := 2 * math.Hypot(a, h)
+	require.Len(t, line, int(math.Ceil(length))+1)
+	for i, p := range line {
+		s := 2 * float64(i) / float64(len(line)-1) // in chords
+		u := min(s, 2-s)
+		assert.InDelta(t, a*s, p.X, 0.006)
+		assert.InDelta(t, h*(3*u-u*u*u)/2, p.Y, 0.006)
+		assert.Zero(t, p.Z)
+	}
+	for i := 1; i < len(line); i++ {
+		assert.Less(t, r3.Norm(r3.Sub(line[i], line[i-1])), 1.3, "points about a millimetre apart")
+	}
+	assert.Equal(t, []geom.Vec{{X: 1}, {X: 2}}, Smooth([]geom.Vec{{X: 1}, {X: 2.001}}), "two points are a straight line")
+	assert.Len(t, Smooth([]geom.Vec{{X: 1}, {X: 1}, {X: 2}}), 3, "a point that is there twice is no bend")
+}
+
+func TestNamesThatAreProposedAreFree(t *testing.T) {
+	f, err := Open(filepath.Join(t.TempDir(), "new", "practice"))
+	require.NoError(t, err)
+	defer f.Close()
+	assert.Equal(t, "C-001", f.NextName(nil))
+	require.NoError(t, os.Mkdir(filepath.Join(f.Path(), "C-001"), 0o755))
+	assert.Equal(t, "C-003", f.NextName([]string{"C-002"}))
+	require.NoError(t, CheckName("case", "C-003"))
+	for _, name := range []string{"", "-a", "a b", "a.b", "é", "results", "nul/x", "..", "a^b"} {
+		assert.Error(t, CheckName("case", name), name)
+	}
+}
+
+func TestADraftThatIsDamagedIsTold(t *testing.T) {
+	f, err := Open(t.TempDir())
+	require.NoError(t, err)
+	defer f.Close()
+	require.NoError(t, os.Mkdir(filepath.Join(f.Path(), "C-001"), 0o755))
+	_, err = f.Case("C-001")
+	require.ErrorIs(t, err, ErrNoCase, "an empty folder is no case")
+	require.NoError(t, os.WriteFile(filepath.Join(f.Path(), "C-001", draftFile), []byte("{"), 0o644))
+	_, err = f.Case("C-001")
+	require.ErrorContains(t, err, "damaged")
+	names, err := f.Names()
+	require.NoError(t, err)
+	assert.Equal(t, []string{"C-001"}, names)
+}
