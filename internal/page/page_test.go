@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -193,6 +194,8 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 	assert.Equal(t, []any{casefile.FullGuide, 4.8, 12.0}, []any{c.Fixtures[0].Guidance, c.Fixtures[0].Diameter, c.Fixtures[0].Length})
 	assert.Equal(t, "right nerve canal", c.Structures[0].Name)
 
+	assert.Equal(t, []float64{0.3, 0.4}, []float64{c.Fixtures[0].PlanUncertainty, c.Structures[0].DrawnUncertainty})
+
 	body := v.done("/case/C-001/seal")
 	f, err := series.Read(filepath.Join(v.folder, practice.SeriesFile))
 	require.NoError(t, err)
@@ -238,6 +241,30 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 	}
 	_, err = measurement.Read(filepath.Join(v.folder, "results", "C-001.json"))
 	require.NoError(t, err)
+}
+
+// What is done a second time shows how sure the hand is, and moves nothing.
+func TestASecondTimeShowsTheHand(t *testing.T) {
+	v := begun(t)
+	v.planned()
+	before, err := v.page.folder.Case("C-001")
+	require.NoError(t, err)
+	f := before.Draft.Fixtures[0]
+	entry := r3.Add(f.Planned.Entry, geom.Vec{X: 0.6})
+	v.done("/case/C-001/place/46?again", "entry", text(entry), "apex", text(f.Planned.Apex), "diameter", "4.8", "length", "12")
+	var points []string
+	for _, p := range before.Draft.Structures[0].Points {
+		points = append(points, text(r3.Add(p, geom.Vec{Z: 1})))
+	}
+	v.done("/case/C-001/draw?kind=nerve&again", "kind", "nerve", "name", "right nerve canal", "radius", "1.3", "points", strings.Join(points, "\n"))
+	after, err := v.page.folder.Case("C-001")
+	require.NoError(t, err)
+	assert.Equal(t, f.Planned, after.Draft.Fixtures[0].Planned)
+	assert.Equal(t, before.Draft.Structures[0].Points, after.Draft.Structures[0].Points)
+	// Differences of 0.6 mm in one of six coordinates, but for the length that is kept.
+	assert.InDelta(t, 0.6/math.Sqrt(12), after.Draft.Fixtures[0].Uncertainty, 0.01)
+	assert.InDelta(t, 0.5, after.Draft.Structures[0].Uncertainty, 0.03)
+	assert.True(t, after.Draft.Structures[0].Repeated)
 }
 
 // A measurement that is stopped stores nothing.

@@ -49,9 +49,14 @@ type plannedLine struct {
 	Site  tooth.Number
 	Set   bool
 	Words string
+	Once  bool // set by hand, once
 }
 
-type structureLine struct{ Name, Words string }
+type structureLine struct {
+	Name, Words string
+	Kind        casefile.Kind
+	Once        bool // drawn once
+}
 
 // arch is a drawn dental arch, whose teeth are buttons.
 type arch struct {
@@ -104,10 +109,10 @@ func (p *Page) planView(r *request) error {
 		return p.view(r, "plan", v)
 	}
 	for _, f := range c.Draft.Fixtures {
-		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, f.Planned != nil, fixtureWords(f)})
+		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, f.Planned != nil, fixtureWords(f), f.Source == practice.ByHand && !f.Repeated})
 	}
 	for _, s := range c.Draft.Structures {
-		v.Structure = append(v.Structure, structureLine{s.Name, fmt.Sprintf("drawn through %d points, radius %.1f mm", len(s.Points), s.Radius)})
+		v.Structure = append(v.Structure, structureLine{s.Name, fmt.Sprintf("drawn through %d points, radius %.1f mm, %s", len(s.Points), s.Radius, handWords(s.Hand)), s.Kind, !s.Repeated})
 	}
 	v.Missing = c.Draft.Missing()
 	v.Unchecked = unchecked(c.Draft)
@@ -129,14 +134,14 @@ func (p *Page) planView(r *request) error {
 // fromFile lists the plan of a case file that is not changed here.
 func (v *planStation) fromFile(c *casefile.Case) {
 	for _, f := range c.Fixtures {
-		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, true, fmt.Sprintf("%.1f × %.1f mm", f.Diameter, f.Length)})
+		v.Fixtures = append(v.Fixtures, plannedLine{Site: f.Site, Set: true, Words: fmt.Sprintf("%.1f × %.1f mm", f.Diameter, f.Length)})
 	}
 	for _, s := range c.Structures {
 		words := fmt.Sprintf("%d points", len(s.Path))
 		if s.Surface != "" {
 			words = "a surface"
 		}
-		v.Structure = append(v.Structure, structureLine{s.Name, words})
+		v.Structure = append(v.Structure, structureLine{Name: s.Name, Words: words})
 	}
 }
 
@@ -150,7 +155,18 @@ func fixtureWords(f practice.Fixture) string {
 	if f.Diameter > 0 {
 		diameter = fmt.Sprintf("%.1f mm wide", f.Diameter)
 	}
+	if f.Source == practice.ByHand {
+		how += ", " + handWords(f.Hand)
+	}
 	return fmt.Sprintf("%s, %.1f mm long, %s", diameter, f.Planned.Length(), how)
+}
+
+// handWords says how sure a hand was.
+func handWords(h practice.Hand) string {
+	if h.Repeated {
+		return fmt.Sprintf("sure to %.2f mm, as doing it twice shows", h.Uncertainty)
+	}
+	return fmt.Sprintf("taken as sure to %.1f mm", h.Uncertainty)
 }
 
 // unchecked names the structures that have a right to be drawn for the planned sites and
@@ -399,9 +415,9 @@ func fine(p geom.Vec) geom.Vec {
 // placeStation is where a fixture is set by hand.
 type placeStation struct {
 	frame
-	Number  tooth.Number
-	Fixture practice.Fixture
-	Data    placeData
+	Number tooth.Number
+	Again  bool // to see how sure the hand is
+	Data   placeData
 }
 
 // placeData is what the script that sets a fixture begins with.
@@ -443,7 +459,7 @@ func (p *Page) placeView(r *request) error {
 	if err != nil {
 		return err
 	}
-	v := placeStation{frame: p.frame(c, "plan", "Set by hand"), Number: f.Site, Fixture: *f}
+	v := placeStation{frame: p.frame(c, "plan", "Set by hand"), Number: f.Site}
 	v.Data = placeData{Scan: p.plain(c, s), Site: siteOf(f.Site), Diameter: f.Diameter, Length: f.Length, Structures: drawnOf(c.Draft)}
 	if v.Data.Diameter == 0 {
 		v.Data.Diameter = usualDiameter
@@ -451,13 +467,17 @@ func (p *Page) placeView(r *request) error {
 	if v.Data.Length == 0 {
 		v.Data.Length = usualLength
 	}
-	if f.Planned != nil {
+	v.Again = again(r) && f.Planned != nil
+	if f.Planned != nil && !v.Again {
 		entry, apex := triple(f.Planned.Entry), triple(f.Planned.Apex)
 		v.Data.Entry, v.Data.Apex = &entry, &apex
 		v.Data.Length = f.Planned.Length()
 	}
 	return p.view(r, "place", v)
 }
+
+// again reports whether something that is there is to be done a second time.
+func again(r *request) bool { return r.URL.Query().Has("again") }
 
 // fixtureOf is the fixture of the draft that an address names.
 func (p *Page) fixtureOf(r *request) (*looked, *practice.Fixture, *openScan, error) {
@@ -519,7 +539,11 @@ func (p *Page) place(r *request) error {
 		if f == nil {
 			return bad("choose the tooth first")
 		}
-		*f = practice.Fixture{Site: n, Diameter: diameter, Length: length, Planned: &pose, Source: practice.ByHand}
+		if again(r) && f.Planned != nil && f.Source == practice.ByHand {
+			f.Hand = practice.SetTwice(*f.Planned, pose)
+			return nil
+		}
+		*f = practice.Fixture{Site: n, Diameter: diameter, Length: length, Planned: &pose, Source: practice.ByHand, Hand: practice.SetOnce()}
 		return nil
 	})
 }
@@ -540,9 +564,9 @@ func number(from map[string][]string, key, what string) (float64, error) {
 // drawStation is where a structure is drawn.
 type drawStation struct {
 	frame
-	Kinds []kindChoice
 	Kind  casefile.Kind
 	Name  string
+	Again bool // to see how sure the hand is
 	Data  drawData
 }
 
@@ -585,14 +609,17 @@ func (p *Page) drawView(r *request) error {
 	if k < 0 {
 		return bad("choose what to draw from the list")
 	}
-	v := drawStation{frame: p.frame(c, "plan", "Draw the "+drawable[k].Name), Kinds: drawable, Kind: kind, Name: string(f.Site.Side()) + " " + drawable[k].Name}
+	v := drawStation{frame: p.frame(c, "plan", "Draw the "+drawable[k].Name), Kind: kind, Name: string(f.Site.Side()) + " " + drawable[k].Name}
 	if kind == casefile.Root {
 		v.Name = "root beside " + f.Site.String()
 	}
 	v.Data = drawData{Scan: p.plain(c, s), Site: siteOf(f.Site), Entry: triple(f.Planned.Entry), Apex: triple(f.Planned.Apex), Radius: drawable[k].Radius, Points: [][3]float64{}, Diameter: f.Diameter}
 	for _, st := range c.Draft.Structures {
 		if st.Kind == kind && kind != casefile.Root {
-			v.Name, v.Data.Radius = st.Name, st.Radius
+			v.Name, v.Data.Radius, v.Again = st.Name, st.Radius, again(r)
+			if v.Again {
+				continue
+			}
 			for _, q := range st.Points {
 				v.Data.Points = append(v.Data.Points, triple(q))
 			}
@@ -622,7 +649,7 @@ func (p *Page) draw(r *request) error {
 	if err := form(r); err != nil {
 		return err
 	}
-	out := practice.Structure{Name: strings.TrimSpace(r.PostForm.Get("name")), Kind: casefile.Kind(r.PostForm.Get("kind"))}
+	out := practice.Structure{Name: strings.TrimSpace(r.PostForm.Get("name")), Kind: casefile.Kind(r.PostForm.Get("kind")), Hand: practice.DrawnOnce()}
 	if out.Name == "" || len(out.Name) > 100 || printable.Plain(out.Name) != out.Name {
 		return bad("give the structure a name, as in left nerve canal")
 	}
@@ -647,6 +674,11 @@ func (p *Page) draw(r *request) error {
 		return bad("%d points are drawn; draw %d to %d", len(out.Points), fewestPoints, mostPoints)
 	}
 	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+		was := slices.IndexFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name && s.Kind == out.Kind })
+		if again(r) && was >= 0 {
+			d.Structures[was].Hand = practice.DrawnTwice(d.Structures[was].Points, out.Points)
+			return nil
+		}
 		d.Structures = append(slices.DeleteFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name }), out)
 		return nil
 	})

@@ -35,6 +35,7 @@ type Fixture struct {
 	Planned  *geom.Pose   `json:"planned,omitempty"`
 	Mesh     string       `json:"mesh,omitempty"` // file in the case folder, in place of the pose
 	Source   Source       `json:"source,omitempty"`
+	Hand
 }
 
 // Source is how a fixture's place came into the draft.
@@ -54,6 +55,7 @@ type Structure struct {
 	Points []geom.Vec    `json:"points"`
 	Radius float64       `json:"radius"`
 	Margin *float64      `json:"margin,omitempty"`
+	Hand
 }
 
 // Fixture is a site's fixture, nil where the draft has none.
@@ -202,7 +204,7 @@ func (d Draft) Read(c *Case) (*casefile.Case, error) {
 func (d *Draft) caseFile(name string) *casefile.Case {
 	c := &casefile.Case{Name: name, Placed: d.Placed, Clinician: d.Clinician, Frame: casefile.LPS, Pre: Planning, Post: FollowUp}
 	for _, f := range d.Fixtures {
-		out := casefile.Fixture{Site: f.Site, Diameter: f.Diameter, Length: f.Length, Guidance: d.Guidance}
+		out := casefile.Fixture{Site: f.Site, Diameter: f.Diameter, Length: f.Length, Guidance: d.Guidance, PlanUncertainty: f.Uncertainty}
 		if f.Mesh != "" {
 			out.Mesh = &casefile.Mesh{File: f.Mesh}
 		} else {
@@ -216,7 +218,7 @@ func (d *Draft) caseFile(name string) *casefile.Case {
 		for i := range radius {
 			radius[i] = s.Radius
 		}
-		c.Structures = append(c.Structures, casefile.Structure{Name: s.Name, Kind: s.Kind, Path: path, Radius: radius, Margin: s.Margin})
+		c.Structures = append(c.Structures, casefile.Structure{Name: s.Name, Kind: s.Kind, Path: path, Radius: radius, Margin: s.Margin, DrawnUncertainty: s.Uncertainty})
 	}
 	slices.SortFunc(c.Fixtures, func(a, b casefile.Fixture) int { return int(a.Site) - int(b.Site) })
 	return c

@@ -2,6 +2,7 @@ package practice
 
 import (
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
@@ -62,4 +63,28 @@ func TestADraftThatIsDamagedIsTold(t *testing.T) {
 	names, err := f.Names()
 	require.NoError(t, err)
 	assert.Equal(t, []string{"C-001"}, names)
+}
+
+// The spread of a known hand is found again, on average over many pairs.
+func TestAHandThatDoesItTwiceIsKnown(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 2))
+	const sigma, pairs = 0.35, 400
+	jitter := func(p geom.Vec) geom.Vec {
+		return r3.Add(p, geom.Vec{X: sigma * random.NormFloat64(), Y: sigma * random.NormFloat64(), Z: sigma * random.NormFloat64()})
+	}
+	set, drawn := 0.0, 0.0
+	for range pairs {
+		pose := geom.Pose{Entry: geom.Vec{X: 1}, Apex: geom.Vec{X: 1, Z: -10}}
+		one, two := geom.Pose{Entry: jitter(pose.Entry), Apex: jitter(pose.Apex)}, geom.Pose{Entry: jitter(pose.Entry), Apex: jitter(pose.Apex)}
+		set += math.Pow(SetTwice(one, two).Uncertainty, 2) / pairs
+		var first, second []geom.Vec
+		for y := -12.0; y <= 12; y += 4 {
+			first, second = append(first, jitter(geom.Vec{Y: y})), append(second, jitter(geom.Vec{Y: y}))
+		}
+		drawn += math.Pow(DrawnTwice(first, second).Uncertainty, 2) / pairs
+	}
+	assert.InDelta(t, sigma, math.Sqrt(set), 0.03)
+	assert.InDelta(t, sigma, math.Sqrt(drawn), 0.05)
+	same := geom.Pose{Apex: geom.Vec{Z: 10}}
+	assert.Equal(t, Hand{Uncertainty: surest, Repeated: true}, SetTwice(same, same), "two that agree by chance show nothing")
 }

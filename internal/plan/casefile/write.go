@@ -31,6 +31,7 @@ type fixtureText struct {
 	Diameter float64   `toml:"diameter,omitempty"`
 	Length   float64   `toml:"length,omitempty"`
 	Guidance Guidance  `toml:"guidance,omitempty"`
+	PlanU    float64   `toml:"plan_uncertainty,omitempty" comment:"standard uncertainty of each coordinate, mm"`
 }
 
 type structureText struct {
@@ -40,6 +41,7 @@ type structureText struct {
 	Radius  []float64   `toml:"radius,omitempty"`
 	Surface string      `toml:"surface,omitempty"`
 	Margin  *float64    `toml:"margin,omitempty"`
+	DrawnU  float64     `toml:"drawn_uncertainty,omitempty" comment:"standard uncertainty of the drawn line, mm"`
 }
 
 // Text is a case as a case file, with points in its Frame, its fixtures' sites in ISO
@@ -56,7 +58,7 @@ func (c *Case) Text() ([]byte, error) {
 	t := text{Case: c.Name, Placed: toml.LocalDate{Year: placed.Year(), Month: int(placed.Month()), Day: placed.Day()}, Clinician: c.Clinician,
 		Frame: c.Frame, Numbering: tooth.ISO3950, Pre: c.Pre, Post: c.Post}
 	for _, f := range c.Fixtures {
-		out := fixtureText{Site: f.Site.String(), Diameter: f.Diameter, Length: f.Length, Guidance: f.Guidance}
+		out := fixtureText{Site: f.Site.String(), Diameter: f.Diameter, Length: f.Length, Guidance: f.Guidance, PlanU: f.PlanUncertainty}
 		if f.Mesh != nil {
 			out.Mesh = f.Mesh.File
 		} else {
@@ -65,7 +67,7 @@ func (c *Case) Text() ([]byte, error) {
 		t.Fixtures = append(t.Fixtures, out)
 	}
 	for _, s := range c.Structures {
-		out := structureText{Name: s.Name, Kind: s.Kind, Radius: s.Radius, Surface: s.Surface, Margin: s.Margin}
+		out := structureText{Name: s.Name, Kind: s.Kind, Radius: s.Radius, Surface: s.Surface, Margin: s.Margin, DrawnU: s.DrawnUncertainty}
 		for _, p := range s.Path {
 			out.Path = append(out.Path, coordinates(p))
 		}

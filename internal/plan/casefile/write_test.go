@@ -15,11 +15,11 @@ func TestWhatIsWrittenIsReadAsItWas(t *testing.T) {
 	margin := 1.5
 	c := &Case{Name: `C-"7"`, Placed: "2026-03-14", Clinician: "clinician-a", Frame: LPS, Pre: "pre", Post: "post",
 		Fixtures: []Fixture{
-			{Site: 36, Planned: geom.Pose{Entry: geom.Vec{X: -24.1, Y: 11.32, Z: 8}, Apex: geom.Vec{X: -24.62, Y: 12.01, Z: -1.91}}, Diameter: 4.1, Length: 10, Guidance: FullGuide},
+			{Site: 36, Planned: geom.Pose{Entry: geom.Vec{X: -24.1, Y: 11.32, Z: 8}, Apex: geom.Vec{X: -24.62, Y: 12.01, Z: -1.91}}, Diameter: 4.1, Length: 10, Guidance: FullGuide, PlanUncertainty: 0.3},
 			{Site: 37, Planned: geom.Pose{Entry: geom.Vec{X: -30}, Apex: geom.Vec{X: -30, Z: -8.5}}, Diameter: 4.8, Length: 8.5},
 		},
 		Structures: []Structure{
-			{Name: "left mandibular canal", Kind: Nerve, Path: []geom.Vec{{X: -30, Y: 20.25}, {X: -25, Y: 14, Z: -5.5}}, Radius: []float64{1.4, 1.4}},
+			{Name: "left mandibular canal", Kind: Nerve, Path: []geom.Vec{{X: -30, Y: 20.25}, {X: -25, Y: 14, Z: -5.5}}, Radius: []float64{1.4, 1.4}, DrawnUncertainty: 0.4},
 			{Name: "left sinus", Kind: Sinus, Surface: "sinus.stl", Margin: &margin},
 		}}
 	text, err := c.Text()
