@@ -54,7 +54,7 @@ func (b bench) run(t *testing.T, lines []string) {
 		}
 		if strings.HasPrefix(line, "plumbline open") {
 			// It goes on until it is ended.
-			as += " --no-browser & sleep 2; kill -TERM $!; wait $!"
+			as += " --no-browser > opened & until grep -q 127.0.0.1 opened; do sleep 0.1; done; kill -TERM $!; wait $! && cat opened"
 		}
 		out, err := b.typed("sh", as)
 		require.NoError(t, err, "%s\n%s", line, out)
