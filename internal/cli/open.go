@@ -72,7 +72,7 @@ func (o *openOptions) Run(ctx context.Context, env Env) error {
 		return badInput(err)
 	}
 	p := shown.New(shown.Options{Folder: folder, Presence: server.Presence, Now: env.Now, Version: env.Version,
-		Log: slog.New(slog.NewTextHandler(env.Stderr, nil))})
+		CheckLine: checkLine, Log: slog.New(slog.NewTextHandler(env.Stderr, nil))})
 	printable.Fprintf(env.Stdout, "Your cases in %s are shown at\n", folder.Path())
 	fmt.Fprintf(env.Stdout, "  %s\n", server.Address())
 	printable.Fprintf(env.Stdout, "for this computer alone. It ends when the page is closed; or press Ctrl-C.\n")

@@ -34,11 +34,12 @@ var files embed.FS
 
 // Page is one practice folder in the browser.
 type Page struct {
-	folder   *practice.Folder
-	presence *loopback.Presence
-	now      func() time.Time
-	version  string
-	log      *slog.Logger
+	folder    *practice.Folder
+	presence  *loopback.Presence
+	now       func() time.Time
+	version   string
+	checkLine string
+	log       *slog.Logger
 
 	views map[string]*template.Template
 	scans scans
@@ -55,13 +56,15 @@ type Options struct {
 	Presence *loopback.Presence
 	Now      func() time.Time
 	Version  string
+	// CheckLine is the command line that checks a pack.
+	CheckLine string
 	// Log takes what went wrong inside; no name of a patient goes into it.
 	Log *slog.Logger
 }
 
 // New makes the page of a practice folder.
 func New(o Options) *Page {
-	p := &Page{folder: o.Folder, presence: o.Presence, now: o.Now, version: o.Version, log: o.Log,
+	p := &Page{folder: o.Folder, presence: o.Presence, now: o.Now, version: o.Version, checkLine: o.CheckLine, log: o.Log,
 		views: map[string]*template.Template{}, jobs: map[string]*job{}, turn: make(chan struct{}, 1)}
 	layout := template.Must(template.New("layout.html").Funcs(words).ParseFS(files, "views/layout.html", "views/parts.html"))
 	names, err := fs.Glob(files, "views/*.html")

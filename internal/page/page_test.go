@@ -88,7 +88,7 @@ func begun(t *testing.T) *visit {
 	v := &visit{t: t, folder: folder}
 	v.on(1, time.February)
 	v.page = New(Options{Folder: f, Presence: s.Presence, Now: func() time.Time { return *v.day.Load() },
-		Version: "v0", Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+		Version: "v0", CheckLine: "check FILE.zip", Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	v.server = httptest.NewServer(v.page.Handler())
 	t.Cleanup(func() {
 		v.server.Close()

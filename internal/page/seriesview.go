@@ -178,7 +178,7 @@ func (p *Page) pack(r *request) error {
 		return bad("there is no series file yet")
 	}
 	today := p.now().Format(time.DateOnly)
-	made, err := reviewpack.Make(path, reviewpack.Options{RelativeDates: r.PostForm.Get("dates") == "relative", Today: today, Version: p.version, Paper: paper, CheckLine: "plumbline pack --check FILE.zip"})
+	made, err := reviewpack.Make(path, reviewpack.Options{RelativeDates: r.PostForm.Get("dates") == "relative", Today: today, Version: p.version, Paper: paper, CheckLine: p.checkLine})
 	if err != nil {
 		return err
 	}

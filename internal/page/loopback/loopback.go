@@ -60,7 +60,7 @@ const (
 func Listen(port int) (*Server, error) {
 	l, err := net.Listen("tcp4", fmt.Sprintf("127.0.0.1:%d", port))
 	if err != nil {
-		return nil, fmt.Errorf("port %d of this computer cannot be used: %w; leave --port out and a free one is taken", port, err)
+		return nil, fmt.Errorf("port %d of this computer cannot be used: %w; ask for none and a free one is taken", port, err)
 	}
 	return &Server{Presence: newPresence(time.Now), listener: l, host: l.Addr().String(), secret: random(), session: random(), stall: stallTime}, nil
 }
