@@ -24,7 +24,7 @@ var order = [][]string{
 	{"geom", "printable", "measurement", "tooth", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
 	{"volume", "trimesh"},
-	{"evidence"},
+	{"evidence", "motion"},
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",
 		"dicom/element", "dicom/codec/codestream"},

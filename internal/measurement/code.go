@@ -38,6 +38,7 @@ const (
 	CodeFixturesOffScale       Code = "fixtures-off-scale"
 	CodeAlignmentDoubtful      Code = "alignment-doubtful"
 	CodeScaleMismatch          Code = "scale-mismatch"
+	CodeHeadMoved              Code = "head-moved"
 	CodeAlignmentRefined       Code = "alignment-refined"
 	CodeAlignmentTakenAsExact  Code = "alignment-taken-as-exact"
 	CodeAlignmentDisagrees     Code = "alignment-disagrees"
@@ -144,6 +145,7 @@ var Codes = []CodeMeaning{
 	{CodeFixturesOffScale, "scans", "doubt", "all fixtures look larger or smaller than stated, alike: the voxel size may be wrong"},
 	{CodeAlignmentDoubtful, "alignment", "doubt", "the two scans do not agree well enough at the fixtures"},
 	{CodeScaleMismatch, "alignment", "doubt", "one of the scans is stretched against the other"},
+	{CodeHeadMoved, "alignment", "doubt", "the head moved during one of the scans or both"},
 	{CodeAlignmentRefined, "alignment", "notice", "the given alignment was refined on the scans"},
 	{CodeAlignmentTakenAsExact, "alignment", "notice", "the given alignment could not be checked and was taken as exact"},
 	{CodeAlignmentDisagrees, "alignment", "doubt", "the scans show that the given alignment is off; both are in the measurement"},

@@ -80,6 +80,9 @@ func (sc *scene) render(c Scan, g volume.Grid, post bool, lo, hi [3]int) *volume
 	around := len(sliceKernel(c)) / 2
 	patches := st.rasteriseMetal(g, c, parts, lo[2]-around, hi[2]+around)
 	f.addMetal(patches)
+	if path := c.headPath(hash64(sc.spec.Seed, boolBit(post), 0, 31)); path != nil {
+		f.drift(path)
+	}
 	if c.Streaks > 0 {
 		st.addStreaks(f, c, patches)
 	}

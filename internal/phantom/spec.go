@@ -76,13 +76,15 @@ type Scan struct {
 	Opening       float64    // mouth opening, degrees about the hinge
 	Slide         [3]float64 // the lower jaw's slide against the upper: left, back, up, mm
 
-	Noise   float64 // standard deviation in soft tissue amid the field, grey values before Gain
-	Blur    float64 // full width at half height of the point spread, mm
-	Gain    float64 // grey value a unit of 1000·(µ/µ(water) − 1)
-	Offset  float64 // grey value added
-	Clip12  bool    // grey values end at 3095, as stored in twelve bits
-	Motion  float64 // the head moves by this much for part of the scan, mm
-	Streaks float64 // strength of beam hardening, scatter and photon starvation: 0 none, 1 as computed
+	Noise     float64 // standard deviation in soft tissue amid the field, grey values before Gain
+	Blur      float64 // full width at half height of the point spread, mm
+	Gain      float64 // grey value a unit of 1000·(µ/µ(water) − 1)
+	Offset    float64 // grey value added
+	Clip12    bool    // grey values end at 3095, as stored in twelve bits
+	Motion    float64 // the head moves by this much for part of the scan, mm
+	Drift     float64 `json:",omitempty"` // standard deviation of the head's place along each axis while the source turns, mm
+	DriftTurn float64 `json:",omitempty"` // and of its rotation about each, degrees
+	Streaks   float64 // strength of beam hardening, scatter and photon starvation: 0 none, 1 as computed
 }
 
 // Spec is one case. Everything that is not stated here, such as the teeth's
@@ -244,6 +246,8 @@ func (c Scan) check() error {
 		{"gain", c.Gain, 0.05, 5, ""},
 		{"offset", c.Offset, -2000, 2000, "grey values"},
 		{"motion", c.Motion, 0, 3, "mm"},
+		{"drift", c.Drift, 0, 3, "mm"},
+		{"drift's turn", c.DriftTurn, 0, 3, "degrees"},
 		{"streaks", c.Streaks, 0, 3, ""},
 		{"turn about x", c.Turn.X, -180, 180, "degrees"},
 		{"turn about y", c.Turn.Y, -180, 180, "degrees"},

@@ -29,8 +29,26 @@ type Result struct {
 	Centre geom.Vec
 	Cov    *mat.SymDense
 
+	// Motion is what the scans show of a head that moved during one of them; nil where
+	// they were not looked into for it.
+	Motion *Motion
+
 	Quality map[string]float64 // names end in their unit; goes to the JSON as is
 	Flags   []measurement.Flag
+}
+
+// DoubtfulTravel is how far a head has to move during a scan to be a doubt, mm: from half
+// a millimetre on, a tracker's examinations counted as ones with movement (R. Spin-Neto and
+// others; see motion.Infer).
+const DoubtfulTravel = 0.5
+
+// Motion is a head's motion during the scans: its amplitude, mm (see motion.Infer), and the
+// response of PostToPre, as (ω, τ) about Centre in the planning frame, to the motions of
+// the planning and of the follow-up scan (6 × 2·motion.Parameters), both as small motions
+// of the planning frame about Centre; nil for a transform that was not found on the scans.
+type Motion struct {
+	Amplitude float64
+	Response  *mat.Dense
 }
 
 // Alignment is the registration as it is stored.
@@ -53,22 +71,32 @@ func (r Result) PointCovariance(p geom.Vec) *mat.SymDense { return r.covariance(
 // exact.
 func (r Result) PoseCovariance(p geom.Pose) *mat.SymDense { return r.covariance(p.Entry, p.Apex) }
 
-// covariance propagates Cov to points of the planning frame, with the Jacobian
-// [−[p − Centre]ₓ, I] for each.
+// covariance propagates Cov to points of the planning frame.
 func (r Result) covariance(points ...geom.Vec) *mat.SymDense {
 	if r.Cov == nil {
 		return mat.NewSymDense(3*len(points), nil)
 	}
-	jacobian := mat.NewDense(3*len(points), 6, nil)
+	return geom.Propagate(jacobian(r.Centre, points...), r.Cov)
+}
+
+// PoseJacobian is the derivative, 6×6, of a pose's (entry, apex) by a small motion (ω, τ)
+// about centre.
+func PoseJacobian(centre geom.Vec, p geom.Pose) *mat.Dense {
+	return jacobian(centre, p.Entry, p.Apex)
+}
+
+// jacobian is [−[p − centre]ₓ, I] for each point.
+func jacobian(centre geom.Vec, points ...geom.Vec) *mat.Dense {
+	out := mat.NewDense(3*len(points), 6, nil)
 	for n, p := range points {
-		d := r3.Sub(p, r.Centre)
-		jacobian.Slice(3*n, 3*n+3, 0, 6).(*mat.Dense).Copy(mat.NewDense(3, 6, []float64{
+		d := r3.Sub(p, centre)
+		out.Slice(3*n, 3*n+3, 0, 6).(*mat.Dense).Copy(mat.NewDense(3, 6, []float64{
 			0, d.Z, -d.Y, 1, 0, 0,
 			-d.Z, 0, d.X, 0, 1, 0,
 			d.Y, -d.X, 0, 0, 0, 1,
 		}))
 	}
-	return geom.Propagate(jacobian, r.Cov)
+	return out
 }
 
 // ExpectedTRE is the expected target registration error at p in the planning

@@ -134,6 +134,9 @@ func (c Comparison) Agrees() bool {
 func (c Comparison) Result() Result {
 	out := c.given
 	out.Cov = c.cov
+	if c.found.Motion != nil {
+		out.Motion = &Motion{Amplitude: c.found.Motion.Amplitude}
+	}
 	out.Quality = maps.Clone(c.found.Quality)
 	maps.Copy(out.Quality, c.given.Quality)
 	out.Quality[ScansDiffer], out.Quality[ScansDifferTurn] = c.off, geom.Degrees(c.turn)

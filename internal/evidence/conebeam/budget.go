@@ -5,9 +5,12 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/evidence"
+	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
+	"plumbline/internal/motion"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
+	"plumbline/internal/volume"
 )
 
 // budget propagates the sources of a fit in the follow-up frame to the
@@ -49,4 +52,19 @@ func scaled(p geom.Pose, fixed geom.Vec) *mat.SymDense {
 	cov := mat.NewSymDense(6, nil)
 	cov.SymOuterK(scaleUncertainty*scaleUncertainty, d)
 	return cov
+}
+
+// headMotion is what a head that moved during a scan adds to the uncertainty of a
+// fixture's pose in the planning frame: the transform and the fixture's own image answer
+// to the same motion, and partly cancel. post is the follow-up scan's grid.
+func headMotion(pose geom.Pose, diameter float64, r registration.Result, post volume.Grid) evidence.Source {
+	inPre := motion.NewGantry(post.Axes()).In(r.PostToPre)
+	own := fixture.MotionResponse(inPre, pose, diameter, r.Centre)
+	response := mat.NewDense(6, 2*motion.Parameters, nil)
+	if r.Motion.Response != nil {
+		response.Mul(registration.PoseJacobian(r.Centre, pose), r.Motion.Response)
+	}
+	ofPost := response.Slice(0, 6, motion.Parameters, 2*motion.Parameters).(*mat.Dense)
+	ofPost.Add(ofPost, own)
+	return evidence.Source{Name: "head motion", Cov: motion.Covariance(response, r.Motion.Amplitude), Shared: true}
 }

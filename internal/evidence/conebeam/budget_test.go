@@ -89,11 +89,12 @@ func TestPlansInTheFollowUpScan(t *testing.T) {
 	postToPre.T = geom.Vec{X: 10, Y: -4, Z: 2}
 	plans := plansInPost([]casefile.Fixture{
 		{Site: 36, Planned: somePose, Diameter: 4.1, Length: somePose.Length(), PlacedDiameter: 4.8, PlacedLength: 8},
-	}, postToPre)
+	}, registration.Result{PostToPre: postToPre, Motion: &registration.Motion{Amplitude: 0.2}})
 	require.Len(t, plans, 1)
 	assert.Equal(t, "36", plans[0].Site)
 	assert.Equal(t, 4.8, plans[0].Diameter)
 	assert.Equal(t, 8.0, plans[0].Length)
+	assert.Equal(t, 0.2, plans[0].Motion)
 	back := postToPre.ApplyPose(plans[0].Pose)
 	assert.Less(t, r3.Norm(r3.Sub(back.Entry, somePose.Entry)), 1e-12)
 	assert.InDelta(t, 8, back.Length(), 1e-12)

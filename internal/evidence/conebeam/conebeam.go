@@ -17,7 +17,6 @@ import (
 	"plumbline/internal/dicom/spatialreg"
 	"plumbline/internal/evidence"
 	"plumbline/internal/fixture"
-	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
@@ -85,7 +84,7 @@ func (s *Scan) Who() scan.Identity { return s.post.Identity }
 
 // Observe finds the planned fixtures in the registered scan.
 func (s *Scan) Observe(r registration.Result) evidence.Set {
-	plans := plansInPost(s.Plan.Fixtures, r.PostToPre)
+	plans := plansInPost(s.Plan.Fixtures, r)
 	found := fixture.Find(&s.post.Volume, s.post.Ceiling, plans)
 	out := evidence.Set{Fixtures: make([]evidence.Achieved, len(found)), View: s.View(r)}
 	for i, f := range found {
@@ -99,6 +98,9 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		out.Fixtures[i].Shown = &evidence.ShownLength{Confirmed: f.Shown.Verdict == fixture.Confirmed, Length: f.Shown.Length, U: f.Shown.U}
 		out.Fixtures[i].Flags = assumedSizes(f.Flags, s.Plan.Fixtures[i])
 		out.Fixtures[i].Budget = budget(f.Sources, pose, r, s.Plan.Fixtures)
+		if r.Motion != nil {
+			out.Fixtures[i].Budget = append(out.Fixtures[i].Budget, headMotion(pose, s.Plan.Fixtures[i].PlacedDiameter, r, s.post.Grid))
+		}
 	}
 	for _, f := range []*measurement.Flag{mirrored(found), fixture.OffScale(plans, found)} {
 		if f != nil {
@@ -136,13 +138,17 @@ func (s *Scan) View(r registration.Result) evidence.View {
 // plansInPost brings the plans into the follow-up frame, with the size of what
 // went in: a fixture of another length is looked for with its platform at the
 // planned place.
-func plansInPost(fixtures []casefile.Fixture, postToPre geom.Rigid) []fixture.Plan {
-	preToPost := postToPre.Inverse()
+func plansInPost(fixtures []casefile.Fixture, r registration.Result) []fixture.Plan {
+	preToPost := r.PostToPre.Inverse()
+	moved := 0.0
+	if r.Motion != nil {
+		moved = r.Motion.Amplitude
+	}
 	plans := make([]fixture.Plan, len(fixtures))
 	for i, f := range fixtures {
 		p := preToPost.ApplyPose(f.Planned)
 		p.Apex = r3.Add(p.Entry, r3.Scale(f.PlacedLength, p.Axis()))
-		plans[i] = fixture.Plan{Site: f.Site.String(), Pose: p, Diameter: f.PlacedDiameter, Length: f.PlacedLength}
+		plans[i] = fixture.Plan{Site: f.Site.String(), Pose: p, Diameter: f.PlacedDiameter, Length: f.PlacedLength, Motion: moved}
 	}
 	return plans
 }

@@ -326,5 +326,11 @@ func (r *refinement) conclude(found []candidate) (*registration.Result, error) {
 	}
 	preToPost, ev := s.refine(moving, found[0].preToPost, fineLevel, crossHessian, parallel.For)
 	scaled, free := s.refineScales(moving, preToPost, fineLevel)
-	return r.accept(preToPost, ev, found, s.checkScales(free, scaled, r.smoothing(fineLevel)))
+	out, err := r.accept(preToPost, ev, found, s.checkScales(free, scaled, r.smoothing(fineLevel)))
+	if err != nil {
+		return nil, err
+	}
+	out.Motion = r.seenMotion(s, moving, preToPost, fineLevel)
+	reportMotion(out)
+	return out, nil
 }

@@ -22,6 +22,7 @@ type samples struct {
 	grey       []float32
 	gradient   []geom.Vec // of grey, per mm
 	blockStart []int      // first sample of each block, and the end
+	perSample  float64    // mm³ of the scan that each stands for
 }
 
 const (
@@ -45,7 +46,7 @@ func selectSamples(f *volume.Field, reg *region, spacing, blockSide float64) *sa
 		perSample *= float64(every[a]) * sp
 	}
 	blockSide = max(blockSide, minBlockEdge*math.Cbrt(perSample))
-	s := &samples{centre: reg.centre, axes: f.Axes()}
+	s := &samples{centre: reg.centre, axes: f.Axes(), perSample: perSample}
 	type node struct {
 		point    geom.Vec
 		grey     float32
