@@ -41,12 +41,21 @@ const (
 const grazing = 0.02
 
 // Gantry is the plane in which a scan's source turns: two unit vectors across its axis of
-// rotation, which is taken along the slices' normal.
+// rotation.
 type Gantry struct{ e1, e2 geom.Vec }
 
-// NewGantry is that of a scan with these unit directions of columns, rows and slices'
-// normal.
-func NewGantry(axes [3]geom.Vec) Gantry { return Gantry{axes[0], axes[1]} }
+// NewGantry is that of a scan with these unit axes, of columns, rows and slices' normal. The
+// source turns about the one that lies nearest to the patient's height, whichever way the
+// scan is stored.
+func NewGantry(axes [3]geom.Vec) Gantry {
+	up := 0
+	for a, v := range axes {
+		if math.Abs(v.Z) > math.Abs(axes[up].Z) {
+			up = a
+		}
+	}
+	return Gantry{axes[(up+1)%3], axes[(up+2)%3]}
+}
 
 // In is the gantry in another frame.
 func (g Gantry) In(m geom.Rigid) Gantry { return Gantry{m.Rotate(g.e1), m.Rotate(g.e2)} }
@@ -122,20 +131,30 @@ const usualAmplitude = 0.33
 // look like 0.003 to 0.067 mm.
 const artefactAmplitude = 0.05
 
-// Infer gives the amplitude of a head's motion, mm: the root mean square over the
-// posterior distribution of the standard deviation of its place along each axis. Patterns
-// at an amplitude are normally distributed about zero (see Covariance), so that
+// Amplitude of a head's motion, mm: the standard deviation of its place along each axis.
+type Amplitude struct {
+	RMS float64 // root mean square over the posterior distribution
+	// Odds of the likeliest amplitude against a head that kept still, as a natural
+	// logarithm: 0 where the images tell nothing.
+	Odds float64
+}
+
+// Infer gives the amplitude of a head's motion. Patterns at an amplitude A are normally
+// distributed about zero (see Covariance), so that
 //
 //	2·log p(scan | A) = gᵀ(S + Q⁻¹)⁻¹g − log det(I + Q·S) + const
 //
 // with S the information, g the score, and Q the patterns' covariance, which grows with A².
-func Infer(e Evidence) float64 {
+func Infer(e Evidence) Amplitude {
+	still := e.logLikelihood(artefactAmplitude)
 	var logs, squares [amplitudeSteps]float64
-	most := math.Inf(-1)
+	most, out := math.Inf(-1), Amplitude{}
 	for i := range logs {
 		a := leastAmplitude * math.Pow(mostAmplitude/leastAmplitude, float64(i)/(amplitudeSteps-1))
+		likelihood := e.logLikelihood(math.Hypot(a, artefactAmplitude))
+		out.Odds = max(out.Odds, likelihood-still)
 		// Of an exponential distribution, in equal steps of log a.
-		logs[i] = e.logLikelihood(math.Hypot(a, artefactAmplitude)) - a/usualAmplitude + math.Log(a)
+		logs[i] = likelihood - a/usualAmplitude + math.Log(a)
 		squares[i] = a * a
 		most = max(most, logs[i])
 	}
@@ -145,7 +164,8 @@ func Infer(e Evidence) float64 {
 		sum += w
 		mean += w * squares[i]
 	}
-	return math.Sqrt(mean / sum)
+	out.RMS = math.Sqrt(mean / sum)
+	return out
 }
 
 // Travel is how far a head moves from the scan's first view to its last, mm, that drifts

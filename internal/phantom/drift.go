@@ -23,7 +23,7 @@ import (
 // taken as parallel, and artefacts of metal as those of the mean pose.
 const (
 	driftNodes = 8
-	// borderTaper is how far inside the scan's border the drift begins, mm: the border is
+	// borderTaper is how far inside the scan's border the drift is whole, mm: the border is
 	// the scanner's and does not move.
 	borderTaper = 3.0
 )
@@ -103,7 +103,10 @@ func (p *headPath) pose(share float64) geom.Rigid {
 }
 
 // drift replaces the block by the image of the head that moves along a path.
-func (b *block) drift(p *headPath) {
+func (b *block) drift(p *headPath) { b.driftWithin(p, borderTaper) }
+
+// driftWithin is drift with a taper of so many mm.
+func (b *block) driftWithin(p *headPath, taper float64) {
 	nx, ny, nz := b.size[0], b.size[1], b.size[2]
 	layer := nx * ny
 	still := b.grey
@@ -112,13 +115,13 @@ func (b *block) drift(p *headPath) {
 	for i := range sum {
 		sum[i] = make([]complex128, layer)
 	}
-	taper := b.taper()
+	weights := b.taper(taper)
 	moved := make([]float32, len(still))
 	for n := range driftNodes {
 		angle := math.Pi * float64(n) / driftNodes
 		clear(moved)
 		for _, half := range [2]float64{0, 0.5} {
-			b.addMoved(moved, still, p.pose(angle/(2*math.Pi)+0.25+half).Inverse(), taper)
+			b.addMoved(moved, still, p.pose(angle/(2*math.Pi)+0.25+half).Inverse(), weights, taper)
 		}
 		wedge := b.wedge(angle)
 		parallel.For(pairs, func(i int) {
@@ -177,13 +180,13 @@ func (b *block) wedge(angle float64) []float64 {
 }
 
 // taper is how much of the drift each voxel of a slice, and each slice, has.
-func (b *block) taper() (w [3][]float64) {
+func (b *block) taper(reach float64) (w [3][]float64) {
 	for a := range 3 {
 		step := b.grid.Spacing()[a]
 		w[a] = make([]float64, b.size[a])
 		for i := range w[a] {
 			edge := float64(min(i, b.size[a]-1-i)) * step
-			w[a][i] = smoothstep(0, borderTaper, edge)
+			w[a][i] = smoothstep(-1e-9, reach, edge)
 		}
 	}
 	return w
@@ -191,7 +194,7 @@ func (b *block) taper() (w [3][]float64) {
 
 // addMoved adds still as it is read at the places where m takes each voxel, by cubic
 // convolution (R. G. Keys, IEEE Trans Acoust Speech Signal Process 1981;29(6):1153-1160).
-func (b *block) addMoved(out, still []float32, m geom.Rigid, taper [3][]float64) {
+func (b *block) addMoved(out, still []float32, m geom.Rigid, taper [3][]float64, reach float64) {
 	nx, ny, nz := b.size[0], b.size[1], b.size[2]
 	layer := nx * ny
 	field := b.fieldRadius()
@@ -200,7 +203,7 @@ func (b *block) addMoved(out, still []float32, m geom.Rigid, taper [3][]float64)
 			for i := range nx {
 				at := k*layer + j*nx + i
 				r := math.Sqrt(b.radius2(b.lo[0]+i, b.lo[1]+j))
-				w := min(taper[0][i], taper[1][j], taper[2][k], smoothstep(0, borderTaper, field-r))
+				w := min(taper[0][i], taper[1][j], taper[2][k], smoothstep(-1e-9, reach, field-r))
 				if w == 0 {
 					out[at] += still[at]
 					continue

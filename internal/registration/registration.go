@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/motion"
 )
 
 // Result is a registration with what is known of its error.
@@ -42,13 +43,24 @@ type Result struct {
 // others; see motion.Infer).
 const DoubtfulTravel = 0.5
 
-// Motion is a head's motion during the scans: its amplitude, mm (see motion.Infer), and the
+// plainOdds are the odds against a still head from which its motion is plain, as a natural
+// logarithm. Misfit that neighbouring edges share makes odds look larger than they are: those
+// of still heads reach 8 in fields of 24 mm, and 0 in larger ones; those of moving ones are 20
+// to some hundreds.
+const plainOdds = 10.0
+
+// Motion is a head's motion during the scans: its amplitude, and the
 // response of PostToPre, as (ω, τ) about Centre in the planning frame, to the motions of
 // the planning and of the follow-up scan (6 × 2·motion.Parameters), both as small motions
 // of the planning frame about Centre; nil for a transform that was not found on the scans.
 type Motion struct {
-	Amplitude float64
-	Response  *mat.Dense
+	motion.Amplitude
+	Response *mat.Dense
+}
+
+// Doubtful reports whether the head plainly moved, and by so much that it is a doubt.
+func (m *Motion) Doubtful() bool {
+	return m.Odds > plainOdds && motion.Travel(m.RMS) >= DoubtfulTravel
 }
 
 // Alignment is the registration as it is stored.

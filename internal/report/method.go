@@ -59,6 +59,7 @@ type qualityFigure struct {
 var qualityFigures = []qualityFigure{
 	{"error_u_mm", "alignment error at the fixture, standard uncertainty; of several ends the largest", false, fmt.Sprintf("under %g mm", registration.DoubtfulError)},
 	{"disagreement_mm", "disagreement between parts of the jaw around the sites", false, fmt.Sprintf("under %g mm", intensity.DoubtfulDisagreement)},
+	{"head_travel_mm", "travel of a head during a scan that the intervals take in", false, ""},
 	{"similarity_ratio", "likeness of the scans around the sites", true, fmt.Sprintf("near 100 %%; under %.0f %% they are refused", 100*intensity.RefusedSimilarity)},
 	{"coverage_ratio", "share of the jaw around the sites that both scans show", true, "near 100 %"},
 	{"runner_up_ratio", "score of the second-best alignment, of the chosen one's", true, fmt.Sprintf("under %.0f %%", 100*intensity.RivalScore)},

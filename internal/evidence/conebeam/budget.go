@@ -66,5 +66,5 @@ func headMotion(pose geom.Pose, diameter float64, r registration.Result, post vo
 	}
 	ofPost := response.Slice(0, 6, motion.Parameters, 2*motion.Parameters).(*mat.Dense)
 	ofPost.Add(ofPost, own)
-	return evidence.Source{Name: "head motion", Cov: motion.Covariance(response, r.Motion.Amplitude), Shared: true}
+	return evidence.Source{Name: "head motion", Cov: motion.Covariance(response, r.Motion.RMS), Shared: true}
 }

@@ -11,10 +11,13 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/evidence"
+	"plumbline/internal/fixture"
 	"plumbline/internal/geom"
 	"plumbline/internal/geom/geomtest"
+	"plumbline/internal/motion"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
+	"plumbline/internal/volume"
 )
 
 var somePose = geom.Pose{Entry: geom.Vec{X: -24.1, Y: 11.3, Z: 8}, Apex: geom.Vec{X: -22, Y: 14.5, Z: -1.2}}
@@ -89,7 +92,7 @@ func TestPlansInTheFollowUpScan(t *testing.T) {
 	postToPre.T = geom.Vec{X: 10, Y: -4, Z: 2}
 	plans := plansInPost([]casefile.Fixture{
 		{Site: 36, Planned: somePose, Diameter: 4.1, Length: somePose.Length(), PlacedDiameter: 4.8, PlacedLength: 8},
-	}, registration.Result{PostToPre: postToPre, Motion: &registration.Motion{Amplitude: 0.2}})
+	}, registration.Result{PostToPre: postToPre, Motion: &registration.Motion{Amplitude: motion.Amplitude{RMS: 0.2}}})
 	require.Len(t, plans, 1)
 	assert.Equal(t, "36", plans[0].Site)
 	assert.Equal(t, 4.8, plans[0].Diameter)
@@ -99,4 +102,33 @@ func TestPlansInTheFollowUpScan(t *testing.T) {
 	assert.Less(t, r3.Norm(r3.Sub(back.Entry, somePose.Entry)), 1e-12)
 	assert.InDelta(t, 8, back.Length(), 1e-12)
 	assert.InDelta(t, 0, geom.Angle(back.Axis(), somePose.Axis()), 1e-12)
+}
+
+// A motion that displaces the jaw and the fixture alike moves neither against the other; in
+// a transform that was given, the fixture's own displacement stays. Half of a first
+// pattern's translation across an upright fixture moves it: the mean of cos²φ·cos 2φ over
+// its wall is a quarter, that of cos²φ a half.
+func TestHeadMotion(t *testing.T) {
+	upright := geom.Pose{Entry: geom.Vec{X: 3, Y: 4, Z: 5}, Apex: geom.Vec{X: 3, Y: 4, Z: -6}}
+	grid := volume.Grid{Step: [3]geom.Vec{{X: 0.3}, {Y: 0.3}, {Z: 0.3}}}
+	given := registration.Result{PostToPre: geom.Identity(), Motion: &registration.Motion{Amplitude: motion.Amplitude{RMS: 0.5}}}
+	own := fixture.MotionResponse(motion.NewGantry(grid.Axes()), upright, 4, given.Centre)
+	assert.InDelta(t, 0.5, own.At(0, 3), 0.06, "along the columns")
+	assert.InDelta(t, -0.5, own.At(1, 4), 0.06, "along the rows")
+	assert.InDelta(t, 0, own.At(2, 3), 1e-9)
+	s := headMotion(upright, 4, given, grid)
+	assert.Equal(t, "head motion", s.Name)
+	assert.True(t, mat.EqualApprox(motion.Covariance(own, 0.5), s.Cov, 1e-12))
+
+	// The same response in the transform, as six columns for six of the motions.
+	moved := given
+	response := mat.NewDense(6, 2*motion.Parameters, nil)
+	var solved mat.Dense
+	var svd mat.SVD
+	require.True(t, svd.Factorize(registration.PoseJacobian(given.Centre, upright), mat.SVDFull))
+	svd.SolveTo(&solved, own, 5) // a turn about the line through both ends moves neither
+	solved.Scale(-1, &solved)
+	response.Slice(0, 6, motion.Parameters, 2*motion.Parameters).(*mat.Dense).Copy(&solved)
+	moved.Motion = &registration.Motion{Amplitude: motion.Amplitude{RMS: 0.5}, Response: response}
+	assert.Less(t, mat.Trace(headMotion(upright, 4, moved, grid).Cov), 1e-3*mat.Trace(s.Cov))
 }

@@ -142,7 +142,7 @@ func plansInPost(fixtures []casefile.Fixture, r registration.Result) []fixture.P
 	preToPost := r.PostToPre.Inverse()
 	moved := 0.0
 	if r.Motion != nil {
-		moved = r.Motion.Amplitude
+		moved = r.Motion.RMS
 	}
 	plans := make([]fixture.Plan, len(fixtures))
 	for i, f := range fixtures {

@@ -191,9 +191,9 @@ func reportMotion(out *registration.Result) {
 	if out.Motion == nil {
 		return
 	}
-	travel := motion.Travel(out.Motion.Amplitude)
+	travel := motion.Travel(out.Motion.RMS)
 	out.Quality["head_travel_mm"] = travel
-	if travel < registration.DoubtfulTravel {
+	if !out.Motion.Doubtful() {
 		return
 	}
 	out.Flags = append(out.Flags, measurement.Flag{
