@@ -22,9 +22,6 @@ const (
 	// RefusedSimilarity: true pairs have 0.49 and more; scans that have nothing
 	// in common have 0.0 to 0.3, scans of two jaws 0.3 to 0.85.
 	RefusedSimilarity = 0.35
-	// likeSimilarity is from where on scans look alike although they are refused: phantoms
-	// whose heads move by 0.5 mm and more (standard deviation) have 0.8 and more.
-	likeSimilarity = 0.75
 	// refusedError, mm, of the expected target registration error at entry or apex:
 	// beyond it nothing could be measured.
 	refusedError = 0.25
@@ -69,9 +66,6 @@ func (r *refinement) accept(preToPost geom.Rigid, ev *evaluation, found []candid
 		figures += fmt.Sprintf(", expected error at the fixture %.2f mm", u)
 	}
 	wrongScale := scales.wrongAxis() >= 0
-	if out.Cov != nil && !wrongScale && similarity >= likeSimilarity && disagreement > refusedDisagreement {
-		return nil, fmt.Errorf("%w (%s); look for doubled or smeared edges in both scans, and do not measure on one that has them", ErrMoved, figures)
-	}
 	if out.Cov == nil || !wrongScale && (similarity < RefusedSimilarity || !(disagreement <= refusedDisagreement) || u > refusedError) {
 		return nil, fmt.Errorf("%w: nothing in the follow-up scan fits what surrounds the planned fixtures (%s); check that both scans are of this patient and that the follow-up scan shows the fixtures' jaw, or align by landmark pairs", ErrNoMatch, figures)
 	}

@@ -283,7 +283,7 @@ func (s *score) slipOne(p *phantom.Pair, jaw tooth.Jaw) {
 func (s *score) strangerOne(p *phantom.Pair, jaw tooth.Jaw, other *volume.Volume) {
 	s.strangers++
 	r, err := Align(p.Pre, other, jaw, targetsOf(p.Truth), Options{})
-	if errors.Is(err, ErrNoMatch) || errors.Is(err, ErrMoved) {
+	if errors.Is(err, ErrNoMatch) {
 		return
 	}
 	s.admitted++

@@ -52,10 +52,6 @@ const RefinementMoved = "refinement_moved_mm"
 // different people or regions, or too little of the same region.
 var ErrNoMatch = errors.New("the scans do not show the same region of the same jaw")
 
-// ErrMoved says that the scans look alike, but that no rigid transform brings all parts of
-// the jaw together.
-var ErrMoved = errors.New("the scans look alike around the planned fixtures, but parts of the jaw do not fit each other, as when the head moves far while a scan is taken")
-
 var errNoOverlap = fmt.Errorf("%w: the follow-up scan has nothing of what surrounds the planned fixtures; check that both scans are of this patient and that the follow-up scan shows the fixtures' jaw", ErrNoMatch)
 
 // How many candidates are kept for each level; the best of the middle level goes
@@ -83,7 +79,7 @@ const (
 // Align finds PostToPre for the jaw that carries the targets.
 //
 // Errors: ErrNoMatch (wrapped, with the figures that say so) when the scans
-// cannot be brought together, ErrMoved when they look alike all the same; other errors for targets outside the planning
+// cannot be brought together; other errors for targets outside the planning
 // scan.
 func Align(pre, post *volume.Volume, jaw tooth.Jaw, targets []Target, o Options) (*registration.Result, error) {
 	p, err := prepare(pre, post, jaw, targets)
