@@ -18,9 +18,9 @@ import (
 const (
 	// movingEdges is how much farther than in the registration a residual may lie off
 	// before its weight is a half: an edge that a moving head displaces is no outlier here,
-	// but what surgery changed is. On phantoms whose heads move by 0.15 to 0.6 mm, 1.5 gives
-	// 1.3 times that on average; 1 gives three quarters of it, and 3 takes still heads for
-	// ones that move by 0.1 mm.
+	// but what surgery changed is. On some twenty phantoms whose heads move by 0.15 to 0.6 mm, 1.5
+	// gives 1.3 times that on average; 1 gives three quarters of it, and 3 takes still heads
+	// for ones that move by 0.1 mm.
 	movingEdges = 1.5
 	// faintContrast is the share of the median block's contrast below which a block is
 	// faint: next to nothing of its residual comes from displaced edges.
