@@ -1,0 +1,241 @@
+// Package surface registers a surface scan to the planning scan's frame: onto another
+// surface scan of the same jaw that lies there, or onto the enamel of the planning scan
+// itself.
+//
+// Conventions: the moving surface is in its own file's frame, the fixed one in the planning
+// frame, patient LPS, mm. Start with Onto.
+//
+// Method: from a set of starts, iterated least squares of the distances along the fixed
+// surface's normals (Chen Y, Medioni G, Image Vis Comput 1992;10:145) with Tukey's
+// biweight, first on few points and all alike, at last on many and weighted towards the
+// fixtures, since a surface scan is joined from pictures and bends over the arch. What lies
+// otherwise in both, such as a new crown, gets no weight.
+package surface
+
+import (
+	"cmp"
+	"errors"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+)
+
+// Moving is the surface to be registered.
+type Moving struct {
+	Cloud  *Cloud
+	Bodies []geom.Vec   // where scan bodies stand on it; what is around them is new and does not count
+	Starts []geom.Rigid // from its frame to the planning frame
+}
+
+// Fixed is what a surface is registered onto: Surface or Scan.
+type Fixed struct {
+	coarse *Index
+	match  Matcher
+	enamel *Enamel // nil for a surface
+	toward float64 // mm: how fast points count less away from the fixtures
+	noise  float64 // mm, the least scale of residuals
+	start  float64 // mm, reach at the start of the last fit
+	bend   float64 // mm, see bending
+}
+
+const (
+	// Over a surface scan the neighbours of a site tell its place to micrometres, so that
+	// only bending counts; the enamel's edge in a scan is noisier and takes more teeth.
+	towardSurface, towardScan = 12.0, 20.0
+	noiseSurface, noiseScan   = 0.01, 0.05
+)
+
+// OntoSurface registers onto a surface.
+func OntoSurface(x *Index) *Fixed {
+	return &Fixed{coarse: x, match: x.OnTo(likeNormals), toward: towardSurface, noise: noiseSurface, start: 0.5, bend: math.Sqrt2 * bendSurface}
+}
+
+// OntoScan registers onto a planning scan's enamel.
+func OntoScan(e *Enamel) *Fixed {
+	return &Fixed{coarse: NewPointIndex(e.Surface(), 0.5), match: e.OnEdge, enamel: e, toward: towardScan, noise: noiseScan, start: 1, bend: bendSurface}
+}
+
+// Found is a registration.
+type Found struct {
+	ToFixed geom.Rigid
+	// The covariance of a small motion (ω, τ) about Centre, as in registration.Result.
+	Centre geom.Vec
+	Cov    *mat.SymDense
+
+	Overlap  float64 // mm² of the moving surface that the fixed one shows
+	On       float64 // share of it that lies on the fixed one
+	Runner   float64 // the same of the next best pose, as a share of the best one's area
+	Residual float64 // robust standard deviation of the distances, mm
+	Scale    float64 // of the moving surface against the fixed one
+	ScaleU   float64 // its standard uncertainty
+}
+
+// Errors of Align.
+var (
+	ErrNoOverlap = errors.New("the surfaces have too little in common")
+	ErrAmbiguous = errors.New("the surface fits in more than one place")
+)
+
+const (
+	coarseWidth, middleWidth, fineWidth = 2.0, 0.8, 0.4 // mm, between points
+	coarseReach, middleReach            = 4.0, 1.0      // mm
+	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
+	keptCoarse                          = 6
+	bodyReach                           = 5.0 // mm around a scan body that is new
+
+	// What a registration must show; see the tests for what right and wrong ones do.
+	leastOverlap = 150.0 // mm²: the visible crown of a molar and a half
+	leastOn      = 0.65
+	mostRunner   = 0.75
+)
+
+// Align registers a surface.
+//
+// Errors: ErrNoOverlap, ErrAmbiguous.
+func Align(m Moving, onto *Fixed) (*Found, error) {
+	whole := m.Cloud.Where(func(i int) bool {
+		return !slices.ContainsFunc(m.Bodies, func(b geom.Vec) bool { return r3.Norm(r3.Sub(m.Cloud.Points[i], b)) < bodyReach })
+	})
+	coarse, middle := whole.Thinned(coarseWidth), whole.Thinned(middleWidth)
+	if len(coarse.Points) == 0 || len(m.Bodies) == 0 {
+		return nil, ErrNoOverlap
+	}
+	found := search(coarse, onto.coarse, m.Starts, m.Bodies[0])
+	for i, c := range found {
+		f := Fit{Cloud: middle, Weight: middle.Area, Match: onto.coarse.OnTo(likeNormals), Noise: 0.05}
+		s := f.Run(c.toFixed, middleReach, 0.3, 15)
+		found[i] = candidate{s.ToFixed, s.on(middle, middleOn)}
+	}
+	found = distinct(found, m.Bodies[0], keptCoarse)
+	best := found[0]
+	if best.area == 0 {
+		return nil, ErrNoOverlap
+	}
+	out := refine(whole, m.Bodies, best.toFixed, onto)
+	if len(found) > 1 {
+		out.Runner = found[1].area / best.area
+	}
+	switch {
+	case out.Overlap < leastOverlap || out.On < leastOn:
+		return out, ErrNoOverlap
+	case out.Runner > mostRunner:
+		return out, ErrAmbiguous
+	}
+	return out, nil
+}
+
+// Refine registers a surface that lies within a millimetre of its place.
+//
+// Errors: ErrNoOverlap.
+func Refine(m Moving, start geom.Rigid, onto *Fixed) (*Found, error) {
+	whole := m.Cloud.Where(func(i int) bool {
+		return !slices.ContainsFunc(m.Bodies, func(b geom.Vec) bool { return r3.Norm(r3.Sub(m.Cloud.Points[i], b)) < bodyReach })
+	})
+	out := refine(whole, m.Bodies, start, onto)
+	if out.Overlap < leastOverlap || out.On < leastOn {
+		return out, ErrNoOverlap
+	}
+	return out, nil
+}
+
+// refine makes the last fit. The points are thinned in the fixed frame, so that how the
+// file lies does not matter.
+func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Found {
+	fine := whole.moved(start).Thinned(fineWidth)
+	if onto.enamel != nil && onto.enamel.outside(fine) < 0 {
+		for i, n := range fine.Normals {
+			fine.Normals[i] = r3.Scale(-1, n)
+		}
+	}
+	places := make([]geom.Vec, len(bodies))
+	for i, b := range bodies {
+		places[i] = start.Apply(b)
+	}
+	f := Fit{Cloud: fine, Weight: towards(fine, places, onto.toward), Match: onto.match, Noise: onto.noise}
+	s := f.Run(geom.Identity(), onto.start, 0.3, 20)
+	out := &Found{ToFixed: s.ToFixed.After(start), Residual: s.Scale}
+	wide := f.At(s.ToFixed, middleReach)
+	for i, r := range wide.Residual {
+		if r == r {
+			out.Overlap += fine.Area[i]
+		}
+	}
+	out.On = wide.on(fine, middleOn) / max(out.Overlap, 1e-9)
+	out.Centre, out.Cov = s.covariance(fine, places, onto)
+	out.Scale, out.ScaleU = s.scaleOf(fine)
+	return out
+}
+
+// candidate is a pose in the running.
+type candidate struct {
+	toFixed geom.Rigid
+	area    float64 // mm² that lie on the fixed surface
+}
+
+// on is the area of the points that lie within limit of the fixed surface, mm².
+func (s *State) on(c *Cloud, limit float64) float64 {
+	sum := 0.0
+	for i, r := range s.Residual {
+		if math.Abs(r) < limit {
+			sum += c.Area[i]
+		}
+	}
+	return sum
+}
+
+// apart is how far two poses put the points around a place apart, mm.
+func apart(a, b geom.Rigid, at geom.Vec) float64 {
+	worst := 0.0
+	for _, d := range [4]geom.Vec{{}, {X: span}, {Y: span}, {Z: span}} {
+		p := r3.Add(at, d)
+		worst = max(worst, r3.Norm(r3.Sub(a.Apply(p), b.Apply(p))))
+	}
+	return worst
+}
+
+// search refines every start and gives distinct poses, that of most area on the fixed
+// surface first. at is a point of the cloud around which poses are compared.
+func search(coarse *Cloud, onto *Index, starts []geom.Rigid, at geom.Vec) []candidate {
+	found := make([]candidate, len(starts))
+	parallel.For(len(starts), func(i int) {
+		f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.Roughly(likeNormals), Noise: 0.3}
+		s := f.Run(starts[i], coarseReach, middleReach, 12)
+		found[i] = candidate{s.ToFixed, s.on(coarse, coarseOn)}
+	})
+	return distinct(found, at, keptCoarse)
+}
+
+// distinct is the best of candidates that lie more than a millimetre apart.
+func distinct(all []candidate, at geom.Vec, most int) []candidate {
+	slices.SortStableFunc(all, func(a, b candidate) int { return cmp.Compare(b.area, a.area) })
+	var out []candidate
+	for _, c := range all {
+		if len(out) == most {
+			break
+		}
+		if !slices.ContainsFunc(out, func(o candidate) bool { return apart(o.toFixed, c.toFixed, at) < 1 }) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// towards weighs points by their area and by their distance from the nearest of some places:
+// (1 + d²/distance²)⁻².
+func towards(c *Cloud, places []geom.Vec, distance float64) []float64 {
+	out := make([]float64, len(c.Points))
+	for i, p := range c.Points {
+		nearest := math.Inf(1)
+		for _, q := range places {
+			nearest = min(nearest, r3.Norm(r3.Sub(p, q)))
+		}
+		w := 1 + nearest*nearest/(distance*distance)
+		out[i] = c.Area[i] / (w * w)
+	}
+	return out
+}

@@ -1,0 +1,173 @@
+package surface
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/trimesh"
+)
+
+// Cloud is points of a surface with unit normals. Normals of one connected part all face
+// the same side, which may be the wrong one.
+type Cloud struct {
+	Points, Normals []geom.Vec
+	Area            []float64 // mm² that a point stands for
+	Rim             []bool    // the point lies at an open edge
+}
+
+// Of gives a mesh's vertices with normals. Triangles that face the other way than their
+// neighbours are turned, so that each connected part faces as most of it does.
+func Of(m *trimesh.Mesh) *Cloud {
+	n := len(m.Vertices)
+	c := &Cloud{Points: m.Vertices, Normals: make([]geom.Vec, n), Area: make([]float64, n), Rim: make([]bool, n)}
+	turned := facing(m, c.Rim)
+	for i, t := range m.Triangles {
+		a, b, d := m.Corners(i)
+		cross := r3.Cross(r3.Sub(b, a), r3.Sub(d, a)) // twice the area long
+		area := r3.Norm(cross) / 6
+		if turned[i] {
+			cross = r3.Scale(-1, cross)
+		}
+		for _, v := range t {
+			c.Normals[v] = r3.Add(c.Normals[v], cross)
+			c.Area[v] += area
+		}
+	}
+	for v, x := range c.Normals {
+		if l := r3.Norm(x); l > 0 {
+			c.Normals[v] = r3.Scale(1/l, x)
+		} else {
+			c.Normals[v], c.Rim[v] = geom.Vec{Z: 1}, true // no side to tell: as good as no surface
+		}
+	}
+	return c
+}
+
+// facing tells which triangles are to be turned, and marks the vertices of open edges.
+func facing(m *trimesh.Mesh, rim []bool) []bool {
+	edges := m.Edges()
+	turned := make([]bool, len(m.Triangles))
+	seen := make([]bool, len(m.Triangles))
+	var part []int
+	for first := range m.Triangles {
+		if seen[first] {
+			continue
+		}
+		part = append(part[:0], first)
+		seen[first] = true
+		flips := 0
+		for i := 0; i < len(part); i++ {
+			t := m.Triangles[part[i]]
+			for k, a := range t {
+				b := t[(k+1)%3]
+				against, _ := edges.Side(b, a) // a neighbour that faces as this one does
+				along, _ := edges.Side(a, b)
+				if against < 0 && along == part[i] {
+					rim[a], rim[b] = true, true
+				}
+				for _, x := range [...]struct {
+					triangle int
+					same     bool
+				}{{against, true}, {along, false}} {
+					if x.triangle < 0 || seen[x.triangle] {
+						continue
+					}
+					seen[x.triangle] = true
+					turned[x.triangle] = turned[part[i]] == x.same
+					if turned[x.triangle] {
+						flips++
+					}
+					part = append(part, x.triangle)
+				}
+			}
+		}
+		if 2*flips > len(part) {
+			for _, i := range part {
+				turned[i] = !turned[i]
+			}
+		}
+	}
+	return turned
+}
+
+// Thinned is about one point for each cell of the given width, mm: the first of each.
+func (c *Cloud) Thinned(width float64) *Cloud {
+	out := &Cloud{}
+	place := map[[3]int32]int{}
+	for i, p := range c.Points {
+		if c.Rim[i] {
+			continue
+		}
+		key := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / width))}
+		at, known := place[key]
+		if !known {
+			place[key] = len(out.Points)
+			out.add(c, i)
+			continue
+		}
+		out.Area[at] += c.Area[i]
+	}
+	return out
+}
+
+func (c *Cloud) add(from *Cloud, i int) {
+	c.Points = append(c.Points, from.Points[i])
+	c.Normals = append(c.Normals, from.Normals[i])
+	c.Area = append(c.Area, from.Area[i])
+	c.Rim = append(c.Rim, from.Rim[i])
+}
+
+// Where is the points for which keep holds.
+func (c *Cloud) Where(keep func(i int) bool) *Cloud {
+	out := &Cloud{}
+	for i := range c.Points {
+		if keep(i) {
+			out.add(c, i)
+		}
+	}
+	return out
+}
+
+// moved is the cloud in another frame.
+func (c *Cloud) moved(m geom.Rigid) *Cloud {
+	out := &Cloud{Points: make([]geom.Vec, len(c.Points)), Normals: make([]geom.Vec, len(c.Points)), Area: c.Area, Rim: c.Rim}
+	for i, p := range c.Points {
+		out.Points[i], out.Normals[i] = m.Apply(p), m.Rotate(c.Normals[i])
+	}
+	return out
+}
+
+// Across is the length of a surface along the direction in which it is spread most, mm,
+// without the outermost hundredth of its area at each end.
+func (c *Cloud) Across() float64 {
+	var sum geom.Vec
+	total := 0.0
+	for i, p := range c.Points {
+		sum = r3.Add(sum, r3.Scale(c.Area[i], p))
+		total += c.Area[i]
+	}
+	mean := r3.Scale(1/total, sum)
+	s := &State{ToFixed: geom.Identity(), Robust: c.Area}
+	along := s.along(c, mean)
+	type end struct{ at, area float64 }
+	ends := make([]end, len(c.Points))
+	for i, p := range c.Points {
+		ends[i] = end{r3.Dot(r3.Sub(p, mean), along), c.Area[i]}
+	}
+	slices.SortFunc(ends, func(a, b end) int { return cmp.Compare(a.at, b.at) })
+	low, high, before := math.NaN(), 0.0, 0.0
+	for _, e := range ends {
+		before += e.area
+		if low != low && before > 0.01*total {
+			low = e.at
+		}
+		if before < 0.99*total {
+			high = e.at
+		}
+	}
+	return high - low
+}

@@ -1,0 +1,170 @@
+package surface
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/stats/orderstat"
+	"plumbline/internal/volume"
+)
+
+// Enamel is the enamel of a planning scan: where its outer edge lies.
+//
+// Method: along a surface's normal the edge response of a step is the integral of the point
+// spread, whose middle is where the grey value falls fastest, whatever the spread's width.
+// No level of the whole scan is taken for the edge; levels only tell enamel from gum.
+type Enamel struct {
+	field         *volume.Field
+	soft          float64 // grey level of soft tissue
+	least, mostly float64 // grey levels that enamel lies between
+	step          float64 // least fall of the grey value at the edge
+}
+
+const (
+	profileStep = 0.15 // mm, half a voxel of a usual planning scan
+	across      = 0.6  // mm to each side of an edge, for its step; beyond a usual scan's blur
+	// Shares of the step from soft tissue to the densest hundredth: enamel is beyond the
+	// half, metal and dense restorations beyond two and a half (volume.VoxelMetal); an edge
+	// of enamel to soft tissue falls by a third of it at least, to air by more.
+	enamelShare, edgeShare = 0.55, 0.35
+)
+
+// NewEnamel finds the levels of a planning scan around the given places, within reach, mm.
+func NewEnamel(v *volume.Volume, reach float64, places ...geom.Vec) *Enamel {
+	e := &Enamel{field: v.Region(v.Box(reach, places...))}
+	var greys []float32
+	for i := 0; i < len(e.field.Grey); i += 7 {
+		if g := e.field.Grey[i]; g == g {
+			greys = append(greys, g)
+		}
+	}
+	if len(greys) < 1000 {
+		return nil
+	}
+	slices.Sort(greys)
+	e.soft = float64(greys[len(greys)/2])
+	dense := float64(greys[len(greys)*volume.VoxelMetal.DensePercentile/100])
+	e.least = e.soft + enamelShare*(dense-e.soft)
+	e.mostly = volume.VoxelMetal.Threshold(e.soft, dense)
+	e.step = edgeShare * (dense - e.soft)
+	return e
+}
+
+// crowns is the area of edges that a coarse search looks at, mm²: that of the crowns of a
+// jaw, fourteen of some 150 mm² each. From memory.
+const crowns = 2000.0
+
+// Surface is points on the border of what is as bright as enamel, with outward normals:
+// those of the steepest edges, which are enamel's, not bone's.
+func (e *Enamel) Surface() *Cloud {
+	f := e.field
+	sp := f.Spacing()
+	parts := make([]Cloud, f.Size[2])
+	steep := make([][]float32, f.Size[2])
+	parallel.For(max(0, f.Size[2]-2), func(plane int) {
+		k := plane + 1
+		c := &parts[k]
+		for j := 1; j+1 < f.Size[1]; j++ {
+			for i := 1; i+1 < f.Size[0]; i++ {
+				g := float64(f.At(i, j, k))
+				if !(g >= e.least) {
+					continue
+				}
+				fall := math.Inf(1)
+				var gradient geom.Vec
+				for axis, d := range [3][3]int{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}} {
+					up, down := float64(f.At(i+d[0], j+d[1], k+d[2])), float64(f.At(i-d[0], j-d[1], k-d[2]))
+					fall = min(fall, up, down)
+					gradient = r3.Add(gradient, r3.Scale((up-down)/(2*sp[axis]*sp[axis]), f.Step[axis]))
+				}
+				l := r3.Norm(gradient)
+				if !(fall < e.least) || !(l > 0) {
+					continue
+				}
+				n := r3.Scale(-1/l, gradient)
+				p := r3.Add(f.Patient(float64(i), float64(j), float64(k)), r3.Scale(min((g-e.least)/l, sp[0]), n))
+				c.Points = append(c.Points, p)
+				c.Normals = append(c.Normals, n)
+				c.Area = append(c.Area, sp[0]*sp[1])
+				c.Rim = append(c.Rim, false)
+				steep[k] = append(steep[k], float32(l))
+			}
+		}
+	})
+	all := slices.Concat(steep...)
+	most := int(crowns / (sp[0] * sp[1]))
+	least := float32(0)
+	if len(all) > most {
+		least = orderstat.Select(all, len(all)-most)
+	}
+	out := &Cloud{}
+	for i := range parts {
+		for j := range parts[i].Points {
+			if steep[i][j] >= least {
+				out.add(&parts[i], j)
+			}
+		}
+	}
+	return out
+}
+
+// outside is how many points of a cloud see the grey value fall along their normals, less
+// those that see it rise: negative where the normals face inwards.
+func (e *Enamel) outside(c *Cloud) float64 {
+	sum := 0.0
+	for i, p := range c.Points {
+		n := c.Normals[i]
+		d := e.field.Sample(r3.Sub(p, n)) - e.field.Sample(r3.Add(p, n))
+		if math.Abs(d) > e.step {
+			sum += math.Copysign(1, d)
+		}
+	}
+	return sum
+}
+
+// OnEdge matches with the edge of enamel along the outward normal.
+func (e *Enamel) OnEdge(p, normal geom.Vec, reach float64) (Match, bool) {
+	const beside = int(across / profileStep)
+	half := int(math.Ceil(reach/profileStep)) + beside
+	if half > 40 {
+		half = 40
+	}
+	var grey [81]float64
+	n := 2*half + 1
+	for k := range n {
+		grey[k] = e.field.Sample(r3.Add(p, r3.Scale(float64(k-half)*profileStep, normal)))
+	}
+	best, at := 0.0, -1
+	slope := func(k int) float64 { // a smoothed fall for a step
+		return grey[k-2] + 2*grey[k-1] - 2*grey[k+1] - grey[k+2]
+	}
+	for k := beside; k < n-beside; k++ {
+		if s := slope(k); s > best {
+			best, at = s, k
+		}
+	}
+	if at < beside+1 || at >= n-beside-1 {
+		return Match{}, false
+	}
+	inside := grey[at-beside]
+	for k := at - beside; k < at; k++ {
+		inside = max(inside, grey[k])
+	}
+	if !(inside >= e.least && inside <= e.mostly) || !(inside-grey[at+beside] >= e.step) {
+		return Match{}, false
+	}
+	a, b, c := slope(at-1), best, slope(at+1)
+	shift := 0.0
+	if d := a - 2*b + c; d < 0 {
+		shift = (a - c) / (2 * d)
+	}
+	offset := (float64(at-half) + shift) * profileStep
+	if math.Abs(offset) > reach {
+		return Match{}, false
+	}
+	return Match{offset, normal}, true
+}

@@ -1,0 +1,254 @@
+package surface
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/stats/orderstat"
+)
+
+// Match is where a point of the moving surface belongs on the fixed one: Offset along the
+// unit Normal brings it there.
+type Match struct {
+	Offset float64 // mm
+	Normal geom.Vec
+}
+
+// Matcher finds the match of a point with its normal, both moved, within reach, mm; false
+// where there is none.
+type Matcher func(p, normal geom.Vec, reach float64) (Match, bool)
+
+// OnTo matches with the nearest point of an indexed surface, where the cosine between the
+// normals is at least alike, whichever way they face.
+func (x *Index) OnTo(alike float64) Matcher {
+	return func(p, normal geom.Vec, reach float64) (Match, bool) {
+		q, n, ok := x.closest(p, reach)
+		if !ok || math.Abs(r3.Dot(n, normal)) < alike {
+			return Match{}, false
+		}
+		return Match{r3.Dot(n, r3.Sub(q, p)), n}, true
+	}
+}
+
+// Roughly is OnTo with a point near the moved one instead of the nearest, for coarse fits.
+func (x *Index) Roughly(alike float64) Matcher {
+	return func(p, normal geom.Vec, reach float64) (Match, bool) {
+		v := x.roughly(p)
+		if v < 0 || x.cloud.Rim[v] {
+			return Match{}, false
+		}
+		d, n := r3.Sub(x.cloud.Points[v], p), x.cloud.Normals[v]
+		if r3.Norm2(d) > reach*reach || math.Abs(r3.Dot(n, normal)) < alike {
+			return Match{}, false
+		}
+		return Match{r3.Dot(n, d), n}, true
+	}
+}
+
+// likeNormals is the cosine of the largest angle between normals of one surface seen twice.
+const likeNormals = 0.7
+
+// Fit is a least-squares fit of a cloud, moved by a rigid transform, to what a Matcher
+// gives.
+type Fit struct {
+	Cloud  *Cloud
+	Weight []float64 // of each point; nil for all alike
+	Match  Matcher
+	Noise  float64 // mm, the least scale of residuals
+}
+
+// State is a fit at one transform.
+type State struct {
+	ToFixed  geom.Rigid
+	Residual []float64 // Offset of each point; NaN where it has no match
+	Robust   []float64 // robust weight times weight
+	Normals  []geom.Vec
+	Scale    float64 // of the residuals, mm
+}
+
+// tukey is the constant of the biweight for 95 % efficiency under normal errors (Beaton AE,
+// Tukey JW, Technometrics 1974;16:147).
+const tukey = 4.685
+
+// At matches every point and weighs the residuals.
+func (f *Fit) At(m geom.Rigid, reach float64) *State {
+	n := len(f.Cloud.Points)
+	s := &State{ToFixed: m, Residual: make([]float64, n), Robust: make([]float64, n), Normals: make([]geom.Vec, n)}
+	const share = 512
+	parallel.For((n+share-1)/share, func(block int) {
+		for i := block * share; i < min(n, (block+1)*share); i++ {
+			got, ok := f.Match(m.Apply(f.Cloud.Points[i]), m.Rotate(f.Cloud.Normals[i]), reach)
+			if !ok {
+				s.Residual[i] = math.NaN()
+				continue
+			}
+			s.Residual[i], s.Normals[i] = got.Offset, got.Normal
+		}
+	})
+	s.weigh(f)
+	return s
+}
+
+// weigh gives Tukey's biweight with the scale from the median of absolute residuals.
+func (s *State) weigh(f *Fit) {
+	var sizes []float32
+	for _, r := range s.Residual {
+		if r == r {
+			sizes = append(sizes, float32(math.Abs(r)))
+		}
+	}
+	s.Scale = f.Noise
+	if len(sizes) > 0 {
+		s.Scale = max(f.Noise, 1.4826*float64(orderstat.Select(sizes, len(sizes)/2)))
+	}
+	for i, r := range s.Residual {
+		s.Robust[i] = 0
+		if u := r / (tukey * s.Scale); u*u < 1 {
+			s.Robust[i] = (1 - u*u) * (1 - u*u)
+			if f.Weight != nil {
+				s.Robust[i] *= f.Weight[i]
+			}
+		}
+	}
+}
+
+// normalEquations are those of a small motion (ω, τ) about centre.
+func (s *State) normalEquations(c *Cloud, centre geom.Vec) (*mat.SymDense, *mat.VecDense) {
+	var a [6][6]float64
+	var b [6]float64
+	for i, w := range s.Robust {
+		if w == 0 {
+			continue
+		}
+		j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
+		for k := range 6 {
+			b[k] += w * j[k] * s.Residual[i]
+			for l := k; l < 6; l++ {
+				a[k][l] += w * j[k] * j[l]
+			}
+		}
+	}
+	n := mat.NewSymDense(6, nil)
+	for k := range 6 {
+		for l := k; l < 6; l++ {
+			n.SetSym(k, l, a[k][l])
+		}
+	}
+	return n, mat.NewVecDense(6, b[:])
+}
+
+// row is the Jacobian of a point's offset along a normal after (ω, τ): ω × d + τ.
+func row(d, n geom.Vec) [6]float64 {
+	r := r3.Cross(d, n)
+	return [6]float64{r.X, r.Y, r.Z, n.X, n.Y, n.Z}
+}
+
+// leastSeen is the share of the largest eigenvalue of the normal equations, rotations
+// measured at span, below which a motion is not seen.
+const (
+	leastSeen = 1e-6
+	span      = 10.0 // mm
+)
+
+// solve solves normal equations; motions that the points do not tell are zero.
+func solve(n *mat.SymDense, b *mat.VecDense) (x [6]float64, ok bool) {
+	unit := [6]float64{1 / span, 1 / span, 1 / span, 1, 1, 1}
+	scaled := mat.NewSymDense(6, nil)
+	for k := range 6 {
+		for l := k; l < 6; l++ {
+			scaled.SetSym(k, l, n.At(k, l)*unit[k]*unit[l])
+		}
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(scaled, true) {
+		return x, false
+	}
+	values := eig.Values(nil)
+	if !(values[5] > 0) {
+		return x, false
+	}
+	var v mat.Dense
+	eig.VectorsTo(&v)
+	for e, lambda := range values {
+		if lambda < leastSeen*values[5] {
+			continue
+		}
+		dot := 0.0
+		for k := range 6 {
+			dot += v.At(k, e) * b.AtVec(k) * unit[k]
+		}
+		for k := range 6 {
+			x[k] += v.At(k, e) * dot / lambda * unit[k]
+		}
+	}
+	return x, true
+}
+
+// motion is the rigid motion (ω, τ) about a centre.
+func motion(x [6]float64, centre geom.Vec) geom.Rigid {
+	m := geom.Rotation(geom.Vec{X: x[0], Y: x[1], Z: x[2]})
+	m.T = r3.Add(r3.Sub(centre, m.Rotate(centre)), geom.Vec{X: x[3], Y: x[4], Z: x[5]})
+	return m
+}
+
+const (
+	// settled, mm, ends the iteration: a tenth of what a figure shows.
+	settled = 2e-4
+	// widest residuals at the end, in scales; beyond, a biweight is zero.
+	reachScales = 8.0
+)
+
+// Run iterates from a start: each round matches within reach, which shrinks from widest
+// to narrowest, mm, as the residuals do.
+func (f *Fit) Run(start geom.Rigid, widest, narrowest float64, rounds int) *State {
+	reach := widest
+	s := f.At(start, reach)
+	for range rounds {
+		centre := s.centre(f.Cloud)
+		n, b := s.normalEquations(f.Cloud, centre)
+		x, ok := solve(n, b)
+		if !ok {
+			return s
+		}
+		turn := math.Sqrt(x[0]*x[0]+x[1]*x[1]+x[2]*x[2]) * span
+		shift := math.Sqrt(x[3]*x[3] + x[4]*x[4] + x[5]*x[5])
+		tighter := min(reach, max(narrowest, reachScales*s.Scale))
+		done := turn+shift < settled && tighter == reach
+		reach = tighter
+		s = f.At(motion(x, centre).After(s.ToFixed), reach)
+		if done {
+			break
+		}
+	}
+	return s
+}
+
+// centre is the weighted mean of the moved points.
+func (s *State) centre(c *Cloud) geom.Vec {
+	var sum geom.Vec
+	total := 0.0
+	for i, w := range s.Robust {
+		if w > 0 {
+			sum = r3.Add(sum, r3.Scale(w, c.Points[i]))
+			total += w
+		}
+	}
+	if total == 0 {
+		return s.ToFixed.T
+	}
+	return s.ToFixed.Apply(r3.Scale(1/total, sum))
+}
+
+// quantile of a list, which is reordered; NaN for none.
+func quantile(list []float64, q float64) float64 {
+	if len(list) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(list)
+	return list[int(q*float64(len(list)-1))]
+}

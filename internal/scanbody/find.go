@@ -1,0 +1,219 @@
+package scanbody
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/registration/surface"
+)
+
+// line is an axis that some upright walls share.
+type line struct {
+	at, axis geom.Vec
+	seen     float64 // mm² of wall
+}
+
+const (
+	searchWidth = 0.5  // mm, between the points that walls are looked for with
+	wallOff     = 0.12 // mm, of a point from the wall
+	wallReach   = 6.0  // mm, along the axis
+	pairs       = 40   // tried for each point
+	leastAround = 5    // of twelve sectors that must show the wall
+	kept        = 8    // lines looked at
+)
+
+// lines finds axes of upright cylinders of a radius.
+//
+// Method: the normals of two points of a cylinder's wall are both perpendicular to its axis
+// and meet it at the radius (as Rabbani T, van den Heuvel F, ISPRS 2005;36:60, vote for
+// cylinders). Axes of many pairs are held against all points around.
+func lines(c *surface.Cloud, radius float64) []line {
+	near := surface.NewNeighbours(c, 2*radius+1)
+	found := make([]line, len(c.Points))
+	parallel.For(len(c.Points), func(i int) {
+		p, n := c.Points[i], c.Normals[i]
+		around := near.Around(p, math.Hypot(2*radius, 2))
+		step := max(1, len(around)/pairs)
+		for k := 0; k < len(around); k += step {
+			j := around[k]
+			axis := r3.Cross(n, c.Normals[j])
+			l := r3.Norm(axis)
+			if l < 0.5 {
+				continue
+			}
+			axis = r3.Scale(1/l, axis)
+			for _, side := range [2]float64{1, -1} {
+				a, b := r3.Sub(p, r3.Scale(side*radius, n)), r3.Sub(c.Points[j], r3.Scale(side*radius, c.Normals[j]))
+				d := r3.Sub(b, a)
+				if r3.Norm(r3.Sub(d, r3.Scale(r3.Dot(d, axis), axis))) > 2*wallOff {
+					continue
+				}
+				if seen := wall(c, near, a, axis, radius, side); seen > found[i].seen {
+					found[i] = line{a, axis, seen}
+				}
+			}
+		}
+	})
+	slices.SortStableFunc(found, func(a, b line) int { return cmp.Compare(b.seen, a.seen) })
+	var out []line
+	for _, l := range found {
+		if l.seen == 0 || len(out) == kept {
+			break
+		}
+		if !slices.ContainsFunc(out, func(o line) bool { return o.like(l) }) {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// like reports whether two lines are of one body.
+func (l line) like(o line) bool {
+	d := r3.Sub(o.at, l.at)
+	return math.Abs(r3.Dot(l.axis, o.axis)) > 0.94 && r3.Norm(r3.Sub(d, r3.Scale(r3.Dot(d, l.axis), l.axis))) < 1
+}
+
+// wall is the area of what lies on a cylinder's wall, zero where too little of its round
+// is seen.
+func wall(c *surface.Cloud, near *surface.Neighbours, at, axis geom.Vec, radius, side float64) float64 {
+	e1, e2 := geom.Perpendicular(axis)
+	area := 0.0
+	var sector [12]bool
+	for _, i := range near.Around(at, wallReach) {
+		d := r3.Sub(c.Points[i], at)
+		x, y := r3.Dot(d, e1), r3.Dot(d, e2)
+		r := math.Hypot(x, y)
+		if math.Abs(r-radius) > wallOff {
+			continue
+		}
+		n := c.Normals[i]
+		if math.Abs(r3.Dot(n, axis)) > upright || side*(x*r3.Dot(n, e1)+y*r3.Dot(n, e2)) < 0.95*r {
+			continue
+		}
+		area += c.Area[i]
+		sector[int(6*(1+math.Atan2(y, x)/math.Pi))%12] = true
+	}
+	filled := 0
+	for _, s := range sector {
+		if s {
+			filled++
+		}
+	}
+	if filled < leastAround {
+		return 0
+	}
+	return area
+}
+
+// Found is a scan body in a surface.
+type Found struct {
+	ToSurface geom.Rigid // from the body's frame to the surface's
+	Seen      float64    // share of the body's surface that was seen
+	Residual  float64    // of the fit, robust standard deviation, mm
+	Odd       float64    // share of the surface beside the body's that does not fit it
+	state     *surface.State
+}
+
+// Fit parameters of Find.
+const (
+	noise     = 0.01 // mm: a scanner's on smooth parts (facts of local noise: 5 to 13 µm)
+	agrees    = 0.10 // mm, of a point that shows the body
+	alike     = 0.96 // cosine between the normals of body and surface: rounded edges differ more
+	leastSeen = 0.12 // share of a body's surface
+)
+
+// Find fits a body to every place in a surface scan where it may be, best first.
+func Find(c *surface.Cloud, b *Body) []Found {
+	thin := c.Thinned(searchWidth)
+	var out []Found
+	for _, l := range lines(thin, b.Radius) {
+		if f := b.settle(c, l); f != nil && f.Seen > leastSeen {
+			out = append(out, *f)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Found) int { return cmp.Compare(b.Seen, a.Seen) })
+	return out
+}
+
+// settle fits the body along a line, either way up and in every turn.
+func (b *Body) settle(c *surface.Cloud, l line) *Found {
+	reach := b.Top + 3
+	part := c.Where(func(i int) bool {
+		d := r3.Sub(c.Points[i], l.at)
+		z := r3.Dot(d, l.axis)
+		return math.Abs(z) < reach && r3.Norm2(d)-z*z < (b.Radius+1.5)*(b.Radius+1.5)
+	})
+	coarse := part.Thinned(0.35)
+	var best *Found
+	for _, up := range [2]geom.Vec{l.axis, r3.Scale(-1, l.axis)} {
+		var heights []float64
+		for _, p := range part.Points {
+			d := r3.Sub(p, l.at)
+			if z := r3.Dot(d, up); r3.Norm2(d)-z*z < 0.6*b.Radius*b.Radius {
+				heights = append(heights, z)
+			}
+		}
+		if len(heights) == 0 {
+			continue
+		}
+		slices.Sort(heights)
+		top := heights[int(0.9*float64(len(heights)-1))]
+		e1, e2 := geom.Perpendicular(up)
+		starts := 1
+		if b.Turns {
+			starts = 12
+		}
+		for k := range starts {
+			s, co := math.Sincos(2 * math.Pi * float64(k) / float64(starts))
+			x := r3.Add(r3.Scale(co, e1), r3.Scale(s, e2))
+			y := r3.Cross(up, x)
+			start := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}}
+			start.T = r3.Add(l.at, r3.Scale(top-b.Top, up))
+			if f := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); f != nil && (best == nil || f.Seen > best.Seen) {
+				best = f
+			}
+		}
+	}
+	if best == nil {
+		return nil
+	}
+	return b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 25)
+}
+
+// fit moves the surface onto the body.
+func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid, reach float64, rounds int) *Found {
+	f := surface.Fit{Cloud: part, Weight: part.Area, Match: match, Noise: noise}
+	s := f.Run(start.Inverse(), reach, 0.15, rounds)
+	found := &Found{ToSurface: s.ToFixed.Inverse(), Residual: s.Scale, state: s}
+	for i, r := range s.Residual {
+		if math.Abs(r) < agrees {
+			found.Seen += part.Area[i] / b.area
+		}
+	}
+	return found
+}
+
+// turns tried of a body about its axis.
+const turnsTried = 36
+
+// Starts are the motions that bring a body found in a surface onto a planned fixture, in
+// every turn about its axis: from the surface's frame to the plan's.
+func Starts(toSurface geom.Rigid, planned geom.Pose) []geom.Rigid {
+	up := r3.Scale(-1, planned.Axis())
+	e1, e2 := geom.Perpendicular(up)
+	back := toSurface.Inverse()
+	out := make([]geom.Rigid, turnsTried)
+	for k := range out {
+		s, c := math.Sincos(2 * math.Pi * float64(k) / turnsTried)
+		x := r3.Add(r3.Scale(c, e1), r3.Scale(s, e2))
+		y := r3.Cross(up, x)
+		toPlan := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}, T: planned.Entry}
+		out[k] = toPlan.After(back)
+	}
+	return out
+}
