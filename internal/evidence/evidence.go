@@ -20,11 +20,15 @@ import (
 // measurement.
 type Kind string
 
-// FollowUpScan is a computed tomography scan taken after surgery.
-const FollowUpScan Kind = "scan"
+const (
+	// FollowUpScan is a computed tomography scan taken after surgery.
+	FollowUpScan Kind = "scan"
+	// SurfaceScan is a scan of the mouth's surface with scan bodies on the fixtures.
+	SurfaceScan Kind = "surface"
+)
 
 // names are the kinds in words.
-var names = map[Kind]string{FollowUpScan: "follow-up scan"}
+var names = map[Kind]string{FollowUpScan: "follow-up scan", SurfaceScan: "surface scan"}
 
 // Name is the kind in words.
 func (k Kind) Name() string { return names[k] }

@@ -23,6 +23,7 @@ import (
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/evidence"
 	"plumbline/internal/evidence/conebeam"
+	"plumbline/internal/evidence/surfacescan"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -90,6 +91,7 @@ type Inputs struct {
 	Written  *casefile.Case // the same as its file has it
 	Pre      *scan.Scan
 	Observed Observation
+	Second   Observation // another record of the same fixtures; nil where there is none
 	Flags    []measurement.Flag
 
 	structures []clearance.Structure // in the order of Plan.Structures
@@ -113,18 +115,40 @@ type Observation interface {
 	View(registration.Result) evidence.View
 }
 
-// observe opens what shows the placed fixtures of a case, and gives the case in
-// the planning frame.
-func observe(c *casefile.Case, pre *scan.Scan, o Options) (Observation, *casefile.Case, []measurement.Flag, error) {
+// observed is what shows the placed fixtures of a case, opened.
+type observed struct {
+	main, second Observation // second is nil where there is one record
+	plan         *casefile.Case
+	flags        []measurement.Flag
+}
+
+// observe opens what shows the placed fixtures of a case; a follow-up scan goes before a
+// surface scan.
+func observe(c *casefile.Case, pre *scan.Scan, o Options) (*observed, error) {
 	o.progress("reading the follow-up scan", 0.08)
-	s, err := conebeam.Open(c, pre, conebeam.Options{
-		Options:   scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PostSeries, SliceSpacing: o.Names.SliceSpacing}},
-		SameFrame: o.SameFrame,
-	})
-	if err != nil {
-		return nil, nil, nil, err
+	var out observed
+	if c.Post != "" {
+		s, err := conebeam.Open(c, pre, conebeam.Options{
+			Options:   scan.Options{SeriesUID: o.PostSeries, SliceSpacing: o.SliceSpacing, Names: scan.Names{SeriesUID: o.Names.PostSeries, SliceSpacing: o.Names.SliceSpacing}},
+			SameFrame: o.SameFrame,
+		})
+		if err != nil {
+			return nil, err
+		}
+		out = observed{main: s, plan: s.Plan, flags: s.Flags}
 	}
-	return s, s.Plan, s.Flags, nil
+	if c.PostSurface == "" {
+		return &out, nil
+	}
+	s, err := surfacescan.Open(c, pre)
+	if err != nil {
+		return nil, err
+	}
+	if out.main != nil {
+		out.second = s
+		return &out, nil
+	}
+	return &observed{main: s, plan: s.Plan, flags: s.Flags}, nil
 }
 
 // Open reads a case: its plan, the planning scan and what shows the fixtures.
@@ -142,16 +166,17 @@ func Open(path string, o Options) (*Inputs, error) {
 	if err != nil {
 		return nil, fmt.Errorf("planning scan: %w", err)
 	}
-	observed, located, flags, err := observe(c, pre, o)
+	shown, err := observe(c, pre, o)
 	if err != nil {
 		return nil, err
 	}
-	in := &Inputs{Plan: located, Pre: pre, Observed: observed, Written: c}
-	in.Flags = append(measurement.Prefixed("planning scan", pre.Flags), flags...)
+	located := shown.plan
+	in := &Inputs{Plan: located, Pre: pre, Observed: shown.main, Second: shown.second, Written: c}
+	in.Flags = append(measurement.Prefixed("planning scan", pre.Flags), shown.flags...)
 	if err := in.openStructures(); err != nil {
 		return nil, err
 	}
-	if _, err := pseudonym.Check(c, pre.Identity, observed.Who()); err != nil {
+	if _, err := pseudonym.Check(c, pre.Identity, shown.main.Who()); err != nil {
 		return nil, err
 	}
 	in.Flags = append(in.Flags, whereabouts.Check(located, c, in.bodies(), &pre.Volume)...)
@@ -168,6 +193,9 @@ func (in *Inputs) Identity() measurement.Inputs {
 		Files: planFiles(in.Plan),
 	}
 	in.Observed.Identify(&out)
+	if in.Second != nil {
+		in.Second.Identify(&out)
+	}
 	return out
 }
 
@@ -276,6 +304,12 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err
 	}
+	if in.Second != nil {
+		o.progress("measuring the surface scan", 0.95)
+		if err := s.second(in, o.Seed); err != nil {
+			return nil, err
+		}
+	}
 	whole, each := severity.Case(&s.Result, severity.UsualLimits)
 	s.Result.Verdict = &whole
 	for i := range each {
@@ -294,7 +328,7 @@ func (s *Site) figures(flags []measurement.Flag, seed uint64) error {
 	plan, achieved := s.Plan, s.Achieved
 	out := s.Figures
 	*out = measurement.Fixture{
-		Site: plan.Site.String(), Guidance: string(plan.Guidance),
+		Site: plan.Site.String(), Guidance: string(plan.Guidance), Evidence: string(achieved.Kind),
 		Planned: placement(plan.Planned, plan.Diameter, plan.Length),
 		Flags:   slices.Concat(achieved.Flags, flags),
 	}

@@ -49,6 +49,8 @@ const (
 	CodeLandmarksDisagree      Code = "landmarks-disagree"
 	CodeLandmarksLargeTurn     Code = "landmarks-large-turn"
 	CodeLandmarkOutOfLine      Code = "landmark-out-of-line"
+	CodeSurfaceOffScan         Code = "surface-off-scan"
+	CodeSurfaceNotChecked      Code = "surface-not-checked"
 	CodePlanMeshUneven         Code = "plan-mesh-uneven"
 	CodeStructureOutsideScan   Code = "structure-outside-scan"
 	CodeStructureNotSeen       Code = "structure-not-seen"
@@ -65,6 +67,12 @@ const (
 	CodeDirectionsNotKnown     Code = "directions-not-known"
 	CodeMesialUncertain        Code = "mesial-uncertain"
 	CodeMesialContradicted     Code = "mesial-contradicted"
+	CodeScanBodyNotFound       Code = "scan-body-not-found"
+	CodeScanBodyBarelySeen     Code = "scan-body-barely-seen"
+	CodeScanBodyMisfits        Code = "scan-body-misfits"
+	CodeSeatOnTrust            Code = "seat-on-trust"
+	CodeEvidenceDisagrees      Code = "evidence-disagrees"
+	CodeSecondEvidenceRefused  Code = "second-evidence-refused"
 	CodeMetalNotFound          Code = "metal-not-found"
 	CodeSameMetal              Code = "same-metal"
 	CodeOtherFixture           Code = "other-fixture"
@@ -156,6 +164,8 @@ var Codes = []CodeMeaning{
 	{CodeLandmarksDisagree, "alignment", "doubt", "the landmarks of both scans do not fit each other"},
 	{CodeLandmarksLargeTurn, "alignment", "doubt", "the landmarks turn one scan far against the other"},
 	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
+	{CodeSurfaceOffScan, "alignment", "doubt", "the surface scan before surgery does not lie where the planning scan shows the teeth"},
+	{CodeSurfaceNotChecked, "alignment", "notice", "the planning scan cannot check where the surface scan before surgery lies"},
 	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
 	{CodeStructureNotSeen, "plan", "notice", "the planning scan does not show a structure where it is drawn, so that its place is not checked"},
@@ -172,6 +182,12 @@ var Codes = []CodeMeaning{
 	{CodeDirectionsNotKnown, "plan", "notice", "there are no mesiodistal and buccolingual parts"},
 	{CodeMesialUncertain, "plan", "notice", "the mesial direction is known roughly; the intervals take that in"},
 	{CodeMesialContradicted, "plan", "doubt", "the given mesial direction and the scan, or neighbours and arch, disagree"},
+	{CodeScanBodyNotFound, "fixture", "doubt", "no scan body stands near the plan on the surface scan"},
+	{CodeScanBodyBarelySeen, "fixture", "doubt", "the surface scan shows too little of the scan body"},
+	{CodeScanBodyMisfits, "fixture", "doubt", "the surface differs from the stated scan body"},
+	{CodeSeatOnTrust, "fixture", "notice", "the scan body's seat and the fixture's length were taken as stated"},
+	{CodeEvidenceDisagrees, "fixture", "doubt or notice", "follow-up scan and surface scan show the fixture in two places; a doubt where that is hardly chance"},
+	{CodeSecondEvidenceRefused, "alignment", "doubt", "the surface scan beside a follow-up scan could not be used"},
 	{CodeMetalNotFound, "fixture", "doubt", "no metal that looks like the fixture is near the plan"},
 	{CodeSameMetal, "fixture", "doubt", "two planned fixtures were found in the same metal"},
 	{CodeOtherFixture, "fixture", "notice", "another fixture is there that no plan names"},

@@ -137,6 +137,7 @@ type Alignment struct {
 type Fixture struct {
 	Site        string       `json:"site"`
 	Guidance    string       `json:"guidance,omitempty"`
+	Evidence    string       `json:"evidence,omitempty"` // what the achieved pose is from: scan or surface
 	Planned     Placement    `json:"planned"`
 	Achieved    *Placement   `json:"achieved,omitempty"`
 	LengthSeen  *bool        `json:"length_seen,omitempty"`     // the record shows the length; absent where it is not looked into for it
@@ -145,7 +146,27 @@ type Fixture struct {
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
 	Verdict     *Verdict     `json:"verdict,omitempty"`
+	Second      *Second      `json:"second,omitempty"` // where the case has two kinds of evidence
 	Flags       Flags        `json:"flags"`
+}
+
+// Second is the same fixture as other evidence shows it, found without the first.
+type Second struct {
+	Evidence    string       `json:"evidence"`
+	Achieved    Placement    `json:"achieved"`
+	Deviation   *Values      `json:"deviation"`
+	Uncertainty *Uncertainty `json:"uncertainty"`
+	// Agrees says that both lie within their uncertainties of each other, at 95 %.
+	// Absent where the first shows no fixture.
+	Agrees     *bool       `json:"agrees,omitempty"`
+	Difference *Difference `json:"difference,omitempty"`
+}
+
+// Difference is how far apart two achieved poses are.
+type Difference struct {
+	Entry float64 `json:"entry_mm"`
+	Apex  float64 `json:"apex_mm"`
+	Angle float64 `json:"angle_deg"`
 }
 
 // Estimate is a value and its standard uncertainty.

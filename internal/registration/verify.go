@@ -68,7 +68,7 @@ func Compare(given, found Result, fixtures []geom.Pose) Comparison {
 	c.turn = r3.Norm(omega)
 	c.eachEnd(func(p geom.Vec) { c.off = max(c.off, r3.Norm(r3.Sub(motion.Apply(p), p))) })
 
-	of := found.about(given.Centre)
+	of := found.About(given.Centre)
 	sum := mat.NewSymDense(6, nil)
 	sum.CopySym(of)
 	c.cov.CopySym(of)
@@ -88,9 +88,9 @@ func Compare(given, found Result, fixtures []geom.Pose) Comparison {
 	return c
 }
 
-// about is the covariance of (ω, τ) about another centre c: τ there is
+// About is the covariance of (ω, τ) about another centre c: τ there is
 // τ + ω × (c − Centre).
-func (r Result) about(c geom.Vec) *mat.SymDense {
+func (r Result) About(c geom.Vec) *mat.SymDense {
 	d := r3.Sub(c, r.Centre)
 	return geom.Propagate(mat.NewDense(6, 6, []float64{
 		1, 0, 0, 0, 0, 0,

@@ -79,11 +79,15 @@ type Case struct {
 	Clinician  string // pseudonym
 	Frame      Frame
 	Numbering  tooth.System // of the file; Fixture.Site is ISO 3950
-	Pre, Post  string       // paths of the planning and the follow-up scan; Post is "" before there is one
-	Fixtures   []Fixture    // one or more
-	Structures []Structure
-	Alignment  Alignment
-	Files      []File // besides the scans, that the plan rests on
+	Pre, Post  string       // paths of the planning and the follow-up scan; Post is empty where PostSurface stands for it
+	// Paths of surface scans: with scan bodies seated, and one that lies in Frame already;
+	// empty where there is none. Both are written in SurfaceUnit.
+	PostSurface, PreSurface string
+	SurfaceUnit             LengthUnit
+	Fixtures                []Fixture // one or more
+	Structures              []Structure
+	Alignment               Alignment
+	Files                   []File // besides the scans, that the plan rests on
 
 	lines lines
 	flags []measurement.Flag // of the meshes
@@ -106,7 +110,28 @@ type Fixture struct {
 	// none.
 	PlacedDiameter, PlacedLength float64
 	DiameterGiven, LengthGiven   bool // the file states the placed fixture's
+
+	ScanBody *ScanBody // what is seated on it in PostSurface; nil where the file says nothing
 }
+
+// ScanBody is the shape of a scan body: its surface, or a plain cylinder.
+type ScanBody struct {
+	File             string   // path of an STL, PLY or OBJ file in the fixture's frame: platform centre at the origin, +z coronal, mm
+	Diameter, Height float64  // of the cylinder, mm, platform to top; zero where there is a file
+	Seating          *float64 // standard uncertainty of the seat, mm; nil for the usual one
+}
+
+// LengthUnit is a unit of length of surface files.
+type LengthUnit string
+
+// Units are all units, the usual one first, and how many mm each is.
+var (
+	Units       = []LengthUnit{"mm", "cm", "m", "inch"}
+	millimetres = map[LengthUnit]float64{"mm": 1, "cm": 10, "m": 1000, "inch": 25.4}
+)
+
+// Millimetres is how many mm the unit is.
+func (u LengthUnit) Millimetres() float64 { return millimetres[u] }
 
 // Mesh is the surface that a planned fixture was fitted to.
 type Mesh struct {
@@ -398,11 +423,25 @@ func (c *Case) checkFiles() error {
 	if err := missing("pre", "pre", c.Pre); err != nil {
 		return err
 	}
-	if c.Post == "" {
+	if c.Post == "" && c.PostSurface == "" {
 		return c.errorAt("post", "post", "the follow-up scan is not entered yet; write for example post = \"post\"; how the program enters it is in plumbline help case")
 	}
-	if err := missing("post", "post", c.Post); err != nil {
-		return err
+	for _, named := range []struct{ key, path string }{{"post", c.Post}, {"post_surface", c.PostSurface}, {"pre_surface", c.PreSurface}} {
+		if named.path == "" {
+			continue
+		}
+		if err := missing(named.key, named.key, named.path); err != nil {
+			return err
+		}
+	}
+	for i, f := range c.Fixtures {
+		if f.ScanBody == nil || f.ScanBody.File == "" {
+			continue
+		}
+		key := fmt.Sprintf("fixture[%d].scan_body", i)
+		if err := missing(key, fixtureField(i)+", scan_body", f.ScanBody.File); err != nil {
+			return err
+		}
 	}
 	if c.Alignment.File != "" {
 		if err := missing("alignment.file", "alignment, file", c.Alignment.File); err != nil {
@@ -453,7 +492,7 @@ func Files(path string) []string {
 	if err != nil {
 		return out
 	}
-	for _, named := range []string{c.Pre, c.Post, c.Alignment.File} {
+	for _, named := range []string{c.Pre, c.Post, c.PostSurface, c.PreSurface, c.Alignment.File} {
 		if named != "" {
 			out = append(out, named)
 		}
@@ -461,6 +500,9 @@ func Files(path string) []string {
 	for _, f := range c.Fixtures {
 		if f.Mesh != nil {
 			out = append(out, f.Mesh.File)
+		}
+		if f.ScanBody != nil && f.ScanBody.File != "" {
+			out = append(out, f.ScanBody.File)
 		}
 	}
 	for _, s := range c.Structures {

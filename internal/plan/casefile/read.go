@@ -56,7 +56,7 @@ const pointExample = "[-24.10, 11.32, 8.05]"
 // read checks the whole file. The result counts only while d.err is nil.
 func (d *document) read(values map[string]any) *Case {
 	root := table{d: d, values: values}
-	root.allow("case", "placed", "clinician", "frame", "numbering", "pre", "post", "fixture", "structure", "alignment")
+	root.allow("case", "placed", "clinician", "frame", "numbering", "pre", "post", "post_surface", "pre_surface", "surface_unit", "fixture", "structure", "alignment")
 	for _, need := range [][2]string{
 		{"case", `case = "C-007"`},
 		{"placed", "placed = 2026-03-14"},
@@ -67,6 +67,9 @@ func (d *document) read(values map[string]any) *Case {
 	} {
 		root.require(need[0], need[1])
 	}
+	if !root.has("post_surface") {
+		root.require("post", `post = "post"`)
+	}
 	c := &Case{
 		File:      d.file,
 		Name:      root.pseudonym("case", `case = "C-007"`),
@@ -76,6 +79,19 @@ func (d *document) read(values map[string]any) *Case {
 		Numbering: choice(root, "numbering", tooth.ISO3950, tooth.Universal),
 		Pre:       root.sitePath("pre", `pre = "pre"`),
 		lines:     d.lines,
+
+		PostSurface: root.sitePath("post_surface", `post_surface = "after.stl"`),
+		PreSurface:  root.sitePath("pre_surface", `pre_surface = "before.stl"`),
+		SurfaceUnit: Units[0],
+	}
+	if root.has("surface_unit") {
+		c.SurfaceUnit = choice(root, "surface_unit", Units...)
+	}
+	switch {
+	case c.PreSurface != "" && c.PostSurface == "":
+		root.fail("pre_surface", "it is the surface before of a post_surface, and there is none; name the surface scan with the scan bodies as post_surface = \"after.stl\"")
+	case c.PreSurface != "" && c.PreSurface == c.PostSurface:
+		root.fail("post_surface", "the surface scans before and after are the same file; name the two scans")
 	}
 	if root.values["post"] != "" { // nothing is entered before surgery
 		c.Post = root.sitePath("post", `post = "post"`)
@@ -139,7 +155,8 @@ func (c *Case) readFixtures(root table) {
 }
 
 func (c *Case) readFixture(t table) Fixture {
-	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint", "plan_uncertainty")
+	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint", "plan_uncertainty",
+		"scan_body", "scan_body_diameter", "scan_body_height", "seating")
 	t.require("site", `site = "36"`)
 	f := Fixture{Mesh: t.mesh(), Diameter: t.number("diameter", minDiameter, maxDiameter)}
 	if f.Mesh == nil {
@@ -190,6 +207,10 @@ func (c *Case) readFixture(t table) Fixture {
 	}
 	if t.has("plan_uncertainty") {
 		f.PlanUncertainty = t.number("plan_uncertainty", 0, maxUncertainty)
+	}
+	f.ScanBody = t.scanBody()
+	if c.PostSurface != "" && f.ScanBody == nil {
+		t.fail("scan_body", "what is seated on the fixture in the surface scan is not told; write scan_body = \"scan-body.stl\", or scan_body_diameter and scan_body_height of a plain cylinder")
 	}
 	return f
 }
@@ -244,6 +265,40 @@ func lengthRemedy(distance, length float64) string {
 		return unit.Remedy()
 	}
 	return fmt.Sprintf("they may differ by %g mm, so correct one of the three", maxLengthGap)
+}
+
+const (
+	// Sizes of scan bodies, mm: on fixtures of 3 to 6, from low ones at molars to long ones.
+	// Common practice, no source.
+	minBodyDiameter, maxBodyDiameter = 2, 10
+	minBodyHeight, maxBodyHeight     = 2, 25
+	// maxSeating, mm, is a seat that anyone sees; the least is what gauges are made to.
+	minSeating, maxSeating = 0.001, 1
+)
+
+// scanBody reads what is seated on a fixture; nil where the file says nothing.
+func (t table) scanBody() *ScanBody {
+	out := &ScanBody{File: t.sitePath("scan_body", `scan_body = "scan-body.stl"`)}
+	cylinder := t.has("scan_body_diameter") || t.has("scan_body_height")
+	switch {
+	case t.has("scan_body") && cylinder:
+		t.fail("scan_body", "the scan body has a file and sizes of a cylinder; leave one of both out")
+	case cylinder:
+		t.require("scan_body_diameter", "scan_body_diameter = 4.5")
+		t.require("scan_body_height", "scan_body_height = 10.0")
+		out.Diameter = t.number("scan_body_diameter", minBodyDiameter, maxBodyDiameter)
+		out.Height = t.number("scan_body_height", minBodyHeight, maxBodyHeight)
+	case !t.has("scan_body"):
+		if t.has("seating") {
+			t.fail("seating", "there is no scan body to be seated; name it as scan_body = \"scan-body.stl\"")
+		}
+		return nil
+	}
+	if t.has("seating") {
+		u := t.number("seating", minSeating, maxSeating)
+		out.Seating = &u
+	}
+	return out
 }
 
 // direction reads a unit vector.

@@ -89,9 +89,9 @@ const (
 	bodyReach                           = 5.0 // mm around a scan body that is new
 
 	// What a registration must show; see the tests for what right and wrong ones do.
-	leastOverlap = 150.0 // mm²: the visible crown of a molar and a half
-	leastOn      = 0.65
-	mostRunner   = 0.75
+	leastOverlap = 300.0 // mm²: the crowns of two molars as far as they are seen
+	leastOn      = 0.72  // right ones had 0.91 and more, wrong ones 0.57 and less
+	mostRunner   = 0.75  // right ones had 0.30 and less
 )
 
 // Align registers a surface.

@@ -31,40 +31,9 @@ const (
 // (Brossard M, Bonnabel S, Barrau A, arXiv 1909.05722).
 func (s *State) covariance(c *Cloud, places []geom.Vec, onto *Fixed) (geom.Vec, *mat.SymDense) {
 	centre := s.centre(c)
-	n, b := s.normalEquations(c, centre)
+	n, _ := s.normalEquations(c, centre)
 	cov := mat.NewSymDense(6, nil)
-
-	// Pieces left out (grouped jackknife; Efron B, Tibshirani RJ, An Introduction to the
-	// Bootstrap, 1993, 11.5). Weights differ between pieces, so each one's change is counted
-	// by itself, (g−1)/g being near 1.
-	blocks := map[[3]int32][]int{}
-	var keys [][3]int32
-	for i, w := range s.Robust {
-		if w == 0 {
-			continue
-		}
-		p := s.ToFixed.Apply(c.Points[i])
-		k := [3]int32{int32(math.Floor(p.X / blockWidth)), int32(math.Floor(p.Y / blockWidth)), int32(math.Floor(p.Z / (2 * blockWidth)))}
-		if blocks[k] == nil {
-			keys = append(keys, k)
-		}
-		blocks[k] = append(blocks[k], i)
-	}
-	slices.SortFunc(keys, func(a, b [3]int32) int { return slices.Compare(a[:], b[:]) })
-	for _, k := range keys {
-		n2, b2 := mat.NewSymDense(6, nil), mat.NewVecDense(6, nil)
-		n2.CopySym(n)
-		b2.CopyVec(b)
-		for _, i := range blocks[k] {
-			j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
-			v := mat.NewVecDense(6, j[:])
-			n2.SymRankOne(n2, -s.Robust[i], v)
-			b2.AddScaledVec(b2, -s.Robust[i]*s.Residual[i], v)
-		}
-		if x, ok := solve(n2, b2); ok {
-			cov.SymRankOne(cov, 1, mat.NewVecDense(6, x[:]))
-		}
-	}
+	cov.CopySym(s.LeftOut(c, centre, blockWidth))
 
 	// Bending: a mode moves what lies on one side of a place by (d/60 mm)² along one axis.
 	along := s.along(c, centre)
@@ -104,6 +73,44 @@ func (s *State) covariance(c *Cloud, places []geom.Vec, onto *Fixed) (geom.Vec, 
 		}
 	}
 	return centre, cov
+}
+
+// LeftOut is the covariance of the fitted motion (ω, τ) about a centre from leaving out
+// pieces of the given width, mm, in turn: the grouped jackknife (Efron B, Tibshirani RJ, An
+// Introduction to the Bootstrap, 1993, 11.5). Pieces weigh differently, so each one's change
+// is counted as it is, without the factor (g−1)/g of g alike ones.
+func (s *State) LeftOut(c *Cloud, centre geom.Vec, width float64) *mat.SymDense {
+	n, b := s.normalEquations(c, centre)
+	cov := mat.NewSymDense(6, nil)
+	pieces := map[[3]int32][]int{}
+	var keys [][3]int32
+	for i, w := range s.Robust {
+		if w == 0 {
+			continue
+		}
+		p := s.ToFixed.Apply(c.Points[i])
+		k := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / (2 * width)))}
+		if pieces[k] == nil {
+			keys = append(keys, k)
+		}
+		pieces[k] = append(pieces[k], i)
+	}
+	slices.SortFunc(keys, func(a, b [3]int32) int { return slices.Compare(a[:], b[:]) })
+	for _, k := range keys {
+		n2, b2 := mat.NewSymDense(6, nil), mat.NewVecDense(6, nil)
+		n2.CopySym(n)
+		b2.CopyVec(b)
+		for _, i := range pieces[k] {
+			j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
+			v := mat.NewVecDense(6, j[:])
+			n2.SymRankOne(n2, -s.Robust[i], v)
+			b2.AddScaledVec(b2, -s.Robust[i]*s.Residual[i], v)
+		}
+		if x, ok := solve(n2, b2); ok {
+			cov.SymRankOne(cov, 1, mat.NewVecDense(6, x[:]))
+		}
+	}
+	return cov
 }
 
 // along is the direction in which the weighted points are spread most: along the arch.

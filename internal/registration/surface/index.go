@@ -327,3 +327,13 @@ func (n *Neighbours) Around(p geom.Vec, reach float64) []int32 {
 	}
 	return out
 }
+
+// Inside is how far a point lies inside of the surface, mm, by the nearest point of it:
+// positive behind the side that its normals face. False where the surface is not near.
+func (x *Index) Inside(p geom.Vec) (float64, bool) {
+	v := x.nearest(p, margin)
+	if v < 0 {
+		return 0, false
+	}
+	return r3.Dot(x.cloud.Normals[v], r3.Sub(x.cloud.Points[v], p)), true
+}

@@ -1,0 +1,135 @@
+package surfacescan
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/evidence"
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/registration"
+	"plumbline/internal/registration/surface"
+	"plumbline/internal/scanbody"
+)
+
+// assign gives each fixture the scan body of its kind that stands nearest to its plan, each
+// body once; nil where none stands near.
+func (s *Scan) assign(toPre geom.Rigid) []*scanbody.Found {
+	out := make([]*scanbody.Found, len(s.Plan.Fixtures))
+	var taken []geom.Vec
+	for range out {
+		best, at, distance := -1, -1, math.Inf(1)
+		for i, f := range s.Plan.Fixtures {
+			if out[i] != nil {
+				continue
+			}
+			for k := range s.found[i] {
+				m := toPre.After(s.found[i][k].ToSurface)
+				d := r3.Norm(r3.Sub(m.T, f.Planned.Entry))
+				if d > nearPlan || d >= distance || geom.Angle(m.Rotate(geom.Vec{Z: -1}), f.Planned.Axis()) > likePlan || near(taken, m.T) {
+					continue
+				}
+				best, at, distance = i, k, d
+			}
+		}
+		if best < 0 {
+			break
+		}
+		out[best] = &s.found[best][at]
+		taken = append(taken, toPre.Apply(out[best].ToSurface.T))
+	}
+	return out
+}
+
+// near reports whether a place is one of those taken.
+func near(taken []geom.Vec, p geom.Vec) bool {
+	for _, q := range taken {
+		if r3.Norm(r3.Sub(p, q)) < 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// Observe states where the fixtures of the plan lie by their scan bodies.
+func (s *Scan) Observe(r registration.Result) evidence.Set {
+	out := evidence.Set{Fixtures: make([]evidence.Achieved, len(s.Plan.Fixtures)), View: s.View(r)}
+	for i, found := range s.assign(r.PostToPre) {
+		f, a := s.Plan.Fixtures[i], &out.Fixtures[i]
+		a.Kind = evidence.SurfaceScan
+		doubt := func(code measurement.Code, format string, args ...any) {
+			a.Flags = append(a.Flags, measurement.Flag{Code: code, Level: measurement.Doubt, Message: "site " + f.Site.String() + ": " + fmt.Sprintf(format, args...)})
+		}
+		if found == nil {
+			doubt(measurement.CodeScanBodyNotFound, "no scan body of the stated shape stands within %.0f mm of the plan on the surface scan; check site, scan_body and that it was seated when the mouth was scanned", nearPlan)
+			continue
+		}
+		toPre := r.PostToPre.After(found.ToSurface)
+		own := geom.Pose{Apex: geom.Vec{Z: -f.PlacedLength}}
+		pose := toPre.ApplyPose(own)
+		a.Pose, a.Diameter, a.Length = &pose, f.PlacedDiameter, f.PlacedLength
+		a.Budget = budget(found, own, f.ScanBody).In(toPre)
+		if r.Cov != nil {
+			a.Budget = append(a.Budget, evidence.Source{Name: "alignment", Cov: r.PoseCovariance(pose), Shared: true})
+		}
+		if found.Seen < fewSeen {
+			doubt(measurement.CodeScanBodyBarelySeen, "the surface scan shows %.0f %% of the scan body; scan it again from all sides", 100*found.Seen)
+		}
+		if found.Residual > misfits {
+			doubt(measurement.CodeScanBodyMisfits, "the surface differs from the stated scan body by %.2f mm; check that scan_body is the one that was seated, and that it is whole", found.Residual)
+		}
+		a.Flags = append(a.Flags, measurement.Flag{Code: measurement.CodeSeatOnTrust, Level: measurement.Notice,
+			Message: fmt.Sprintf("site %s: the depth holds if the scan body was down on its fixture and the fixture is %.1f mm long; a surface scan shows neither", f.Site, f.PlacedLength)})
+	}
+	return out
+}
+
+// budget is what is known of a scan body's place and seat, for the ends of its fixture in the
+// body's own frame.
+func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence.Budget {
+	seating := usualSeating
+	if b.Seating != nil {
+		seating = *b.Seating
+	}
+	seat := mat.NewSymDense(6, nil)
+	for k := range 3 {
+		if k < 2 {
+			seat.SetSym(k, k, seating*seating/(seatArm*seatArm))
+		}
+		seat.SetSym(3+k, 3+k, seating*seating)
+	}
+	of := func(cov *mat.SymDense) *mat.SymDense { return registration.Result{Cov: cov}.PoseCovariance(own) }
+	return evidence.Budget{
+		{Name: "scan body", Cov: of(found.Cov)},
+		{Name: "seating", Cov: of(seat)},
+	}
+}
+
+// View is the registered surface for pictures.
+func (s *Scan) View(r registration.Result) evidence.View {
+	return view{surface.NewIndex(s.mesh), r.PostToPre.Inverse()}
+}
+
+// view shows a surface as bright inside and dark outside.
+type view struct {
+	index     *surface.Index
+	toSurface geom.Rigid
+}
+
+// shade, mm, is how far from the surface its grey value goes from one end to the other.
+const shade = 0.4
+
+// Around implements evidence.View.
+func (v view) Around(float64, ...geom.Vec) evidence.Grey {
+	return func(p geom.Vec) float64 {
+		d, ok := v.index.Inside(v.toSurface.Apply(p))
+		if !ok {
+			return math.NaN()
+		}
+		return 1000 * math.Max(-1, math.Min(1, d/shade))
+	}
+}

@@ -1,0 +1,195 @@
+// Package surfacescan observes placed fixtures in a scan of the mouth's surface with scan
+// bodies on them: it registers the surface to the planning scan and finds the scan bodies.
+//
+// Conventions: what comes out is in the planning frame, patient LPS, mm. Start with Open.
+//
+// Limits: a scan body that is not down on its fixture, or of another height than stated,
+// puts the fixture too high by as much, and no surface shows it.
+package surfacescan
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/dicom/scan"
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/parallel"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/registration/surface"
+	"plumbline/internal/regularfile"
+	"plumbline/internal/scanbody"
+	"plumbline/internal/trimesh"
+)
+
+// Scan is a surface scan beside the planning scan.
+type Scan struct {
+	// Plan has the case's coordinates in the planning frame.
+	Plan  *casefile.Case
+	Flags []measurement.Flag
+
+	pre    *scan.Scan
+	after  *surface.Cloud
+	mesh   *trimesh.Mesh  // after
+	before *surface.Index // in the planning frame; nil where there is none
+	middle geom.Vec       // of before
+	bodies []*scanbody.Body
+	found  [][]scanbody.Found // of each fixture's kind of body
+	files  []measurement.File
+}
+
+// Sizes of a jaw's surface along its longest way, mm: a quadrant to a full arch with the
+// gum behind it.
+const leastJaw, mostJaw = 40.0, 90.0
+
+// Open reads the surfaces of a case.
+//
+// Errors: those of trimesh.Read and casefile.Case.Locate; a surface of another size than a
+// jaw, with the unit that would fit; a scan body that is none.
+func Open(c *casefile.Case, pre *scan.Scan) (*Scan, error) {
+	plan, flags, err := c.Locate(pre.Grid, pre.Grid)
+	if err != nil {
+		return nil, err
+	}
+	s := &Scan{Plan: plan, Flags: flags, pre: pre}
+	if s.mesh, err = s.read("post_surface", c.PostSurface); err != nil {
+		return nil, err
+	}
+	var before *trimesh.Mesh
+	if c.PreSurface != "" {
+		if before, err = s.read("pre_surface", c.PreSurface); err != nil {
+			return nil, err
+		}
+	}
+	for i, f := range plan.Fixtures {
+		b, err := s.body(f.ScanBody)
+		if err != nil {
+			return nil, fmt.Errorf("%s: fixture %d, scan_body: %w", c.File, i+1, err)
+		}
+		s.bodies = append(s.bodies, b)
+	}
+	parallel.For(2, func(i int) {
+		if i == 0 {
+			s.after = surface.Of(s.mesh)
+			s.found = findBodies(s.after, plan.Fixtures, s.bodies)
+		} else if before != nil {
+			var sum geom.Vec
+			for k, v := range before.Vertices {
+				before.Vertices[k] = c.Frame.ToLPS(v, pre.Grid)
+				sum = r3.Add(sum, before.Vertices[k])
+			}
+			s.middle = r3.Scale(1/float64(len(before.Vertices)), sum)
+			s.before = surface.NewIndex(before)
+		}
+	})
+	return s, nil
+}
+
+// read reads a surface, in mm, and holds its size against a jaw's.
+func (s *Scan) read(key, path string) (*trimesh.Mesh, error) {
+	m, err := trimesh.Read(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %s: %w", s.Plan.File, key, err)
+	}
+	if err := s.identify(path); err != nil {
+		return nil, err
+	}
+	unit := s.Plan.SurfaceUnit.Millimetres()
+	for i, v := range m.Vertices {
+		m.Vertices[i] = r3.Scale(unit, v)
+	}
+	across := surface.Of(m).Across()
+	if across >= leastJaw && across <= mostJaw {
+		return m, nil
+	}
+	for _, other := range casefile.Units {
+		if x := across / unit * other.Millimetres(); x >= leastJaw && x <= mostJaw {
+			return nil, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f; write surface_unit = %q, in which it would be %.0f mm", s.Plan.File, key, across, leastJaw, mostJaw, string(other), x)
+		}
+	}
+	return nil, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f in no unit that surfaces are written in; export the scan of the whole jaw or a quadrant of it", s.Plan.File, key, across, leastJaw, mostJaw)
+}
+
+// identify adds a file to those that went in, once.
+func (s *Scan) identify(path string) error {
+	f, err := regularfile.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	sum := sha256.New()
+	if _, err := io.Copy(sum, f); err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	file := measurement.File{Name: filepath.Base(path), SHA256: hex.EncodeToString(sum.Sum(nil))}
+	if !slices.Contains(s.files, file) {
+		s.files = append(s.files, file)
+	}
+	return nil
+}
+
+// body makes a scan body's shape.
+func (s *Scan) body(b *casefile.ScanBody) (*scanbody.Body, error) {
+	if b.File == "" {
+		return scanbody.Cylinder(b.Diameter, b.Height)
+	}
+	m, err := trimesh.Read(b.File)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.identify(b.File); err != nil {
+		return nil, err
+	}
+	return scanbody.New(m)
+}
+
+// findBodies finds each fixture's kind of scan body, each kind once.
+func findBodies(c *surface.Cloud, fixtures []casefile.Fixture, bodies []*scanbody.Body) [][]scanbody.Found {
+	out := make([][]scanbody.Found, len(fixtures))
+	for i, f := range fixtures {
+		same := slices.IndexFunc(fixtures[:i], func(o casefile.Fixture) bool {
+			return o.ScanBody.File == f.ScanBody.File && o.ScanBody.Diameter == f.ScanBody.Diameter && o.ScanBody.Height == f.ScanBody.Height
+		})
+		if same >= 0 {
+			out[i] = out[same]
+		} else {
+			out[i] = scanbody.Find(c, bodies[i])
+		}
+	}
+	return out
+}
+
+// Identify adds the surfaces and the scan bodies to what was measured.
+func (s *Scan) Identify(in *measurement.Inputs) {
+	in.Files = append(in.Files, s.files...)
+}
+
+const (
+	// nearPlan, mm and radians, is how far from its plan a fixture's scan body may stand: twice
+	// what the least accurate placements show, and less than half way to the next tooth.
+	nearPlan = 4.0
+	likePlan = math.Pi / 6
+	// usualSeating, mm, of a scan body down on its platform, and the arm, mm, over which the
+	// same gap tilts it: 10-50 µm and some tenths of a degree. From memory.
+	usualSeating = 0.03
+	seatArm      = 12.0
+	// wellSeen is the share of a scan body's surface, and fits the residual, mm, at which
+	// nothing is wrong with it: whole ones show 0.67 and more, and scanners' noise is 0.01 to
+	// 0.02. fewSeen and misfits are a doubt.
+	fewSeen = 0.35
+	misfits = 0.05
+)
+
+// errNoBody says that no scan body was found.
+var errNoBody = errors.New("no scan body of the stated shape stands on the surface")
+
+// Who is nobody: a surface's file names no one.
+func (s *Scan) Who() scan.Identity { return scan.Identity{} }
