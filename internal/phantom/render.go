@@ -54,6 +54,20 @@ func RenderPost(s Spec, radius float64) (*volume.Volume, *Truth, error) {
 	return sc.render(s.Post, g, true, lo, hi), &truth, nil
 }
 
+// RenderPre makes the planning scan alone.
+//
+// Errors: those of Render.
+func RenderPre(s Spec) (*volume.Volume, *Truth, error) {
+	sc, plans, err := newScene(s)
+	if err != nil {
+		return nil, nil, err
+	}
+	sc.addAnatomy()
+	truth := sc.truth(plans)
+	g := sc.scanGrid(s.Pre, plans)
+	return sc.render(s.Pre, g, false, [3]int{}, g.Size), &truth, nil
+}
+
 // headPosition is one position of the head during a scan and its share of the time.
 type headPosition struct {
 	shift  geom.Vec // mm, in the scan's frame

@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"plumbline/internal/geom"
 )
 
@@ -47,4 +49,25 @@ func (b *builder) stlBinary(data []byte) error {
 		}
 	}
 	return nil
+}
+
+// EncodeSTL is a mesh as a binary STL file; the note, of 80 bytes at most, is its header.
+func EncodeSTL(note string, m *Mesh) []byte {
+	out := make([]byte, headerSize, headerSize+recordSize*len(m.Triangles))
+	copy(out[:80], note)
+	binary.LittleEndian.PutUint32(out[80:], uint32(len(m.Triangles)))
+	for i := range m.Triangles {
+		a, b, c := m.Corners(i)
+		n := r3.Cross(r3.Sub(b, a), r3.Sub(c, a))
+		if l := r3.Norm(n); l > 0 {
+			n = r3.Scale(1/l, n)
+		}
+		for _, p := range [4]geom.Vec{n, a, b, c} {
+			for _, x := range [3]float64{p.X, p.Y, p.Z} {
+				out = binary.LittleEndian.AppendUint32(out, math.Float32bits(float32(x)))
+			}
+		}
+		out = append(out, 0, 0)
+	}
+	return out
 }

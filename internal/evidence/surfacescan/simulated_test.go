@@ -1,0 +1,101 @@
+package surfacescan
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/dicom/scan"
+	"plumbline/internal/evidence"
+	"plumbline/internal/phantom"
+	"plumbline/internal/plan/casefile"
+	"plumbline/internal/tooth"
+	"plumbline/internal/trimesh"
+)
+
+// simulated is a case of the phantom with its surfaces as files.
+type simulated struct {
+	folder   string
+	pre      *scan.Scan
+	truth    *phantom.Truth
+	surfaces *phantom.Surfaces
+	plan     casefile.Case
+}
+
+func made(t *testing.T, s phantom.Spec, o phantom.SurfaceScan) *simulated {
+	c := &simulated{folder: t.TempDir()}
+	v, truth, err := phantom.RenderPre(s)
+	require.NoError(t, err)
+	c.truth = truth
+	c.pre = &scan.Scan{Volume: *v}
+	c.surfaces, err = phantom.RenderSurfaces(s, o)
+	require.NoError(t, err)
+	c.write(t, "after.stl", c.surfaces.After)
+	c.write(t, "body.stl", c.surfaces.Body)
+	if c.surfaces.Before != nil {
+		c.write(t, "before.stl", c.surfaces.Before)
+	}
+	c.plan = casefile.Case{File: "case.toml", Frame: casefile.LPS, Pre: "pre", PostSurface: filepath.Join(c.folder, "after.stl"), SurfaceUnit: "mm",
+		Alignment: casefile.Alignment{Method: casefile.FromScans}}
+	for _, f := range truth.Fixtures {
+		site, err := tooth.Parse(f.Site, tooth.ISO3950)
+		require.NoError(t, err)
+		c.plan.Fixtures = append(c.plan.Fixtures, casefile.Fixture{Site: site, Planned: f.Planned, Diameter: f.Diameter, Length: f.Length,
+			PlacedDiameter: f.Diameter, PlacedLength: f.Length, ScanBody: &casefile.ScanBody{File: filepath.Join(c.folder, "body.stl")}})
+	}
+	return c
+}
+
+func (c *simulated) write(t *testing.T, name string, m *trimesh.Mesh) {
+	require.NoError(t, os.WriteFile(filepath.Join(c.folder, name), trimesh.EncodeSTL("simulated", m), 0o600))
+}
+
+// measure gives the first fixture, with or without the surface before surgery; its flags are
+// with those of the alignment.
+func (c *simulated) measure(t *testing.T, before bool) (*evidence.Achieved, error) {
+	plan := c.plan
+	if before {
+		plan.PreSurface = filepath.Join(c.folder, "before.stl")
+	}
+	s, err := Open(&plan, c.pre)
+	require.NoError(t, err)
+	r, err := s.Register(func(float64) {})
+	if err != nil {
+		return nil, err
+	}
+	got := s.Observe(*r).Fixtures[0]
+	got.Flags = append(got.Flags, r.Flags...)
+	require.NotNil(t, got.Pose)
+	return &got, nil
+}
+
+// coverage is how many of the twelve 95 % intervals of entry's and apex's coordinates and of
+// the axis' two tilts have the truth.
+func (c *simulated) coverage(a *evidence.Achieved) (in, all int) {
+	cov := a.Budget.Cov()
+	want := c.truth.Fixtures[0].Achieved
+	e, x := r3.Sub(a.Pose.Entry, want.Entry), r3.Sub(a.Pose.Apex, want.Apex)
+	for k, d := range [6]float64{e.X, e.Y, e.Z, x.X, x.Y, x.Z} {
+		all++
+		if math.Abs(d) < 1.96*math.Sqrt(cov.At(k, k)) {
+			in++
+		}
+		if k >= 3 { // the tilt: apex less entry
+			u := math.Sqrt(cov.At(k, k) + cov.At(k-3, k-3) - 2*cov.At(k, k-3))
+			tilt := d - [3]float64{e.X, e.Y, e.Z}[k-3]
+			axis := a.Pose.Axis()
+			if math.Abs([3]float64{axis.X, axis.Y, axis.Z}[k-3]) > 0.7 {
+				continue // along the axis there is none
+			}
+			all++
+			if math.Abs(tilt) < 1.96*u {
+				in++
+			}
+		}
+	}
+	return in, all
+}

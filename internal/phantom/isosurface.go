@@ -1,0 +1,137 @@
+package phantom
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/trimesh"
+)
+
+// isosurface is where a signed distance is zero, within a box, as triangles whose fronts face
+// outwards and whose vertices lie on the surface.
+//
+// Method: each cube of the grid is six tetrahedra, each cut by a plane (Payne BA, Toga AW,
+// IEEE Comput Graph Appl 1990;10(5):33); every vertex then takes one Newton step along the
+// gradient. Blocks whose middle lies too far from the surface are left out.
+func isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float64) *trimesh.Mesh {
+	const block = 8
+	cells := [3]int{}
+	for k, w := range [3]float64{high.X - low.X, high.Y - low.Y, high.Z - low.Z} {
+		cells[k] = (int(math.Ceil(w/step)) + block - 1) / block
+	}
+	at := func(i, j, k int) geom.Vec {
+		return r3.Add(low, geom.Vec{X: step * float64(i), Y: step * float64(j), Z: step * float64(k)})
+	}
+	type soup struct{ corners [][3]geom.Vec }
+	parts := make([]soup, cells[0]*cells[1]*cells[2])
+	parallel.For(len(parts), func(n int) {
+		b := [3]int{n % cells[0] * block, n / cells[0] % cells[1] * block, n / cells[0] / cells[1] * block}
+		const half = block / 2
+		// Distances of blended bodies are within a third of the true ones.
+		if math.Abs(distance(at(b[0]+half, b[1]+half, b[2]+half))) > 1.4*step*half*math.Sqrt(3)+0.5 {
+			return
+		}
+		var d [block + 1][block + 1][block + 1]float64
+		for i := range d {
+			for j := range d[i] {
+				for k := range d[i][j] {
+					d[i][j][k] = distance(at(b[0]+i, b[1]+j, b[2]+k))
+				}
+			}
+		}
+		for i := range block {
+			for j := range block {
+				for k := range block {
+					var p [8]geom.Vec
+					var v [8]float64
+					for c := range 8 {
+						x, y, z := i+c&1, j+c>>1&1, k+c>>2&1
+						p[c], v[c] = at(b[0]+x, b[1]+y, b[2]+z), d[x][y][z]
+					}
+					for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
+						parts[n].corners = cutTetrahedron(parts[n].corners,
+							[4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
+					}
+				}
+			}
+		}
+	})
+	m := &trimesh.Mesh{}
+	known := map[geom.Vec]int32{}
+	for _, s := range parts {
+		for _, c := range s.corners {
+			var t [3]int32
+			for k, p := range c {
+				i, ok := known[p]
+				if !ok {
+					i = int32(len(m.Vertices))
+					known[p] = i
+					m.Vertices = append(m.Vertices, p)
+				}
+				t[k] = i
+			}
+			if t[0] != t[1] && t[1] != t[2] && t[2] != t[0] {
+				m.Triangles = append(m.Triangles, t)
+			}
+		}
+	}
+	normals := make([]geom.Vec, len(m.Vertices))
+	parallel.For(len(m.Vertices), func(i int) {
+		p := m.Vertices[i]
+		g := gradientOf(distance, p)
+		if l2 := r3.Norm2(g); l2 > 0.04 {
+			m.Vertices[i] = r3.Sub(p, r3.Scale(max(-0.3, min(0.3, distance(p)/l2)), g))
+		}
+		normals[i] = g
+	})
+	for i, t := range m.Triangles {
+		a, b, c := m.Corners(i)
+		if r3.Dot(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)), r3.Add(normals[t[0]], r3.Add(normals[t[1]], normals[t[2]]))) < 0 {
+			m.Triangles[i][1], m.Triangles[i][2] = t[2], t[1]
+		}
+	}
+	return m
+}
+
+func gradientOf(distance func(geom.Vec) float64, p geom.Vec) geom.Vec {
+	const h = 1e-3
+	along := func(e geom.Vec) float64 {
+		return (distance(r3.Add(p, e)) - distance(r3.Sub(p, e))) / (2 * h)
+	}
+	return geom.Vec{X: along(geom.Vec{X: h}), Y: along(geom.Vec{Y: h}), Z: along(geom.Vec{Z: h})}
+}
+
+// cutTetrahedron appends the triangles in which a linear function of the given values is
+// zero.
+func cutTetrahedron(out [][3]geom.Vec, p [4]geom.Vec, v [4]float64) [][3]geom.Vec {
+	var in, off []int
+	for i, x := range v {
+		if x < 0 {
+			in = append(in, i)
+		} else {
+			off = append(off, i)
+		}
+	}
+	// The same two corners give the same point, whatever their order.
+	cut := func(i, j int) geom.Vec {
+		a, b := p[i], p[j]
+		x, y := v[i], v[j]
+		if b.X < a.X || b.X == a.X && (b.Y < a.Y || b.Y == a.Y && b.Z < a.Z) {
+			a, b, x, y = b, a, y, x
+		}
+		return r3.Add(a, r3.Scale(x/(x-y), r3.Sub(b, a)))
+	}
+	switch len(in) {
+	case 1:
+		return append(out, [3]geom.Vec{cut(in[0], off[0]), cut(in[0], off[1]), cut(in[0], off[2])})
+	case 3:
+		return append(out, [3]geom.Vec{cut(off[0], in[0]), cut(off[0], in[1]), cut(off[0], in[2])})
+	case 2:
+		a, b, c, d := cut(in[0], off[0]), cut(in[0], off[1]), cut(in[1], off[1]), cut(in[1], off[0])
+		return append(out, [3]geom.Vec{a, b, c}, [3]geom.Vec{a, c, d})
+	}
+	return out
+}
