@@ -25,8 +25,9 @@ type Body struct {
 	Top    float64 // height above the platform, mm
 	Turns  bool    // its shape tells the turn about the axis
 
-	index *surface.Index
-	area  float64 // mm², of what can be seen
+	index   *surface.Index
+	area    float64 // mm², of what can be seen
+	topArea float64 // of that, what faces along the axis
 }
 
 const (
@@ -127,8 +128,14 @@ func New(m *trimesh.Mesh) (*Body, error) {
 	if lop := math.Hypot(x[at-1]+x[at]+x[at+1], y[at-1]+y[at]+y[at+1]); lop > 0.5*best {
 		return nil, ErrShape
 	}
-	for _, a := range c.Area {
+	for i, a := range c.Area {
 		b.area += a
+		if c.Normals[i].Z > faces {
+			b.topArea += a
+		}
+	}
+	if b.topArea == 0 {
+		return nil, ErrShape
 	}
 	b.Turns = turns(c)
 	b.index = surface.NewPointIndex(c, 2*spacing)
@@ -156,9 +163,10 @@ func turns(c *surface.Cloud) bool {
 }
 
 // sampled is points all over the part of a mesh that can be seen, with the normals of
-// their triangles, facing outwards as the file has them.
+// their triangles, facing outwards.
 func sampled(m *trimesh.Mesh) *surface.Cloud {
 	c := &surface.Cloud{}
+	outwards := math.Copysign(1, m.Volume())
 	for i := range m.Triangles {
 		a, b, d := m.Corners(i)
 		u, v := r3.Sub(b, a), r3.Sub(d, a)
@@ -167,7 +175,7 @@ func sampled(m *trimesh.Mesh) *surface.Cloud {
 		if twice == 0 {
 			continue
 		}
-		normal := r3.Scale(1/twice, cross)
+		normal := r3.Scale(outwards/twice, cross)
 		longest := max(r3.Norm(u), r3.Norm(v), r3.Norm(r3.Sub(d, b)))
 		n := max(1, min(200, int(math.Ceil(longest/spacing))))
 		area := twice / 2 / float64(n*n)

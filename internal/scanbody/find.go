@@ -115,6 +115,7 @@ func wall(c *surface.Cloud, near *surface.Neighbours, at, axis geom.Vec, radius,
 type Found struct {
 	ToSurface geom.Rigid // from the body's frame to the surface's
 	Seen      float64    // share of the body's surface that was seen
+	TopSeen   float64    // the same of what faces along the axis, which alone tells the height
 	Residual  float64    // of the fit, robust standard deviation, mm
 	// Cov is the covariance of the body's motion (ω, τ) about its platform's centre, in its
 	// own frame, rad and mm.
@@ -126,7 +127,8 @@ const (
 	noise     = 0.01 // mm: a scanner's on smooth parts (facts of local noise: 5 to 13 µm)
 	agrees    = 0.10 // mm, of a point that shows the body
 	alike     = 0.96 // cosine between the normals of body and surface: rounded edges differ more
-	leastSeen = 0.25 // share of a body's surface; crowns taken for one had 0.13 and less, bodies 0.65 and more
+	leastSeen = 0.3  // share of a body's surface; crowns taken for one had 0.26 and less, bodies 0.65 and more
+	faces     = 0.7  // cosine between the axis and the normal of what faces along it
 	piece     = 2.0  // mm, of the pieces that are left out in turn
 )
 
@@ -177,7 +179,7 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			y := r3.Cross(up, x)
 			start := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}}
 			start.T = r3.Add(l.at, r3.Scale(top-b.Top, up))
-			if f, _ := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); best == nil || f.Seen > best.Seen {
+			if f, _ := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); best == nil || f.score() > best.score() {
 				best = f
 			}
 		}
@@ -185,10 +187,22 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 	if best == nil {
 		return nil
 	}
+	// Along an upright wall a fit slides, so other heights are tried.
+	nominal := best.ToSurface
+	for _, up := range [...]float64{-3, -2, -1, 1, 2, 3} {
+		start := nominal
+		start.T = nominal.Apply(geom.Vec{Z: up})
+		if f, _ := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); f.score() > best.score() {
+			best = f
+		}
+	}
 	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 25)
 	found.Cov = s.LeftOut(part, geom.Vec{}, piece)
 	return found
 }
+
+// score is the greater the more of the body is seen; the top decides between equals.
+func (f *Found) score() float64 { return f.Seen + 0.1*f.TopSeen }
 
 // fit moves the surface onto the body.
 func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid, reach float64, rounds int) (*Found, *surface.State) {
@@ -198,6 +212,9 @@ func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid,
 	for i, r := range s.Residual {
 		if math.Abs(r) < agrees {
 			found.Seen += part.Area[i] / b.area
+			if s.Normals[i].Z > faces {
+				found.TopSeen += part.Area[i] / b.topArea
+			}
 		}
 	}
 	return found, s

@@ -79,6 +79,9 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		if found.Seen < fewSeen {
 			doubt(measurement.CodeScanBodyBarelySeen, "the surface scan shows %.0f %% of the scan body; scan it again from all sides", 100*found.Seen)
 		}
+		if found.TopSeen < fewTop {
+			doubt(measurement.CodeScanBodyBarelySeen, "the surface scan shows %.0f %% of the scan body's top, which alone tells the depth; scan it again from above, and check that scan_body is the one that was seated", 100*found.TopSeen)
+		}
 		if found.Residual > misfits {
 			doubt(measurement.CodeScanBodyMisfits, "the surface differs from the stated scan body by %.2f mm; check that scan_body is the one that was seated, and that it is whole", found.Residual)
 		}

@@ -185,6 +185,7 @@ const (
 	// nothing is wrong with it: whole ones show 0.67 and more, and scanners' noise is 0.01 to
 	// 0.02. fewSeen and misfits are a doubt.
 	fewSeen = 0.35
+	fewTop  = 0.4
 	misfits = 0.05
 )
 
