@@ -25,6 +25,9 @@ func methodName(method string) string {
 	case "matrix":
 		return "a given matrix"
 	}
+	if strings.HasPrefix(method, "surface onto") {
+		return "the " + method[len("surface onto "):] + ", which the surface scan was laid onto"
+	}
 	return outside(method)
 }
 
@@ -45,6 +48,9 @@ func alignmentText(method string) string {
 	case method == "matrix":
 		return "The case file gave the alignment as a matrix. " + heldAgainst
 	}
+	if strings.HasPrefix(method, "surface onto") {
+		return "The surface scan was laid onto the surface scan before surgery, onto the edge of the enamel in the planning scan, or onto both, weighted by how well each is known: starts from every scan body that may be the fixture's in every turn, then least squares of the distances along the surface's normals, in which what differs has no weight and what is near the fixtures has most. The error is estimated from parts of the arch left out in turn, from how far surface scans bend over an arch, and from how surfaces and edges lie in planning scans."
+	}
 	return "Alignment method: " + outside(method) + "."
 }
 
@@ -62,6 +68,12 @@ var qualityFigures = []qualityFigure{
 	{"head_travel_mm", "travel of a head during a scan that the intervals take in", false, ""},
 	{"similarity_ratio", "likeness of the scans around the sites", true, fmt.Sprintf("near 100 %%; under %.0f %% they are refused", 100*intensity.RefusedSimilarity)},
 	{"coverage_ratio", "share of the jaw around the sites that both scans show", true, "near 100 %"},
+	{"residual_mm", "distance of the surface scan from what it was laid onto, robust standard deviation", false, "under 0.1 mm"},
+	{"on_surface_ratio", "share of the surface scan near what it was laid onto that lies on it", true, "over 72 %"},
+	{"overlap_mm2", "area of the surface scan near what it was laid onto, mm²", false, "over 300"},
+	{"surface_and_scan_differ_mm", "the surface before surgery from where the planning scan shows it, at the planned fixture", false, "under 0.5 mm"},
+	{"surface_and_scan_differ_deg", "the same, turn", false, "under 1.5°"},
+	{"scale_ratio", "lengths in the planning frame against the surface scan", false, sameLength},
 	{"runner_up_ratio", "score of the second-best alignment, of the chosen one's", true, fmt.Sprintf("under %.0f %%", 100*intensity.RivalScore)},
 	{"scale_columns_ratio", "lengths along the columns, follow-up against planning scan", false, sameLength},
 	{"scale_rows_ratio", "lengths along the rows", false, sameLength},
