@@ -117,6 +117,7 @@ type Found struct {
 	Seen      float64    // share of the body's surface that was seen
 	TopSeen   float64    // the same of what faces along the axis, which alone tells the height
 	Residual  float64    // of the fit, robust standard deviation, mm
+	Inward    bool       // the surface's normals face inwards
 	// Cov is the covariance of the body's motion (ω, τ) about its platform's centre, in its
 	// own frame, rad and mm.
 	Cov *mat.SymDense
@@ -179,7 +180,7 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			y := r3.Cross(up, x)
 			start := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}}
 			start.T = r3.Add(l.at, r3.Scale(top-b.Top, up))
-			if f, _ := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); best == nil || f.score() > best.score() {
+			if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 1.0, 15); best == nil || f.score() > best.score() {
 				best = f
 			}
 		}
@@ -192,7 +193,7 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 	for _, up := range [...]float64{-3, -2, -1, 1, 2, 3} {
 		start := nominal
 		start.T = nominal.Apply(geom.Vec{Z: up})
-		if f, _ := b.fit(coarse, b.index.Roughly(alike), start, 1.0, 15); f.score() > best.score() {
+		if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 1.0, 15); f.score() > best.score() {
 			best = f
 		}
 	}
@@ -209,33 +210,45 @@ func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid,
 	f := surface.Fit{Cloud: part, Weight: part.Area, Match: match, Noise: noise}
 	s := f.Run(start.Inverse(), reach, 0.15, rounds)
 	found := &Found{ToSurface: s.ToFixed.Inverse(), Residual: s.Scale}
+	outward := 0.0
 	for i, r := range s.Residual {
 		if math.Abs(r) < agrees {
 			found.Seen += part.Area[i] / b.area
+			outward += part.Area[i] * r3.Dot(s.Normals[i], s.ToFixed.Rotate(part.Normals[i]))
 			if s.Normals[i].Z > faces {
 				found.TopSeen += part.Area[i] / b.topArea
 			}
 		}
 	}
+	found.Inward = outward < 0
 	return found, s
 }
 
-// turns tried of a body about its axis.
-const turnsTried = 36
+// Turns of a body about its axis that are tried, and how far it is leant besides, radians: a
+// fixture leans by some degrees off its plan, and fits find their way from half of that.
+const (
+	turnsTried = 36
+	leanTried  = 6 * math.Pi / 180
+)
 
 // Starts are the motions that bring a body found in a surface onto a planned fixture, in
-// every turn about its axis: from the surface's frame to the plan's.
+// every turn about its axis, upright and leant to four sides: from the surface's frame to the
+// plan's.
 func Starts(toSurface geom.Rigid, planned geom.Pose) []geom.Rigid {
 	up := r3.Scale(-1, planned.Axis())
 	e1, e2 := geom.Perpendicular(up)
 	back := toSurface.Inverse()
-	out := make([]geom.Rigid, turnsTried)
-	for k := range out {
-		s, c := math.Sincos(2 * math.Pi * float64(k) / turnsTried)
-		x := r3.Add(r3.Scale(c, e1), r3.Scale(s, e2))
-		y := r3.Cross(up, x)
-		toPlan := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}, T: planned.Entry}
-		out[k] = toPlan.After(back)
+	var out []geom.Rigid
+	for _, lean := range [...][2]float64{{}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+		leant := geom.Rotation(r3.Scale(leanTried, r3.Add(r3.Scale(lean[0], e1), r3.Scale(lean[1], e2))))
+		leant.T = r3.Sub(planned.Entry, leant.Rotate(planned.Entry))
+		for k := range turnsTried {
+			s, c := math.Sincos(2 * math.Pi * float64(k) / turnsTried)
+			x := r3.Add(r3.Scale(c, e1), r3.Scale(s, e2))
+			y := r3.Cross(up, x)
+			toPlan := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}, T: planned.Entry}
+			out = append(out, leant.After(toPlan).After(back))
+		}
 	}
 	return out
 }

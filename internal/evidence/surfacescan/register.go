@@ -78,6 +78,7 @@ func (s *Scan) Register(progress func(fraction float64)) (*registration.Result, 
 // moving is the surface with starts from each scan body that may be a fixture's.
 func (s *Scan) moving() (surface.Moving, error) {
 	m := surface.Moving{Cloud: s.after}
+	seen := 0.0
 	for i, f := range s.Plan.Fixtures {
 		for k, b := range s.found[i] {
 			if k >= max(bodiesTried, len(s.Plan.Fixtures)) {
@@ -85,6 +86,9 @@ func (s *Scan) moving() (surface.Moving, error) {
 			}
 			m.Starts = append(m.Starts, scanbody.Starts(b.ToSurface, f.Planned)...)
 			m.Bodies = append(m.Bodies, b.ToSurface.T)
+			if b.Seen > seen {
+				seen, m.Inward = b.Seen, b.Inward
+			}
 		}
 	}
 	if len(m.Bodies) == 0 {

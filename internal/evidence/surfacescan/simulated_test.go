@@ -7,12 +7,15 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/evidence"
+	"plumbline/internal/geom"
 	"plumbline/internal/phantom"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/scanbody"
 	"plumbline/internal/tooth"
 	"plumbline/internal/trimesh"
 )
@@ -98,4 +101,9 @@ func (c *simulated) coverage(a *evidence.Achieved) (in, all int) {
 		}
 	}
 	return in, all
+}
+
+// coarseBody is a scan body that was found without error.
+func coarseBody() *scanbody.Found {
+	return &scanbody.Found{ToSurface: geom.Identity(), Cov: mat.NewSymDense(6, nil)}
 }

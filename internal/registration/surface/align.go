@@ -30,6 +30,20 @@ type Moving struct {
 	Cloud  *Cloud
 	Bodies []geom.Vec   // where scan bodies stand on it; what is around them is new and does not count
 	Starts []geom.Rigid // from its frame to the planning frame
+	Inward bool         // its normals face inwards, which the scan bodies show
+}
+
+// old is what was there before the scan bodies, facing outwards.
+func (m *Moving) old() *Cloud {
+	out := m.Cloud.Where(func(i int) bool {
+		return !slices.ContainsFunc(m.Bodies, func(b geom.Vec) bool { return r3.Norm(r3.Sub(m.Cloud.Points[i], b)) < bodyReach })
+	})
+	if m.Inward {
+		for i, n := range out.Normals {
+			out.Normals[i] = r3.Scale(-1, n)
+		}
+	}
+	return out
 }
 
 // Fixed is what a surface is registered onto: Surface or Scan.
@@ -39,7 +53,8 @@ type Fixed struct {
 	enamel *Enamel // nil for a surface
 	toward float64 // mm: how fast points count less away from the fixtures
 	noise  float64 // mm, the least scale of residuals
-	start  float64 // mm, reach at the start of the last fit
+	middle float64 // mm, reach at the start of the fit between the search and the last
+	start  float64 // mm, the same of the last fit
 	bend   float64 // mm, see bending
 }
 
@@ -52,12 +67,12 @@ const (
 
 // OntoSurface registers onto a surface.
 func OntoSurface(x *Index) *Fixed {
-	return &Fixed{coarse: x, match: x.OnTo(likeNormals), toward: towardSurface, noise: noiseSurface, start: 0.5, bend: math.Sqrt2 * bendSurface}
+	return &Fixed{coarse: x, match: x.OnTo(likeNormals), toward: towardSurface, noise: noiseSurface, middle: middleReach, start: 0.5, bend: math.Sqrt2 * bendSurface}
 }
 
 // OntoScan registers onto a planning scan's enamel.
 func OntoScan(e *Enamel) *Fixed {
-	return &Fixed{coarse: NewPointIndex(e.Surface(), 0.5), match: e.OnEdge, enamel: e, toward: towardScan, noise: noiseScan, start: 1, bend: bendSurface}
+	return &Fixed{coarse: NewPointIndex(e.Surface(), 1.5*e.field.Spacing()[0]), match: e.OnEdge, enamel: e, toward: towardScan, noise: noiseScan, middle: middleReach, start: 0.6, bend: bendSurface}
 }
 
 // Found is a registration.
@@ -83,9 +98,11 @@ var (
 
 const (
 	coarseWidth, middleWidth, fineWidth = 2.0, 0.8, 0.4 // mm, between points
-	coarseReach, middleReach            = 4.0, 1.0      // mm
+	coarseReach, nearReach, finalReach  = 4.0, 1.5, 0.7 // mm
+	middleReach                         = 1.0           // mm
 	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
-	keptCoarse                          = 6
+	coarseNoise                         = 0.2           // mm: the points of an index stand about so far from the nearest
+	keptCoarse                          = 8
 	bodyReach                           = 5.0 // mm around a scan body that is new
 
 	// What a registration must show; see the tests for what right and wrong ones do.
@@ -98,27 +115,26 @@ const (
 //
 // Errors: ErrNoOverlap, ErrAmbiguous.
 func Align(m Moving, onto *Fixed) (*Found, error) {
-	whole := m.Cloud.Where(func(i int) bool {
-		return !slices.ContainsFunc(m.Bodies, func(b geom.Vec) bool { return r3.Norm(r3.Sub(m.Cloud.Points[i], b)) < bodyReach })
-	})
+	whole := m.old()
 	coarse, middle := whole.Thinned(coarseWidth), whole.Thinned(middleWidth)
 	if len(coarse.Points) == 0 || len(m.Bodies) == 0 {
 		return nil, ErrNoOverlap
 	}
-	found := search(coarse, onto.coarse, m.Starts, m.Bodies[0])
+	found := search(coarse, onto, m.Starts, m.Bodies[0])
 	for i, c := range found {
-		f := Fit{Cloud: middle, Weight: middle.Area, Match: onto.coarse.OnTo(likeNormals), Noise: 0.05}
-		s := f.Run(c.toFixed, middleReach, 0.3, 15)
-		found[i] = candidate{s.ToFixed, s.on(middle, middleOn)}
+		near := onto.facing(middle.moved(c.toFixed))
+		f := Fit{Cloud: near, Weight: near.Area, Match: onto.match, Noise: 0.05}
+		s := f.Run(geom.Identity(), onto.middle, 0.3, 15)
+		found[i] = candidate{s.ToFixed.After(c.toFixed), f.At(s.ToFixed, middleReach).gain(near)}
 	}
 	found = distinct(found, m.Bodies[0], keptCoarse)
 	best := found[0]
-	if best.area == 0 {
+	if best.area <= 0 {
 		return nil, ErrNoOverlap
 	}
 	out := refine(whole, m.Bodies, best.toFixed, onto)
 	if len(found) > 1 {
-		out.Runner = found[1].area / best.area
+		out.Runner = max(0, found[1].area/best.area)
 	}
 	switch {
 	case out.Overlap < leastOverlap || out.On < leastOn:
@@ -133,9 +149,7 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 //
 // Errors: ErrNoOverlap.
 func Refine(m Moving, start geom.Rigid, onto *Fixed) (*Found, error) {
-	whole := m.Cloud.Where(func(i int) bool {
-		return !slices.ContainsFunc(m.Bodies, func(b geom.Vec) bool { return r3.Norm(r3.Sub(m.Cloud.Points[i], b)) < bodyReach })
-	})
+	whole := m.old()
 	out := refine(whole, m.Bodies, start, onto)
 	if out.Overlap < leastOverlap || out.On < leastOn {
 		return out, ErrNoOverlap
@@ -146,12 +160,7 @@ func Refine(m Moving, start geom.Rigid, onto *Fixed) (*Found, error) {
 // refine makes the last fit. The points are thinned in the fixed frame, so that how the
 // file lies does not matter.
 func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Found {
-	fine := whole.moved(start).Thinned(fineWidth)
-	if onto.enamel != nil && onto.enamel.outside(fine) < 0 {
-		for i, n := range fine.Normals {
-			fine.Normals[i] = r3.Scale(-1, n)
-		}
-	}
+	fine := onto.facing(whole.moved(start).Thinned(fineWidth))
 	places := make([]geom.Vec, len(bodies))
 	for i, b := range bodies {
 		places[i] = start.Apply(b)
@@ -171,10 +180,20 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 	return out
 }
 
+// facing turns a cloud's normals outwards where the fixed surface shows which way that is.
+func (f *Fixed) facing(c *Cloud) *Cloud {
+	if f.enamel != nil && f.enamel.outside(c) < 0 {
+		for i, n := range c.Normals {
+			c.Normals[i] = r3.Scale(-1, n)
+		}
+	}
+	return c
+}
+
 // candidate is a pose in the running.
 type candidate struct {
 	toFixed geom.Rigid
-	area    float64 // mm² that lie on the fixed surface
+	area    float64 // mm² that lie on the fixed surface, at last less those that lie beside it
 }
 
 // on is the area of the points that lie within limit of the fixed surface, mm².
@@ -186,6 +205,18 @@ func (s *State) on(c *Cloud, limit float64) float64 {
 		}
 	}
 	return sum
+}
+
+// gain is the area of the points that lie on the fixed surface less that of those that only
+// lie near it: gum slid onto crowns has much of both.
+func (s *State) gain(c *Cloud) float64 {
+	near := 0.0
+	for i, r := range s.Residual {
+		if r == r {
+			near += c.Area[i]
+		}
+	}
+	return 2*s.on(c, middleOn) - near
 }
 
 // apart is how far two poses put the points around a place apart, mm.
@@ -200,11 +231,16 @@ func apart(a, b geom.Rigid, at geom.Vec) float64 {
 
 // search refines every start and gives distinct poses, that of most area on the fixed
 // surface first. at is a point of the cloud around which poses are compared.
-func search(coarse *Cloud, onto *Index, starts []geom.Rigid, at geom.Vec) []candidate {
-	found := make([]candidate, len(starts))
-	parallel.For(len(starts), func(i int) {
-		f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.Roughly(likeNormals), Noise: 0.3}
-		s := f.Run(starts[i], coarseReach, middleReach, 12)
+func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []candidate {
+	found := make([]candidate, 2*len(starts))
+	parallel.For(len(found), func(i int) {
+		f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.coarse.Roughly(likeNormals, onto.enamel != nil), Noise: coarseNoise}
+		// From afar a wide reach finds the way; from near it is led astray by the gum.
+		reach := coarseReach
+		if i%2 == 1 {
+			reach = nearReach
+		}
+		s := f.Run(starts[i/2], reach, finalReach, 15)
 		found[i] = candidate{s.ToFixed, s.on(coarse, coarseOn)}
 	})
 	return distinct(found, at, keptCoarse)

@@ -35,15 +35,20 @@ func (x *Index) OnTo(alike float64) Matcher {
 	}
 }
 
-// Roughly is OnTo with a point near the moved one instead of the nearest, for coarse fits.
-func (x *Index) Roughly(alike float64) Matcher {
+// Roughly is OnTo with a point near the moved one instead of the nearest, for coarse fits. With
+// facing the normals must face the same way.
+func (x *Index) Roughly(alike float64, facing bool) Matcher {
 	return func(p, normal geom.Vec, reach float64) (Match, bool) {
 		v := x.roughly(p)
 		if v < 0 || x.cloud.Rim[v] {
 			return Match{}, false
 		}
 		d, n := r3.Sub(x.cloud.Points[v], p), x.cloud.Normals[v]
-		if r3.Norm2(d) > reach*reach || math.Abs(r3.Dot(n, normal)) < alike {
+		cos := r3.Dot(n, normal)
+		if !facing {
+			cos = math.Abs(cos)
+		}
+		if cos < alike || r3.Norm2(d) > reach*reach {
 			return Match{}, false
 		}
 		return Match{r3.Dot(n, d), n}, true
@@ -196,12 +201,8 @@ func motion(x [6]float64, centre geom.Vec) geom.Rigid {
 	return m
 }
 
-const (
-	// settled, mm, ends the iteration: a tenth of what a figure shows.
-	settled = 2e-4
-	// widest residuals at the end, in scales; beyond, a biweight is zero.
-	reachScales = 8.0
-)
+// settled, mm, ends the iteration: a fiftieth of what a figure shows.
+const settled = 2e-4
 
 // Run iterates from a start: each round matches within reach, which shrinks from widest
 // to narrowest, mm, as the residuals do.
@@ -217,7 +218,7 @@ func (f *Fit) Run(start geom.Rigid, widest, narrowest float64, rounds int) *Stat
 		}
 		turn := math.Sqrt(x[0]*x[0]+x[1]*x[1]+x[2]*x[2]) * span
 		shift := math.Sqrt(x[3]*x[3] + x[4]*x[4] + x[5]*x[5])
-		tighter := min(reach, max(narrowest, reachScales*s.Scale))
+		tighter := min(reach, max(narrowest, tukey*s.Scale))
 		done := turn+shift < settled && tighter == reach
 		reach = tighter
 		s = f.At(motion(x, centre).After(s.ToFixed), reach)

@@ -211,7 +211,9 @@ func TestOntoEnamel(t *testing.T) {
 				m.Triangles[i] = [3]int32{t[1], t[0], t[2]}
 			}
 		}
-		f, err := Align(moving(Of(m), toFixed), fixed)
+		onto := moving(Of(m), toFixed)
+		onto.Inward = flip
+		f, err := Align(onto, fixed)
 		require.NoError(t, err)
 		assert.Less(t, off(f.ToFixed, toFixed, somewhere(2)), 0.06)
 	}
