@@ -83,8 +83,9 @@ func spelled(file *ast.File) map[string]int {
 // fields that are about other things than the deviations of a fixture.
 func TestNamesStandInTheTableAlone(t *testing.T) {
 	exempt := map[string]map[string]int{
-		// The angle's part of an uncertainty budget.
-		"measurement/measurement.go": {"angle_deg": 1},
+		// The angle's part of an uncertainty budget, and how far two poses are apart: three
+		// figures by choice.
+		"measurement/measurement.go": {"entry_mm": 1, "apex_mm": 1, "angle_deg": 2},
 		// The limits of a success and the means of a group: three figures by choice.
 		"anatomy/severity/severity.go": {"entry_mm": 1, "apex_mm": 1, "angle_deg": 1},
 		"series/analysis/outcomes.go":  {"entry_mm": 1, "apex_mm": 1, "angle_deg": 1},

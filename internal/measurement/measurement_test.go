@@ -77,6 +77,7 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 	for f := range FigureCount {
 		if !f.Floored() {
 			c.Fixtures[0].Uncertainty.Floor[f] = nil
+			c.Fixtures[0].Second.Uncertainty.Floor[f] = nil
 		}
 	}
 	data, err := json.Marshal(c)
@@ -110,6 +111,16 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 			want = append(want, of+"verdict."+part)
 		}
 	}
+	// A second record's figures are those of the first.
+	for _, path := range slices.Clone(want) {
+		for _, part := range []string{"achieved.", "deviation.", "uncertainty."} {
+			if rest, ok := strings.CutPrefix(path, "fixtures[]."); ok && strings.HasPrefix(rest, part) {
+				want = append(want, "fixtures[].second."+rest)
+			}
+		}
+	}
+	want = append(want, "fixtures[].evidence", "fixtures[].second.evidence", "fixtures[].second.agrees",
+		"fixtures[].second.uncertainty.budget", "fixtures[].second.difference.entry_mm", "fixtures[].second.difference.apex_mm", "fixtures[].second.difference.angle_deg")
 	slices.Sort(want)
 	assert.Equal(t, slices.Compact(want), pathsOf(t, data))
 }

@@ -25,6 +25,7 @@ func stored(t *testing.T) map[string]any {
 	for f := range FigureCount {
 		if !f.Floored() {
 			floor[f] = nil
+			c.Fixtures[0].Second.Uncertainty.Floor[f] = nil
 		}
 	}
 	text, err := json.Marshal(c)
@@ -92,8 +93,9 @@ func TestAMissingNumberIsNotZero(t *testing.T) {
 		restore()
 	})
 	// 7 figures, their 21 interval ends, 3 floors, 5 of a source, 4 sizes, 2 of the
-	// length found, 1 planned clearance, and the 18 interval ends of directional figures.
-	assert.Equal(t, 7+21+3+5+4+2+1+18, required)
+	// length found, 1 planned clearance, and the 18 interval ends of directional figures;
+	// of a second record the figures, intervals, floors, source and 2 sizes, and 3 differences.
+	assert.Equal(t, 7+21+3+5+4+2+1+18+7+21+3+5+18+2+3, required)
 
 	place := raw["fixtures"].([]any)[0].(map[string]any)["planned"].(map[string]any)
 	place["entry"] = []any{1.0, 2.0}

@@ -21,7 +21,7 @@ import (
 // coarse is a case whose planning scan takes little time.
 func coarse(t *testing.T, site string, o phantom.SurfaceScan) *simulated {
 	s := phantom.Usual(site)
-	s.Pre.Voxel, s.Pre.Height, s.Pre.Blur = 0.5, 36, 0.6
+	s.Pre.Voxel, s.Pre.Width, s.Pre.Height = 0.4, 56, 34
 	return made(t, s, o)
 }
 

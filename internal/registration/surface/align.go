@@ -125,7 +125,7 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 		near := onto.facing(middle.moved(c.toFixed))
 		f := Fit{Cloud: near, Weight: near.Area, Match: onto.match, Noise: 0.05}
 		s := f.Run(geom.Identity(), onto.middle, 0.3, 15)
-		found[i] = candidate{s.ToFixed.After(c.toFixed), f.At(s.ToFixed, middleReach).gain(near)}
+		found[i] = candidate{s.ToFixed.After(c.toFixed), f.At(s.ToFixed, middleReach).gain(near, middleOn)}
 	}
 	found = distinct(found, m.Bodies[0], keptCoarse)
 	best := found[0]
@@ -193,7 +193,7 @@ func (f *Fixed) facing(c *Cloud) *Cloud {
 // candidate is a pose in the running.
 type candidate struct {
 	toFixed geom.Rigid
-	area    float64 // mm² that lie on the fixed surface, at last less those that lie beside it
+	area    float64 // mm² that lie on the fixed surface less those that lie beside it
 }
 
 // on is the area of the points that lie within limit of the fixed surface, mm².
@@ -207,16 +207,16 @@ func (s *State) on(c *Cloud, limit float64) float64 {
 	return sum
 }
 
-// gain is the area of the points that lie on the fixed surface less that of those that only
+// gain is the area of the points within limit of the fixed surface less that of those that only
 // lie near it: gum slid onto crowns has much of both.
-func (s *State) gain(c *Cloud) float64 {
+func (s *State) gain(c *Cloud, limit float64) float64 {
 	near := 0.0
 	for i, r := range s.Residual {
 		if r == r {
 			near += c.Area[i]
 		}
 	}
-	return 2*s.on(c, middleOn) - near
+	return 2*s.on(c, limit) - near
 }
 
 // apart is how far two poses put the points around a place apart, mm.
@@ -241,7 +241,7 @@ func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []cand
 			reach = nearReach
 		}
 		s := f.Run(starts[i/2], reach, finalReach, 15)
-		found[i] = candidate{s.ToFixed, s.on(coarse, coarseOn)}
+		found[i] = candidate{s.ToFixed, f.At(s.ToFixed, nearReach).gain(coarse, coarseOn)}
 	})
 	return distinct(found, at, keptCoarse)
 }
