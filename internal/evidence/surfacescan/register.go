@@ -87,7 +87,7 @@ func (s *Scan) moving() (surface.Moving, error) {
 			m.Starts = append(m.Starts, scanbody.Starts(b.ToSurface, f.Planned)...)
 			m.Bodies = append(m.Bodies, b.ToSurface.T)
 			if b.Seen > seen {
-				seen, m.Inward = b.Seen, b.Inward
+				seen, m.Inward, m.Up = b.Seen, b.Inward, b.ToSurface.Rotate(geom.Vec{Z: 1})
 			}
 		}
 	}

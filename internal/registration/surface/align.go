@@ -31,6 +31,7 @@ type Moving struct {
 	Bodies []geom.Vec   // where scan bodies stand on it; what is around them is new and does not count
 	Starts []geom.Rigid // from its frame to the planning frame
 	Inward bool         // its normals face inwards, which the scan bodies show
+	Up     geom.Vec     // unit, coronal, likewise
 }
 
 // old is what was there before the scan bodies, facing outwards.
@@ -44,6 +45,25 @@ func (m *Moving) old() *Cloud {
 		}
 	}
 	return out
+}
+
+const (
+	besideTop = 6.0 // mm: the next tooth's top lies within
+	belowTop  = 4.5 // mm: crowns stand 6 to 10 out of the gum (textbooks, from memory)
+)
+
+// tops is what lies at most belowTop under the highest point beside it: crowns, where there
+// are any.
+func (c *Cloud) tops(up geom.Vec) *Cloud {
+	return c.Where(func(i int) bool {
+		for _, q := range c.Points {
+			d := r3.Sub(q, c.Points[i])
+			if z := r3.Dot(d, up); z > belowTop && r3.Norm2(d)-z*z < besideTop*besideTop {
+				return false
+			}
+		}
+		return true
+	})
 }
 
 // Fixed is what a surface is registered onto: Surface or Scan.
@@ -117,6 +137,9 @@ const (
 func Align(m Moving, onto *Fixed) (*Found, error) {
 	whole := m.old()
 	coarse, middle := whole.Thinned(coarseWidth), whole.Thinned(middleWidth)
+	if onto.enamel != nil { // gum would slide onto crowns
+		coarse, middle = coarse.tops(m.Up), middle.tops(m.Up)
+	}
 	if len(coarse.Points) == 0 || len(m.Bodies) == 0 {
 		return nil, ErrNoOverlap
 	}

@@ -84,7 +84,7 @@ func somewhere(seed uint64) geom.Rigid {
 // moving has starts in every turn about a body that stands 1.5 mm off its plan.
 func moving(c *Cloud, toFixed geom.Rigid) Moving {
 	back := toFixed.Inverse()
-	m := Moving{Cloud: c, Bodies: []geom.Vec{back.Apply(geom.Vec{X: 1.5, Z: 3})}}
+	m := Moving{Cloud: c, Up: back.Rotate(geom.Vec{Z: 1}), Bodies: []geom.Vec{back.Apply(geom.Vec{X: 1.5, Z: 3})}}
 	for k := range 36 {
 		turn := geom.Rotation(geom.Vec{Z: float64(k) * math.Pi / 18})
 		turn.T = geom.Vec{X: 1, Y: -1, Z: 0.5}
