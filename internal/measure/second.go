@@ -3,6 +3,7 @@ package measure
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -46,7 +47,7 @@ func (s *Study) second(in *Inputs, seed uint64) error {
 		if achieved.Pose == nil {
 			continue
 		}
-		if err := site.compare(achieved, rounding(in.Written.Fixtures[i].Planned), seed); err != nil {
+		if err := site.compare(achieved, planErrors(in.Written.Fixtures[i]), seed); err != nil {
 			return fmt.Errorf("site %s: %w", site.Plan.Site, err)
 		}
 	}
@@ -54,13 +55,13 @@ func (s *Study) second(in *Inputs, seed uint64) error {
 }
 
 // compare states a second measurement of a site.
-func (s *Site) compare(other evidence.Achieved, digits *mat.SymDense, seed uint64) error {
+func (s *Site) compare(other evidence.Achieved, ofPlan evidence.Budget, seed uint64) error {
 	second := &measurement.Second{Evidence: string(other.Kind), Achieved: placement(*other.Pose, other.Diameter, other.Length)}
 	d, err := deviation.Of(s.Plan.Planned, *other.Pose, s.Directions)
 	if err != nil {
 		return err
 	}
-	budget := append(other.Budget, evidence.Source{Name: "digits of the plan", Cov: digits})
+	budget := slices.Concat(other.Budget, ofPlan)
 	u, err := uncertainty.Propagate(s.Plan.Planned, *other.Pose, budget, s.Directions, seed)
 	if err != nil {
 		return err
@@ -74,14 +75,15 @@ func (s *Site) compare(other evidence.Achieved, digits *mat.SymDense, seed uint6
 	entry, apex := r3.Sub(other.Pose.Entry, first.Pose.Entry), r3.Sub(other.Pose.Apex, first.Pose.Apex)
 	second.Difference = &measurement.Difference{Entry: r3.Norm(entry), Apex: r3.Norm(apex),
 		Angle: geom.Degrees(geom.Angle(other.Pose.Axis(), first.Pose.Axis()))}
-	chance := chanceOf(entry, apex, first.Budget.Cov(), other.Budget.Cov())
+	chance := chanceOf(entry, apex, first.Budget.OfPlace(), other.Budget.OfPlace())
 	agrees := chance >= differ
 	second.Agrees = &agrees
-	if agrees {
-		return nil
+	f := measurement.Flag{Code: measurement.CodeEvidenceAgrees, Level: measurement.Notice}
+	apart := fmt.Sprintf("site %s: follow-up scan and surface scan show the fixture %.2f mm apart at the entry, %.2f mm at the apex and %.1f° in its axis", s.Plan.Site, second.Difference.Entry, second.Difference.Apex, second.Difference.Angle)
+	f.Message = apart + ", as their uncertainties explain"
+	if !agrees {
+		f.Code, f.Message = measurement.CodeEvidenceDisagrees, apart+", more than their uncertainties explain"
 	}
-	f := measurement.Flag{Code: measurement.CodeEvidenceDisagrees, Level: measurement.Notice,
-		Message: fmt.Sprintf("site %s: follow-up scan and surface scan show the fixture %.2f mm apart at the entry, %.2f mm at the apex and %.1f° in its axis, more than their uncertainties explain", s.Plan.Site, second.Difference.Entry, second.Difference.Apex, second.Difference.Angle)}
 	if chance < hardly && max(second.Difference.Entry, second.Difference.Apex) > leastDoubt {
 		f.Level = measurement.Doubt
 		f.Message += "; check that the scan body was down on the fixture and is the one stated, and look at both alignment pictures"

@@ -31,7 +31,7 @@ func TestChanceOfADifference(t *testing.T) {
 	assert.Less(t, chanceOf(geom.Vec{X: 1}, geom.Vec{X: 1}, spread(0.1), spread(0.1)), 1e-9)
 }
 
-// Two records that agree leave no flag; what is apart by more than both explain is said, and is
+// Two records that agree are a notice; what is apart by more than both explain is said, and is
 // a doubt where it is hardly chance.
 func TestTwoRecordsAreCompared(t *testing.T) {
 	planned := geom.Pose{Entry: geom.Vec{X: 1}, Apex: geom.Vec{X: 1, Z: -10}}
@@ -43,9 +43,9 @@ func TestTwoRecordsAreCompared(t *testing.T) {
 		by     float64
 		agrees bool
 		level  measurement.Level
-	}{{0.05, true, ""}, {0.2, false, measurement.Notice}, {1, false, measurement.Doubt}} {
+	}{{0.05, true, measurement.Notice}, {0.2, false, measurement.Notice}, {1, false, measurement.Doubt}} {
 		s := Site{Plan: casefile.Fixture{Site: 36, Planned: planned}, Achieved: achieved(geom.Vec{}), Figures: &measurement.Fixture{}}
-		require.NoError(t, s.compare(achieved(geom.Vec{X: x.by}), spread(1e-5), 1))
+		require.NoError(t, s.compare(achieved(geom.Vec{X: x.by}), nil, 1))
 		got := s.Figures.Second
 		require.NotNil(t, got)
 		assert.Equal(t, "surface", got.Evidence)
@@ -54,16 +54,16 @@ func TestTwoRecordsAreCompared(t *testing.T) {
 		assert.InDelta(t, x.by, got.Difference.Apex, 1e-9)
 		assert.InDelta(t, 0, got.Difference.Angle, 1e-9)
 		assert.InDelta(t, x.by, *got.Deviation[measurement.Entry], 1e-9)
-		if x.level == "" {
-			assert.Empty(t, s.Figures.Flags)
-			continue
-		}
 		require.Len(t, s.Figures.Flags, 1)
-		assert.Equal(t, measurement.CodeEvidenceDisagrees, s.Figures.Flags[0].Code)
+		code := measurement.CodeEvidenceDisagrees
+		if x.agrees {
+			code = measurement.CodeEvidenceAgrees
+		}
+		assert.Equal(t, code, s.Figures.Flags[0].Code)
 		assert.Equal(t, x.level, s.Figures.Flags[0].Level)
 	}
 	none := Site{Plan: casefile.Fixture{Site: 36, Planned: planned}, Figures: &measurement.Fixture{}}
-	require.NoError(t, none.compare(achieved(geom.Vec{}), spread(1e-5), 1))
+	require.NoError(t, none.compare(achieved(geom.Vec{}), nil, 1))
 	assert.Nil(t, none.Figures.Second.Agrees)
 	assert.Nil(t, none.Figures.Second.Difference)
 }

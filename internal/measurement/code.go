@@ -71,6 +71,7 @@ const (
 	CodeScanBodyBarelySeen     Code = "scan-body-barely-seen"
 	CodeScanBodyMisfits        Code = "scan-body-misfits"
 	CodeSeatOnTrust            Code = "seat-on-trust"
+	CodeEvidenceAgrees         Code = "evidence-agrees"
 	CodeEvidenceDisagrees      Code = "evidence-disagrees"
 	CodeSecondEvidenceRefused  Code = "second-evidence-refused"
 	CodeMetalNotFound          Code = "metal-not-found"
@@ -186,6 +187,7 @@ var Codes = []CodeMeaning{
 	{CodeScanBodyBarelySeen, "fixture", "doubt", "the surface scan shows too little of the scan body"},
 	{CodeScanBodyMisfits, "fixture", "doubt", "the surface differs from the stated scan body"},
 	{CodeSeatOnTrust, "fixture", "notice", "the scan body's seat and the fixture's length were taken as stated"},
+	{CodeEvidenceAgrees, "fixture", "notice", "follow-up scan and surface scan show the fixture in one place, within their uncertainties"},
 	{CodeEvidenceDisagrees, "fixture", "doubt or notice", "follow-up scan and surface scan show the fixture in two places; a doubt where that is hardly chance"},
 	{CodeSecondEvidenceRefused, "alignment", "doubt", "the surface scan beside a follow-up scan could not be used"},
 	{CodeMetalNotFound, "fixture", "doubt", "no metal that looks like the fixture is near the plan"},

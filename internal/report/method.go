@@ -190,16 +190,24 @@ func (d *Document) method(c *measurement.Case, o Options) {
 	}
 	in := c.Inputs
 	d.add(heading{Level: 3, Text: "What was measured"},
-		table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}, Rows: []row{
-			{Cells: []string{"case file", outside(in.PlanSHA256)}},
-			{Cells: []string{"planning scan, voxels and grid", outside(in.PreSHA256)}},
-			{Cells: []string{"planning scan, series", outside(in.PreSeries)}},
-			{Cells: []string{"follow-up scan, voxels and grid", outside(in.PostSHA256)}},
-			{Cells: []string{"follow-up scan, series", outside(in.PostSeries)}},
-			{Cells: []string{"program", "plumbline " + outside(c.Program.Version)}},
-			{Cells: []string{"seed of the random draws", fmt.Sprint(c.Program.Seed)}},
-		}},
+		inputsTable(in, c.Program),
 		notice{Title: "Cautions", Items: wording.Cautions})
+}
+
+// inputsTable lists what went in; of a case without a follow-up scan there are no rows of one.
+func inputsTable(in measurement.Inputs, program measurement.Program) table {
+	t := table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}}
+	add := func(input, identity string) { t.Rows = append(t.Rows, row{Cells: []string{input, identity}}) }
+	add("case file", outside(in.PlanSHA256))
+	add("planning scan, voxels and grid", outside(in.PreSHA256))
+	add("planning scan, series", outside(in.PreSeries))
+	if in.PostSHA256 != "" || in.PostSeries != "" {
+		add("follow-up scan, voxels and grid", outside(in.PostSHA256))
+		add("follow-up scan, series", outside(in.PostSeries))
+	}
+	add("program", "plumbline "+outside(program.Version))
+	add("seed of the random draws", fmt.Sprint(program.Seed))
+	return t
 }
 
 func budgetTable(budget []measurement.Source) table {

@@ -114,13 +114,18 @@ func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence
 
 // View is the registered surface for pictures.
 func (s *Scan) View(r registration.Result) evidence.View {
-	return view{surface.NewIndex(s.mesh), r.PostToPre.Inverse()}
+	v := view{index: surface.NewIndex(s.mesh), toSurface: r.PostToPre.Inverse(), bright: 1000}
+	if m, err := s.moving(); err == nil && m.Inward {
+		v.bright = -v.bright
+	}
+	return v
 }
 
 // view shows a surface as bright inside and dark outside.
 type view struct {
 	index     *surface.Index
 	toSurface geom.Rigid
+	bright    float64 // inside, behind the normals
 }
 
 // shade, mm, is how far from the surface its grey value goes from one end to the other.
@@ -133,6 +138,6 @@ func (v view) Around(float64, ...geom.Vec) evidence.Grey {
 		if !ok {
 			return math.NaN()
 		}
-		return 1000 * math.Max(-1, math.Min(1, d/shade))
+		return v.bright * math.Max(-1, math.Min(1, d/shade))
 	}
 }
