@@ -5,7 +5,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/evidence"
@@ -14,21 +13,12 @@ import (
 	"plumbline/internal/plan/casefile"
 )
 
-// spread is the covariance of a pose whose ends err alike in all directions.
-func spread(u float64) *mat.SymDense {
-	cov := mat.NewSymDense(6, nil)
-	for k := range 6 {
-		cov.SetSym(k, k, u*u)
-	}
-	return cov
-}
-
 // By hand: an entry 0.3 mm off, where both u are 0.1 mm, gives χ² = 0.09/0.02 = 4.5; the
 // chance of that with 5 degrees of freedom is 0.480 (R 4.2.2: pchisq(4.5, 5, lower = FALSE)).
 func TestChanceOfADifference(t *testing.T) {
-	assert.InDelta(t, 0.480, chanceOf(geom.Vec{X: 0.3}, geom.Vec{}, spread(0.1), spread(0.1)), 1e-3)
-	assert.InDelta(t, 1, chanceOf(geom.Vec{}, geom.Vec{}, spread(0.1), spread(0.1)), 1e-12)
-	assert.Less(t, chanceOf(geom.Vec{X: 1}, geom.Vec{X: 1}, spread(0.1), spread(0.1)), 1e-9)
+	assert.InDelta(t, 0.480, chanceOf(geom.Vec{X: 0.3}, geom.Vec{}, even(0.01), even(0.01)), 1e-3)
+	assert.InDelta(t, 1, chanceOf(geom.Vec{}, geom.Vec{}, even(0.01), even(0.01)), 1e-12)
+	assert.Less(t, chanceOf(geom.Vec{X: 1}, geom.Vec{X: 1}, even(0.01), even(0.01)), 1e-9)
 }
 
 // Two records that agree are a notice; what is apart by more than both explain is said, and is
@@ -37,7 +27,7 @@ func TestTwoRecordsAreCompared(t *testing.T) {
 	planned := geom.Pose{Entry: geom.Vec{X: 1}, Apex: geom.Vec{X: 1, Z: -10}}
 	achieved := func(by geom.Vec) evidence.Achieved {
 		p := geom.Pose{Entry: r3.Add(planned.Entry, by), Apex: r3.Add(planned.Apex, by)}
-		return evidence.Achieved{Kind: evidence.SurfaceScan, Pose: &p, Diameter: 4, Length: 10, Budget: evidence.Budget{{Name: "noise", Cov: spread(0.05)}}}
+		return evidence.Achieved{Kind: evidence.SurfaceScan, Pose: &p, Diameter: 4, Length: 10, Budget: evidence.Budget{{Name: "noise", Cov: even(0.0025)}}}
 	}
 	for _, x := range []struct {
 		by     float64
