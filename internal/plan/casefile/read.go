@@ -67,9 +67,6 @@ func (d *document) read(values map[string]any) *Case {
 	} {
 		root.require(need[0], need[1])
 	}
-	if !root.has("post_surface") {
-		root.require("post", `post = "post"`)
-	}
 	c := &Case{
 		File:      d.file,
 		Name:      root.pseudonym("case", `case = "C-007"`),

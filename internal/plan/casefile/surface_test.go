@@ -62,7 +62,7 @@ func TestSurfaceKeys(t *testing.T) {
 
 func TestSurfaceKeyFaults(t *testing.T) {
 	for name, x := range map[string]struct{ old, new, want string }{
-		"neither":       {"post_surface = \"after.stl\"\npre_surface = \"before.ply\"\n", "", `post: it is missing; write for example post = "post"`},
+		"neither":       {"post_surface = \"after.stl\"\npre_surface = \"before.ply\"\n", "", "post: the follow-up scan is not entered yet"},
 		"before alone":  {"post_surface = \"after.stl\"", "post = \"after.stl\"", "pre_surface: it is the surface before of a post_surface, and there is none"},
 		"the same":      {"before.ply", "after.stl", "post_surface: the surface scans before and after are the same file"},
 		"odd unit":      {`"cm"`, `"foot"`, "surface_unit: "},
