@@ -74,7 +74,7 @@ func (o *openOptions) Run(ctx context.Context, env Env) error {
 	p := shown.New(shown.Options{Folder: folder, Presence: server.Presence, Now: env.Now, Version: env.Version,
 		CheckLine: checkLine, Log: slog.New(slog.NewTextHandler(env.Stderr, nil))})
 	printable.Fprintf(env.Stdout, "Your cases in %s are shown at\n", folder.Path())
-	fmt.Fprintf(env.Stdout, "  %s\n", server.Address())
+	printable.Fprintf(env.Stdout, "  %s\n", server.Address())
 	printable.Fprintf(env.Stdout, "for this computer alone. It ends when the page is closed; or press Ctrl-C.\n")
 	if !o.noBrowser && !loopback.Show(server.Address()) {
 		printable.Fprintf(env.Stdout, "No browser was found: open the address in one.\n")
