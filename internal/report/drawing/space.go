@@ -307,17 +307,17 @@ func (v projection) hidden(p geom.Vec, own int, bodies []solidBody) bool {
 		if !b.hides {
 			continue
 		}
-		start := least
-		if i == own {
-			if _, surface := b.structure.(*clearance.Surface); !surface {
-				continue
-			}
-			start = clear
+		away := i != own // from the body's own surface, along which the ray may run at first
+		if _, surface := b.structure.(*clearance.Surface); !away && !surface {
+			continue
 		}
-		for t := start; t < far; {
+		for t := least; t < far; {
 			d := distanceTo(b.structure, r3.Add(p, r3.Scale(t, v.Normal())))
-			if i != own && d < 0 || i == own && math.Abs(d) < least && t > clear {
+			switch {
+			case i != own && d < 0, i == own && away && math.Abs(d) < least:
 				return true
+			case math.Abs(d) > clear:
+				away = true
 			}
 			t += max(math.Abs(d), least)
 		}

@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/geom"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/trimesh"
 )
 
 // layered are the paths of one layer.
@@ -71,6 +72,40 @@ func TestContoursAndWhatHidesThem(t *testing.T) {
 	d, err := s.Space(0)
 	require.NoError(t, err)
 	assert.Empty(t, layered(d, StructureLayer))
+}
+
+// A ball of triangles is drawn as one of a centre line is: its contour does not hide itself.
+func TestContourOfASurfaceIsWhole(t *testing.T) {
+	s := scene(t)
+	centre := r3.Add(midpoint(*s.Achieved.Pose), r3.Scale(12, s.Directions.Buccal))
+	const n = 48
+	m := &trimesh.Mesh{}
+	for i := range n + 1 {
+		for k := range n {
+			sin, cos := math.Sincos(math.Pi * float64(i) / n)
+			sinRound, cosRound := math.Sincos(2 * math.Pi * float64(k) / n)
+			m.Vertices = append(m.Vertices, r3.Add(centre, r3.Scale(9, geom.Vec{X: sin * cosRound, Y: sin * sinRound, Z: cos})))
+		}
+	}
+	for i := range int32(n) {
+		for k := range int32(n) {
+			a, b, c, d := i*n+k, i*n+(k+1)%n, (i+1)*n+k, (i+1)*n+(k+1)%n
+			if i > 0 {
+				m.Triangles = append(m.Triangles, [3]int32{a, c, b})
+			}
+			if i < n-1 {
+				m.Triangles = append(m.Triangles, [3]int32{b, c, d})
+			}
+		}
+	}
+	ball, err := clearance.NewSurface(m, true)
+	require.NoError(t, err)
+	s.Structures = []Structure{{Name: "sinus", Kind: casefile.Sinus, Body: ball}}
+	d, err := s.Space(0.3)
+	require.NoError(t, err)
+	around := 2 * math.Pi * 9 * spaceSide / (2 * spaceReach)
+	// The contour of facets runs to and fro by half a facet, and the poles' rows of points are rims.
+	assert.Greater(t, length(layered(d, StructureLayer)), 0.95*around)
 }
 
 // The contour of an upright cylinder is as wide as the cylinder: the planned fixture, seen
