@@ -170,7 +170,7 @@ func TestBashCompletes(t *testing.T) {
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
 		"plumbline series ''":              "check show export import leave-out remark take correct",
-		"plumbline series show --a":        "--apex-limit --angle-limit",
+		"plumbline series show --a":        "--apex-limit --angle-limit --all",
 		"plumbline measure --numbering ''": "iso3950 universal",
 		"plumbline measure demo":           "", // left to the shell: a file
 	} {
