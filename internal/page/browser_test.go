@@ -267,9 +267,16 @@ func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...*input.
 // tap touches what a selector names and waits for the next view.
 func (w *window) tap(selector string) {
 	w.t.Helper()
-	js[bool](w, `(() => { document.querySelector(%q).scrollIntoView({block: "center"}); return true })()`, selector)
-	w.do(chromedp.Sleep(300 * time.Millisecond)) // the window scrolls in its own time
-	at := js[[2]float64](w, `(() => { const e = document.querySelector(%q); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
+	// Pictures that come in late move what is below them: wait until the place stands still.
+	var at, last [2]float64
+	for range 40 {
+		at = js[[2]float64](w, `(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"}); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
+		if at == last {
+			break
+		}
+		last = at
+		w.do(chromedp.Sleep(settle))
+	}
 	js[bool](w, `window.old = true`)
 	w.touch(at)
 	w.next()
