@@ -179,7 +179,7 @@ func fill(words []string, columns, hang int) []string {
 		line, used = "", 0
 	}
 	for _, word := range words {
-		if n := columnsOf(word); used > 0 && used+1+n > columns {
+		if n := columnsOf(word); line != "" && used+1+n > columns {
 			end()
 		}
 		for columnsOf(word) > columns {

@@ -32,6 +32,11 @@ func TestWrap(t *testing.T) {
 }
 
 // Whatever the text and the room, no line is wider and no letter is lost.
+// A word without a width, an accent alone, is no empty line that the next one may take.
+func TestWrapKeepsALoneAccent(t *testing.T) {
+	assert.Equal(t, "aaaaaa\u0301aaa", strings.ReplaceAll(strings.Join(wrap("aaaaaa \u0301 aaa", 6, 4), ""), " ", ""))
+}
+
 func TestWrapKeepsEveryLetter(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringOf(rapid.OneOf(rapid.RuneFrom([]rune("ab -\u0301日שם°± 9\u2068\u2069\n")), rapid.Rune())).Draw(t, "text")
