@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -724,10 +723,4 @@ func (p *Page) pdf(r *request) error {
 		panic(http.ErrAbortHandler)
 	}
 	return nil
-}
-
-// thereIs reports whether something stands at a path.
-func thereIs(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
 }

@@ -5,6 +5,7 @@ package surfacescan
 import (
 	"flag"
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 
@@ -13,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/phantom"
@@ -78,4 +80,31 @@ func spread(x []float64) string {
 func (c *simulated) errors(got geom.Pose) (entry, apex, turn float64) {
 	want := c.truth.Fixtures[0].Achieved
 	return r3.Norm(r3.Sub(got.Entry, want.Entry)), r3.Norm(r3.Sub(got.Apex, want.Apex)), geom.Degrees(geom.Angle(got.Axis(), want.Axis()))
+}
+
+// coverage is how many of the twelve 95 % intervals of entry's and apex's coordinates and of
+// the axis' two tilts have the truth.
+func (c *simulated) coverage(a *evidence.Achieved) (in, all int) {
+	cov := a.Budget.Cov()
+	want := c.truth.Fixtures[0].Achieved
+	e, x := r3.Sub(a.Pose.Entry, want.Entry), r3.Sub(a.Pose.Apex, want.Apex)
+	for k, d := range [6]float64{e.X, e.Y, e.Z, x.X, x.Y, x.Z} {
+		all++
+		if math.Abs(d) < 1.96*math.Sqrt(cov.At(k, k)) {
+			in++
+		}
+		if k >= 3 { // the tilt: apex less entry
+			u := math.Sqrt(cov.At(k, k) + cov.At(k-3, k-3) - 2*cov.At(k, k-3))
+			tilt := d - [3]float64{e.X, e.Y, e.Z}[k-3]
+			axis := a.Pose.Axis()
+			if math.Abs([3]float64{axis.X, axis.Y, axis.Z}[k-3]) > 0.7 {
+				continue // along the axis there is none
+			}
+			all++
+			if math.Abs(tilt) < 1.96*u {
+				in++
+			}
+		}
+	}
+	return in, all
 }

@@ -1,14 +1,12 @@
 package surfacescan
 
 import (
-	"math"
 	"os"
 	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/evidence"
@@ -74,33 +72,6 @@ func (c *simulated) measure(t *testing.T, before bool) (*evidence.Achieved, erro
 	got.Flags = append(got.Flags, r.Flags...)
 	require.NotNil(t, got.Pose)
 	return &got, nil
-}
-
-// coverage is how many of the twelve 95 % intervals of entry's and apex's coordinates and of
-// the axis' two tilts have the truth.
-func (c *simulated) coverage(a *evidence.Achieved) (in, all int) {
-	cov := a.Budget.Cov()
-	want := c.truth.Fixtures[0].Achieved
-	e, x := r3.Sub(a.Pose.Entry, want.Entry), r3.Sub(a.Pose.Apex, want.Apex)
-	for k, d := range [6]float64{e.X, e.Y, e.Z, x.X, x.Y, x.Z} {
-		all++
-		if math.Abs(d) < 1.96*math.Sqrt(cov.At(k, k)) {
-			in++
-		}
-		if k >= 3 { // the tilt: apex less entry
-			u := math.Sqrt(cov.At(k, k) + cov.At(k-3, k-3) - 2*cov.At(k, k-3))
-			tilt := d - [3]float64{e.X, e.Y, e.Z}[k-3]
-			axis := a.Pose.Axis()
-			if math.Abs([3]float64{axis.X, axis.Y, axis.Z}[k-3]) > 0.7 {
-				continue // along the axis there is none
-			}
-			all++
-			if math.Abs(tilt) < 1.96*u {
-				in++
-			}
-		}
-	}
-	return in, all
 }
 
 // coarseBody is a scan body that was found without error.

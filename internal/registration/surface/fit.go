@@ -2,7 +2,6 @@ package surface
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -243,13 +242,4 @@ func (s *State) centre(c *Cloud) geom.Vec {
 		return s.ToFixed.T
 	}
 	return s.ToFixed.Apply(r3.Scale(1/total, sum))
-}
-
-// quantile of a list, which is reordered; NaN for none.
-func quantile(list []float64, q float64) float64 {
-	if len(list) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(list)
-	return list[int(q*float64(len(list)-1))]
 }

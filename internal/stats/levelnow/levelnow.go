@@ -162,7 +162,6 @@ type fit struct {
 	w       []float64
 	least   float64 // half the smallest figure above 0, which stands for a rounded 0
 	seen    [2]float64
-	logs    float64 // sum of the logarithms of the figures, a case's by their mean
 	chol    mat.Cholesky
 	h0      float64 // variance of the intercept
 	shapes  []column
