@@ -36,10 +36,10 @@ func packCommand(env Env) *cobra.Command {
 		long: `Writes a first page that says what the series shows, what it cannot show, and what was
 withdrawn, left out, sealed late or changed; the series' report, the report and
 measurement of every case, the tidy table, the series file with its chain of hashes, a
-manifest and a README in plain words into one zip archive. With --scans, the reports on
-paper have cuts through the scans and the check of the alignment, made from the case
-folders; a case whose scans are not there is packed without, and that is said. The scans
-themselves are not packed. Persons appear under their pseudonyms only. --check reads such an
+manifest and a README in plain words into one zip archive. With --scans, cuts through the
+scans and the check of the alignment, made from the case folders, stand beside the report
+of each case; a case whose scans are not there is packed without, and that is said. The
+scans themselves are not packed. Persons appear under their pseudonyms only. --check reads such an
 archive and says whether it is as it was packed; exit status 3 says that it is not. It
 makes every report, measurement and table anew from the series file in the archive and
 compares them byte for byte; where another version of the program wrote them and they
@@ -106,7 +106,7 @@ func (o *packOptions) Run(_ context.Context, env Env) error {
 			bar.show("taking pictures of "+name, float64(done)/float64(len(o.folders)))
 			done = min(done+1, len(o.folders))
 		}
-		options.Pictured = pictured.of
+		options.Pictures = pictured.of
 	}
 	files, err := reviewpack.Make(o.series, options)
 	bar.end()

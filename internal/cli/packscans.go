@@ -12,8 +12,8 @@ import (
 	reports "plumbline/internal/report"
 )
 
-// pictures makes reports with pictures from the scans of cases, where those are at
-// hand. What was measured stays as it was recorded.
+// pictures makes pictures from the scans of cases, where those are at hand. What was
+// measured stays as it was recorded.
 type pictures struct {
 	folders map[string]string // by the name of the case
 	options reports.Options
@@ -51,8 +51,7 @@ func findCases(paths []string) (map[string]string, error) {
 	return out, nil
 }
 
-// of is the report of a case with pictures, nil where it cannot be had, and why then
-// says so.
+// of are the pictures of a case, nil where they cannot be had, and why then says so.
 func (p *pictures) of(c *measurement.Case) *reports.Document {
 	d, err := p.try(c)
 	if err != nil {
@@ -87,7 +86,7 @@ func (p *pictures) try(c *measurement.Case) (*reports.Document, error) {
 	for i := range s.Sites {
 		s.Sites[i].Figures = &s.Result.Fixtures[i]
 	}
-	return reports.Case(s, p.options)
+	return reports.CasePictures(s, p.options)
 }
 
 // sameFigures reports whether two measurements of a case show the same in a picture: its

@@ -225,7 +225,8 @@ func TestFirstPageOfAPack(t *testing.T) {
 	typed(t, "2026-05-05", Done, "pack --check blinded.zip")
 }
 
-// Reports on paper have pictures where the scans are at hand, and why not elsewhere.
+// Reports on paper have pictures beside them where the scans are at hand, and why not
+// elsewhere; their figures are held against the record all the same.
 func TestPackWithPictures(t *testing.T) {
 	world(t)
 	seriesOf(t)
@@ -237,12 +238,18 @@ func TestPackWithPictures(t *testing.T) {
 	var m struct{ Pictured []string }
 	require.NoError(t, json.Unmarshal([]byte(files["manifest.json"]), &m))
 	require.Len(t, m.Pictured, 1)
-	assert.Contains(t, m.Pictured[0], "C-101.pdf")
+	assert.Contains(t, m.Pictured[0], "C-101-pictures.pdf")
 	assert.Contains(t, files[m.Pictured[0]], "/Subtype /Image")
-	assert.Contains(t, wordsOf(files["first-page.html"]), "Case reports on paper: 2, of which 1 with cuts through the scans and the check of the alignment")
+	assert.Contains(t, wordsOf(files["first-page.html"]), "Case reports on paper: 2, 1 of them with cuts through the scans and the check of the alignment in a file beside it")
 	said = typed(t, "2026-04-05", Done, "pack --check review.zip")
-	assert.Contains(t, said, "15 of 15 files")
-	assert.Contains(t, said, "held against its hash alone, as it has pictures from the scans: \"cases/")
+	assert.Contains(t, said, "16 of 16 files")
+	assert.Contains(t, said, "held against their hashes alone, as pictures from the scans cannot be made anew without those: \"cases/")
+
+	write(t, "forged.zip", repacked(t, "review.zip", func(of map[string]string) {
+		forge(of, "cases/001-C-101.pdf", of["cases/001-C-101.pdf"]+"\n")
+	}))
+	said = typed(t, "2026-04-05", InDoubt, "pack --check forged.zip")
+	assert.Contains(t, said, `"cases/001-C-101.pdf" is not what the program makes from the series file: it was changed`)
 
 	// Another plan than was measured.
 	text, err := os.ReadFile("demo/C-101/case.toml")

@@ -147,17 +147,25 @@ func TestPack(t *testing.T) {
 	}
 }
 
-// forgePage changes a unit in a page of a pack, with manifest and sums made to fit it,
-// and says which version of the program made it.
+// forgePage changes a unit in a page of a pack, and says which version of the program
+// made it.
 func forgePage(of map[string]string, name, program string) {
-	sum := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
-	page, was := of[name], of["manifest.json"]
-	of[name] = strings.Replace(page, "mm", "µm", 1)
-	of["manifest.json"] = strings.NewReplacer(sum(page), sum(of[name]),
-		fmt.Sprintf(`"bytes": %d`, len(page)), fmt.Sprintf(`"bytes": %d`, len(page)+1),
-		`"program": "test"`, fmt.Sprintf(`"program": %q`, program)).Replace(was)
-	of["SHA256SUMS"] = strings.NewReplacer(sum(page), sum(of[name]), sum(was), sum(of["manifest.json"])).Replace(of["SHA256SUMS"])
+	forge(of, name, strings.Replace(of[name], "mm", "µm", 1))
+	manifest := strings.Replace(of["manifest.json"], `"program": "test"`, fmt.Sprintf(`"program": %q`, program), 1)
+	of["SHA256SUMS"] = strings.Replace(of["SHA256SUMS"], hashOf(of["manifest.json"]), hashOf(manifest), 1)
+	of["manifest.json"] = manifest
 }
+
+// forge changes a file of a pack, with manifest and sums made to fit it.
+func forge(of map[string]string, name, text string) {
+	was, manifest := of[name], of["manifest.json"]
+	of[name] = text
+	of["manifest.json"] = strings.NewReplacer(hashOf(was), hashOf(text),
+		fmt.Sprintf(`"bytes": %d`, len(was)), fmt.Sprintf(`"bytes": %d`, len(text))).Replace(manifest)
+	of["SHA256SUMS"] = strings.NewReplacer(hashOf(was), hashOf(text), hashOf(manifest), hashOf(of["manifest.json"])).Replace(of["SHA256SUMS"])
+}
+
+func hashOf(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
 
 // repacked is an archive with its files changed.
 func repacked(t *testing.T, path string, change func(of map[string]string)) string {

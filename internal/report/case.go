@@ -98,17 +98,22 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 	if !many {
 		d.notes(allFlags(c)...)
 	}
-	for i, f := range c.Fixtures {
-		if s != nil {
-			_, label, _ := o.site(f.Site)
-			d.add(heading{Level: 2, Text: "Site " + label + " before and after", Page: true},
-				paragraph{Text: cutsText(f, s.fixtures[i].shown)},
-				pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
-		}
+	if s != nil {
+		d.cutsOf(c, s, o)
 	}
 	d.alignment(c, s, o)
 	d.method(c, o)
 	return d
+}
+
+// cutsOf shows all cuts of the fixtures, before and after.
+func (d *Document) cutsOf(c *measurement.Case, s *scenes, o Options) {
+	for i, f := range c.Fixtures {
+		_, label, _ := o.site(f.Site)
+		d.add(heading{Level: 2, Text: "Site " + label + " before and after", Page: true},
+			paragraph{Text: cutsText(f, s.fixtures[i].shown)},
+			pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
+	}
 }
 
 // inSpace shows a fixture's contours: to be turned in HTML, from two sides on paper.

@@ -17,7 +17,7 @@ type Cover struct {
 	Today    string // ISO; the day on which the cases stand as the summary says
 	Version  string // of the program
 	Reports  int    // of single cases that come with it
-	Pictured int    // of these, with pictures from the scans
+	Pictured int    // of these, with pictures from the scans beside them
 }
 
 // Document makes the page.
@@ -60,7 +60,7 @@ func (c Cover) Document(Options) *Document {
 	return d
 }
 
-// pictures says how many case reports have pictures.
+// pictures says how many case reports have pictures beside them.
 func (c Cover) pictures() string {
 	switch {
 	case c.Reports == 0:
@@ -68,9 +68,9 @@ func (c Cover) pictures() string {
 	case c.Pictured == 0:
 		return fmt.Sprintf("Case reports on paper: %d, without pictures from the scans, as the scans were not at hand when this was packed.", c.Reports)
 	case c.Pictured < c.Reports:
-		return fmt.Sprintf("Case reports on paper: %d, of which %d with cuts through the scans and the check of the alignment; the others were packed without, as their scans were not at hand.", c.Reports, c.Pictured)
+		return fmt.Sprintf("Case reports on paper: %d, %d of them with cuts through the scans and the check of the alignment in a file beside it; the scans of the others were not at hand when this was packed.", c.Reports, c.Pictured)
 	}
-	return fmt.Sprintf("Case reports on paper: %d, with cuts through the scans and the check of the alignment.", c.Reports)
+	return fmt.Sprintf("Case reports on paper: %d, each with cuts through the scans and the check of the alignment in a file beside it.", c.Reports)
 }
 
 // isChange reports whether a flag tells that something was changed after it was sealed

@@ -127,32 +127,40 @@ func qualityTable(quality map[string]float64) table {
 
 // alignment is the section about how the scans were brought together.
 func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
-	d.add(heading{Level: 2, Text: "Alignment of the two scans", Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
+	d.add(heading{Level: 2, Text: alignmentTitle, Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
-		d.add(paragraph{Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
-		for i, f := range c.Fixtures {
-			_, label, _ := o.site(f.Site)
-			checks := pictures{Across: 2}
-			for _, check := range s.fixtures[i].alignment {
-				checks.Items = append(checks.Items, picture{Drawing: check})
-			}
-			if len(c.Fixtures) > 1 {
-				d.add(heading{Level: 3, Text: "Site " + label})
-			}
-			last := len(checks.Items) - 1
-			if i > 0 || len(c.Alignment.Quality) == 0 {
-				checks.Across = len(checks.Items)
-				d.add(checks)
-				continue
-			}
-			d.add(pictures{Across: checks.Across, Items: checks.Items[:last]},
-				beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: checks.Items[last]})
-		}
+		d.alignmentChecks(c, s, o)
 		return
 	}
 	d.add(paragraph{Text: "This report was made from a stored measurement without its scans, so it has no cuts through the scan and no check picture. Make it from the case folder to have them."})
 	if len(c.Alignment.Quality) > 0 {
 		d.add(qualityTable(c.Alignment.Quality))
+	}
+}
+
+const alignmentTitle = "Alignment of the two scans"
+
+// alignmentChecks shows the alignment at each fixture, for the eye, with the qualities
+// beside the first.
+func (d *Document) alignmentChecks(c *measurement.Case, s *scenes, o Options) {
+	d.add(paragraph{Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
+	for i, f := range c.Fixtures {
+		_, label, _ := o.site(f.Site)
+		checks := pictures{Across: 2}
+		for _, check := range s.fixtures[i].alignment {
+			checks.Items = append(checks.Items, picture{Drawing: check})
+		}
+		if len(c.Fixtures) > 1 {
+			d.add(heading{Level: 3, Text: "Site " + label})
+		}
+		last := len(checks.Items) - 1
+		if i > 0 || len(c.Alignment.Quality) == 0 {
+			checks.Across = len(checks.Items)
+			d.add(checks)
+			continue
+		}
+		d.add(pictures{Across: checks.Across, Items: checks.Items[:last]},
+			beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: checks.Items[last]})
 	}
 }
 

@@ -24,6 +24,17 @@ const pixel = 0.15
 //
 // Errors: a fixture whose outline cannot be drawn, with its site.
 func Case(s *measure.Study, o Options) (*Document, error) {
+	drawn, err := drawScenes(s, o)
+	if err != nil {
+		return nil, err
+	}
+	return caseReport(&s.Result, drawn, o), nil
+}
+
+// drawScenes draws the pictures of a case's fixtures.
+//
+// Errors: a fixture whose outline cannot be drawn, with its site.
+func drawScenes(s *measure.Study, o Options) (*scenes, error) {
 	out := &scenes{fixtures: make([]fixturePictures, len(s.Sites))}
 	for i, site := range s.Sites {
 		plan := site.Plan
@@ -45,7 +56,7 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 		_, label, _ := o.site(site.Figures.Site)
 		p.alignment = scene.Alignment(s.Planning, label)
 	}
-	return caseReport(&s.Result, out, o), nil
+	return out, nil
 }
 
 // Steps of the cuts, mm: beside the axis as far as a fixture is wide, and along

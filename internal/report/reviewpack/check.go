@@ -275,8 +275,8 @@ func (c *checker) blinded() {
 	c.found("the reports of the series, the first page, %s, and in the table the cases without figures were not made anew, as that takes the series file", chainName)
 }
 
-// pictured takes a report with pictures as the archive has it: to make it anew takes
-// the scans.
+// pictured takes a file of pictures as the archive has it: to make it anew takes the
+// scans.
 func (c *checker) pictured(name string) bool {
 	is, has := c.archive.hashes[name]
 	if !has || !slices.Contains(c.Manifest.Pictured, name) {
@@ -354,7 +354,7 @@ func (c *checker) conclude(from string) {
 		for _, name := range names {
 			list = append(list, quoted(name))
 		}
-		c.found("held against its hash alone, as it has pictures from the scans: %s. Look whether its figures are those of the measurement of the same name", strings.Join(list, ", "))
+		c.found("held against their hashes alone, as pictures from the scans cannot be made anew without those: %s. The figures that count stand in the reports, which were", strings.Join(list, ", "))
 	}
 	if len(c.others) == 0 {
 		return

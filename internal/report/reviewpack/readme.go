@@ -20,8 +20,10 @@ Where to begin
 
 What else is here
   cases/NNN-NAME.html    the report of one case, numbered in the order of surgery
-  cases/NNN-NAME.pdf     the same on paper, with cuts through the scans and the check of
-                         the alignment where the scans were at hand when it was packed
+  cases/NNN-NAME.pdf     the same on paper
+  cases/NNN-NAME-pictures.pdf
+                         cuts through its scans and the check of the alignment, where the
+                         scans were at hand when it was packed
   cases/NNN-NAME.json    its measurement, for programs
   series/cases.csv       every fixture of every case, also cases that were left out or
                          never measured, as a table; columns.csv says what they mean
@@ -45,8 +47,8 @@ Dates
 	b.WriteString(`
 Persons
   Patients, clinicians and reviewers appear under pseudonyms. Remarks and reasons are
-  as their authors wrote them. There are no scans in this pack; pictures from them are
-  in the reports on paper only.
+  as their authors wrote them. There are no scans in this pack, but pictures from
+  some of them may be.
 
 How to check it
   ` + o.CheckLine + `

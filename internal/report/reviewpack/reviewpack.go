@@ -47,9 +47,9 @@ type Options struct {
 	Numbering     tooth.System
 	Paper         report.Paper
 	CheckLine     string // the command line that checks a pack
-	// Pictured, where given, is the report of a case with pictures from its scans; nil
-	// where they are not at hand.
-	Pictured func(*measurement.Case) *report.Document
+	// Pictures, where given, are the pictures from a case's scans; nil where those are
+	// not at hand.
+	Pictures func(*measurement.Case) *report.Document
 }
 
 // File is one file of a pack.
@@ -68,7 +68,7 @@ type Manifest struct {
 	Paper         string `json:"paper"`               // name of its size
 	Records       int    `json:"records"`             // of the series file
 	Receipt       string `json:"receipt"`             // of the series file
-	// Pictured are the reports with pictures from the scans, which cannot be made anew
+	// Pictured are the files of pictures from the scans, which cannot be made anew
 	// without them.
 	Pictured []string `json:"pictured,omitempty"`
 	Files    []Entry  `json:"files"` // sorted by name; all but the manifest and SHA256SUMS
@@ -145,8 +145,8 @@ type packer struct {
 	put     func(File)          // takes each file
 	made    []Entry             // of the files so far
 
-	pictured []string          // names of the reports with pictures so far
-	given    func(string) bool // takes a report with pictures as it is in an archive; nil while packing
+	pictured []string          // names of the files of pictures so far
+	given    func(string) bool // takes a file of pictures as it is in an archive; nil while packing
 }
 
 // newPacker is a packer that leaves dates as they are.
@@ -318,29 +318,42 @@ func (p *packer) measured(i int, c *measurement.Case) error {
 	return nil
 }
 
-// paper adds the report of the i-th measurement as a PDF, with pictures where the scans
-// are at hand.
+// paper adds the report of the i-th measurement as a PDF, and beside it the pictures
+// from the scans where those are at hand.
 func (p *packer) paper(i int, c *measurement.Case) error {
-	name := caseName(i, c) + ".pdf"
-	if p.given != nil && p.given(name) {
-		p.pictured = append(p.pictured, name)
-		return nil
-	}
-	var d *report.Document
-	if p.options.Pictured != nil {
-		if d = p.options.Pictured(c); d != nil {
-			p.pictured = append(p.pictured, name)
-		}
-	}
-	if d == nil {
-		d = report.Stored(p.shown(c), report.Options{Numbering: p.options.Numbering})
-	}
-	d.Replace(p.date)
-	pdf, err := d.PDF(p.options.Paper)
-	if err != nil {
+	stem := caseName(i, c)
+	if err := p.pdf(stem+".pdf", report.Stored(p.shown(c), report.Options{Numbering: p.options.Numbering})); err != nil {
 		return fmt.Errorf("case %s: %w", c.Case, err)
 	}
-	p.add(name, pdf)
+	name := stem + "-pictures.pdf"
+	if p.given != nil {
+		if p.given(name) {
+			p.pictured = append(p.pictured, name)
+		}
+		return nil
+	}
+	if p.options.Pictures == nil {
+		return nil
+	}
+	d := p.options.Pictures(c)
+	if d == nil {
+		return nil
+	}
+	p.pictured = append(p.pictured, name)
+	if err := p.pdf(name, d); err != nil {
+		return fmt.Errorf("pictures of case %s: %w", c.Case, err)
+	}
+	return nil
+}
+
+// pdf adds a document on paper.
+func (p *packer) pdf(name string, d *report.Document) error {
+	d.Replace(p.date)
+	data, err := d.PDF(p.options.Paper)
+	if err != nil {
+		return err
+	}
+	p.add(name, data)
 	return nil
 }
 
