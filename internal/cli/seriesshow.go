@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/measurement"
 	"plumbline/internal/printable"
 	reports "plumbline/internal/report"
 	"plumbline/internal/series"
@@ -121,9 +122,15 @@ type seriesView struct {
 	Schema   string            `json:"schema"`
 	Chain    series.Verdict    `json:"chain"`
 	Summary  series.Summary    `json:"summary"`
-	Fixtures []series.TableRow `json:"fixtures"`
+	Fixtures []fixtureView     `json:"fixtures"`
 	Breaches analysis.Breaches `json:"breaches"`
 	Trend    analysis.Together `json:"trend"`
+}
+
+// fixtureView is a fixture of the table with what counts most of it.
+type fixtureView struct {
+	series.TableRow
+	Verdict *measurement.Verdict `json:"verdict,omitempty"` // of one with figures
 }
 
 // viewSchema names the form of seriesView.
@@ -143,8 +150,15 @@ func (o *showOptions) Run(_ context.Context, env Env) error {
 	if v.Chain, err = f.Check(""); err != nil {
 		return err
 	}
-	v.Fixtures = v.Summary.Table()
-	v.Breaches = analysis.CountBreaches(v.Fixtures)
+	table := v.Summary.Table()
+	for i := range table {
+		shown := fixtureView{TableRow: table[i]}
+		if verdict := table[i].Verdict().Verdict; table[i].Judged() {
+			shown.Verdict = &verdict
+		}
+		v.Fixtures = append(v.Fixtures, shown)
+	}
+	v.Breaches = analysis.CountBreaches(table)
 	p := newProgress(env)
 	p.show("looking at what the cases show together", 0)
 	v.Trend, err = analysis.AnalyseTogether(v.Summary.Rows(), o.analysis)

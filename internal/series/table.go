@@ -180,7 +180,7 @@ func (t *TableRow) cells() []string {
 		numbering = "iso3950"
 	}
 	var withdrawn, verdict [3]string
-	if t.Status == StatusMeasured || t.hasFigures() {
+	if t.Judged() {
 		doubt = strconv.FormatBool(t.Doubt)
 		v := t.Verdict()
 		verdict = [3]string{string(v.Code), string(v.By), strings.Join(v.NotChecked, " ")}
@@ -215,6 +215,9 @@ func (t *TableRow) cells() []string {
 	}
 	return out
 }
+
+// Judged reports whether there is something to give a verdict on: a measured fixture.
+func (t *TableRow) Judged() bool { return t.Status == StatusMeasured || t.hasFigures() }
 
 // hasFigures reports whether there is a deviation or a clearance.
 func (r *Row) hasFigures() bool {
