@@ -20,7 +20,7 @@ import (
 // import those of the lines above its own, and no others.
 var order = [][]string{
 	// what everything is said in
-	{"atomicfile", "regularfile"},
+	{"atomicfile", "regularfile", "seeded"},
 	{"geom", "printable", "measurement", "tooth", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
 	{"volume", "trimesh"},

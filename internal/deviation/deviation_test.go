@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	_ "plumbline/internal/seeded" // of rapid
 	"plumbline/internal/tooth"
 )
 

@@ -11,6 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/spatial/r3"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 func drawVec(t *rapid.T, reach float64, name string) Vec {

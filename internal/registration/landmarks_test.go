@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 func vec(x, y, z float64) geom.Vec { return geom.Vec{X: x, Y: y, Z: z} }

@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/printable"
+	_ "plumbline/internal/seeded" // of rapid
 	"plumbline/internal/series/analysis"
 )
 

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
+	_ "plumbline/internal/seeded" // of rapid
 	"plumbline/internal/tooth"
 )
 

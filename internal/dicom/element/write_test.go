@@ -14,6 +14,8 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 	"github.com/suyashkumar/dicom/pkg/uid"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 // TestEncode compares a small file with its bytes, written out by hand from

@@ -6,6 +6,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 // Lossy words beyond the bits stored go to the end of the range that they are

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/geom"
+	_ "plumbline/internal/seeded" // of rapid
 	"plumbline/internal/trimesh"
 )
 

@@ -12,6 +12,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 func mm(x, y float64) vg.Point { return vg.Point{X: millimetres(x), Y: millimetres(y)} }

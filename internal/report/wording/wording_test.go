@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/measurement"
+	_ "plumbline/internal/seeded" // of rapid
 	"plumbline/internal/tooth"
 )
 

@@ -7,6 +7,8 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 // Weights of Biau and others 2008 as in a worked application (bio-protocol.org,

@@ -6,6 +6,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 // unstuff gives the bits of entropy-coded data one by one, as T.81 B.1.1.5 and

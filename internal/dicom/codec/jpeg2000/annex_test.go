@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 func fromHex(t testing.TB, s string) []byte {

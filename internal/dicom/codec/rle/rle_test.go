@@ -12,6 +12,7 @@ import (
 
 	"plumbline/internal/dicom/codec/codectest"
 	"plumbline/internal/dicom/codec/codestream"
+	_ "plumbline/internal/seeded" // of rapid
 )
 
 // vectors are those of the table; testdata/codec_vectors.py makes them with dcmtk and gdcm.
