@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test browser race lint accuracy bench fuzz golden notices dist clean
+.PHONY: build demo reports test browser standards race lint accuracy bench fuzz golden notices dist clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -38,6 +38,11 @@ browser: build/axe/node_modules/axe-core/axe.min.js
 
 build/axe/node_modules/axe-core/axe.min.js:
 	mkdir -p build/axe && npm install --no-save --silent --prefix build/axe axe-core@$(AXE)
+
+# What is written for other programs, under their validators and readers. Needs Debian's
+# dicom3tools, dcmtk, pixelmed-apps, default-jre-headless and python3-pydicom.
+standards:
+	sh internal/report/exchange/testdata/check.sh | diff internal/report/exchange/testdata/verdicts.txt -
 
 # What shares work out, under the race detector; that needs a C compiler.
 race:

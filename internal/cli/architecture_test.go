@@ -28,6 +28,8 @@ var order = [][]string{
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",
 		"dicom/element", "dicom/codec/codestream"},
+	{"dicom/code", "dicom/filing"},
+	{"dicom/structurereport", "dicom/encapsulated"},
 	{"dicom/codec/codectest"},
 	{"dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
 	{"stats/learningcurve", "stats/hotelling", "stats/levelnow", "plan/meshaxis", "plan/plantable"},
@@ -51,7 +53,7 @@ var order = [][]string{
 	{"series/analysis", "output"},
 	{"report/wording"},
 	{"report/drawing"},
-	{"report"},
+	{"report", "report/exchange"},
 	{"report/reviewpack"},
 	// the page in the browser
 	{"page/loopback", "page/reslice", "page/practice", "sealing"},
@@ -159,5 +161,6 @@ func TestOnlyTheDictionaryOfTheDICOMLibraryIsUsed(t *testing.T) {
 			}
 		}
 	}
-	assert.Equal(t, []string{"dicom/element", "dicom/encode", "dicom/scan", "dicom/spatialreg", "report"}, slices.Sorted(maps.Keys(users)))
+	assert.Equal(t, []string{"dicom/code", "dicom/element", "dicom/encapsulated", "dicom/encode", "dicom/filing", "dicom/scan",
+		"dicom/spatialreg", "dicom/structurereport", "report", "report/exchange"}, slices.Sorted(maps.Keys(users)))
 }

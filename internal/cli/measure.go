@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/dicom/filing"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	"plumbline/internal/output"
@@ -326,7 +327,7 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 		return err
 	}
 	for _, file := range files {
-		if err := writeReport(&o.files, file, d, o.layout.size(), reports.Archive{}); err != nil {
+		if err := writeReport(&o.files, file, d, o.layout.size(), filing.Filing{}); err != nil {
 			return err
 		}
 		o.wrote = append(o.wrote, file)

@@ -36,6 +36,7 @@ var writers = []writing{
 	{command: "report", ending: ".html", line: func(f string) []string { return []string{"report", "m.json", f} }, lifts: true},
 	{command: "report", ending: ".pdf", line: func(f string) []string { return []string{"report", "--clinician", "clinician-a", "s.jsonl", f} }, lifts: true},
 	{command: "report", ending: ".dcm", line: func(f string) []string { return []string{"report", "m.json", f} }, lifts: true},
+	{command: "report", ending: ".dcm", line: func(f string) []string { return []string{"report", "--as", "sr", "m.json", f} }, lifts: true},
 	{command: "series export", line: func(f string) []string { return []string{"series", "export", "--csv", f, "s.jsonl"} }, lifts: true},
 	{command: "pack", ending: ".zip", line: func(f string) []string { return []string{"pack", "s.jsonl", f} }, lifts: true},
 	{command: "seal", line: func(f string) []string { return []string{"seal", "--series", f, "case"} }},

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"plumbline/internal/dicom/filing"
 	"plumbline/internal/measurement"
 	"plumbline/internal/output"
 	"plumbline/internal/regularfile"
@@ -63,7 +64,7 @@ func checkReportName(file string) error {
 }
 
 // writeReport writes a document to a file as its name ends.
-func writeReport(to *output.Run, file string, d *reports.Document, paper reports.Paper, archive reports.Archive) error {
+func writeReport(to *output.Run, file string, d *reports.Document, paper reports.Paper, archive filing.Filing) error {
 	var data []byte
 	var err error
 	switch strings.ToLower(filepath.Ext(file)) {
@@ -84,7 +85,8 @@ func writeReport(to *output.Run, file string, d *reports.Document, paper reports
 // reportOptions say what to report on, how and where to.
 type reportOptions struct {
 	layout            layoutOptions
-	archive           reports.Archive
+	as, site          string
+	archive           filing.Filing
 	clinician, target string
 	today             string
 	input             string
@@ -101,18 +103,32 @@ func reportCommand(env Env) *cobra.Command {
 .dcm, which says what to write; .dcm is the PDF as a DICOM file for a practice's
 archive. The report of a measurement has all figures; cuts through the scan need the
 scan, so that measure --report draws them and this command does not. The report of a
-series has learning curves, control charts, habit, margins and every case.`,
+series has learning curves, control charts, habit, margins and every case.
+
+A measurement can also be written for other programs, as DICOM objects. --as sr is a
+structured report (Comprehensive 3D SR, TID 1500) with every figure and its interval,
+the planned and achieved points, and every doubt. --as registration says where the
+placed fixtures lie (Spatial Registration), and --as surface is the nominal surface of
+one in its own frame (Encapsulated STL), which the registration carries into the
+planning scan. No object names a patient unless you do.`,
 		examples: []string{
 			"plumbline report C-101.json C-101.pdf",
 			"plumbline report --paper letter C-101.json C-101.html C-101.pdf",
 			"plumbline report --patient-id 4711 C-101.json C-101.dcm",
 			"plumbline report my-series.jsonl my-series.pdf",
+			"plumbline report --as sr C-101.json C-101-figures.dcm",
+			"plumbline report --as registration C-101.json C-101-places.dcm",
+			"plumbline report --as surface C-101.json C-101-fixture.dcm",
 		},
 	}, &reportOptions{})
 }
 
 func (o *reportOptions) AddFlags(f *pflag.FlagSet) {
-	grouped(f, "What is written", func(f *pflag.FlagSet) { addOverwrite(f, &o.files) })
+	grouped(f, "What is written", func(f *pflag.FlagSet) {
+		choice(f, &o.as, "as", asPages, "`KIND` of a measurement: pages, or for other programs sr, registration or surface", kindsOfObject...)
+		f.StringVar(&o.site, "site", "", "`TOOTH` whose fixture's surface is written, by its ISO 3950 number, where there are several")
+		addOverwrite(f, &o.files)
+	})
 	grouped(f, "Layout", func(f *pflag.FlagSet) {
 		o.layout.addPaper(f)
 		o.layout.addNumbering(f, "tooth numbers")
@@ -141,11 +157,14 @@ func (o *reportOptions) Check(args []string) (err error) {
 		return err
 	}
 	o.files.Reads(o.input)
+	if err := o.checkObject(); err != nil {
+		return err
+	}
 	for _, file := range o.reports {
 		if err := checkReportName(file); err != nil {
 			return err
 		}
-		if err := mayWrite(&o.files, file, reportFile(file)); err != nil {
+		if err := mayWrite(&o.files, file, o.kind(file)); err != nil {
 			return err
 		}
 	}
@@ -158,6 +177,9 @@ func (o *reportOptions) Check(args []string) (err error) {
 }
 
 func (o *reportOptions) Run(_ context.Context, env Env) error {
+	if o.as != asPages {
+		return o.writeObject(env)
+	}
 	d, doubt, err := readDocument(o.input, o.analysis, dayOf(o.today, env), env.Version, reports.Options{Numbering: o.layout.system()})
 	if err != nil {
 		return err

@@ -221,6 +221,11 @@ func TestReportsThatCannotBe(t *testing.T) {
 		{[]string{"report", "other.json", "c.pdf"}, "other.json: it is no measurement of this program"},
 		{[]string{"report", "none.json", "c.pdf"}, "none.json"},
 		{[]string{"report", "--study", "1..2", "c.json", "c.dcm"}, "study UID"},
+		{[]string{"report", "--as", "xml", "c.json", "c.dcm"}, "write pages, sr, registration or surface"},
+		{[]string{"report", "--as", "sr", "c.json", "c.pdf"}, "end it in .dcm"},
+		{[]string{"report", "--as", "sr", "other.json", "c.dcm"}, "an object is written of a measurement"},
+		{[]string{"report", "--site", "46", "c.json", "c.dcm"}, "--site goes with --as surface"},
+		{[]string{"report", "--as", "surface", "--site", "11", "c.json", "c.dcm"}, "no fixture at"},
 		{[]string{"report", "--target", "apex", "c.json", "c.pdf"}, "expected a figure and its level"},
 		{[]string{"report", "--target", "apex=2", "c.json", "c.pdf"}, "see plumbline report --help"},
 		{[]string{"report", "other.json"}, "give the measurement and the report's file"},
@@ -231,4 +236,27 @@ func TestReportsThatCannotBe(t *testing.T) {
 		assert.Contains(t, got.stderr, c.want)
 	}
 	assert.NoFileExists(t, "c.pdf")
+	assert.NoFileExists(t, "c.dcm")
+}
+
+// A measurement is written as objects for other programs, and a patient is in them when
+// asked for.
+func TestObjectsForOtherPrograms(t *testing.T) {
+	world(t)
+	require.Equal(t, Done, run("measure", "--json", "c.json", "demo/C-101").status)
+	for _, as := range []string{"sr", "registration", "surface"} {
+		got := run("report", "--as", as, "--patient-id", "4711", "c.json", as+".dcm")
+		assert.Equal(t, Done, got.status, got.stderr)
+		assert.Equal(t, "wrote "+as+".dcm\n", got.stdout)
+		data, err := os.ReadFile(as + ".dcm")
+		require.NoError(t, err)
+		assert.Contains(t, string(data), "4711")
+		require.Equal(t, Done, run("report", "--as", as, "c.json", as+".dcm").status, "its own is written again")
+		data, err = os.ReadFile(as + ".dcm")
+		require.NoError(t, err)
+		assert.NotContains(t, string(data), "4711")
+	}
+	got := run("report", "c.json", "sr.dcm")
+	assert.Equal(t, BadInput, got.status)
+	assert.Contains(t, got.stderr, "DICOM file")
 }

@@ -189,7 +189,7 @@ func Open(path string, o Options) (*Inputs, error) {
 func (in *Inputs) Identity() measurement.Inputs {
 	out := measurement.Inputs{
 		PlanSHA256: in.Plan.PlanSHA256,
-		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(), PreDate: in.Pre.Taken,
+		PreSeries:  in.Pre.SeriesUID, PreSHA256: in.Pre.SHA256(), PreDate: in.Pre.Taken, PreFrame: in.Pre.FrameOfReferenceUID,
 		Files: planFiles(in.Plan),
 	}
 	in.Observed.Identify(&out)

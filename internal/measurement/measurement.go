@@ -102,17 +102,19 @@ type Inputs struct {
 	PostSHA256 string `json:"post_sha256"`
 	PreDate    string `json:"pre_date,omitempty"`  // on which the planning scan was taken, ISO, where it says so
 	PostDate   string `json:"post_date,omitempty"` // likewise of the follow-up scan
+	PreFrame   string `json:"pre_frame,omitempty"` // Frame of Reference UID of the planning scan, where it states one
 	Files      []File `json:"files,omitempty"`     // that the case file names besides the scans
 }
 
-// Same tells whether the same was measured. Dates do not tell: earlier versions of the
-// program did not store them.
+// Same tells whether the same was measured. Dates and the frame do not tell: earlier
+// versions of the program did not store them.
 func (in Inputs) Same(other Inputs) bool {
 	files := slices.EqualFunc(in.Files, other.Files, func(a, b File) bool {
 		return a.Name == b.Name && a.SHA256 == b.SHA256 && a.Site == b.Site
 	})
 	in.Files, other.Files = nil, nil
 	in.PreDate, in.PostDate, other.PreDate, other.PostDate = "", "", "", ""
+	in.PreFrame, other.PreFrame = "", ""
 	return files && reflect.DeepEqual(in, other)
 }
 

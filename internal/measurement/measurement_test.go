@@ -100,7 +100,7 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 			want = append(want, flags+"[]."+part)
 		}
 	}
-	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "inputs.pre_date", "inputs.post_date", "inputs.files", "inputs.files[].name", "inputs.files[].sha256", "inputs.files[].site", "inputs.files[].fit_residual_mm",
+	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "inputs.pre_date", "inputs.post_date", "inputs.pre_frame", "inputs.files", "inputs.files[].name", "inputs.files[].sha256", "inputs.files[].site", "inputs.files[].fit_residual_mm",
 		"alignment.quality.some_mm", "alignment.found_post_to_pre", "fixtures[].uncertainty.budget",
 		"fixtures[].clearance[].breach_probability", "fixtures[].clearance[].margin_source",
 		"fixtures[].length_seen", "fixtures[].length_found_mm.value", "fixtures[].length_found_mm.u")

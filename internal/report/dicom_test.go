@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/suyashkumar/dicom"
 	"github.com/suyashkumar/dicom/pkg/tag"
+
+	"plumbline/internal/dicom/filing"
 )
 
 // The wrapped PDF comes out again byte for byte, and nobody is named unless
@@ -18,7 +20,7 @@ func TestDICOM(t *testing.T) {
 	d := Stored(inDoubt(t), Options{})
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
-	read := func(a Archive) dicom.Dataset {
+	read := func(a filing.Filing) dicom.Dataset {
 		data, err := d.DICOM(A4, a)
 		require.NoError(t, err)
 		again, err := d.DICOM(A4, a)
@@ -34,7 +36,7 @@ func TestDICOM(t *testing.T) {
 		list, _ := e.Value.GetValue().([]string)
 		return strings.Join(list, "\\")
 	}
-	set := read(Archive{})
+	set := read(filing.Filing{})
 	assert.Equal(t, encapsulatedPDF, get(set, tag.SOPClassUID))
 	assert.Equal(t, "", get(set, tag.PatientName))
 	assert.Equal(t, "", get(set, tag.PatientID))
@@ -44,12 +46,12 @@ func TestDICOM(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, pdf, bytes.TrimSuffix(e.Value.GetValue().([]byte)[:len(pdf)+len(pdf)%2], []byte{0}))
 
-	set = read(Archive{PatientName: "DOE^JANE", PatientID: "4711", StudyUID: "1.2.3"})
+	set = read(filing.Filing{PatientName: "DOE^JANE", PatientID: "4711", StudyUID: "1.2.3"})
 	assert.Equal(t, "DOE^JANE", get(set, tag.PatientName))
 	assert.Equal(t, "4711", get(set, tag.PatientID))
 	assert.Equal(t, "1.2.3", get(set, tag.StudyInstanceUID))
 
-	for _, bad := range []Archive{{PatientName: `a\b`}, {PatientID: "a\nb"}, {PatientName: strings.Repeat("x", 65)}, {StudyUID: "1..2"}, {StudyUID: "1.02"}, {StudyUID: "x"}} {
+	for _, bad := range []filing.Filing{{PatientName: `a\b`}, {PatientID: "a\nb"}, {PatientName: strings.Repeat("x", 65)}, {StudyUID: "1..2"}, {StudyUID: "1.02"}, {StudyUID: "x"}} {
 		_, err := d.DICOM(A4, bad)
 		assert.Error(t, err)
 	}

@@ -8,10 +8,11 @@ import (
 	"github.com/suyashkumar/dicom/pkg/tag"
 
 	"plumbline/internal/dicom/element"
+	"plumbline/internal/dicom/filing"
 )
 
 // maker is what the reports in every format name as the program that made them.
-const maker = "plumbline"
+const maker = filing.Maker
 
 // IsHTML reports whether a file is a report that HTML wrote.
 func IsHTML(f *os.File) bool {

@@ -188,3 +188,30 @@ func quoteNumbers(s string) string {
 	}
 	return "text"
 }
+
+// Floats32 are an attribute's 32-bit numbers (FL, OF), all of them; ok is false when it
+// is absent, empty or no whole number of them.
+func (d Dataset) Floats32(t tag.Tag) (x []float64, ok bool) {
+	e := d[t]
+	if len(e.Value) == 0 || len(e.Value)%4 != 0 {
+		return nil, false
+	}
+	x = make([]float64, len(e.Value)/4)
+	for i := range x {
+		x[i] = float64(math.Float32frombits(e.order().Uint32(e.Value[4*i:])))
+	}
+	return x, true
+}
+
+// Uint32s are an attribute's 32-bit whole numbers (UL, OL), as Floats32 reads them.
+func (d Dataset) Uint32s(t tag.Tag) (x []uint32, ok bool) {
+	e := d[t]
+	if len(e.Value) == 0 || len(e.Value)%4 != 0 {
+		return nil, false
+	}
+	x = make([]uint32, len(e.Value)/4)
+	for i := range x {
+		x[i] = e.order().Uint32(e.Value[4*i:])
+	}
+	return x, true
+}

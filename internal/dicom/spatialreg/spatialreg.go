@@ -1,4 +1,4 @@
-// Package spatialreg reads a DICOM Spatial Registration object (PS3.3
+// Package spatialreg reads and writes a DICOM Spatial Registration object (PS3.3
 // A.39 and C.20.2): which frames of reference it brings together and by which
 // matrices.
 //
@@ -36,8 +36,8 @@ import (
 // lists every slice of its scans some hundred.
 const maxFile = 16 << 20
 
-// storage is the SOP class of the object (PS3.4 B.5).
-const storage = "1.2.840.10008.5.1.4.1.1.66.1"
+// Storage is the SOP class of the object (PS3.4 B.5).
+const Storage = "1.2.840.10008.5.1.4.1.1.66.1"
 
 // Object is a Spatial Registration object.
 type Object struct {
@@ -51,6 +51,7 @@ type Object struct {
 type Item struct {
 	Frame        string // Frame of Reference UID; "" where the item names none
 	ToRegistered geom.Rigid
+	Comment      string // on the transform; written, and not read
 }
 
 // ErrFrames says that an object does not bring two frames together.
@@ -108,7 +109,7 @@ func decode(data []byte) (*Object, error) {
 		return nil, fmt.Errorf("its transfer syntax %q is not read here; export it as Explicit VR Little Endian", file.Syntax)
 	}
 	d := file.Data
-	if class := d.Text(tag.SOPClassUID); class != storage {
+	if class := d.Text(tag.SOPClassUID); class != Storage {
 		return nil, fmt.Errorf("it is no Spatial Registration object (its SOP class is %q)", class)
 	}
 	sum := sha256.Sum256(data)
