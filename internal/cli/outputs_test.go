@@ -41,6 +41,7 @@ var writers = []writing{
 	{command: "pack", ending: ".zip", line: func(f string) []string { return []string{"pack", "s.jsonl", f} }, lifts: true},
 	{command: "seal", line: func(f string) []string { return []string{"seal", "--series", f, "case"} }},
 	{command: "series import", line: func(f string) []string { return []string{"series", "import", "past.csv", f} }},
+	{command: "series design", line: func(f string) []string { return []string{"series", "design", "--clinician", "clinician-z", f} }},
 	{command: "series leave-out", line: func(f string) []string {
 		return []string{"series", "leave-out", "--case", "C-9", "--reason", "moved", f}
 	}},

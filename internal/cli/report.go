@@ -237,6 +237,7 @@ func readSeries(path string, t analysis.Options, today, version string) (reports
 		return reports.Series{}, badInput(err)
 	}
 	s := series.Summarise(f.Records, today)
+	t.Designs = s.Designs
 	a, err := analysis.Analyse(s.Rows(), t)
 	if err != nil {
 		return reports.Series{}, badInput(fmt.Errorf("%s: %w", path, err))

@@ -32,7 +32,7 @@ does. A broken chain and a receipt that does not hold give exit status 3.`,
 		return usage("say what to do with the series file: %s; see plumbline series --help", strings.Join(commandNames(c), ", "))
 	},
 		seriesCheckCommand(env), seriesShowCommand(env), seriesExportCommand(env), seriesImportCommand(env),
-		seriesLeaveOutCommand(env), seriesRemarkCommand(env), seriesTakeCommand(env), seriesCorrectCommand(env))
+		seriesDesignCommand(env), seriesLeaveOutCommand(env), seriesRemarkCommand(env), seriesTakeCommand(env), seriesCorrectCommand(env))
 }
 
 // arguments checks what follows the flags of a command below series against the

@@ -134,7 +134,7 @@ type fixtureView struct {
 }
 
 // viewSchema names the form of seriesView.
-const viewSchema = "plumbline/series-view/3"
+const viewSchema = "plumbline/series-view/4"
 
 func (o *showOptions) Run(_ context.Context, env Env) error {
 	f, err := openSeries(o.path)
@@ -161,6 +161,7 @@ func (o *showOptions) Run(_ context.Context, env Env) error {
 	v.Breaches = analysis.CountBreaches(table)
 	p := newProgress(env)
 	p.show("looking at what the cases show together", 0)
+	o.analysis.Designs = v.Summary.Designs
 	v.Trend, err = analysis.AnalyseTogether(v.Summary.Rows(), o.analysis)
 	p.end()
 	if err != nil {

@@ -101,7 +101,9 @@ func (p *Page) seriesView(r *request) error {
 		}
 		v.Cases = append(v.Cases, line)
 	}
-	a, err := analysis.Analyse(summary.Rows(), analysis.Defaults())
+	options := analysis.Defaults()
+	options.Designs = summary.Designs
+	a, err := analysis.Analyse(summary.Rows(), options)
 	if err != nil {
 		v.None = sentence(err)
 	} else {

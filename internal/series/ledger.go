@@ -17,6 +17,7 @@ type Ledger struct {
 	file    *File
 	cases   map[string]*CaseState
 	records map[int]*Record
+	designs []Designed
 }
 
 // NewLedger takes a file as it was read; one that is not on the disk yet has no
@@ -29,6 +30,7 @@ func NewLedger(f *File, now time.Time) *Ledger {
 
 func (l *Ledger) summarise() {
 	summary := Summarise(l.file.Records, l.Now.Format(time.DateOnly))
+	l.designs = summary.Designs
 	l.cases, l.records = map[string]*CaseState{}, map[int]*Record{}
 	for i := range summary.Cases {
 		l.cases[summary.Cases[i].Case] = &summary.Cases[i]

@@ -10,6 +10,9 @@ func (r *Record) NamesPerson() string {
 	if r.Plan != nil {
 		all = append(all, named{"the clinician", r.Plan.Clinician})
 	}
+	if r.Design != nil {
+		all = append(all, named{"the clinician", r.Design.Clinician})
+	}
 	if m := r.Measurement; m != nil {
 		all = append(all, named{"the case's name", m.Case}, named{"the clinician", m.Clinician})
 	}

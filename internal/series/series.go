@@ -54,6 +54,7 @@ const (
 	Remark     Kind = "remark"     // a reviewer's words
 	Mended     Kind = "mended"     // what was no record was taken off the end
 	Joined     Kind = "joined"     // a record of another copy of this series, as it stands there
+	Fixed      Kind = "fixed"      // a design for the cases to come
 )
 
 // Record is one line of the file. Append sets Schema, Number, Before and Hash.
@@ -62,7 +63,7 @@ type Record struct {
 	Number int    `json:"record"` // from 1
 	Time   string `json:"time"`
 	Kind   Kind   `json:"kind"`
-	Case   string `json:"case,omitempty"` // pseudonym; every kind but a remark, a correction and a mending has one
+	Case   string `json:"case,omitempty"` // pseudonym; every kind but a remark, a correction, a mending and a design has one
 
 	Plan        *Plan             `json:"plan,omitempty"`
 	Measurement *measurement.Case `json:"measurement,omitempty"`
@@ -79,6 +80,7 @@ type Record struct {
 	Copy string `json:"copy,omitempty"` // the line of a joined record
 
 	Dropped *Dropped `json:"dropped,omitempty"`
+	Design  *Design  `json:"design,omitempty"`
 
 	Before string `json:"before"`
 	Hash   string `json:"-"`
@@ -152,6 +154,12 @@ func (r *Record) validate() error {
 	case Mended:
 		if r.Dropped == nil {
 			missing = "what was dropped"
+		}
+	case Fixed:
+		if r.Design == nil {
+			missing = "a design"
+		} else if err := r.Design.Check(); err != nil {
+			return fmt.Errorf("design: %w", err)
 		}
 	case Joined:
 		if r.inner() == nil || r.Source == nil {

@@ -104,6 +104,7 @@ type Summary struct {
 	Corrections []Note      `json:"corrections"`
 	// Withdrawals are all records that no longer count, of every kind.
 	Withdrawals []Withdrawal `json:"withdrawals"`
+	Designs     []Designed   `json:"designs,omitempty"`
 	Mended      int          `json:"mended"`           // unfinished lines taken off
 	Joined      int          `json:"joined,omitempty"` // records that came with other copies
 
@@ -222,7 +223,9 @@ func SummariseOf(clinician string, records []Record, today string) (Summary, err
 	if !known[clinician] {
 		return Summary{}, fmt.Errorf("there is no case of clinician %q; the series has %s", clinician, strings.Join(slices.Sorted(maps.Keys(known)), ", "))
 	}
-	return Summarise(slices.DeleteFunc(slices.Clone(records), func(r Record) bool { return !own[r.Case] }), today), nil
+	s := Summarise(slices.DeleteFunc(slices.Clone(records), func(r Record) bool { return !own[r.Case] }), today)
+	s.Designs = slices.DeleteFunc(s.Designs, func(d Designed) bool { return d.Clinician != clinician })
+	return s, nil
 }
 
 // compareNames orders names as one counts: C-2 before C-10. Names that count alike are
@@ -278,7 +281,7 @@ func Summarise(records []Record, today string) Summary {
 		if by := withdrawn[r.Number]; by != nil {
 			w := withdrawal(r, by)
 			s.Withdrawals = append(s.Withdrawals, w)
-			if r.Kind != Remark && r.Kind != Correction {
+			if r.Kind != Remark && r.Kind != Correction && r.Kind != Fixed {
 				c := get(r.Case)
 				c.Withdrawn = append(c.Withdrawn, w)
 			}
@@ -308,6 +311,13 @@ func Summarise(records []Record, today string) Summary {
 			s.Corrections = append(s.Corrections, Note{Record: r.Number, Time: r.Time, Case: r.Case, Author: r.Author, Corrects: r.Corrects, Held: heldBy(records, r.Corrects), Text: r.Reason})
 		case Mended:
 			s.Mended++
+		case Fixed:
+			d := Designed{Record: r.Number, Time: r.Time, Design: *r.Design}
+			if r.joined != nil {
+				// That it is older only a receipt of the other copy shows.
+				d.Time = r.joined.Time
+			}
+			s.Designs = append(s.Designs, d)
 		}
 		if r.joined != nil {
 			s.Joined++
@@ -322,6 +332,9 @@ func Summarise(records []Record, today string) Summary {
 	s.Cases = make([]CaseState, len(order))
 	for i, c := range order {
 		s.Cases[i] = *c
+	}
+	for i := range s.Designs {
+		s.Designs[i].count(s.Cases)
 	}
 	s.countStatuses()
 	return s

@@ -79,6 +79,8 @@ func held(r *Record) string {
 		return fmt.Sprintf("the reason %q for leaving the case out", r.Reason)
 	case Remark:
 		return fmt.Sprintf("the remark %q of %s", r.Text, r.Author)
+	case Fixed:
+		return r.Design.words()
 	case Correction:
 		if r.Withdraw {
 			return fmt.Sprintf("the withdrawal of record %d", r.Corrects)

@@ -296,7 +296,7 @@ func (c SumChart) Draw(width, height float64) Drawing {
 		most = max(most, c.Above[i], c.Below[i])
 	}
 	last := c.First + len(c.Above) - 1
-	out := newChart(width, height, casesFrom(c.First, last, inOrder), scale{name: "sum, in spreads", low: -most * 1.05, high: most * 1.05})
+	out := newChart(width, height, casesFrom(c.First, last, inOrder), scale{name: "sum", low: -most * 1.05, high: most * 1.05})
 	out.Add(grid{})
 	up, down := "worse", "better"
 	if c.Signed {

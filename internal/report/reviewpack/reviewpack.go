@@ -276,7 +276,7 @@ func (p *packer) reports(f *series.File, s series.Summary) error {
 	made := 0
 	for i, name := range who {
 		options := analysis.Defaults()
-		options.Clinician = name
+		options.Clinician, options.Designs = name, s.Designs
 		a, err := analysis.Analyse(rows, options)
 		if errors.Is(err, analysis.ErrNoCases) {
 			continue

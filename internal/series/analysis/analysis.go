@@ -38,26 +38,27 @@ type Options struct {
 	Coverage  float64 `json:"coverage"`   // of bounds
 	Assurance float64 `json:"confidence"` // of bounds
 
-	Acceptable   float64 `json:"acceptable"`   // share of fixtures outside the limits that is to be shown
-	Unacceptable float64 `json:"unacceptable"` // share that must not pass for it
-	ErrorRate    float64 `json:"error_rate"`   // of passing it wrongly, within Span
-	Span         int     `json:"span"`         // cases that the share is looked at in, from the first on
-
 	// Target is a stated level for the charts, by the figure's name; a figure
 	// without one is held against the clinician's own.
 	Target map[string]float64 `json:"target,omitempty"`
 
+	// Designs are what was fixed beforehand, of any clinicians; the last of the chosen one
+	// counts.
+	Designs []series.Designed `json:"-"`
+
 	brief bool // means and success alone
 }
 
-// Defaults are the options that hold where nothing else is asked. Failure rates
-// of 10 and 20 % follow the convention that twice the acceptable rate is
-// unacceptable; they and 5 % errors are common practice in learning-curve charts.
+// Defaults are the options that hold where nothing else is asked.
 func Defaults() Options {
-	return Options{
-		Cases: 50, Seed: 1, Limits: severity.UsualLimits, Coverage: 0.95, Assurance: 0.95,
-		Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05, Span: 50,
-	}
+	return Options{Cases: 50, Seed: 1, Limits: severity.UsualLimits, Coverage: 0.95, Assurance: 0.95}
+}
+
+// UsualDesign is what a design has where nothing else is asked. Shares of 10 and 20 %
+// follow the convention that twice the acceptable rate is unacceptable; they and 5 % errors
+// are common practice in learning-curve charts.
+func UsualDesign() series.Design {
+	return series.Design{Limits: severity.UsualLimits, Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05, Cases: 50}
 }
 
 // Case is one case as it counts.
@@ -144,10 +145,12 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	}
 	a.note()
 	if len(a.Cases) < fewCases {
-		if !o.brief {
-			a.addAnswers(rows)
+		if o.brief {
+			return a, nil
 		}
-		return a, nil
+		err := a.addDesigns()
+		a.addAnswers(rows)
+		return a, err
 	}
 	for f := range measurement.FigureCount {
 		// The parts along the site's directions are looked at together, as a habit.
@@ -171,7 +174,10 @@ func Analyse(rows []series.Row, o Options) (Analysis, error) {
 	if err := a.addHabits(); err != nil {
 		return Analysis{}, err
 	}
-	if err := a.addOutcomes(); err != nil {
+	if err := a.addSuccess(); err != nil {
+		return Analysis{}, err
+	}
+	if err := a.addDesigns(); err != nil {
 		return Analysis{}, err
 	}
 	if err := a.addMargins(); err != nil {
@@ -348,15 +354,24 @@ type Success struct {
 }
 
 // Competence is the learning-curve score: whether the share of fixtures outside the limits
-// is shown to be small. A case counts once, by the share of its fixtures. The name stands in
-// the JSON; the words say what is shown.
+// is shown to be small, by a design that was fixed beforehand. A case counts once, by the
+// share of its fixtures, in the order in which cases were recorded, so that what was shown
+// is not withdrawn by a later look. The name stands in the JSON; the words say what is shown.
 type Competence struct {
+	Record   int                   `json:"record"` // that fixed the design
+	Fixed    string                `json:"fixed"`  // when, RFC 3339
+	Limits   Limits                `json:"limits"`
 	Design   controlchart.Outcomes `json:"design"`
 	Path     controlchart.Path     `json:"path"`     // by case
 	Outcomes []bool                `json:"outcomes"` // by case: all its fixtures within the limits
+	// Without are cases since then that have no figures, or none to be relied on.
+	Without []string `json:"without"`
 	// More is how many more cases without a miss would show it; 0 where it is shown or
-	// the span is too short.
+	// the cases that are left are too few. Usual is how many it would take in half of
+	// clinicians with the acceptable share, from now on; 0 where that is beyond what is left.
 	More  int    `json:"more_cases,omitempty"`
+	Usual int    `json:"usual_cases,omitempty"`
+	Short string `json:"short"` // in a few words
 	Words string `json:"words"`
 }
 

@@ -151,6 +151,9 @@ func (a *Analysis) nowWords() string {
 		}
 		s += fmt.Sprintf(" As guided in the last %d cases; what earlier ones with %s change by is taken out.", latest, together(names))
 	}
+	if a.Competence != nil {
+		s += " " + title(a.Competence.Short) + "."
+	}
 	return s
 }
 

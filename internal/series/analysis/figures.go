@@ -54,13 +54,15 @@ type Noise struct {
 // Chart watches a figure for a change: against the cases before, or against a stated
 // target.
 type Chart struct {
-	Scale    string                    `json:"scale"`            // "ranks among the cases before", "square root" or "as measured"
-	Against  string                    `json:"against"`          // what the figures are held against, in words
-	Target   *float64                  `json:"target,omitempty"` // in the figure's unit, where it is stated
-	CUSUM    controlchart.CUSUM        `json:"cusum"`            // on the scale
-	EWMA     *controlchart.EWMA        `json:"ewma,omitempty"`   // with a stated target
-	FromCase int                       `json:"from_case"`        // the chart begins here
-	Sums     []controlchart.CUSUMPoint `json:"sums"`             // a point for each of Figure.At from FromCase on
+	Scale    string             `json:"scale"`            // "ranks among the cases before", "square root" or "as measured"
+	Against  string             `json:"against"`          // what the figures are held against, in words
+	Target   *float64           `json:"target,omitempty"` // in the figure's unit, where it is stated
+	CUSUM    controlchart.CUSUM `json:"cusum"`            // on the scale
+	EWMA     *controlchart.EWMA `json:"ewma,omitempty"`   // with a stated target
+	FromCase int                `json:"from_case"`        // the chart begins here
+	// Sums has a point for each of Figure.At from FromCase on; against the cases before, the
+	// sums are divided by the root of the case number.
+	Sums     []controlchart.CUSUMPoint `json:"sums"`
 	Averages []controlchart.EWMAPoint  `json:"averages,omitempty"`
 	// The cases of the first signals, and the one before which the change is put;
 	// 0 = none. A signal against the course of the whole record is none.
@@ -216,8 +218,10 @@ func (a *Analysis) addChart(f *Figure) error {
 	share := sequential.FalseSignal(len(x))
 	c := Chart{Scale: "ranks among the cases before", Against: "the cases before", FromCase: f.At[0], FalseShare: &share,
 		CUSUM: controlchart.CUSUM{Slack: sequential.Slack, Limit: sequential.Limit}}
-	for _, p := range sequential.Chart(caseMeans(x), groups) {
-		c.Sums = append(c.Sums, controlchart.CUSUMPoint{High: p.High, Low: p.Low, RunHigh: p.RunHigh, RunLow: p.RunLow, SignalHigh: p.SignalHigh, SignalLow: p.SignalLow})
+	for i, p := range sequential.Chart(caseMeans(x), groups) {
+		// The limit goes with the root of the case number: beside that it is one line.
+		root := math.Sqrt(float64(i + 1))
+		c.Sums = append(c.Sums, controlchart.CUSUMPoint{High: p.High / root, Low: p.Low / root, RunHigh: p.RunHigh, RunLow: p.RunLow, SignalHigh: p.SignalHigh, SignalLow: p.SignalLow})
 	}
 	c.setSignals(f)
 	f.Chart = &c

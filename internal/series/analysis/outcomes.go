@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
@@ -58,46 +59,71 @@ func (a *Analysis) addSuccess() error {
 	return err
 }
 
-func (a *Analysis) addOutcomes() error {
-	if err := a.addSuccess(); err != nil || a.Success == nil || len(a.Cases) < someCases {
-		return err
+// addDesigns scores what was fixed beforehand; the last design counts.
+func (a *Analysis) addDesigns() error {
+	for i := range a.Options.Designs {
+		d := &a.Options.Designs[i]
+		if d.Clinician != a.Clinician {
+			continue
+		}
+		c, err := a.designed(d)
+		if err != nil {
+			return fmt.Errorf("record %d: %w", d.Record, err)
+		}
+		a.Competence = c
 	}
-	// Failures and fixtures of each case that has any with all three figures.
+	if a.Competence == nil && a.Success != nil && len(a.Cases) >= someCases {
+		a.Notes = append(a.Notes, "That the share of fixtures outside the limits is under a stated one is shown only by limits that were fixed before the cases: plumbline series design.")
+	}
+	return nil
+}
+
+// designed scores the cases that a design counts.
+func (a *Analysis) designed(d *series.Designed) (*Competence, error) {
+	c := Competence{Record: d.Record, Fixed: d.Time, Limits: d.Limits, Outcomes: []bool{}, Without: slices.Clone(d.Without)}
+	if c.Without == nil {
+		c.Without = []string{}
+	}
 	var failed []float64
-	c := Competence{}
-	for i := range a.Cases {
+	for _, name := range d.Counted {
 		misses, n := 0, 0
-		for j := range a.rows {
-			if a.rows[j].Case != a.Cases[i].Case {
+		for i := range a.rows {
+			if a.rows[i].Case != name {
 				continue
 			}
-			if is, ok := within(a.Options.Limits, &a.rows[j]); ok {
+			if is, ok := within(d.Limits, &a.rows[i]); ok {
 				n++
 				if !is {
 					misses++
 				}
 			}
 		}
-		if n > 0 && len(failed) < a.Options.Span {
+		switch {
+		case n == 0:
+			c.Without = append(c.Without, name)
+		case len(failed) < d.Cases:
 			failed = append(failed, float64(misses)/float64(n))
 			c.Outcomes = append(c.Outcomes, misses == 0)
 		}
 	}
 	var err error
-	c.Design, err = controlchart.DesignCompetence(a.Options.Acceptable, a.Options.Unacceptable, a.Options.ErrorRate, a.Options.Span)
+	c.Design, err = controlchart.DesignCompetence(d.Acceptable, d.Unacceptable, d.ErrorRate, d.Cases)
 	if err != nil {
-		return fmt.Errorf("share within the limits: %w", err)
+		return nil, err
 	}
 	c.Path = c.Design.Run(failed)
 	if c.Path.Signal == 0 {
-		last := c.Path.Score[len(c.Path.Score)-1]
-		if more := int(math.Ceil((c.Design.Limit - last) / c.Design.Success)); len(failed)+more <= a.Options.Span {
+		last, left := 0.0, d.Cases-len(failed)
+		if len(failed) > 0 {
+			last = c.Path.Score[len(failed)-1]
+		}
+		if more := int(math.Ceil((c.Design.Limit-last)/c.Design.Success - 1e-9)); more <= left {
 			c.More = more
 		}
+		c.Usual = c.Design.CasesToSignal(last, d.Acceptable, left)
 	}
-	c.Words = competenceWords(&c)
-	a.Competence = &c
-	return nil
+	c.Short, c.Words = competenceShort(&c), competenceWords(&c)
+	return &c, nil
 }
 
 // towards are the directions of the general margins.

@@ -251,24 +251,82 @@ func together(parts []string) string {
 
 func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
 
+// rate is a share that somebody stated, as it was stated.
+func rate(v float64) string { return fmt.Sprintf("%.3g %%", 100*v) }
+
 func successWords(s *Success) string {
 	return fmt.Sprintf("%d of %d fixtures (%s, 95 %% %s to %s) are within %s at the entry, %s at the apex and %s in angle.", s.Within, s.Of, percent(s.Share),
 		percent(s.Low), percent(s.High), amount(s.Limits.Entry, "mm"), amount(s.Limits.Apex, "mm"), amount(s.Limits.Angle, "deg"))
 }
 
+// competenceShort says in a few words what is shown of the share outside the limits.
+func competenceShort(c *Competence) string {
+	most := rate(c.Design.Unacceptable)
+	switch n := len(c.Outcomes); {
+	case c.Path.Signal > 0:
+		return fmt.Sprintf("share outside your limits shown to be under %s, at the %s case counted", most, ordinal(c.Path.Signal))
+	case n >= c.Design.Cases:
+		return fmt.Sprintf("share outside your limits not shown to be under %s in the %d cases fixed", most, c.Design.Cases)
+	default:
+		return fmt.Sprintf("share outside your limits not yet shown to be under %s, after %d of %d cases", most, n, c.Design.Cases)
+	}
+}
+
 func competenceWords(c *Competence) string {
 	d := c.Design
-	what := "Share of fixtures outside your limits"
-	basis := fmt.Sprintf(" It is looked at in the first %d cases; of clinicians who miss in %s it is wrongly shown for %s, of those who miss in %s rightly for %s.",
-		d.Cases, percent(d.Unacceptable), percent(d.ErrorRate), percent(d.Acceptable), percent(d.Power))
-	if at := c.Path.Signal; at > 0 {
-		return fmt.Sprintf("%s: shown to be under %s, at case %d.", what, percent(d.Unacceptable), at) + basis
+	s := title(competenceShort(c)) + "."
+	switch {
+	case c.Path.Signal > 0:
+		s += " That stands, whatever comes after it."
+	default:
+		s += " That is no proof that it is not."
+		if c.More > 0 {
+			s += fmt.Sprintf(" %s more without a miss would show it", title(counted(c.More, "case")))
+			if c.Usual > 0 {
+				s += fmt.Sprintf(", and of those who miss in %s half are there after %d more", rate(d.Acceptable), c.Usual)
+			}
+			s += "."
+		} else if len(c.Outcomes) < d.Cases {
+			s += " The cases that are left can no longer show it."
+		}
 	}
-	s := fmt.Sprintf("%s: not shown to be under %s in %s, which is no proof that it is not.", what, percent(d.Unacceptable), counted(len(c.Outcomes), "case"))
-	if c.More > 0 {
-		s += fmt.Sprintf(" %s more without a miss would show it.", title(counted(c.More, "case")))
+	s += fmt.Sprintf(" Fixed beforehand (record %d, %s): at most %g mm at the entry, %g mm at the apex and %g° in the first %d cases of which figures came later; of clinicians who miss in %s it is wrongly shown for %s, of those who miss in %s rightly for %s. A case counts once.",
+		c.Record, day(c.Fixed), c.Limits.Entry, c.Limits.Apex, c.Limits.Angle, d.Cases, rate(d.Unacceptable), percent(d.ErrorRate), rate(d.Acceptable), percent(d.Power))
+	if n := len(c.Without); n > 0 {
+		s += fmt.Sprintf(" Not counted, as there are no figures or none to be relied on: %s.", firstNames(c.Without))
 	}
-	return s + basis
+	return s
+}
+
+// day is the day of a time as records have it.
+func day(text string) string {
+	if d, _, ok := strings.Cut(text, "T"); ok {
+		return d
+	}
+	return text
+}
+
+func firstNames(names []string) string {
+	const most = 8
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	return strings.Join(names, ", ")
+}
+
+func ordinal(n int) string {
+	suffix := "th"
+	if n%100 < 11 || n%100 > 13 {
+		switch n % 10 {
+		case 1:
+			suffix = "st"
+		case 2:
+			suffix = "nd"
+		case 3:
+			suffix = "rd"
+		}
+	}
+	return fmt.Sprintf("%d%s", n, suffix)
 }
 
 func marginWords(m *Margin) string {

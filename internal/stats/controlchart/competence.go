@@ -157,6 +157,44 @@ func (o Outcomes) SignalProbability(failureRate float64, cases int) []float64 {
 	return out
 }
 
+// CasesToSignal is the number of further cases by which the chart, now at a score, has
+// signalled with a probability of a half, for independent cases with the given failure
+// rate; 0 where that is more than most. It may be one case off.
+//
+// Method: recursion over the score in small steps; what falls between two is shared out so
+// that the mean is kept.
+func (o Outcomes) CasesToSignal(score, failureRate float64, most int) int {
+	const steps = 2000
+	now, next := make([]float64, steps), make([]float64, steps)
+	signalled := 0.0
+	put := func(p []float64, at, mass float64) {
+		i := math.Floor(math.Max(0, at))
+		part := math.Max(0, at) - i
+		for k, m := range [2]float64{mass * (1 - part), mass * part} {
+			if j := int(i) + k; j < steps {
+				p[j] += m
+			} else {
+				signalled += m
+			}
+		}
+	}
+	step := o.Limit / steps
+	put(now, score/step, 1)
+	for t := 1; t <= most; t++ {
+		clear(next)
+		for i, p := range now {
+			if p > 0 {
+				put(next, float64(i)+o.Success/step, p*(1-failureRate))
+				put(next, float64(i)+o.Failure/step, p*failureRate)
+			}
+		}
+		if now, next = next, now; signalled >= .5 {
+			return t
+		}
+	}
+	return 0
+}
+
 // Path is a chart of outcomes.
 type Path struct {
 	Score  []float64 `json:"score"`            // after each case

@@ -98,6 +98,15 @@ func TestSignalProbability(t *testing.T) {
 		if half+1 != c.half {
 			t.Errorf("%v: half have signalled by %d, expected %d", c, half+1, c.half)
 		}
+		if got := o.CasesToSignal(0, c.p0, 50); math.Abs(float64(got-c.half)) > 1 {
+			t.Errorf("%v: half have signalled by %d on the grid, expected %d", c, got, c.half)
+		}
+		if got := o.CasesToSignal(c.limit-1e-6, 0, 50); got != 1 {
+			t.Errorf("%v: %d cases at the limit", c, got)
+		}
+		if got := o.CasesToSignal(0, c.p0, c.half-3); got != 0 {
+			t.Errorf("%v: %d of fewer cases", c, got)
+		}
 	}
 }
 

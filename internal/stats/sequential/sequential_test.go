@@ -135,10 +135,10 @@ func TestTablesAreRead(t *testing.T) {
 	assert.InDelta(t, .05, EveryLook(math.Pow(10, -2.340)), 1e-9)
 	assert.Equal(t, 1.0, EveryLook(1))
 	assert.Greater(t, EveryLook(.01), .05, "a look after every case costs something")
-	assert.InDelta(t, .03, FalseSignal(100), 1e-12)
-	assert.InDelta(t, .03, FalseSignal(400), 1e-12)
+	assert.InDelta(t, .0255, FalseSignal(100), 1e-12)
+	assert.InDelta(t, .0255, FalseSignal(400), 1e-12)
 	assert.Zero(t, FalseSignal(5))
-	assert.InDelta(t, (.0105+.024)/2, FalseSignal(65), 1e-12)
+	assert.InDelta(t, (.0238+.0252)/2, FalseSignal(65), 1e-12)
 	for _, table := range [][]point{trendTable, directionTable} {
 		for i := 1; i < len(table); i++ {
 			assert.True(t, table[i].at > table[i-1].at && table[i].p < table[i-1].p)
