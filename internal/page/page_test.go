@@ -397,6 +397,13 @@ func TestTextIsShownAndNeverRun(t *testing.T) {
 		assert.NotContains(t, body, "<script>alert", address)
 		assert.NotContains(t, body, "<img src=x", address)
 	}
+	theirs, err := os.ReadFile(filepath.Join(v.folder, "my-series.jsonl"))
+	require.NoError(t, err)
+	status, body := v.send("/review", nil, map[string][]byte{"a.jsonl": theirs})
+	require.Equal(t, http.StatusOK, status)
+	assert.Contains(t, body, "alert(1)")
+	assert.NotContains(t, body, "<script>alert")
+	assert.NotContains(t, body, "<img src=x")
 	for _, field := range [][]string{
 		{"/series/remark", "text", "seen", "by", script},
 		{"/case/C-001/tooth", "site", script},
@@ -468,7 +475,7 @@ func TestEveryAddressAsksForTheSecret(t *testing.T) {
 	asked := 0
 	for pattern := range v.page.routes() {
 		method, path, _ := strings.Cut(pattern, " ")
-		path = strings.NewReplacer("{$}", "", "{case}", "C-001", "{site}", "46", "{other}", "x").Replace(path)
+		path = strings.NewReplacer("{$}", "", "{case}", "C-001", "{site}", "46", "{record}", "0123456789abcdef.zip", "{number}", "1", "{other}", "x").Replace(path)
 		r, err := http.NewRequest(method, host+path, nil)
 		require.NoError(t, err)
 		res, err := http.DefaultClient.Do(r)

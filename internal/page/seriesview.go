@@ -136,24 +136,77 @@ func (p *Page) remark(r *request) error {
 	if err := form(r); err != nil {
 		return err
 	}
-	text, by, about := strings.TrimSpace(r.PostForm.Get("text")), strings.TrimSpace(r.PostForm.Get("by")), r.PostForm.Get("case")
-	if text == "" {
-		return bad("write the remark first")
-	}
-	if err := practice.CheckName("whose words these are", by); err != nil {
+	said, err := remarkFrom(r)
+	if err != nil {
 		return err
 	}
 	l, err := p.ledger()
 	if err != nil {
 		return err
 	}
-	if about != "" && l.Case(about) == nil {
+	if said.Case != "" && l.Case(said.Case) == nil {
 		return bad("the series knows no such case")
 	}
-	if _, err := l.Add(series.Record{Kind: series.Remark, Case: about, Text: text, Author: by}); err != nil {
+	if _, err := l.Add(said); err != nil {
 		return err
 	}
 	return r.to("/series")
+}
+
+// remarkFrom reads a reviewer's words from a form.
+func remarkFrom(r *request) (series.Record, error) {
+	said := series.Record{Kind: series.Remark, Case: r.PostForm.Get("case"),
+		Text: strings.TrimSpace(r.PostForm.Get("text")), Author: strings.TrimSpace(r.PostForm.Get("by"))}
+	if said.Text == "" {
+		return said, bad("write the remark first")
+	}
+	return said, practice.CheckName("whose words these are", said.Author)
+}
+
+// remarksTaken is what a file of remarks is called in the series, as the names of files
+// that are sent are not kept.
+const remarksTaken = "remarks.jsonl"
+
+// take takes in a file of remarks, or another copy of the series that grew apart.
+func (p *Page) take(r *request) error {
+	got, err := p.receive(r, mostSent)
+	if err != nil {
+		return err
+	}
+	defer got.Discard()
+	if got.Files == 0 {
+		return practice.ErrNoFiles
+	}
+	l, err := p.ledger()
+	if err != nil {
+		return err
+	}
+	records, err := lacking(l, got.First())
+	if err != nil {
+		return got.Plain(err)
+	}
+	if len(records) > 0 {
+		if _, err := l.Add(records...); err != nil {
+			return got.Plain(err)
+		}
+	}
+	return r.to("/series")
+}
+
+// lacking are the records of a file that a series lacks.
+func lacking(l *series.Ledger, file string) ([]series.Record, error) {
+	if series.IsRemarks(file) {
+		remarks, err := series.ReadRemarks(file)
+		if err != nil {
+			return nil, err
+		}
+		return l.TakeRemarks(remarksTaken, remarks)
+	}
+	c, err := series.ReadCopy(file, l.File())
+	if err != nil {
+		return nil, err
+	}
+	return c.Records(), nil
 }
 
 // packFile is the archive for a reviewer.

@@ -173,6 +173,13 @@ func measured(t *testing.T) (folder string, addresses []string) {
 	_, err = l.Add(series.Record{Kind: series.Measured, Case: "C-101", Measurement: &c.Result})
 	require.NoError(t, err)
 
+	const sent = "0123456789abcdef.jsonl"
+	text, err := os.ReadFile(filepath.Join(folder, "my-series.jsonl"))
+	require.NoError(t, err)
+	require.NoError(t, os.Mkdir(filepath.Join(folder, "received"), 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "received", sent), text, 0o644))
+	addresses = append(addresses, "/review", "/review/"+sent, "/review/"+sent+"/case/1", "/review/"+sent+"/clinician/1")
+
 	draft := filepath.Join(folder, "C-102")
 	require.NoError(t, os.CopyFS(filepath.Join(draft, "pre"), os.DirFS(filepath.Join(made, "pre"))))
 	require.NoError(t, os.WriteFile(filepath.Join(draft, "plan-draft.json"), []byte(`{"clinician": "a", "placed": "2026-12-24", "fixtures": [{"site": 46, "diameter": 4.8, "source": "by-hand",

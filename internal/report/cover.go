@@ -18,6 +18,7 @@ type Cover struct {
 	Version  string // of the program
 	Reports  int    // of single cases that come with it
 	Pictured int    // of these, with pictures from the scans beside them
+	OnScreen bool   // where the cases themselves are at hand, and nothing is on paper
 }
 
 // Document makes the page.
@@ -38,7 +39,10 @@ func (c Cover) Document(Options) *Document {
 		{"Records", fmt.Sprint(len(c.File.Records))},
 		{"Receipt", c.File.Receipt()},
 	}})
-	shows := []string{outside(s.Words), breaches.Words, c.pictures()}
+	shows := []string{outside(s.Words), breaches.Words}
+	if !c.OnScreen {
+		shows = append(shows, c.pictures())
+	}
 	d.add(notice{Title: "What this shows", Items: shows, Grave: breaches.Entered+breaches.Missed > 0})
 	d.add(notice{Title: "What it cannot show", Items: []string{
 		series.CannotProve,

@@ -37,6 +37,7 @@ type block interface{ block() }
 type masthead struct {
 	Kicker, Title string
 	Facts         [][2]string // name and value
+	Within        bool        // a page that has a title of its own
 }
 
 // heading opens a section (Level 2) or a part of one (Level 3). Page starts a

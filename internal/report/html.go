@@ -59,6 +59,17 @@ func (d *Document) Parts() (first, rest template.HTML) {
 	return template.HTML(parts[0].String()), template.HTML(parts[1].String())
 }
 
+// Within makes the document a part of a page that has a title of its own.
+func (d *Document) Within() *Document {
+	for i, b := range d.blocks {
+		if m, ok := b.(masthead); ok {
+			m.Within = true
+			d.blocks[i] = m
+		}
+	}
+	return d
+}
+
 // Style is the style sheet of all pages.
 func Style() string { return style }
 

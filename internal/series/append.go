@@ -157,6 +157,12 @@ func (h *lastRecord) write(text *bytes.Buffer, records []Record) error {
 		if len(line) >= maxLine {
 			return fmt.Errorf("record of kind %q: it is longer than %d bytes", r.Kind, maxLine)
 		}
+		// What cannot be read again would end the series.
+		if r.Measurement != nil {
+			if _, err := decode(line); err != nil {
+				return fmt.Errorf("record of kind %q cannot be read again: %w", r.Kind, err)
+			}
+		}
 		text.Write(line)
 		text.WriteByte('\n')
 		h.number, h.hash = r.Number, r.Hash

@@ -302,6 +302,12 @@ func TestReceiptTellsSlips(t *testing.T) {
 	assert.LessOrEqual(t, through, 4)
 }
 
+// without takes a figure out of a measurement.
+func without(m *measurement.Case, f measurement.Figure) *measurement.Case {
+	m.Fixtures[0].Deviation[f] = nil
+	return m
+}
+
 func TestAppendRefuses(t *testing.T) {
 	path, text := sample(t)
 	for name, c := range map[string]struct {
@@ -317,6 +323,7 @@ func TestAppendRefuses(t *testing.T) {
 		"control":              {Record{Kind: Remark, Time: noon, Author: "a", Text: "b\x1b[2J"}, "cannot be printed"},
 		"not UTF-8":            {Record{Kind: Remark, Time: noon, Author: "a", Text: "\xff"}, "UTF-8"},
 		"other case":           {Record{Kind: Measured, Time: noon, Case: "C-009", Measurement: measurementOf("C-001", "2026-03-03", "p", 1)}, "of case"},
+		"no apex deviation":    {Record{Kind: Measured, Time: noon, Case: "C-001", Measurement: without(measurementOf("C-001", "2026-03-03", "p", 1), measurement.Apex)}, "cannot be read again"},
 		"corrects nothing":     {Record{Kind: Correction, Time: noon, Corrects: 70, Reason: "r", Withdraw: true}, "no record 70"},
 		"corrects itself":      {Record{Kind: Correction, Time: noon, Corrects: 8, Reason: "r", Withdraw: true}, "no record 8"},
 		"corrects in two ways": {Record{Kind: Correction, Time: noon, Corrects: 5, Reason: "r", Withdraw: true, Text: "t"}, "either to withdraw"},

@@ -3,7 +3,7 @@
 //
 // A case is a folder in it with the scans, the case file and, until the plan is
 // confirmed, a draft of the plan. Beside the cases lie series files, and in results the
-// measurements as the command line writes them. Nothing outside the folder is read or
+// measurements as the command line writes them; in received, what others sent. Nothing outside the folder is read or
 // written, links that lead out of it are not followed (os.Root), and nothing is deleted
 // but what was begun and not finished. Start with Open.
 //
@@ -26,6 +26,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/output"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/series"
 )
 
 // Names inside a practice folder.
@@ -86,7 +87,7 @@ var allowed = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
 
 // CheckName refuses what cannot be a case's or a clinician's pseudonym.
 func CheckName(what, name string) error {
-	if !allowed.MatchString(name) || !filepath.IsLocal(name) || strings.EqualFold(name, results) {
+	if !allowed.MatchString(name) || !filepath.IsLocal(name) || strings.EqualFold(name, results) || strings.EqualFold(name, received) {
 		return fmt.Errorf("%s: write a pseudonym of letters without accents, digits and hyphens, as in C-007; never a patient's name", what)
 	}
 	return nil
@@ -137,7 +138,7 @@ func (f *Folder) NextName(taken []string) string {
 	}
 }
 
-// Series are the series files in the folder, by name.
+// Series are the series files in the folder, by name; files of remarks are none.
 //
 // Errors: what the file system said.
 func (f *Folder) Series() ([]string, error) {
@@ -148,7 +149,7 @@ func (f *Folder) Series() ([]string, error) {
 	var out []string
 	for _, e := range entries {
 		if strings.EqualFold(filepath.Ext(e.Name()), ".jsonl") && !strings.HasPrefix(e.Name(), ".") {
-			if info, err := f.root.Stat(e.Name()); err == nil && info.Mode().IsRegular() {
+			if info, err := f.root.Stat(e.Name()); err == nil && info.Mode().IsRegular() && !series.IsRemarks(filepath.Join(f.path, e.Name())) {
 				out = append(out, e.Name())
 			}
 		}

@@ -121,7 +121,7 @@ func (r *Received) Check(about *casefile.Case) error {
 	}
 	s, err := scan.Open(r.path(), scan.Options{})
 	if err != nil {
-		return errors.New(r.numbered(err.Error()))
+		return r.Plain(err)
 	}
 	_, err = pseudonym.Check(about, s.Identity)
 	return err
@@ -136,6 +136,9 @@ func (r *Received) numbered(message string) string {
 	message = strings.ReplaceAll(message, filepath.Join(r.folder.path, r.aside), "what came")
 	return asideFile.ReplaceAllString(message, "file $1")
 }
+
+// Plain is an error without the place where the files lie.
+func (r *Received) Plain(err error) error { return errors.New(r.numbered(err.Error())) }
 
 // path is where the scan lies: one archive is read as such.
 func (r *Received) path() string { return filepath.Join(r.folder.path, r.source()) }
