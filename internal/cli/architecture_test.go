@@ -29,12 +29,15 @@ var order = [][]string{
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",
 		"dicom/element", "dicom/codec/codestream"},
 	{"dicom/code", "dicom/filing"},
-	{"dicom/structurereport", "dicom/encapsulated"},
+	{"dicom/carrier"},
+	{"dicom/structurereport", "dicom/encapsulated", "dicom/rtstruct", "dicom/segmentation", "dicom/surfacesegmentation", "dicom/fiducials", "dicom/spatialreg"},
+	{"dicom/implantplan"},
+	{"dicom/bodies"},
 	{"dicom/codec/codectest"},
 	{"dicom/codec/jpeg", "dicom/codec/jpeg2000", "dicom/codec/jpegls", "dicom/codec/rle"},
 	{"stats/learningcurve", "stats/hotelling", "stats/levelnow", "plan/meshaxis", "plan/plantable"},
 	// from the files to the figures of one case
-	{"plan/casefile", "dicom/encode", "dicom/spatialreg"},
+	{"plan/casefile", "dicom/encode"},
 	{"dicom/scan"},
 	{"plan/scanpair", "plan/pseudonym"},
 	{"registration"},
@@ -161,6 +164,7 @@ func TestOnlyTheDictionaryOfTheDICOMLibraryIsUsed(t *testing.T) {
 			}
 		}
 	}
-	assert.Equal(t, []string{"dicom/code", "dicom/element", "dicom/encapsulated", "dicom/encode", "dicom/filing", "dicom/scan",
-		"dicom/spatialreg", "dicom/structurereport", "report", "report/exchange"}, slices.Sorted(maps.Keys(users)))
+	assert.Equal(t, []string{"dicom/bodies", "dicom/carrier", "dicom/code", "dicom/element", "dicom/encapsulated", "dicom/encode",
+		"dicom/fiducials", "dicom/filing", "dicom/implantplan", "dicom/rtstruct", "dicom/scan", "dicom/segmentation", "dicom/spatialreg",
+		"dicom/structurereport", "dicom/surfacesegmentation", "report", "report/exchange"}, slices.Sorted(maps.Keys(users)))
 }

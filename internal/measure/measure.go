@@ -166,6 +166,9 @@ func Open(path string, o Options) (*Inputs, error) {
 	if err != nil {
 		return nil, fmt.Errorf("planning scan: %w", err)
 	}
+	if err := c.CheckFrames(pre.FrameOfReferenceUID); err != nil {
+		return nil, err
+	}
 	shown, err := observe(c, pre, o)
 	if err != nil {
 		return nil, err
@@ -226,6 +229,8 @@ func planFiles(c *casefile.Case) []measurement.File {
 		for i := range c.Fixtures {
 			if m := c.Fixtures[i].Mesh; m != nil && m.File == f.Path {
 				file.Site, file.ResidualMM = c.Fixtures[i].Site.String(), &m.Residual
+			} else if o := c.Fixtures[i].Object; o != nil && o.Path == f.Path {
+				file.Site = c.Fixtures[i].Site.String()
 			}
 		}
 		out = append(out, file)

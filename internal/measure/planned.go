@@ -4,12 +4,15 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
+	"path/filepath"
 	"slices"
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
 	"plumbline/internal/anatomy/whereabouts"
+	"plumbline/internal/dicom/bodies"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
@@ -52,6 +55,9 @@ const (
 // Errors: those of casefile.Case.Locate and pseudonym.Check, and a surface that cannot be
 // read.
 func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error) {
+	if err := c.CheckFrames(pre.FrameOfReferenceUID); err != nil {
+		return nil, err
+	}
 	names, err := pseudonym.Check(c, pre.Identity)
 	if err != nil {
 		return nil, err
@@ -118,14 +124,52 @@ func notThere(st casefile.Structure) bool {
 	return errors.Is(err, fs.ErrNotExist)
 }
 
-// openStructures makes the bodies of the plan's structures.
+// openStructures makes the bodies of the plan's structures. A line in an object becomes the
+// structure's path.
 func (in *Inputs) openStructures() error {
-	for _, st := range in.Plan.Structures {
-		body, err := clearance.FromCase(st, func(p geom.Vec) geom.Vec { return in.Written.Frame.ToLPS(p, in.Pre.Grid) })
+	for i := range in.Plan.Structures {
+		st := &in.Plan.Structures[i]
+		var body clearance.Structure
+		var err error
+		if st.Object {
+			body, err = in.openObject(st)
+		} else {
+			body, err = clearance.FromCase(*st, func(p geom.Vec) geom.Vec { return in.Written.Frame.ToLPS(p, in.Pre.Grid) })
+		}
 		if err != nil {
 			return fmt.Errorf("%s: structure %q: %w", in.Written.File, st.Name, err)
 		}
 		in.structures = append(in.structures, body)
 	}
 	return nil
+}
+
+// openObject makes the body of a structure that a DICOM object has.
+func (in *Inputs) openObject(st *casefile.Structure) (clearance.Structure, error) {
+	name := filepath.Base(st.Surface)
+	b, err := bodies.Structure(st.Surface, st.Name)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if pre := in.Pre.FrameOfReferenceUID; pre == "" || b.Frame != pre {
+		return nil, fmt.Errorf("%s lies in %s; export it from this planning scan", name, casefile.OtherFrame(pre))
+	}
+	if st.DrawnUncertainty == 0 {
+		st.DrawnUncertainty = b.Grain / math.Sqrt(12)
+	}
+	if b.Mesh != nil {
+		if len(st.Radius) > 0 {
+			return nil, fmt.Errorf("%s has a surface, to which no radius belongs; remove it", name)
+		}
+		return clearance.NewSurface(b.Mesh, st.Kind.Spec().FromInside)
+	}
+	if len(st.Radius) == 0 {
+		return nil, fmt.Errorf("%s has a line, which is the middle of the structure; write its radius, as in radius = 1.4", name)
+	}
+	radius := st.Radius[0]
+	st.Path, st.Radius = b.Line, make([]float64, len(b.Line))
+	for i := range st.Radius {
+		st.Radius[i] = radius
+	}
+	return clearance.NewChain(st.Path, st.Radius)
 }

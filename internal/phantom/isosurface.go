@@ -52,7 +52,7 @@ func isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float6
 						p[c], v[c] = at(b[0]+x, b[1]+y, b[2]+z), d[x][y][z]
 					}
 					for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
-						parts[n].corners = cutTetrahedron(parts[n].corners,
+						parts[n].corners = trimesh.CutTetrahedron(parts[n].corners,
 							[4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
 					}
 				}
@@ -102,36 +102,4 @@ func gradientOf(distance func(geom.Vec) float64, p geom.Vec) geom.Vec {
 		return (distance(r3.Add(p, e)) - distance(r3.Sub(p, e))) / (2 * h)
 	}
 	return geom.Vec{X: along(geom.Vec{X: h}), Y: along(geom.Vec{Y: h}), Z: along(geom.Vec{Z: h})}
-}
-
-// cutTetrahedron appends the triangles in which a linear function of the given values is
-// zero.
-func cutTetrahedron(out [][3]geom.Vec, p [4]geom.Vec, v [4]float64) [][3]geom.Vec {
-	var in, off []int
-	for i, x := range v {
-		if x < 0 {
-			in = append(in, i)
-		} else {
-			off = append(off, i)
-		}
-	}
-	// The same two corners give the same point, whatever their order.
-	cut := func(i, j int) geom.Vec {
-		a, b := p[i], p[j]
-		x, y := v[i], v[j]
-		if b.X < a.X || b.X == a.X && (b.Y < a.Y || b.Y == a.Y && b.Z < a.Z) {
-			a, b, x, y = b, a, y, x
-		}
-		return r3.Add(a, r3.Scale(x/(x-y), r3.Sub(b, a)))
-	}
-	switch len(in) {
-	case 1:
-		return append(out, [3]geom.Vec{cut(in[0], off[0]), cut(in[0], off[1]), cut(in[0], off[2])})
-	case 3:
-		return append(out, [3]geom.Vec{cut(off[0], in[0]), cut(off[0], in[1]), cut(off[0], in[2])})
-	case 2:
-		a, b, c, d := cut(in[0], off[0]), cut(in[0], off[1]), cut(in[1], off[1]), cut(in[1], off[0])
-		return append(out, [3]geom.Vec{a, b, c}, [3]geom.Vec{a, c, d})
-	}
-	return out
 }

@@ -17,6 +17,7 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -61,7 +62,7 @@ func (e *Error) Error() string {
 	if e.Triangle > 0 {
 		at += fmt.Sprintf(": triangle %d", e.Triangle)
 	}
-	return at + ": " + e.Message
+	return strings.TrimPrefix(at+": ", ": ") + e.Message
 }
 
 // Read reads a surface from a file.
@@ -101,7 +102,7 @@ func Decode(file string, data []byte) (*Mesh, error) {
 	b := &builder{file: file}
 	var err error
 	switch {
-	case isSTLBinary(data):
+	case WholeSTL(data):
 		err = b.stlBinary(data)
 	case startsAsPLY(data):
 		err = b.ply(data)
@@ -183,4 +184,17 @@ func (m *Mesh) Volume() float64 {
 		sum += r3.Dot(r3.Sub(a, o), r3.Cross(r3.Sub(b, o), r3.Sub(c, o)))
 	}
 	return sum / 6
+}
+
+// Of is the surface of triangles by their corners, mm.
+//
+// Errors: *Error without a file, for what a file would be refused for.
+func Of(corners [][3]geom.Vec) (*Mesh, error) {
+	b := &builder{}
+	for _, c := range corners {
+		if err := b.add(0, c); err != nil {
+			return nil, err
+		}
+	}
+	return &b.mesh, nil
 }

@@ -17,10 +17,10 @@ const (
 	recordSize = 50
 )
 
-// isSTLBinary reports whether a file is a whole binary STL file: by its size, which only
+// WholeSTL reports whether a file is a whole binary STL file: by its size, which only
 // that of a binary file agrees with its count of triangles; many begin with "solid" as
 // ASCII files do.
-func isSTLBinary(data []byte) bool {
+func WholeSTL(data []byte) bool {
 	return len(data) >= headerSize && int64(len(data)) == stlSize(data)
 }
 

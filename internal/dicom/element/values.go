@@ -215,3 +215,13 @@ func (d Dataset) Uint32s(t tag.Tag) (x []uint32, ok bool) {
 	}
 	return x, true
 }
+
+// Uint16s are an attribute's 16-bit whole numbers (US, OW), widened; bytes behind the last
+// one are left out.
+func (d Dataset) Uint16s(t tag.Tag) (x []uint32) {
+	e := d[t]
+	for i := 0; i+2 <= len(e.Value); i += 2 {
+		x = append(x, uint32(e.order().Uint16(e.Value[i:])))
+	}
+	return x
+}

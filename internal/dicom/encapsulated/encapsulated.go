@@ -7,10 +7,16 @@
 package encapsulated
 
 import (
-	"github.com/suyashkumar/dicom/pkg/tag"
+	"errors"
+	"fmt"
 
+	"github.com/suyashkumar/dicom/pkg/tag"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/dicom/carrier"
 	"plumbline/internal/dicom/code"
 	"plumbline/internal/dicom/element"
+	"plumbline/internal/trimesh"
 )
 
 // Storage is the SOP class of the object (PS3.4 B.5).
@@ -43,4 +49,51 @@ func (s Surface) Into(d *element.Dataset) {
 	d.Set(tag.ModelModification, "NO")
 	d.Set(tag.ModelMirroring, "NO")
 	d.Set(tag.ModelUsageCodeSequence, planning.Items())
+}
+
+// Longest are the attributes that are read.
+func Longest() map[tag.Tag]int64 {
+	return carrier.Selected(
+		code.Longest(tag.MeasurementUnitsCodeSequence),
+		carrier.Values(carrier.Text, tag.DocumentTitle, tag.MIMETypeOfEncapsulatedDocument, tag.FrameOfReferenceUID),
+		carrier.Values(4, tag.EncapsulatedDocumentLength),
+		carrier.Values(maxSTL, tag.EncapsulatedDocument))
+}
+
+// maxSTL bounds the surface, bytes: five million triangles.
+const maxSTL = 256 << 20
+
+// units are the units of length that a surface may state (UCUM), in mm.
+var units = map[string]float64{"mm": 1, "um": 0.001, "cm": 10, "m": 1000, "[in_i]": 25.4}
+
+// Body is the surface of the object.
+//
+// Errors: another kind of document, no unit, or a file that is no STL.
+func Body(in carrier.Input) (*carrier.Body, error) {
+	if kind := in.Data.Text(tag.MIMETypeOfEncapsulatedDocument); kind != "model/stl" && kind != "application/sla" {
+		return nil, fmt.Errorf("its document is of the kind %q, expected model/stl", element.Shorten(kind))
+	}
+	unit := code.Read(in.Data, tag.MeasurementUnitsCodeSequence)
+	mm, ok := units[unit.Value]
+	if !ok || unit.Scheme != code.UCUM {
+		return nil, fmt.Errorf("its unit (0040,08EA) is %s, expected mm, um, cm, m or [in_i] of UCUM; export it with its unit stated", unit)
+	}
+	data := in.Data[tag.EncapsulatedDocument].Value
+	// A pad byte makes the length even; the length without it may be stated.
+	if n, ok, err := in.Data.Integer(tag.EncapsulatedDocumentLength); err == nil && ok && n == len(data)-1 {
+		data = data[:n]
+	} else if len(data) > 84 && !trimesh.WholeSTL(data) && trimesh.WholeSTL(data[:len(data)-1]) {
+		data = data[:len(data)-1]
+	}
+	if len(data) == 0 {
+		return nil, errors.New("it has no surface (0042,0011)")
+	}
+	mesh, err := trimesh.Decode("its STL", data)
+	if err != nil {
+		return nil, err
+	}
+	for i, v := range mesh.Vertices {
+		mesh.Vertices[i] = r3.Scale(mm, v)
+	}
+	return &carrier.Body{Name: in.Data.Text(tag.DocumentTitle), Frame: in.Data.Identifier(tag.FrameOfReferenceUID), Mesh: mesh}, nil
 }

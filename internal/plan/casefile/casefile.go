@@ -6,7 +6,7 @@
 // are strict: an unknown one, a wrong type or a value that cannot be meant is an
 // *Error with file, line and field. Start with Read.
 //
-// A fixture's mesh takes the place of its entry and apex; both together are
+// A fixture's mesh or object takes the place of its entry and apex; both together are
 // refused, so that there is one plan and not two. A length or a diameter beside a
 // mesh is the catalogue's and is checked against it.
 //
@@ -101,7 +101,8 @@ type Fixture struct {
 	Length   float64  // mm; the distance of entry and apex where the file gives none
 	Guidance Guidance // empty where the file gives none
 	Mesial   *geom.Vec
-	Mesh     *Mesh // where the plan is a mesh; else nil
+	Mesh     *Mesh   // where the plan is a mesh, or an object with a surface; else nil
+	Object   *Object // where the plan is in DICOM objects; else nil
 	// PlanUncertainty is the standard uncertainty of each coordinate of entry and apex
 	// where the plan was set by hand, mm; 0 where the file gives none.
 	PlanUncertainty float64
@@ -113,6 +114,9 @@ type Fixture struct {
 
 	ScanBody *ScanBody // what is seated on it in PostSurface; nil where the file says nothing
 }
+
+// inCaseFile reports whether the case file itself has the planned entry and apex.
+func (f *Fixture) inCaseFile() bool { return f.Mesh == nil && f.Object == nil }
 
 // ScanBody is the shape of a scan body: its surface, or a plain cylinder.
 type ScanBody struct {
@@ -148,11 +152,22 @@ type Structure struct {
 	Kind    Kind
 	Path    []geom.Vec
 	Radius  []float64 // mm, one for each point of Path, linear between points
-	Surface string    // path of an STL, PLY or OBJ file
-	Margin  *float64  // mm; nil asks for the usual margin of its kind
+	Surface string    // path of an STL, PLY or OBJ file, or of a DICOM object
+	// Object says that Surface is a DICOM object, of which Name tells the body. A line in it
+	// has Radius, of one number.
+	Object bool
+	Margin *float64 // mm; nil asks for the usual margin of its kind
 	// DrawnUncertainty is the standard uncertainty of the drawn line or surface, towards
 	// the fixture, mm; 0 where the file gives none.
 	DrawnUncertainty float64
+}
+
+// fileKey is the case file's key that Surface stands at.
+func (s *Structure) fileKey() string {
+	if s.Object {
+		return "file"
+	}
+	return "surface"
 }
 
 // Alignment is what the file says about bringing the scans together. Landmarks,
@@ -452,8 +467,8 @@ func (c *Case) checkFiles() error {
 		if s.Surface == "" {
 			continue
 		}
-		key := fmt.Sprintf("structure[%d].surface", i)
-		if err := missing(key, structureField(i)+", surface", s.Surface); err != nil {
+		key := s.fileKey()
+		if err := missing(fmt.Sprintf("structure[%d].%s", i, key), structureField(i)+", "+key, s.Surface); err != nil {
 			return err
 		}
 	}
@@ -500,6 +515,9 @@ func Files(path string) []string {
 	for _, f := range c.Fixtures {
 		if f.Mesh != nil {
 			out = append(out, f.Mesh.File)
+		}
+		if f.Object != nil {
+			out = append(out, f.Object.Path)
 		}
 		if f.ScanBody != nil && f.ScanBody.File != "" {
 			out = append(out, f.ScanBody.File)

@@ -22,7 +22,9 @@ type File struct {
 // hash; a kind of file that is added to the case file gets its line here.
 func (c *Case) listFiles() error {
 	for i, f := range c.Fixtures {
-		if f.Mesh != nil {
+		if f.Object != nil {
+			c.Files = append(c.Files, File{fmt.Sprintf("the plan of site %s", c.Fixtures[i].Site), f.Object.Path, f.Object.SHA256})
+		} else if f.Mesh != nil {
 			c.Files = append(c.Files, File{fmt.Sprintf("the mesh of site %s", c.Fixtures[i].Site), f.Mesh.File, f.Mesh.SHA256})
 		}
 	}
@@ -32,7 +34,7 @@ func (c *Case) listFiles() error {
 		}
 		sum, err := hashFile(s.Surface)
 		if err != nil {
-			return c.errorAt(fmt.Sprintf("structure[%d].surface", i), structureField(i)+", surface", "%v", err)
+			return c.errorAt(fmt.Sprintf("structure[%d].%s", i, s.fileKey()), structureField(i)+", "+s.fileKey(), "%v", err)
 		}
 		c.Files = append(c.Files, File{fmt.Sprintf("the surface of %q", s.Name), s.Surface, sum})
 	}

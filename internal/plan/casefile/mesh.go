@@ -60,8 +60,8 @@ func (t table) mesh() *Mesh {
 	return m
 }
 
-// fitMeshes fits every fixture that is planned as a mesh. The hash of the plan
-// then covers the meshes too, so that a sealed plan cannot change by them.
+// fitMeshes fits every fixture that is planned as a mesh or in objects. The hash of the plan
+// then covers these too, so that a sealed plan cannot change by them.
 func (c *Case) fitMeshes() error {
 	plan, bare := sha256.New(), sha256.New()
 	fmt.Fprintf(plan, "%s\n", c.PlanSHA256)
@@ -69,14 +69,23 @@ func (c *Case) fitMeshes() error {
 	some := false
 	for i := range c.Fixtures {
 		f := &c.Fixtures[i]
-		if f.Mesh == nil {
+		digest := ""
+		switch {
+		case f.Object != nil:
+			if err := c.readObject(i, f); err != nil {
+				return err
+			}
+			digest = f.Object.SHA256
+		case f.Mesh != nil:
+			if err := c.fitMesh(i, f); err != nil {
+				return err
+			}
+			digest = f.Mesh.SHA256
+		default:
 			continue
 		}
 		some = true
-		if err := c.fitMesh(i, f); err != nil {
-			return err
-		}
-		fmt.Fprintf(io.MultiWriter(plan, bare), "%s\n", f.Mesh.SHA256)
+		fmt.Fprintf(io.MultiWriter(plan, bare), "%s\n", digest)
 	}
 	if !some {
 		return nil
@@ -93,6 +102,9 @@ func (c *Case) fitMeshes() error {
 }
 
 func (c *Case) meshFault(i int, format string, args ...any) error {
+	if c.Fixtures[i].Object != nil {
+		return c.objectFault(i, format, args...)
+	}
 	return c.errorAt(fmt.Sprintf("fixture[%d].mesh", i), fixtureField(i)+", mesh", format, args...)
 }
 
@@ -113,6 +125,11 @@ func (c *Case) fitMesh(i int, f *Fixture) error {
 	if err != nil {
 		return c.meshFault(i, "%v", err)
 	}
+	return c.fitSurface(i, f, surface)
+}
+
+// fitSurface takes the planned fixture from its surface.
+func (c *Case) fitSurface(i int, f *Fixture, surface *trimesh.Mesh) error {
 	solid, err := meshaxis.Fit(surface)
 	if err != nil {
 		return c.meshFault(i, "%q: %v", filepath.Base(f.Mesh.File), err)
@@ -162,6 +179,19 @@ func (c *Case) sizeByMesh(i int, f *Fixture, found meshaxis.Fixture) error {
 		return c.errorAt(fmt.Sprintf("fixture[%d].diameter", i), fixtureField(i)+", diameter",
 			"it is %g mm, but the fixture in the mesh is %.2f mm at its widest; they may differ by %g mm", f.Diameter, found.Diameter, maxMeshDiameterGap)
 	}
+	if err := c.settle(i, f); err != nil {
+		return err
+	}
+	if f.Mesh.Residual > wellFitted {
+		c.flags = append(c.flags, measurement.Flag{Code: measurement.CodePlanMeshUneven, Level: measurement.Doubt,
+			Message: fmt.Sprintf("site %s: the surface in %q is off a round wall by %.2f mm (root mean square; a clean one by 0.02 mm), so the planned axis is uncertain; export the fixture alone and with more triangles, or write its entry and apex",
+				f.Site, filepath.Base(f.Mesh.File), f.Mesh.Residual)})
+	}
+	return nil
+}
+
+// settle fills and checks what follows from a plan that is not in the case file.
+func (c *Case) settle(i int, f *Fixture) error {
 	if f.PlacedDiameter == 0 {
 		f.PlacedDiameter = f.Diameter
 	}
@@ -172,11 +202,6 @@ func (c *Case) sizeByMesh(i int, f *Fixture, found meshaxis.Fixture) error {
 		if message := alongFixture(*f.Mesial, f.Planned); message != "" {
 			return c.errorAt(fmt.Sprintf("fixture[%d].mesial", i), fixtureField(i)+", mesial", "%s", message)
 		}
-	}
-	if f.Mesh.Residual > wellFitted {
-		c.flags = append(c.flags, measurement.Flag{Code: measurement.CodePlanMeshUneven, Level: measurement.Doubt,
-			Message: fmt.Sprintf("site %s: the surface in %q is off a round wall by %.2f mm (root mean square; a clean one by 0.02 mm), so the planned axis is uncertain; export the fixture alone and with more triangles, or write its entry and apex",
-				f.Site, filepath.Base(f.Mesh.File), f.Mesh.Residual)})
 	}
 	return nil
 }

@@ -143,7 +143,7 @@ func (c *Case) readFixtures(root table) {
 			sites[f.Site] = i
 		}
 		for j, other := range c.Fixtures {
-			if f.Mesh == nil && other.Mesh == nil && r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {
+			if f.inCaseFile() && other.inCaseFile() && r3.Norm(r3.Sub(f.Planned.Entry, other.Planned.Entry)) < minEntryGap {
 				t.fail("entry", "it lies within %d mm of the entry of %s; enter this fixture's own coordinates", minEntryGap, fixtureField(j))
 			}
 		}
@@ -152,11 +152,11 @@ func (c *Case) readFixtures(root table) {
 }
 
 func (c *Case) readFixture(t table) Fixture {
-	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint", "plan_uncertainty",
+	t.allow("site", "entry", "apex", "diameter", "length", "guidance", "mesial", "placed_diameter", "placed_length", "mesh", "apex_hint", "plan", "component", "plan_uncertainty",
 		"scan_body", "scan_body_diameter", "scan_body_height", "seating")
 	t.require("site", `site = "36"`)
-	f := Fixture{Mesh: t.mesh(), Diameter: t.number("diameter", minDiameter, maxDiameter)}
-	if f.Mesh == nil {
+	f := Fixture{Mesh: t.mesh(), Object: t.object(c.Frame), Diameter: t.number("diameter", minDiameter, maxDiameter)}
+	if f.inCaseFile() {
 		t.require("entry", "entry = "+pointExample)
 		t.require("apex", "apex = "+pointExample)
 		t.require("diameter", "diameter = 4.1")
@@ -172,10 +172,10 @@ func (c *Case) readFixture(t table) Fixture {
 	distance := f.Planned.Length()
 	if t.has("length") {
 		f.Length = t.number("length", minLength, maxLength)
-		if f.Mesh == nil && math.Abs(f.Length-distance) > maxLengthGap {
+		if f.inCaseFile() && math.Abs(f.Length-distance) > maxLengthGap {
 			t.fail("length", "it is %g mm, but entry and apex lie %s mm apart; %s", f.Length, apartText(distance), lengthRemedy(distance, f.Length))
 		}
-	} else if f.Mesh == nil {
+	} else if f.inCaseFile() {
 		f.Length = distance
 		if !MayBeLength(distance) {
 			remedy := "coordinates in mm"
@@ -189,7 +189,7 @@ func (c *Case) readFixture(t table) Fixture {
 		f.Guidance = choice(t, "guidance", Guidances...)
 	}
 	f.Mesial = t.direction("mesial")
-	if f.Mesial != nil && f.Mesh == nil {
+	if f.Mesial != nil && f.inCaseFile() {
 		if message := alongFixture(*f.Mesial, f.Planned); message != "" {
 			t.fail("mesial", "%s", message)
 		}
@@ -325,7 +325,7 @@ func alongFixture(mesial geom.Vec, planned geom.Pose) string {
 func (c *Case) readStructures(root table) {
 	names := map[string]int{}
 	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", maxStructures, structureField) {
-		t.allow("name", "kind", "path", "radius", "margin", "surface", "drawn_uncertainty")
+		t.allow("name", "kind", "path", "radius", "margin", "surface", "file", "drawn_uncertainty")
 		t.require("name", `name = "left mandibular canal"`)
 		t.require("kind", `kind = "nerve"`)
 		s := Structure{
@@ -340,12 +340,19 @@ func (c *Case) readStructures(root table) {
 			t.fail("name", `it looks like a person's name; write what it is, as in name = "left mandibular canal"`)
 		}
 		switch {
+		case t.has("file") && (t.has("path") || t.has("surface")):
+			t.fail("file", "it has a file and besides a path or a surface; keep one of them")
+		case t.has("file"):
+			s.Surface, s.Object = t.sitePath("file", `file = "structures.dcm"`), true
+			if t.has("radius") {
+				s.Radius = []float64{t.number("radius", 0, maxRadius)}
+			}
 		case t.has("surface") && (t.has("path") || t.has("radius")):
 			t.fail("surface", "it has both a surface and a path or radius; keep one of the two")
 		case t.has("surface"):
 			s.Surface = t.sitePath("surface", `surface = "sinus.stl"`)
 		case !t.has("path"):
-			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\"")
+			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\", or file = \"structures.dcm\"")
 		default:
 			s.Path, s.Radius = t.tube()
 		}

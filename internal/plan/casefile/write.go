@@ -40,6 +40,7 @@ type structureText struct {
 	Path    [][]float64 `toml:"path,omitempty,multiline" comment:"centre line"`
 	Radius  []float64   `toml:"radius,omitempty"`
 	Surface string      `toml:"surface,omitempty"`
+	File    string      `toml:"file,omitempty" comment:"DICOM object"`
 	Margin  *float64    `toml:"margin,omitempty"`
 	DrawnU  float64     `toml:"drawn_uncertainty,omitempty" comment:"standard uncertainty of the drawn line, mm"`
 }
@@ -68,6 +69,9 @@ func (c *Case) Text() ([]byte, error) {
 	}
 	for _, s := range c.Structures {
 		out := structureText{Name: s.Name, Kind: s.Kind, Radius: s.Radius, Surface: s.Surface, Margin: s.Margin, DrawnU: s.DrawnUncertainty}
+		if s.Object {
+			out.Surface, out.File = "", s.Surface
+		}
 		for _, p := range s.Path {
 			out.Path = append(out.Path, coordinates(p))
 		}
