@@ -28,6 +28,7 @@ func newBench(t *testing.T) bench {
 	require.NoError(t, os.Symlink(own, filepath.Join(b.path, "plumbline")))
 	for _, name := range []string{"C-101", "C-102", "C-103"} {
 		addCase(t, filepath.Join(b.dir, "demo", name), name)
+		addCase(t, filepath.Join(b.dir, "Documents", "plumbline-demo", name), name)
 	}
 	return b
 }
@@ -52,8 +53,9 @@ func (b bench) run(t *testing.T, lines []string) {
 			// the small ones that are there.
 			as = regexp.MustCompile(` demo$`).ReplaceAllString(line, " made") + " --voxel 1.2 --field 20"
 		}
-		if strings.HasPrefix(line, "plumbline open") {
+		if strings.HasPrefix(line, "plumbline open") || strings.HasPrefix(line, "plumbline demo") {
 			// It goes on until it is ended.
+			as, _, _ = strings.Cut(as, " #")
 			as += " --no-browser > opened & until grep -q 127.0.0.1 opened; do sleep 0.1; done; kill -TERM $!; wait $! && cat opened"
 		}
 		out, err := b.typed("sh", as)
@@ -166,7 +168,7 @@ func TestREADMEWorksAsTyped(t *testing.T) {
 func TestBashCompletes(t *testing.T) {
 	b := newBench(t)
 	for line, want := range map[string]string{
-		"plumbline ''":                     "open case measure seal series report pack align scan phantom completion version help",
+		"plumbline ''":                     "open demo case measure seal series report pack align scan phantom completion version help",
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
 		"plumbline series ''":              "check show export import leave-out remark take correct",

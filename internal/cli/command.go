@@ -8,6 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	reports "plumbline/internal/report"
 )
 
 func init() {
@@ -87,7 +89,7 @@ func newRoot(env Env, given []string) *cobra.Command {
 		fmt.Fprint(env.Stderr, help(c, width(env.Width)))
 		return errNoCommand
 	},
-		openCommand(env), caseCommand(env), measureCommand(env), sealCommand(env), seriesCommand(env), reportCommand(env), packCommand(env),
+		openCommand(env), demoCommand(env), caseCommand(env), measureCommand(env), sealCommand(env), seriesCommand(env), reportCommand(env), packCommand(env),
 		alignCommand(env), scanCommand(env), phantomCommand(env), completionCommand(env), versionCommand(env))
 	root.SetHelpCommand(helpCommand(env))
 	root.SetHelpFunc(func(c *cobra.Command, _ []string) { fmt.Fprint(env.Stdout, help(c, width(env.Width))) })
@@ -238,19 +240,31 @@ func oneArgument(args []string, what, command string) (string, error) {
 	return "", usage("one %s at a time, not %d; put a name with spaces in quotes", what, len(args))
 }
 
+// topics are what help prints that is about no command.
+var topics = []struct {
+	name, short string
+	document    func() *reports.Document
+}{
+	{"words", "what the words of page, reports and commands mean", reports.Words},
+	{"accuracy", "how well alignment, pose and intervals were found to hold", reports.Accuracy},
+}
+
 // helpOptions say what to help with.
 type helpOptions struct {
 	command *cobra.Command // the help command itself, in the tree
 	about   *cobra.Command
+	topic   func() *reports.Document
 	manual  bool
 }
 
 func helpCommand(env Env) *cobra.Command {
 	o := &helpOptions{}
 	o.command = newCommand(env, page{
-		use: "help [COMMAND]", short: "what a command does; with --man, the manual page",
-		long:     "Says what a command does, or what there is. The manual page is for man, and has everything.",
-		examples: []string{"plumbline help measure", "plumbline help series show", "plumbline help --man > plumbline.1"},
+		use: "help [COMMAND|words|accuracy]", short: "what a command does, what a word means, how well it measures",
+		long: `Says what a command does, or what there is. words prints what the words of the page, the
+reports and the commands mean, and accuracy how well alignment, pose and intervals were
+found to hold. The manual page is for man, and has every command.`,
+		examples: []string{"plumbline help measure", "plumbline help series show", "plumbline help words", "plumbline help accuracy", "plumbline help --man > plumbline.1"},
 	}, o)
 	o.command.ValidArgsFunction = func(c *cobra.Command, args []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		about, rest, err := c.Root().Find(args)
@@ -263,6 +277,11 @@ func helpCommand(env Env) *cobra.Command {
 				out = append(out, cobra.CompletionWithDesc(below.Name(), below.Short))
 			}
 		}
+		for _, topic := range topics {
+			if !about.HasParent() && strings.HasPrefix(topic.name, typed) {
+				out = append(out, cobra.CompletionWithDesc(topic.name, topic.short))
+			}
+		}
 		return out, cobra.ShellCompDirectiveNoFileComp
 	}
 	return o.command
@@ -273,6 +292,12 @@ func (o *helpOptions) AddFlags(f *pflag.FlagSet) {
 }
 
 func (o *helpOptions) Check(args []string) error {
+	for _, topic := range topics {
+		if len(args) == 1 && args[0] == topic.name {
+			o.topic = topic.document
+			return nil
+		}
+	}
 	about, rest, err := o.command.Root().Find(args)
 	if err != nil {
 		return err
@@ -285,6 +310,9 @@ func (o *helpOptions) Check(args []string) error {
 }
 
 func (o *helpOptions) Run(_ context.Context, env Env) error {
+	if o.topic != nil && !o.manual {
+		return env.print(o.topic())
+	}
 	text := help(o.about, width(env.Width))
 	if o.manual {
 		text = manual(o.command.Root(), env.Version)

@@ -16,11 +16,14 @@ import (
 // first fifty.
 const demoCases = 50
 
+// demoSeries is the name of the demo's series file.
+const demoSeries = "series.jsonl"
+
 // makeDemoSeries writes a table of invented figures and a series file that
 // imports it, so that its records name the table as their source.
 func makeDemoSeries(env Env, dir string) error {
 	table := filepath.Join(dir, "simulated-figures.csv")
-	path := filepath.Join(dir, "series.jsonl")
+	path := filepath.Join(dir, demoSeries)
 	rows := simulatedRows(demoCases, 1)
 	var files output.Run
 	files.Reads(path)

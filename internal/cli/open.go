@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -49,34 +50,97 @@ func (o *openOptions) Check(args []string) (err error) {
 		o.folder, err = oneArgument(args, "FOLDER", "open")
 		return err
 	}
+	o.folder, err = inDocuments(practiceFolder, "plumbline open my-cases")
+	return err
+}
+
+// Folders in the user's documents that are proposed.
+const (
+	practiceFolder = "plumbline"
+	demoFolder     = "plumbline-demo"
+)
+
+// inDocuments is where a folder is proposed; example is how to name another.
+func inDocuments(name, example string) (string, error) {
 	home, err := os.UserHomeDir()
 	if err != nil {
-		return usage("your documents cannot be found (%v); name the folder, as in: plumbline open my-cases", err)
+		return "", usage("your documents cannot be found (%v); name the folder, as in: %s", err, example)
 	}
-	o.folder = filepath.Join(home, "Documents", "plumbline")
-	return nil
+	return filepath.Join(home, "Documents", name), nil
 }
 
 func (o *openOptions) Run(ctx context.Context, env Env) error {
+	if err := o.checkFolder(); err != nil {
+		return err
+	}
+	return o.show(ctx, env)
+}
+
+// checkFolder refuses what is no folder.
+func (o *openOptions) checkFolder() error {
 	if info, err := os.Stat(o.folder); err == nil && !info.IsDir() {
 		return usage("%s is a file; name the folder of your cases", o.folder)
 	}
-	folder, err := practice.Open(o.folder)
+	return nil
+}
+
+// show serves the page of the folder until it is ended, and so the page of the demo, where
+// it is asked for there.
+func (o *openOptions) show(ctx context.Context, env Env) error {
+	var demos sync.WaitGroup
+	defer demos.Wait()
+	s, err := newSession(env, o.folder, int(o.port), func() (string, error) {
+		folder, err := inDocuments(demoFolder, "plumbline demo my-demo")
+		if err != nil {
+			return "", err
+		}
+		if err := makeDemo(ctx, env, folder); err != nil {
+			return "", err
+		}
+		demo, err := newSession(env, folder, 0, nil)
+		if err != nil {
+			return "", err
+		}
+		demos.Go(func() { report(env, demo.serve(ctx)) })
+		return demo.server.Address(), nil
+	})
 	if err != nil {
-		return unwritten(err)
+		return err
 	}
-	defer folder.Close()
-	server, err := loopback.Listen(int(o.port))
-	if err != nil {
-		return badInput(err)
-	}
-	p := shown.New(shown.Options{Folder: folder, Presence: server.Presence, Now: env.Now, Version: env.Version,
-		CheckLine: checkLine, Log: slog.New(slog.NewTextHandler(env.Stderr, nil))})
-	printable.Fprintf(env.Stdout, "Your cases in %s are shown at\n", folder.Path())
-	printable.Fprintf(env.Stdout, "  %s\n", server.Address())
+	printable.Fprintf(env.Stdout, "Your cases in %s are shown at\n", s.folder.Path())
+	printable.Fprintf(env.Stdout, "  %s\n", s.server.Address())
 	printable.Fprintf(env.Stdout, "for this computer alone. It ends when the page is closed; or press Ctrl-C.\n")
-	if !o.noBrowser && !loopback.Show(server.Address()) {
+	if !o.noBrowser && !loopback.Show(s.server.Address()) {
 		printable.Fprintf(env.Stdout, "No browser was found: open the address in one.\n")
 	}
-	return server.Serve(ctx, p.Handler())
+	return s.serve(ctx)
+}
+
+// session is one folder's page with its server.
+type session struct {
+	folder *practice.Folder
+	server *loopback.Server
+	page   *shown.Page
+}
+
+// newSession takes a port, at which nobody is answered before serve. demo makes the demo
+// and gives the address of its page; nil where the page is not to offer it.
+func newSession(env Env, path string, port int, demo func() (string, error)) (*session, error) {
+	folder, err := practice.Open(path)
+	if err != nil {
+		return nil, unwritten(err)
+	}
+	server, err := loopback.Listen(port)
+	if err != nil {
+		folder.Close()
+		return nil, badInput(err)
+	}
+	return &session{folder, server, shown.New(shown.Options{Folder: folder, Presence: server.Presence, Now: env.Now, Version: env.Version,
+		CheckLine: checkLine, Demo: demo, Log: slog.New(slog.NewTextHandler(env.Stderr, nil))})}, nil
+}
+
+// serve answers until the session is ended.
+func (s *session) serve(ctx context.Context) error {
+	defer s.folder.Close()
+	return s.server.Serve(ctx, s.page.Handler())
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 // opened runs open until its address is printed, and then ends it.
@@ -67,4 +68,32 @@ func TestOpenShowsAFolderUntilItIsEnded(t *testing.T) {
 	status, out = opened(t, false, "open", "--port", "70000", folder)
 	assert.Equal(t, BadInput, status)
 	assert.Contains(t, out, "expected 0 to 65535")
+}
+
+// What is there of the demo stays as it is; what is missing is made, and nothing beside
+// files that are somebody's.
+func TestDemoIsMadeOnceAndShown(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "demo")
+	got := run("phantom", "--demo", "--voxel", "1.2", "--field", "20", folder)
+	require.Equal(t, Done, got.status, got.stderr)
+	require.NoError(t, os.Remove(filepath.Join(folder, demoSeries)))
+	edited := filepath.Join(folder, "C-101", "case.toml")
+	write(t, edited, "# worked on")
+	status, out := opened(t, false, "demo", "--no-browser", folder)
+	assert.Equal(t, Done, status, out)
+	assert.Contains(t, out, folder)
+	assert.NotContains(t, out, "being made")
+	text, err := os.ReadFile(edited)
+	require.NoError(t, err)
+	assert.Equal(t, "# worked on", string(text))
+	assert.FileExists(t, filepath.Join(folder, demoSeries))
+
+	mine := t.TempDir()
+	write(t, filepath.Join(mine, "letter.txt"), "mine")
+	status, out = opened(t, false, "demo", "--no-browser", mine)
+	assert.Equal(t, BadInput, status)
+	assert.Contains(t, out, "files that are not the demo's")
+	left, err := os.ReadDir(mine)
+	require.NoError(t, err)
+	assert.Len(t, left, 1)
 }

@@ -90,26 +90,30 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 		}
 		specs = []phantom.Spec{spec}
 	}
-	p := newProgress(env)
-	defer p.end()
-	for i, s := range specs {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		into := o.folder
-		if o.demo {
-			into = filepath.Join(o.folder, s.Case)
-		}
-		resize(&s, o.voxel, o.field)
-		if err := s.Check(); err != nil {
+	for i := range specs {
+		resize(&specs[i], o.voxel, o.field)
+		if err := specs[i].Check(); err != nil {
 			return badInput(err)
 		}
-		p.show("making "+into, float64(i)/float64(len(specs)))
-		if err := o.write(into, s); err != nil {
-			return err
+	}
+	write := func(dir string, s phantom.Spec) error {
+		if o.overwrite {
+			return phantom.Overwrite(dir, s)
 		}
-		p.clear()
-		printable.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", into, into)
+		err := phantom.Write(dir, s)
+		if changed := new(phantom.ChangedError); errors.As(err, &changed) && !changed.Beside {
+			return usage("%w, or replace it with --overwrite", err)
+		}
+		return err
+	}
+	into := func(s phantom.Spec) string {
+		if o.demo {
+			return filepath.Join(o.folder, s.Case)
+		}
+		return o.folder
+	}
+	if err := writePhantoms(ctx, env, specs, into, write); err != nil {
+		return err
 	}
 	if o.demo {
 		return makeDemoSeries(env, o.folder)
@@ -117,18 +121,23 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 	return nil
 }
 
-// write makes one case; an error says what to do.
-func (o *phantomOptions) write(into string, s phantom.Spec) error {
-	write := phantom.Write
-	if o.overwrite {
-		write = phantom.Overwrite
+// writePhantoms makes cases, each in its folder; an error says what to do.
+func writePhantoms(ctx context.Context, env Env, specs []phantom.Spec, into func(phantom.Spec) string, write func(string, phantom.Spec) error) error {
+	p := newProgress(env)
+	defer p.end()
+	for i, s := range specs {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		folder := into(s)
+		p.show("making "+folder, float64(i)/float64(len(specs)))
+		if err := write(folder, s); err != nil {
+			return faultOf(err)
+		}
+		p.clear()
+		printable.Fprintf(env.Stdout, "made %s; measure it with: plumbline measure %s\n", folder, folder)
 	}
-	err := write(into, s)
-	var changed *phantom.ChangedError
-	if errors.As(err, &changed) && !changed.Beside {
-		return usage("%w, or replace it with --overwrite", err)
-	}
-	return faultOf(err)
+	return nil
 }
 
 // resize sets the voxel edge and the field of view of both scans, mm; 0 leaves

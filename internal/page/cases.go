@@ -20,6 +20,7 @@ type casesView struct {
 	Cases     []caseLine
 	NextName  string
 	Clinician string
+	Demo      bool // it is offered
 }
 
 // caseLine is a case in the list.
@@ -29,7 +30,7 @@ type caseLine struct {
 }
 
 func (p *Page) cases(r *request) error {
-	v := casesView{frame: frame{Title: "Your cases"}, Folder: p.folder.Path()}
+	v := casesView{frame: frame{Title: "Your cases"}, Folder: p.folder.Path(), Demo: p.demo.make != nil}
 	names, err := p.folder.Names()
 	if err != nil {
 		return err

@@ -44,6 +44,8 @@ type Page struct {
 	views map[string]*template.Template
 	scans scans
 
+	demo demo
+
 	mu     sync.Mutex
 	jobs   map[string]*job // measurements, by case
 	series string          // the series file that was chosen among several
@@ -61,6 +63,8 @@ type Options struct {
 	Version  string
 	// CheckLine is the command line that checks a pack.
 	CheckLine string
+	// Demo makes the demo and gives the address of a page on it; nil where none is offered.
+	Demo func() (address string, err error)
 	// Log takes what went wrong inside; no name of a patient goes into it.
 	Log *slog.Logger
 }
@@ -68,6 +72,7 @@ type Options struct {
 // New makes the page of a practice folder.
 func New(o Options) *Page {
 	p := &Page{folder: o.Folder, presence: o.Presence, now: o.Now, version: o.Version, checkLine: o.CheckLine, log: o.Log,
+		demo:  demo{make: o.Demo},
 		views: map[string]*template.Template{}, jobs: map[string]*job{}, turn: make(chan struct{}, 1)}
 	layout := template.Must(template.New("layout.html").Funcs(words).ParseFS(files, "views/layout.html", "views/parts.html"))
 	names, err := fs.Glob(files, "views/*.html")
@@ -111,6 +116,9 @@ func (p *Page) routes() map[string]func(*request) error {
 		"GET /{$}":                           p.cases,
 		"POST /new":                          p.begin,
 		"POST /end":                          p.end,
+		"GET /words":                         p.words,
+		"GET /demo":                          p.demoView,
+		"POST /demo":                         p.makeDemo,
 		"GET /series":                        p.seriesView,
 		"POST /series/choose":                p.chooseSeries,
 		"POST /series/remark":                p.remark,

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"os"
 	"path/filepath"
 
 	"plumbline/internal/geom"
@@ -85,6 +86,15 @@ type LandmarkRecord struct {
 
 // maxRecord bounds truth.json, bytes; that of a full arch has some 100 kB.
 const maxRecord = 16 << 20
+
+// IsWhole reports whether a folder has a case that Write made, also where it was worked on.
+func IsWhole(dir string) bool {
+	if _, err := ReadRecord(dir); err != nil {
+		return false
+	}
+	_, err := os.Stat(filepath.Join(dir, caseName)) // which comes last
+	return err == nil
+}
 
 // ReadRecord reads the truth of a case folder that Write made.
 //

@@ -179,16 +179,20 @@ var definitions = [][2]string{
 	{"measurement floor", "Even a perfectly placed fixture could measure this much here. A smaller figure means that no deviation was seen."},
 }
 
+// definitionTable lists the definitions.
+func definitionTable() table {
+	t := table{Dense: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
+	for _, x := range definitions {
+		t.Rows = append(t.Rows, row{Cells: []string{x[0], x[1]}})
+	}
+	return t
+}
+
 // method is everything behind the figures.
 func (d *Document) method(c *measurement.Case, o Options) {
 	d.add(heading{Level: 2, Text: "How it was measured"},
 		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. That length was held against where the scan shows the platform. Deviations and clearances follow from the two poses."},
-		heading{Level: 3, Text: "Definitions"})
-	defs := table{Dense: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
-	for _, x := range definitions {
-		defs.Rows = append(defs.Rows, row{Cells: []string{x[0], x[1]}})
-	}
-	d.add(defs)
+		heading{Level: 3, Text: "Definitions"}, definitionTable())
 	for _, f := range c.Fixtures {
 		if f.Uncertainty == nil || len(f.Uncertainty.Budget) == 0 {
 			continue

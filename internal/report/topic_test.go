@@ -1,0 +1,41 @@
+package report
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestTopicsArePrinted(t *testing.T) {
+	for name, d := range map[string]*Document{"words": Words(), "accuracy": Accuracy()} {
+		for _, columns := range []int{40, 80, 120} {
+			var b bytes.Buffer
+			require.NoError(t, d.Text(&b, columns))
+			text := b.String()
+			assert.NotContains(t, text, "**", name)
+			assert.NotContains(t, text, "](", name)
+			assert.NotContains(t, text, "|", name)
+			for line := range strings.Lines(text) {
+				assert.LessOrEqual(t, columnsOf(strings.TrimRight(line, "\n")), columns, name)
+			}
+		}
+		assert.Contains(t, string(d.HTML()), "<h1>"+d.Title+"</h1>")
+	}
+	var b bytes.Buffer
+	require.NoError(t, Words().Text(&b, 100))
+	for _, word := range []string{"receipt", "scan body", "measurement floor", "standard uncertainty, u", "left out"} {
+		assert.Contains(t, b.String(), "\n  "+word, word)
+	}
+}
+
+func TestAMarkedTextIsReadPlain(t *testing.T) {
+	assert.Equal(t, "bold, code and a link (here).", unmarked("**bold**, `code` and a [link](x.md) (here)."))
+	d := topic("# Title\n\n## Part\n\n- one\n- two\n\n| a | b |\n|---|---|\n| x | 1 |\n\nTwo\nlines.")
+	assert.Equal(t, []block{masthead{Title: "Title"}, heading{Level: 2, Text: "Part"}, list{Items: []string{"one", "two"}},
+		table{Dense: true, Columns: []column{{Head: "a", Share: 1}, {Head: "b", Share: 1, Right: true}}, Rows: []row{{Cells: []string{"x", "1"}}}},
+		paragraph{Text: "Two lines."}}, d.blocks)
+	assert.Panics(t, func() { topic("| a | b |\n|---|---|\n| x |") })
+}
