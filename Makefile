@@ -1,12 +1,12 @@
 # Needs Go, make and git. `make demo` and `make test` are the two to start with.
-VERSION := $(shell git describe --always --dirty=+changes 2>/dev/null || echo unknown)
+VERSION := $(shell git describe --always --abbrev=12 --dirty=+changes 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -buildid= -X main.version=$(VERSION)
 BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)'
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test browser standards race lint accuracy bench fuzz golden notices dist clean
+.PHONY: build demo reports test browser standards race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -76,11 +76,33 @@ golden:
 notices:
 	go run ./cmd/notices internal/cli/notices.txt
 
+# An archive for each system, into build/dist; the same commit and Go give the same bytes.
 dist:
-	@for target in linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64; do \
-	  os=$${target%/*}; arch=$${target#*/}; ending=; test $$os = windows && ending=.exe; \
-	  GOOS=$$os GOARCH=$$arch $(BUILD) -o build/plumbline-$$os-$$arch$$ending ./cmd/plumbline || exit 1; \
-	done; ls -l build
+	go run ./cmd/dist -version $(VERSION) build
+	$(MAKE) pack
+
+# The archives alone, of the programs that were built or signed.
+pack:
+	go run ./cmd/dist -version $(VERSION) pack
+	DIST=$(CURDIR)/build/dist VERSION=$(VERSION) go test -count=1 -run WhatWasMade ./cmd/dist
+
+# The programs for Windows signed with keys of your own, and packed again; after make dist.
+# SIGN says with what, for osslsigncode: -pkcs12 FILE -readpass FILE, or -certs FILE -key FILE,
+# with -ts URL of your authority's clock. See DEVELOPERS.md, also for macOS.
+sign:
+	test -n "$(SIGN)" || { echo "say with which keys: make sign SIGN='-certs CERT.pem -key KEY.pem -ts URL'"; exit 1; }
+	for program in build/programs/windows-*/plumbline.exe; do \
+	  osslsigncode sign $(SIGN) -h sha256 -n plumbline -in $$program -out $$program.signed && mv $$program.signed $$program || exit 1; \
+	done
+	$(MAKE) pack
+
+# make sign with a key that is thrown away, and a look whether the signature holds.
+sign-check:
+	cmd/dist/sign-check.sh
+
+# The program for Windows, run by wine. Needs Debian's wine, wine64 and binutils-mingw-w64-x86-64.
+wine:
+	cmd/dist/wine-check.sh
 
 clean:
 	rm -rf build demo

@@ -5,6 +5,7 @@ go 1.26
 require (
 	codeberg.org/go-fonts/dejavu v0.4.0
 	codeberg.org/go-pdf/fpdf v0.11.1
+	github.com/CycloneDX/cyclonedx-go v0.9.3
 	github.com/chromedp/cdproto v0.160.1
 	github.com/chromedp/chromedp v0.23.1
 	github.com/inconshreveable/mousetrap v1.1.0
@@ -14,6 +15,7 @@ require (
 	github.com/spf13/pflag v1.1.0
 	github.com/stretchr/testify v1.12.1
 	github.com/suyashkumar/dicom v1.1.0
+	github.com/tc-hib/winres v0.2.1
 	golang.org/x/image v0.30.0
 	golang.org/x/sys v0.46.0
 	golang.org/x/term v0.44.0
@@ -32,6 +34,7 @@ require (
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect
 	github.com/mitchellh/colorstring v0.0.0-20190213212951-d06e56a500db // indirect
+	github.com/nfnt/resize v0.0.0-20180221191011-83c6a9932646 // indirect
 	github.com/rivo/uniseg v0.4.7 // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/exp v0.0.0-20240525044651-4c93da0ed11d // indirect

@@ -3,13 +3,14 @@ package main
 
 import (
 	"context"
+	"io"
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	"time"
 
-	"github.com/inconshreveable/mousetrap"
 	"golang.org/x/term"
 
 	"plumbline/internal/atomicfile"
@@ -29,17 +30,30 @@ func main() {
 		debug.SetGCPercent(33)
 	}
 	ignoreFileLimit()
+	program, err := os.Executable()
+	bundled := err == nil && inBundle(program)
+	if err == nil && passedOn(program, os.Args[1:]) {
+		os.Exit(cli.Done)
+	}
+	var stderr io.Writer = os.Stderr
+	var said strings.Builder
+	if bundled {
+		stderr = io.MultiWriter(os.Stderr, &said)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	info, err := os.Stderr.Stat()
 	status := cli.Run(ctx, os.Args[1:], cli.Env{
-		Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version,
+		Stdout: os.Stdout, Stderr: stderr, Now: time.Now, Version: version,
 		Width: columns(os.Stdout), StderrWidth: columns(os.Stderr),
 		Later:    func(d time.Duration, f func()) func() bool { return time.AfterFunc(d, f).Stop },
-		Mouse:    mousetrap.StartedByExplorer(),
+		Mouse:    byMouse(os.Args[1:], os.Getenv),
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()
 	atomicfile.Abandon() // after Ctrl-C work may still go on
+	if bundled && status != cli.Done && !term.IsTerminal(int(os.Stderr.Fd())) {
+		alert(said.String())
+	}
 	os.Exit(status)
 }
 

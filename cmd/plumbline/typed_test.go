@@ -56,7 +56,7 @@ func (b bench) run(t *testing.T, lines []string) {
 		if strings.HasPrefix(line, "plumbline open") || strings.HasPrefix(line, "plumbline demo") {
 			// It goes on until it is ended.
 			as, _, _ = strings.Cut(as, " #")
-			as += " --no-browser > opened & until grep -q 127.0.0.1 opened; do sleep 0.1; done; kill -TERM $!; wait $! && cat opened"
+			as = "rm -f opened; " + as + " --no-browser > opened & until grep -qs 127.0.0.1 opened; do kill -0 $! || exit 1; sleep 0.1; done; kill -TERM $!; wait $! && cat opened"
 		}
 		out, err := b.typed("sh", as)
 		require.NoError(t, err, "%s\n%s", line, out)
