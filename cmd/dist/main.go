@@ -25,11 +25,16 @@ type release struct {
 	time    time.Time // of the commit; every file carries it
 }
 
-// number is the release as four numbers, which Windows and macOS compare: year, month, day
-// and time of day of the commit.
-func (r release) number() string {
+// numbers are the release as Windows and macOS compare it: year, month, day and time of day
+// of the commit.
+func (r release) numbers() [4]uint16 {
 	t := r.time
-	return fmt.Sprintf("%d.%d.%d.%d", t.Year(), t.Month(), t.Day(), t.Hour()*100+t.Minute())
+	return [4]uint16{uint16(t.Year()), uint16(t.Month()), uint16(t.Day()), uint16(t.Hour()*100 + t.Minute())}
+}
+
+func (r release) number() string {
+	n := r.numbers()
+	return fmt.Sprintf("%d.%d.%d.%d", n[0], n[1], n[2], n[3])
 }
 
 func main() {

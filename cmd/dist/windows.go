@@ -38,8 +38,7 @@ func resources(r release) (*winres.ResourceSet, error) {
 		return nil, err
 	}
 	var info version.Info
-	info.SetFileVersion(r.number())
-	info.SetProductVersion(r.number())
+	info.FileVersion, info.ProductVersion = r.numbers(), r.numbers()
 	for _, s := range [][2]string{
 		{version.ProductName, "plumbline"}, {version.FileDescription, "plumbline"}, {version.OriginalFilename, "plumbline.exe"},
 		{version.ProductVersion, r.version}, {version.FileVersion, r.number()},

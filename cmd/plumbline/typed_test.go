@@ -171,7 +171,7 @@ func TestBashCompletes(t *testing.T) {
 		"plumbline ''":                     "open demo case measure seal series report pack align scan phantom completion version help",
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
-		"plumbline series ''":              "check show export import leave-out remark take correct",
+		"plumbline series ''":              "check show export import design leave-out remark take correct",
 		"plumbline series show --a":        "--apex-limit --angle-limit --all",
 		"plumbline measure --numbering ''": "iso3950 universal",
 		"plumbline measure demo":           "", // left to the shell: a file

@@ -323,7 +323,7 @@ func seriesCorrectCommand(env Env) *cobra.Command {
 		long: `The record itself stays in the file, in every table, count and report, with what it
 held, when and by whom it was withdrawn and why. A withdrawn seal or measurement counts
 against the cases being consecutive. To take a withdrawal back, withdraw its own record.`,
-		examples: []string{"plumbline series correct --record 4 --text no --reason typo my-series.jsonl"},
+		examples: []string{"plumbline series correct --record 6 --text no --reason typo my-series.jsonl"},
 	}, &seriesCorrectOptions{})
 }
 

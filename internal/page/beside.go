@@ -66,9 +66,11 @@ func (p *Page) makeDemo(r *request) error {
 			address, err := p.demo.make()
 			p.demo.mu.Lock()
 			defer p.demo.mu.Unlock()
-			p.demo.making, p.demo.address = false, address
+			p.demo.making = false
 			if err != nil {
 				p.demo.failed = sentence(err)
+			} else {
+				p.demo.address = address
 			}
 		}()
 	}
