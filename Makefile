@@ -79,7 +79,7 @@ notices:
 # An archive for each system, into build/dist; the same commit and Go give the same bytes.
 dist:
 	go run ./cmd/dist -version $(VERSION) build
-	$(MAKE) pack
+	$(MAKE) pack VERSION=$(VERSION)
 
 # The archives alone, of the programs that were built or signed.
 pack:
@@ -94,7 +94,7 @@ sign:
 	for program in build/programs/windows-*/plumbline.exe; do \
 	  osslsigncode sign $(SIGN) -h sha256 -n plumbline -in $$program -out $$program.signed && mv $$program.signed $$program || exit 1; \
 	done
-	$(MAKE) pack
+	$(MAKE) pack VERSION=$(VERSION)
 
 # make sign with a key that is thrown away, and a look whether the signature holds.
 sign-check:
