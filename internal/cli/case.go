@@ -29,6 +29,7 @@ type caseOptions struct {
 	numbering, frame, site            string
 	into                              string
 	post                              string // follow-up scan to enter into a case that is there
+	scanBody                          string // seated on its fixtures, where that is a surface scan
 	from                              []string
 }
 
@@ -53,8 +54,10 @@ has the teeth of its numbers.
 What cannot be told is marked FILL IN in the file, and named. An existing case.toml
 is never overwritten. Nothing else of the table is kept. Then seal the plan.
 
-After surgery, --post SCAN enters the follow-up scan into the CASE that follows;
-nothing else in the file changes, so that it is still the sealed one.`,
+After surgery, --post SCAN enters the follow-up scan into the CASE that follows; nothing
+else in the file changes, so that it is still the sealed one. A surface scan with scan
+bodies seated (STL, PLY or OBJ) is entered with --scan-body, the shape of what is seated
+on every fixture.`,
 		examples: []string{
 			"plumbline phantom --demo demo",
 			"mkdir new && cp -r demo/C-101/pre new",
@@ -80,6 +83,7 @@ func (o *caseOptions) AddFlags(f *pflag.FlagSet) {
 	grouped(f, "What is written", func(f *pflag.FlagSet) {
 		f.StringVar(&o.into, "into", "", "`FOLDER` to write case.toml into, in place of the one named or of the table's")
 		f.StringVar(&o.post, "post", "", "enter the follow-up `SCAN` into the case that follows")
+		f.StringVar(&o.scanBody, "scan-body", "", "surface `FILE` of what is seated on the fixtures in the surface scan of --post")
 	})
 }
 
@@ -88,6 +92,9 @@ func (o *caseOptions) Check(args []string) error {
 		return usage("FOLDER, SCAN, TABLE or MESH is missing; see plumbline case --help")
 	}
 	o.from = args
+	if o.scanBody != "" && !draft.IsMesh(o.post) {
+		return usage("--scan-body goes with a surface scan, as in: plumbline case --post after.stl --scan-body body.stl CASE")
+	}
 	if o.post != "" && len(args) > 1 {
 		return usage("one CASE at a time with --post, not %d; put a name with spaces in quotes", len(args))
 	}
@@ -161,9 +168,6 @@ func (o *caseOptions) Run(_ context.Context, env Env) error {
 	return nil
 }
 
-// meshEndings are those of the files that a mesh is read from.
-var meshEndings = []string{".stl", ".ply", ".obj"}
-
 // sources tells what was named apart: the scans, the table, the mesh, and the folder
 // that the case file goes into.
 func (o *caseOptions) sources() (draft.Sources, error) {
@@ -181,7 +185,7 @@ func (o *caseOptions) sources() (draft.Sources, error) {
 			return from, usage("%s is a folder that is not a scan; with several names, each is a scan, a table or a mesh", path)
 		case info.IsDir():
 			from.Folder = path
-		case slices.Contains(meshEndings, strings.ToLower(filepath.Ext(path))) && from.Mesh == "":
+		case draft.IsMesh(path) && from.Mesh == "":
 			from.Mesh = path
 		case from.Table == "":
 			from.Table = path
@@ -230,10 +234,20 @@ func (o *caseOptions) enterFollowUp(env Env) error {
 	if err != nil {
 		return badInput(err)
 	}
-	post, err := draft.FollowUp(c, o.post)
+	look := draft.FollowUp
+	if draft.IsMesh(o.post) {
+		look = func(c *casefile.Case, path string) (*draft.FollowUpScan, error) {
+			return draft.FollowUpSurface(c, path, o.scanBody)
+		}
+	}
+	post, err := look(c, o.post)
 	var outside *draft.OutsideError
 	if errors.As(err, &outside) {
-		return usage("%w; move or copy it there and name it so, as in: plumbline case --post %s %s", err, filepath.Join(filepath.Dir(c.File), "post"), o.from[0])
+		there := "post"
+		if draft.IsMesh(o.post) {
+			there = filepath.Base(o.post)
+		}
+		return usage("%w; move or copy it there and name it so, as in: plumbline case --post %s %s", err, filepath.Join(filepath.Dir(c.File), there), o.from[0])
 	}
 	if err != nil {
 		return badInput(err)
@@ -242,17 +256,14 @@ func (o *caseOptions) enterFollowUp(env Env) error {
 	if err != nil {
 		return err
 	}
-	text, err = casefile.WithFollowUp(c.File, text, post.Name)
+	text, err = casefile.WithFollowUp(c.File, text, post.Enter)
 	if err != nil {
 		return badInput(err)
 	}
-	if err := atomicfile.Write(c.File, func(w io.Writer) error {
-		_, err := w.Write(text)
-		return err
-	}); err != nil {
+	if err := atomicfile.WriteBytes(c.File, text); err != nil {
 		return unwritten(err)
 	}
-	printable.Fprintf(env.Stdout, "entered %s as the follow-up scan into %s; the plan is unchanged\n", post.Name, c.File)
+	printable.Fprintf(env.Stdout, "entered %s as the follow-up scan into %s; the plan is unchanged\n", cmp.Or(post.Enter.Scan, post.Enter.Surface), c.File)
 	for _, n := range post.Notes {
 		printable.Fprintf(env.Stdout, "note: %s\n", n)
 	}

@@ -3,6 +3,7 @@ package cli
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -72,4 +73,51 @@ func TestCaseFromTableBesideScans(t *testing.T) {
 	assert.Equal(t, filepath.Join(dir, "pre"), c.Pre)
 	assert.Equal(t, filepath.Join(dir, "post"), c.Post)
 	assert.Equal(t, casefile.Freehand, c.Fixtures[0].Guidance)
+}
+
+// A surface scan is entered after surgery with the shape of its scan body, and the plan
+// stays the sealed one.
+func TestCaseTakesASurfaceScan(t *testing.T) {
+	dir := t.TempDir()
+	rampCase(t, dir)
+	file := filepath.Join(dir, "case.toml")
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	before := strings.Replace(string(text), `post = "post"`, "", 1)
+	require.NotEqual(t, string(text), before)
+	write(t, file, before)
+	was, err := casefile.ReadPlan(dir)
+	require.NoError(t, err)
+	const tetrahedron = "solid a\n" +
+		"facet normal 0 0 0\nouter loop\nvertex 0 0 0\nvertex 0 9 0\nvertex 9 0 0\nendloop\nendfacet\n" +
+		"facet normal 0 0 0\nouter loop\nvertex 0 0 0\nvertex 9 0 0\nvertex 0 0 9\nendloop\nendfacet\n" +
+		"facet normal 0 0 0\nouter loop\nvertex 0 0 0\nvertex 0 0 9\nvertex 0 9 0\nendloop\nendfacet\n" +
+		"facet normal 0 0 0\nouter loop\nvertex 9 0 0\nvertex 0 9 0\nvertex 0 0 9\nendloop\nendfacet\nendsolid a\n"
+	after, body := filepath.Join(dir, "after.stl"), filepath.Join(dir, "body.stl")
+	write(t, after, tetrahedron)
+	write(t, body, tetrahedron)
+	outside := filepath.Join(t.TempDir(), "after.stl")
+	write(t, outside, tetrahedron)
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--post", after, dir}, "scan_body"},
+		{[]string{"--scan-body", body, dir}, "--scan-body goes with a surface scan"},
+		{[]string{"--post", outside, "--scan-body", body, dir}, "move or copy it there"},
+		{[]string{"--post", after, "--scan-body", file, dir}, "case.toml"},
+	} {
+		got := run(append([]string{"case"}, c.args...)...)
+		assert.Equal(t, BadInput, got.status, c.args)
+		assert.Contains(t, got.stderr, c.want)
+	}
+	got := run("case", "--post", after, "--scan-body", body, dir)
+	require.Equal(t, Done, got.status, got.stderr)
+	assert.Contains(t, got.stdout, "entered after.stl as the follow-up scan")
+	is, err := casefile.ReadPlan(dir)
+	require.NoError(t, err)
+	assert.Equal(t, after, is.PostSurface)
+	assert.Equal(t, body, is.Fixtures[0].ScanBody.File)
+	assert.Equal(t, was.BareSHA256, is.BareSHA256)
+	assert.NotEqual(t, was.PlanSHA256, is.PlanSHA256)
 }

@@ -80,7 +80,7 @@ func (p *Page) became(c *looked) string {
 		return "Measured and in the series."
 	case c.Result != nil:
 		return "Measured, not in the series yet."
-	case c.HasPost && c.Plan != nil:
+	case c.Followed() && c.Plan != nil:
 		return "Ready to be measured."
 	case c.Sealed():
 		return "Sealed; surgery " + c.Plan.Placed + "."

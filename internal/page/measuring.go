@@ -113,7 +113,7 @@ func (p *Page) measure(r *request) error {
 		return c.Fault
 	case c.Plan == nil:
 		return bad("confirm the plan first")
-	case !c.HasPost:
+	case !c.Followed():
 		return bad("the follow-up scan comes first")
 	}
 	if p.running(c.Name) == nil {
@@ -226,14 +226,14 @@ func (p *Page) progress(r *request) error {
 // followUpStation is what the station Follow-up shows.
 type followUpStation struct {
 	frame
-	HasPost, HasPlan, Running bool
-	Facts                     [][2]string
-	Odd                       []string
-	Fault, Failed             string
-	Warnings                  []string
-	LeftOut                   string
-	Placed                    string
-	Sealed                    bool
+	HasPost, HasSurface, HasPlan, Running bool
+	Facts                                 [][2]string
+	Odd                                   []string
+	Fault, Failed                         string
+	Warnings                              []string
+	LeftOut                               string
+	Placed                                string
+	Sealed                                bool
 }
 
 func (p *Page) followUpView(r *request) error {
@@ -241,7 +241,7 @@ func (p *Page) followUpView(r *request) error {
 	if err != nil {
 		return err
 	}
-	v := followUpStation{frame: p.frame(c, "follow-up", "Follow-up"), HasPost: c.HasPost, HasPlan: c.Plan != nil, Running: p.running(c.Name) != nil, Sealed: c.Sealed()}
+	v := followUpStation{frame: p.frame(c, "follow-up", "Follow-up"), HasPost: c.HasPost, HasSurface: c.HasSurface, HasPlan: c.Plan != nil, Running: p.running(c.Name) != nil, Sealed: c.Sealed()}
 	if c.LeftOut() {
 		v.LeftOut = printable.Plain(c.State.Reason)
 	}
@@ -288,6 +288,26 @@ func (p *Page) followUp(r *request) error {
 		return err
 	}
 	if err := got.FollowUp(c.Case); err != nil {
+		return err
+	}
+	return r.to(caseAddress(c.Name) + "/follow-up")
+}
+
+// surface takes in a surface scan with its scan body.
+func (p *Page) surface(r *request) error {
+	c, err := p.look(r.PathValue("case"))
+	if err != nil {
+		return err
+	}
+	if c.Plan == nil {
+		return bad("confirm the plan first")
+	}
+	got, err := p.receive(r, 2*practice.MaxMesh)
+	if err != nil {
+		return err
+	}
+	defer got.Discard()
+	if err := got.Surface(c.Case); err != nil {
 		return err
 	}
 	return r.to(caseAddress(c.Name) + "/follow-up")

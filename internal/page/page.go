@@ -148,6 +148,7 @@ func (p *Page) routes() map[string]func(*request) error {
 		"POST /case/{case}/seal":                  p.seal,
 		"GET /case/{case}/follow-up":              p.followUpView,
 		"POST /case/{case}/follow-up":             p.followUp,
+		"POST /case/{case}/surface":               p.surface,
 		"POST /case/{case}/leave-out":             p.leaveOut,
 		"POST /case/{case}/measure":               p.measure,
 		"POST /case/{case}/stop":                  p.stop,

@@ -131,15 +131,21 @@ func (v *visit) done(address string, fields ...string) string {
 // send posts files, each under the name that is given.
 func (v *visit) send(address string, fields map[string]string, files map[string][]byte) (int, string) {
 	v.t.Helper()
+	return v.sendParts(address, fields, files, func(string) string { return "file" })
+}
+
+// sendParts posts files, each as the part of the form that belongs to its name.
+func (v *visit) sendParts(address string, fields map[string]string, files map[string][]byte, part func(name string) string) (int, string) {
+	v.t.Helper()
 	var b bytes.Buffer
 	w := multipart.NewWriter(&b)
 	for name, value := range fields {
 		require.NoError(v.t, w.WriteField(name, value))
 	}
 	for name, data := range files {
-		part, err := w.CreateFormFile("file", name)
+		out, err := w.CreateFormFile(part(name), name)
 		require.NoError(v.t, err)
-		_, err = part.Write(data)
+		_, err = out.Write(data)
 		require.NoError(v.t, err)
 	}
 	require.NoError(v.t, w.Close())

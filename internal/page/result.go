@@ -25,7 +25,7 @@ type resultStation struct {
 // resultData is what the script that steps through the cuts begins with.
 type resultData struct {
 	Scan       *plain
-	Window     *[2]uint16 // of the follow-up scan; nil before surgery
+	Window     *[2]uint16 // of the follow-up scan; nil where there is none
 	Fixtures   []resultFixture
 	Structures []drawn
 }
@@ -51,7 +51,7 @@ func (p *Page) resultView(r *request) error {
 	if err != nil {
 		return err
 	}
-	v := resultStation{frame: p.frame(c, "result", "Result"), Running: p.running(c.Name) != nil, HasPost: c.HasPost}
+	v := resultStation{frame: p.frame(c, "result", "Result"), Running: p.running(c.Name) != nil, HasPost: c.Followed()}
 	if c.Broken != nil {
 		v.Broken = sentence(c.Broken)
 	}
@@ -75,15 +75,18 @@ func (p *Page) resultView(r *request) error {
 
 // resultData prepares the cuts of a measured case.
 func (p *Page) resultData(c *looked) (*resultData, error) {
-	post, err := p.scanOf(c.Case, practice.FollowUp)
-	if err != nil {
-		return nil, err
-	}
 	d, err := p.planData(c)
 	if err != nil {
 		return nil, err
 	}
-	d.Window, d.Fixtures = &post.window, nil
+	d.Fixtures = nil
+	if c.HasPost {
+		post, err := p.scanOf(c.Case, practice.FollowUp)
+		if err != nil {
+			return nil, err
+		}
+		d.Window = &post.window
+	}
 	for _, f := range c.Result.Fixtures {
 		n, err := siteFrom(f.Site)
 		if err != nil {

@@ -137,7 +137,7 @@ func (p *Page) steps(c *looked, here string) []station {
 	at := caseAddress(c.Name)
 	done1 := map[string]bool{
 		"scan": c.HasPre, "plan": c.Plan != nil, "seal": c.Sealed() || c.Result != nil && !c.Stale(),
-		"follow-up": c.HasPost || c.LeftOut(), "result": c.Entered() && !c.Stale() || c.LeftOut(),
+		"follow-up": c.Followed() || c.LeftOut(), "result": c.Entered() && !c.Stale() || c.LeftOut(),
 	}
 	var out []station
 	waiting := true // for the first that is not done

@@ -184,6 +184,13 @@ func measured(t *testing.T) (folder string, addresses []string) {
 	require.NoError(t, os.CopyFS(filepath.Join(draft, "pre"), os.DirFS(filepath.Join(made, "pre"))))
 	require.NoError(t, os.WriteFile(filepath.Join(draft, "plan-draft.json"), []byte(`{"clinician": "a", "placed": "2026-12-24", "fixtures": [{"site": 46, "diameter": 4.8, "source": "by-hand",
 		"planned": {"Entry": {"X": -22.7, "Y": 7, "Z": -15}, "Apex": {"X": -22.7, "Y": 7, "Z": -27}}}]}`), 0o644))
+	// A planned case whose follow-up is to come.
+	waiting := filepath.Join(folder, "C-103")
+	require.NoError(t, os.CopyFS(filepath.Join(waiting, "pre"), os.DirFS(filepath.Join(made, "pre"))))
+	plan, err := os.ReadFile(filepath.Join(made, casefile.FileName))
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(waiting, casefile.FileName), plan, 0o644))
+	addresses = append(addresses, "/case/C-103/follow-up")
 	for _, name := range []string{"C-101", "C-102"} {
 		for _, station := range []string{"scan", "plan", "seal", "follow-up", "result"} {
 			addresses = append(addresses, "/case/"+name+"/"+station)

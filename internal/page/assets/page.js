@@ -43,6 +43,7 @@ async function dropped(transfer) {
 
 for (const form of document.querySelectorAll("form[data-upload]")) {
   let files = [];
+  const both = form.dataset.upload === "both"; // each file has its own place
   const drop = form.querySelector(".drop"), says = form.querySelector(".chosen");
   const say = list => {
     const size = list.reduce((sum, f) => sum + f.size, 0) / 1e6;
@@ -53,6 +54,10 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
   drop.addEventListener("drop", async e => {
     e.preventDefault();
     drop.classList.remove("over");
+    if (both) {
+      says.textContent = "Choose each file at its own place, as a drop does not say which is which.";
+      return;
+    }
     for (const input of form.querySelectorAll("input[type=file]")) input.value = "";
     files = await dropped(e.dataTransfer);
     say(files);
@@ -60,8 +65,9 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
   for (const input of form.querySelectorAll("input[type=file]")) {
     input.addEventListener("change", () => {
       files = [];
-      for (const other of form.querySelectorAll("input[type=file]")) if (other !== input) other.value = "";
-      say([...input.files]);
+      const inputs = [...form.querySelectorAll("input[type=file]")];
+      if (!both) for (const other of inputs) if (other !== input) other.value = "";
+      say(inputs.flatMap(i => [...i.files]));
     });
   }
   form.addEventListener("submit", e => {

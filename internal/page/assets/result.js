@@ -28,8 +28,8 @@ export function begin(bench, data) {
     const section = document.createElement("section");
     section.setAttribute("aria-label", `Cuts at site ${site.Number}`);
     const heading = document.createElement("h2");
-    const measured = Boolean(data.Window);
-    heading.textContent = `${site.Number}, ${site.Name}: the plan hangs plumb${measured ? ", what leans has moved" : ""}`;
+    const measured = Boolean(data.Window), known = Boolean(placed);
+    heading.textContent = `${site.Number}, ${site.Name}: the plan hangs plumb${known ? ", what leans has moved" : ""}`;
     const switches = document.createElement("div");
     switches.className = "switches";
     const box = (text, on) => {
@@ -41,7 +41,7 @@ export function begin(bench, data) {
       return i;
     };
     const showPlan = box("planned, dashed", true), showStructures = box("what to keep clear of, white", true);
-    const showPlaced = measured ? box("placed, solid", true) : {checked: false, addEventListener() {}};
+    const showPlaced = known ? box("placed, solid", true) : {checked: false, addEventListener() {}};
     const label = document.createElement("label"), blend = document.createElement("input");
     Object.assign(blend, {type: "range", min: 0, max: 1, step: .05, value: 1});
     label.append("planning scan ", blend, " follow-up scan");

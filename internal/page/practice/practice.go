@@ -165,6 +165,7 @@ type Case struct {
 	// Fault says why the case file cannot be read; nil where there is none or it can.
 	Fault           error
 	HasPre, HasPost bool
+	HasSurface      bool              // a surface scan shows the placed fixtures
 	Result          *measurement.Case // as stored in results; nil where there is none
 
 	folder *Folder
@@ -194,6 +195,7 @@ func (f *Folder) Case(name string) (*Case, error) {
 		}
 	}
 	c.HasPre, c.HasPost = f.has(pre), f.has(post)
+	c.HasSurface = c.Plan != nil && c.Plan.PostSurface != "" && f.has(f.relative(c.Plan.PostSurface))
 	if m, err := measurement.Read(filepath.Join(f.path, results, output.FileName(c.title())+".json")); err == nil && f.has(filepath.Join(results, output.FileName(c.title())+".json")) {
 		c.Result = m
 	}
@@ -215,6 +217,9 @@ func (c *Case) title() string {
 	}
 	return c.Name
 }
+
+// Followed reports whether there is something that shows the placed fixtures.
+func (c *Case) Followed() bool { return c.HasPost || c.HasSurface }
 
 // Path is the case folder's path.
 func (c *Case) Path() string { return filepath.Join(c.folder.path, c.Name) }

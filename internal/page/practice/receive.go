@@ -13,7 +13,9 @@ import (
 
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/plan/casefile"
+	"plumbline/internal/plan/draft"
 	"plumbline/internal/plan/pseudonym"
+	"plumbline/internal/trimesh"
 )
 
 // Bounds on what is taken in. A scan of 1000 × 1000 × 1000 voxels has 2 GB; a surface of
@@ -41,8 +43,9 @@ type Received struct {
 	Files  int
 
 	folder *Folder
-	aside  string // name of the folder that they lie in
-	first  string // name of the first file as it was sent, for its ending alone
+	aside  string            // name of the folder that they lie in
+	first  string            // name of the first file as it was sent, for its ending alone
+	parts  map[string]string // by the form's name for it: the file's name aside, with the ending of a surface
 }
 
 // Receive takes in a form. Files are named by their number: their own names may hold a
@@ -55,7 +58,7 @@ func (f *Folder) Receive(parts Parts) (_ *Received, err error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Received{Fields: map[string]string{}, folder: f, aside: filepath.Base(aside)}
+	r := &Received{Fields: map[string]string{}, folder: f, aside: filepath.Base(aside), parts: map[string]string{}}
 	defer func() {
 		if err != nil {
 			r.Discard()
@@ -85,7 +88,8 @@ func (f *Folder) Receive(parts Parts) (_ *Received, err error) {
 		if r.Files == 1 {
 			r.first = part.FileName()
 		}
-		out, err := f.root.Create(filepath.Join(r.aside, fmt.Sprintf("F%05d", r.Files)))
+		name := fmt.Sprintf("F%05d", r.Files)
+		out, err := f.root.Create(filepath.Join(r.aside, name))
 		if err != nil {
 			return nil, err
 		}
@@ -104,7 +108,9 @@ func (f *Folder) Receive(parts Parts) (_ *Received, err error) {
 		}
 		if n == 0 {
 			r.Files--
+			continue
 		}
+		r.parts[part.FormName()] = name + meshEnding(part.FileName())
 	}
 }
 
@@ -240,4 +246,71 @@ func (r *Received) into(to string) error {
 		return ErrThere
 	}
 	return r.folder.root.Rename(r.source(), to)
+}
+
+// meshEnding is the ending of a surface's name, the usual one for any other.
+func meshEnding(name string) string {
+	if draft.IsMesh(name) {
+		return strings.ToLower(filepath.Ext(name))
+	}
+	return draft.MeshEndings[0]
+}
+
+// Names of the parts of a form with a surface scan, and of their files in the case folder.
+const (
+	SurfacePart = "surface"
+	BodyPart    = "body"
+	surfaceFile = "after"
+	bodyFile    = "scan-body"
+)
+
+// Surface puts a received surface scan and the shape of its scan body into the case folder,
+// and enters them into the case file.
+//
+// Errors: ErrNoFiles; ErrForeign without a case file; a file that is no surface; ErrThere;
+// what the file system said.
+func (r *Received) Surface(c *Case) error {
+	f := r.folder
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if c.Plan == nil {
+		return ErrForeign
+	}
+	enter := casefile.FollowUp{NoScan: !c.HasPost}
+	moves := map[string]string{}
+	for part, to := range map[string]string{SurfacePart: surfaceFile, BodyPart: bodyFile} {
+		from, came := r.parts[part]
+		if !came {
+			return errors.New("both files are needed: the surface scan, and the shape of the scan body that is seated in it, which its maker gives")
+		}
+		ending := filepath.Ext(from)
+		from = filepath.Join(r.aside, strings.TrimSuffix(from, ending))
+		if _, err := trimesh.Read(filepath.Join(f.path, from)); err != nil {
+			return r.Plain(err)
+		}
+		name := to + ending
+		if f.has(filepath.Join(c.Name, name)) {
+			return ErrThere
+		}
+		moves[from] = filepath.Join(c.Name, name)
+		if part == SurfacePart {
+			enter.Surface = name
+		} else {
+			enter.ScanBody = name
+		}
+	}
+	file := filepath.Join(c.Path(), casefile.FileName)
+	text, err := f.root.ReadFile(filepath.Join(c.Name, casefile.FileName))
+	if err != nil {
+		return err
+	}
+	if text, err = casefile.WithFollowUp(file, text, enter); err != nil {
+		return err
+	}
+	for from, to := range moves {
+		if err := f.root.Rename(from, to); err != nil {
+			return err
+		}
+	}
+	return c.write(casefile.FileName, text)
 }

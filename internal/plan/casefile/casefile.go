@@ -71,8 +71,8 @@ const (
 type Case struct {
 	File       string // the case file's own path
 	PlanSHA256 string // of the file's bytes, and of its meshes where it has some, hex
-	// BareSHA256 is the same of the file without its line that names the follow-up
-	// scan, which is entered after the plan is sealed.
+	// BareSHA256 is the same of the file without its lines that name the follow-up scan
+	// and what is seated on the fixtures in it, which are entered after the plan is sealed.
 	BareSHA256 string
 	Name       string // pseudonym
 	Placed     string // date of surgery, as in 2026-03-14
@@ -323,21 +323,9 @@ func parse(file string, data []byte) (*Case, error) {
 	if d.err != nil {
 		return nil, d.err
 	}
-	bare := sha256.Sum256(withoutLine(text, d.lines["post"]))
-	c.PlanSHA256, c.BareSHA256 = hex.EncodeToString(sum[:]), hex.EncodeToString(bare[:])
+	bareSum := sha256.Sum256(bare(text, d.lines))
+	c.PlanSHA256, c.BareSHA256 = hex.EncodeToString(sum[:]), hex.EncodeToString(bareSum[:])
 	return c, nil
-}
-
-// withoutLine is a text without one of its lines, counted from 1; 0 is none of them.
-func withoutLine(text []byte, line int) []byte {
-	var out []byte
-	number := 0
-	for l := range bytes.Lines(text) {
-		if number++; number != line {
-			out = append(out, l...)
-		}
-	}
-	return out
 }
 
 // Bounds on headings and keys. The decoder looks every new one up among those of

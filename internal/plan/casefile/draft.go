@@ -1,7 +1,6 @@
 package casefile
 
 import (
-	"bytes"
 	"fmt"
 	"path/filepath"
 	"strconv"
@@ -148,46 +147,6 @@ func formatPoint(p geom.Vec, decimals int) string {
 }
 
 func formatNumber(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
-
-// WithFollowUp is the text of a case file with the follow-up scan entered, post being
-// its path relative to the file. Nothing else of the text changes.
-//
-// Errors: *Error where the text is no case file, or has another follow-up scan.
-func WithFollowUp(file string, text []byte, post string) ([]byte, error) {
-	c, err := parse(file, text)
-	if err != nil {
-		return nil, err
-	}
-	if c.Post != "" {
-		return nil, c.errorAt("post", "post", "a follow-up scan is entered already, %q; if it is another one, change that line", relative(file, c.Post))
-	}
-	entered := fmt.Sprintf("post      = %s", strconv.Quote(post))
-	at, replaces := c.lines["post"], true
-	if at == 0 {
-		at, replaces = c.lines["pre"], false // behind it
-	}
-	var out []byte
-	number := 0
-	for l := range bytes.Lines(text) {
-		number++
-		end := l[len(bytes.TrimRight(l, "\r\n")):]
-		if number != at {
-			out = append(out, l...)
-			continue
-		}
-		if !replaces {
-			out = append(out, l...)
-		}
-		if len(end) == 0 {
-			end = []byte("\n")
-		}
-		out = append(append(out, entered...), end...)
-	}
-	if _, err := parse(file, out); err != nil {
-		return nil, err
-	}
-	return out, nil
-}
 
 // relative is a path as the case file at file names it.
 func relative(file, path string) string {

@@ -76,7 +76,7 @@ func TestFollowUpIsEnteredLater(t *testing.T) {
 		"with Windows' line end": strings.ReplaceAll(d.Text(), "\n", "\r\n"),
 	} {
 		was := parsed(t, text)
-		out, err := WithFollowUp("case.toml", []byte(text), "follow up/scan")
+		out, err := WithFollowUp("case.toml", []byte(text), FollowUp{Scan: "follow up/scan"})
 		require.NoError(t, err, name)
 		is := parsed(t, string(out))
 		assert.Equal(t, "follow up/scan", is.Post, name)
@@ -85,9 +85,46 @@ func TestFollowUpIsEnteredLater(t *testing.T) {
 		assert.NotEqual(t, was.PlanSHA256, is.PlanSHA256, name)
 		assert.Equal(t, strings.Count(text, "\r\n") > 0, !strings.Contains(strings.ReplaceAll(string(out), "\r\n", ""), "\n"), name)
 
-		_, err = WithFollowUp("case.toml", out, "another")
+		_, err = WithFollowUp("case.toml", out, FollowUp{Scan: "another"})
 		assert.ErrorContains(t, err, `a follow-up scan is entered already, "follow up/scan"`)
 	}
 	moved := parsed(t, strings.Replace(d.Text(), "[1.25, ", "[1.26, ", 1))
 	assert.NotEqual(t, before.BareSHA256, moved.BareSHA256, "the plan is in it")
+}
+
+// A surface scan and its scan body are entered as a scan is; the plan is the sealed one.
+func TestASurfaceScanIsEntered(t *testing.T) {
+	const head = "case = \"C-1\"\nplaced = 2026-03-14\nclinician = \"clinician-a\"\nnumbering = \"iso3950\"\npre = \"pre\"\n"
+	text := []byte(head + `
+[[fixture]]
+site = "46"
+entry = [1, 2, 3]
+apex = [1, 2, -8]
+diameter = 4
+
+[[fixture]]
+site = "47"
+entry = [1, 12, 3]
+apex = [1, 12, -8]
+diameter = 4
+`)
+	was := parsed(t, string(text))
+	out, err := WithFollowUp("case.toml", text, FollowUp{Surface: "after.stl", ScanBody: "body.stl"})
+	require.NoError(t, err)
+	is := parsed(t, string(out))
+	assert.Equal(t, "after.stl", is.PostSurface)
+	for _, f := range is.Fixtures {
+		require.NotNil(t, f.ScanBody)
+		assert.Equal(t, "body.stl", f.ScanBody.File)
+	}
+	assert.Equal(t, was.BareSHA256, is.BareSHA256)
+	_, err = WithFollowUp("case.toml", out, FollowUp{Surface: "another.stl"})
+	assert.ErrorContains(t, err, `a follow-up scan is entered already, "after.stl"`)
+	_, err = WithFollowUp("case.toml", text, FollowUp{Surface: "after.stl"})
+	assert.ErrorContains(t, err, "scan_body")
+
+	// A line with more on it than what was seated is part of the plan.
+	inline := "fixture = [{ scan_body = \"body.stl\", site = \"46\", entry = [1, 2, 3], apex = [1, 2, -8], diameter = 4 }]\n"
+	moved := parsed(t, head+strings.Replace(inline, "[1, 2, 3]", "[1, 3, 3]", 1))
+	assert.NotEqual(t, parsed(t, head+inline).BareSHA256, moved.BareSHA256)
 }

@@ -29,6 +29,7 @@ import (
 	"plumbline/internal/plan/scanpair"
 	"plumbline/internal/regularfile"
 	"plumbline/internal/tooth"
+	"plumbline/internal/trimesh"
 )
 
 // Given is what a person says that files do not; "" where they do not say it.
@@ -328,10 +329,43 @@ func (d *Draft) objection(f casefile.Frame, pre *scan.Scan) (words string, insid
 	return "", true
 }
 
-// FollowUpScan is a scan to enter into a case, with what a person has to check.
+// FollowUpScan is what shows the placed fixtures, to be entered into a case, with what a
+// person has to check.
 type FollowUpScan struct {
-	Name  string // as the case file names it
+	Enter casefile.FollowUp
 	Notes []string
+}
+
+// MeshEndings are those of the files that a surface is read from.
+var MeshEndings = []string{".stl", ".ply", ".obj"}
+
+// IsMesh reports whether a path is named as a surface is.
+func IsMesh(path string) bool {
+	return slices.Contains(MeshEndings, strings.ToLower(filepath.Ext(path)))
+}
+
+// FollowUpSurface looks at a surface scan and the shape of the scan body seated in it,
+// before they are entered into a case.
+//
+// Errors: OutsideError; those of trimesh.Read.
+func FollowUpSurface(c *casefile.Case, path, scanBody string) (*FollowUpScan, error) {
+	out := &FollowUpScan{}
+	for _, file := range []struct {
+		path string
+		name *string
+	}{{path, &out.Enter.Surface}, {scanBody, &out.Enter.ScanBody}} {
+		if file.path == "" {
+			continue
+		}
+		var err error
+		if *file.name, err = inside(filepath.Dir(c.File), file.path); err != nil {
+			return nil, err
+		}
+		if _, err := trimesh.Read(file.path); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // FollowUp looks at a follow-up scan before it is entered into a case.
@@ -357,7 +391,7 @@ func FollowUp(c *casefile.Case, path string) (*FollowUpScan, error) {
 	if same {
 		return nil, fmt.Errorf("%s is the planning scan of %s; give the scan that was taken after surgery", path, c.File)
 	}
-	out := &FollowUpScan{Name: name}
+	out := &FollowUpScan{Enter: casefile.FollowUp{Scan: name}}
 	note := func(format string, args ...any) { out.Notes = append(out.Notes, fmt.Sprintf(format, args...)) }
 	switch {
 	case post.Date == "":
