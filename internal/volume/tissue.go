@@ -38,10 +38,18 @@ const (
 // TissueStep is the step of the grey value from air to soft tissue: the scan's own
 // scale, 1000 where grey values are Hounsfield's. NaN where no air is seen.
 //
+// A scan whose air is cut off shows too small a step.
+func (v *Volume) TissueStep() float64 {
+	air, soft := v.TissueLevels()
+	return float64(float32(soft) - float32(air))
+}
+
+// TissueLevels are the grey values of air and of soft tissue; NaN where no air is seen.
+//
 // Air is the lowest grey value where that is common and no air is seen above it, or else
 // the lowest hundredth; soft tissue is the mode of what lies nearer to the median than to
-// air. A scan whose air is cut off shows too small a step.
-func (v *Volume) TissueStep() float64 {
+// air.
+func (v *Volume) TissueLevels() (air, soft float64) {
 	var greys []float32
 	for k := 0; k < v.Size[2]; k += tissueStride {
 		for j := 0; j < v.Size[1]; j += tissueStride {
@@ -59,7 +67,7 @@ func (v *Volume) TissueStep() float64 {
 	}
 	rest := greys[filled:]
 	if len(rest) == 0 {
-		return math.NaN()
+		return math.NaN(), math.NaN()
 	}
 	airs := []float32{rest[int(airQuantile*float64(len(rest)))]}
 	if float64(filled) > fillShare*float64(len(greys)) && !(airs[0]-greys[0] > belowAir*(softTissue(rest, airs[0])-airs[0]) && showsAir(rest, airs[0])) {
@@ -72,10 +80,10 @@ func (v *Volume) TissueStep() float64 {
 		hard, below := rest[len(rest)*VoxelMetal.DensePercentile/100], rest[len(rest)*bonePercentile/100]
 		metal := hard-soft > metalOver*(below-soft)
 		if lies(hard, leastHard, mostHard) || metal && lies(below, leastBone, mostHard) {
-			return float64(step)
+			return float64(air), float64(soft)
 		}
 	}
-	return math.NaN()
+	return math.NaN(), math.NaN()
 }
 
 // softTissue is its grey value in a sorted list, given that of air.
