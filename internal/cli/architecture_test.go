@@ -49,7 +49,9 @@ var order = [][]string{
 	{"evidence/conebeam", "evidence/surfacescan"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
-	{"anatomy/whereabouts", "anatomy/severity", "plan/draft"},
+	{"anatomy/whereabouts", "anatomy/severity", "plan/draft", "anatomy/plate"},
+	{"anatomy/tissue"},
+	{"anatomy/bone"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},

@@ -309,6 +309,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err
 	}
+	s.surroundings(in)
 	if in.Second != nil {
 		o.progress("measuring the surface scan", 0.95)
 		if err := s.second(in, o.Seed); err != nil {

@@ -94,6 +94,8 @@ const (
 	CodeAmbiguousMetal         Code = "ambiguous-metal"
 	CodeBeyondPublished        Code = "beyond-published"
 	CodeSurfaceOpen            Code = "surface-open"
+	CodeBoneNotRead            Code = "bone-not-read"
+	CodeOutsideBone            Code = "outside-bone"
 	CodePenetration            Code = "penetration"
 	CodeMarginNotKept          Code = "margin-not-kept"
 	CodeMarginNotPlanned       Code = "margin-not-planned"
@@ -210,6 +212,8 @@ var Codes = []CodeMeaning{
 	{CodeAmbiguousMetal, "fixture", "doubt", "another metal body looks as much like the planned fixture"},
 	{CodeBeyondPublished, "fixture", "doubt", "farther from the plan than any published guided case"},
 	{CodeSurfaceOpen, "structures", "doubt or notice", "a structure's surface is not closed; a doubt where it matters to a fixture"},
+	{CodeBoneNotRead, "structures", "notice", "the planning scan does not show the bone around a site"},
+	{CodeOutsideBone, "structures", "notice", "the fixture leaves the bone that the planning scan shows"},
 	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},
 	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
 	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for, or reached into the structure"},

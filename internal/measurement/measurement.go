@@ -147,9 +147,11 @@ type Fixture struct {
 	Deviation   *Values      `json:"deviation,omitempty"`
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Clearance   []Clearance  `json:"clearance,omitempty"`
-	Verdict     *Verdict     `json:"verdict,omitempty"`
-	Second      *Second      `json:"second,omitempty"` // where the case has two kinds of evidence
-	Flags       Flags        `json:"flags"`
+	// Surroundings are read from the planning scan; absent where it shows no bone there.
+	Surroundings *Surroundings `json:"surroundings,omitempty"`
+	Verdict      *Verdict      `json:"verdict,omitempty"`
+	Second       *Second       `json:"second,omitempty"` // where the case has two kinds of evidence
+	Flags        Flags         `json:"flags"`
 }
 
 // Second is the same fixture as other evidence shows it, found without the first.

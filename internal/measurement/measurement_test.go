@@ -108,6 +108,17 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 		want = append(want, "fixtures[].uncertainty.budget[]."+part)
 	}
 	want = append(want, "fixtures[].clearance[].share.plan_mm", "fixtures[].clearance[].share.transfer_mm")
+	for _, of := range []string{"planned", "achieved"} {
+		at := "fixtures[].surroundings." + of
+		want = append(want, at+".apical_mm", at+".wall", at+".crest")
+		for _, list := range []string{".wall[]", ".crest[]", ".apical"} {
+			want = append(want, at+list+".low95_mm", at+list+".high95_mm", at+list+".why")
+		}
+		for _, list := range []string{".wall[]", ".apical"} {
+			want = append(want, at+list+".first.what", at+list+".first.mm")
+		}
+		want = append(want, at+".wall[].depth_mm", at+".wall[].direction", at+".wall[].bone_mm", at+".wall[].resolved", at+".crest[].direction", at+".crest[].crest_mm")
+	}
 	for _, of := range []string{"", "fixtures[]."} {
 		for _, part := range []string{"code", "by", "message", "not_checked", "not_checked[]"} {
 			want = append(want, of+"verdict."+part)

@@ -68,7 +68,8 @@ func TestAMissingNumberIsNotZero(t *testing.T) {
 	mayBeMissing := func(path string) bool {
 		name := path[strings.LastIndex(path, ".")+1:]
 		switch name {
-		case "seed", "fit_residual_mm", "achieved_mm", "low95_mm", "high95_mm", "margin_mm", "breach_probability", "plan_mm", "transfer_mm", "some_mm":
+		case "seed", "fit_residual_mm", "achieved_mm", "low95_mm", "high95_mm", "margin_mm", "breach_probability", "plan_mm", "transfer_mm", "some_mm",
+			"bone_mm", "crest_mm", "apical_mm":
 			return true
 		}
 		return strings.Contains(name, "mesial") || strings.Contains(name, "buccal")
@@ -94,8 +95,9 @@ func TestAMissingNumberIsNotZero(t *testing.T) {
 	})
 	// 7 figures, their 21 interval ends, 3 floors, 5 of a source, 4 sizes, 2 of the
 	// length found, 1 planned clearance, and the 18 interval ends of directional figures;
-	// of a second record the figures, intervals, floors, source and 2 sizes, and 3 differences.
-	assert.Equal(t, 7+21+3+5+4+2+1+18+7+21+3+5+18+2+3, required)
+	// of a second record the figures, intervals, floors, source and 2 sizes, and 3 differences;
+	// of planned and achieved surroundings a depth and what comes first, beside and beyond.
+	assert.Equal(t, 7+21+3+5+4+2+1+18+7+21+3+5+18+2+3+2*3, required)
 
 	place := raw["fixtures"].([]any)[0].(map[string]any)["planned"].(map[string]any)
 	place["entry"] = []any{1.0, 2.0}

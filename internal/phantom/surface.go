@@ -59,7 +59,7 @@ func RenderSurfaces(s Spec, o SurfaceScan) (*Surfaces, error) {
 	sc.addAnatomy()
 	toPre := jawToScan(s.Pre)
 	r := newRandomSource(s.Seed, 302)
-	out := &Surfaces{Body: isosurface(bodyDistance, geom.Vec{X: -3, Y: -3, Z: -0.5}, geom.Vec{X: 3, Y: 3, Z: bodyTop + 0.5}, 0.15)}
+	out := &Surfaces{Body: trimesh.Isosurface(bodyDistance, geom.Vec{X: -3, Y: -3, Z: -0.5}, geom.Vec{X: 3, Y: 3, Z: bodyTop + 0.5}, 0.15)}
 	after := sc.mouthSurface(o, true)
 	o.err(after, r, sc.own, newLattice(hash64(s.Seed, 3, 1, 7)))
 	turn := r3.Scale(r.uniform(0.3, math.Pi), r3.Unit(geom.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}))
@@ -143,7 +143,7 @@ func (sc *scene) mouthSurface(o SurfaceScan, after bool) *trimesh.Mesh {
 	// From above a scan body to below the ridge.
 	top, bottom := -3.0, 10.2+2+j.resorbed+deepest+2
 	low.Z, high.Z = min(j.sign*top, j.sign*bottom), max(j.sign*top, j.sign*bottom)
-	whole := isosurface(distance, low, high, step)
+	whole := trimesh.Isosurface(distance, low, high, step)
 	// The cut surfaces are not seen.
 	m := &trimesh.Mesh{Vertices: whole.Vertices}
 	for i, t := range whole.Triangles {
@@ -218,7 +218,7 @@ func (o SurfaceScan) err(m *trimesh.Mesh, r *randomSource, j *jaw, waves *lattic
 			side = -13
 		}
 		centre := geom.Vec{X: p.X + along.Y*side, Y: p.Y - along.X*side, Z: j.sign * r.uniform(4, 10)}
-		patch := isosurface(func(q geom.Vec) float64 { return norm(r3.Sub(q, centre)) - 4 },
+		patch := trimesh.Isosurface(func(q geom.Vec) float64 { return norm(r3.Sub(q, centre)) - 4 },
 			r3.Sub(centre, geom.Vec{X: 2.5, Y: 2.5, Z: 5}), r3.Add(centre, geom.Vec{X: 2.5, Y: 2.5, Z: 0}), 0.4)
 		base := int32(len(m.Vertices))
 		m.Vertices = append(m.Vertices, patch.Vertices...)

@@ -131,7 +131,7 @@ func plural(n int, one, many string) string {
 }
 
 // breachCodes are the flags about breaches, which are told before all others.
-var breachCodes = []string{measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
+var breachCodes = []string{measurement.CodeOutsideBone, measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
 
 // flagTexts words flags, each once.
 func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
@@ -365,6 +365,7 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 	if f.Deviation == nil && !many {
 		d.clearances(f)
 	}
+	d.bone(f)
 }
 
 // besideTable is the share of a column that leaves room for the table of clearances on

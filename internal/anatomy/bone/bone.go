@@ -38,7 +38,10 @@ const (
 	// crestBeside is how far outside the wall the crest is looked for, mm.
 	crestBeside = 0.2
 	// crestAbove is how far above the platform, mm.
-	crestAbove = 8.0
+	crestAbove = 6.0
+	// crownFrom is the height above the platform, mm, from which on what goes up beside a
+	// fixture may be a tooth.
+	crownFrom = 1.5
 	// resolvable is the thickness of a plate in blurs from which on its outer border is
 	// one border of two: two edges closer together do not show apart (the distance of the
 	// inflections of a Gaussian).
@@ -65,17 +68,17 @@ const (
 // Why a distance is left out.
 type Why string
 
-// The reasons.
+// The reasons, as they are stored.
 const (
 	Known      Why = ""
-	NotInBone  Why = "not in bone"
-	FarAway    Why = "no border within reach"
-	NotScanned Why = "the scan ends before the border"
-	NearMetal  Why = "metal beside it"
-	Disturbed  Why = "the scan is disturbed there"
-	TooThin    Why = "the plate is too thin to be resolved"
-	Grazing    Why = "the direction runs along the surface"
-	Behind     Why = "something else comes first"
+	NotInBone  Why = "not-in-bone" // the axis lies outside
+	FarAway    Why = "far"         // farther than Reach
+	NotScanned Why = "not-scanned" // the scan ends before the border
+	NearMetal  Why = "metal"       // beside the ray
+	Disturbed  Why = "disturbed"   // the profile is not that of a plate
+	TooThin    Why = "too-thin"    // the plate is not resolved
+	Grazing    Why = "grazing"     // the ray runs along the surface
+	Behind     Why = "behind"      // something else comes first
 )
 
 // Distance is one distance with its 95 % interval, mm.
@@ -84,7 +87,7 @@ type Distance struct {
 	Value           float64 // where Known
 	Low, High       float64 // NaN where not known
 	Thickness       float64 // of the plate at the border, NaN where none was fitted
-	OfPlan, OfPlace float64 // standard uncertainties: of the border, and of the pose along the ray
+	OfPlan, OfPlace float64 // standard uncertainties: of the border, and of pose and direction along the ray
 }
 
 // Obstacle is something else than bone on a ray.
@@ -95,8 +98,9 @@ type Obstacle struct {
 
 // Wall is the bone beside the wall at one depth in one direction.
 type Wall struct {
-	Depth     float64
-	Direction int
+	Depth       float64
+	Direction   int
+	From, Along geom.Vec // the ray: a point of the wall, and the direction
 	Distance
 	First *Obstacle // nil where the outer surface comes first
 }
@@ -119,6 +123,7 @@ type Body struct {
 	geom.Pose
 	Diameter       float64
 	Mesial, Buccal geom.Vec      // any length; made square to the axis
+	Turn           float64       // standard uncertainty of the directions about the axis, rad
 	Cov            *mat.SymDense // of (entry, apex), mm²; nil where exact
 }
 
@@ -187,7 +192,7 @@ const step = 0.1
 func (s *reader) wall(depth float64, k int) Wall {
 	radius := s.Diameter / 2
 	r := ray{r3.Add(s.Entry, r3.Add(r3.Scale(depth, s.axis), r3.Scale(radius, s.out[k]))), s.out[k], depth / s.Length()}
-	w := Wall{Depth: depth, Direction: k}
+	w := Wall{Depth: depth, Direction: k, From: r.from, Along: r.along}
 	w.Distance = s.firstBorder(r, -radius, Reach)
 	end := Reach
 	if w.Why == Known {
@@ -273,7 +278,7 @@ func (s *reader) border(r ray, x float64) Distance {
 	}
 	d := Distance{Value: x + f.Outer/cos, Thickness: f.Thickness}
 	d.OfPlan = math.Hypot(f.U, surfaceError) / cos
-	d.OfPlace = s.poseError(r, n) / cos
+	d.OfPlace = math.Hypot(s.poseError(r, n), s.turnError(d.Value, r, n)) / cos
 	u := math.Hypot(d.OfPlan, d.OfPlace)
 	d.Low, d.High = d.Value-1.96*u, d.Value+1.96*u
 	switch {
@@ -359,10 +364,24 @@ func (s *reader) poseError(r ray, n geom.Vec) float64 {
 	return math.Sqrt(max(0, v))
 }
 
+// turnError is the standard uncertainty along a normal of a point x along a ray across the
+// axis that comes from how well the directions are known, mm.
+func (s *reader) turnError(x float64, r ray, n geom.Vec) float64 {
+	across := r3.Cross(s.axis, r.along)
+	if r3.Norm(across) < 0.5 { // along the axis
+		return 0
+	}
+	return s.Turn * math.Abs(r3.Dot(n, across)) * (s.Diameter/2 + x)
+}
+
 // crest is how far the crest lies above the platform beside the wall in one direction.
 func (s *reader) crest(k int) Distance {
 	r := ray{r3.Add(s.Entry, r3.Scale(s.Diameter/2+crestBeside, s.out[k])), r3.Scale(-1, s.axis), 0}
-	return s.firstBorder(r, -s.Length(), crestAbove)
+	d := s.firstBorder(r, -s.Length(), crestAbove)
+	if (d.Why == FarAway || d.Value > crownFrom) && s.hasCrown(r.at(crownFrom)) {
+		return unknown(Behind)
+	}
+	return d
 }
 
 // beyond is the bone beyond the apex, on the axis.

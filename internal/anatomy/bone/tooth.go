@@ -12,11 +12,14 @@ const (
 	// dentine is how far from soft tissue to cortical bone a tooth's dentine reaches at
 	// least in the blur, and rootThick how much of a ray is in it, mm: struts of spongy bone
 	// and the linings of sockets are thinner or less dense.
-	dentine, rootThick = 0.8, 1.0
-	// A tooth goes on coronally into a crown: from its root, by trackStep, mm, with a lean of
-	// trackLean at most, all the way as dense as trackDense, to crownAbove the platform, mm.
-	// A cortical plate ends at the crest.
-	trackStep, trackLean, trackDense, crownAbove = 0.5, 0.35, 0.65, 3.0
+	dentine, rootThick = 0.8, 0.8
+	// A tooth goes on coronally into a crown, from its root to crownAbove the platform, mm,
+	// by trackStep, mm, with a lean of trackLean at most. A disc of trackRadius, mm, about
+	// its middle is as dense as trackTip of the way to cortical bone on the first tipLength,
+	// mm, and as trackRoot farther up: a cortical plate is narrower, and ends at the crest.
+	crownAbove, trackStep, trackLean = 3.0, 0.5, 0.4
+	trackRadius, tipLength           = 0.8, 3.0
+	trackTip, trackRoot              = 0.5, 0.7
 	// ligamentHalf is half the width of a periodontal ligament, mm (0.2 mm in textbooks,
 	// from memory): the middle of the dark line beside a root is that far from it.
 	ligamentHalf = 0.1
@@ -51,23 +54,39 @@ func (s *reader) tooth(r ray, end float64) *Obstacle {
 	return nil
 }
 
-// hasCrown reports whether dense tissue goes on from a point coronally beyond the crest.
+// hasCrown reports whether a dense body goes on from a point coronally beyond the crest.
 func (s *reader) hasCrown(p geom.Vec) bool {
 	u, v := geom.Perpendicular(s.axis)
-	least := s.Soft + trackDense*(s.Cortex.Mean-s.Soft)
+	disc := []geom.Vec{{}}
+	for k := range 8 {
+		sin, cos := math.Sincos(float64(k) * math.Pi / 4)
+		disc = append(disc, r3.Add(r3.Scale(cos, u), r3.Scale(sin, v)))
+	}
+	density := func(q geom.Vec) float64 {
+		sum := 0.0
+		for _, d := range disc {
+			sum += s.Sample(r3.Add(q, r3.Scale(trackRadius, d)))
+		}
+		return (sum/float64(len(disc)) - s.Soft) / (s.Cortex.Mean - s.Soft)
+	}
+	begin := p
 	for r3.Dot(r3.Sub(s.Entry, p), s.axis) < crownAbove {
 		p = r3.Sub(p, r3.Scale(trackStep, s.axis))
 		best, at := math.Inf(-1), p
-		for _, off := range []geom.Vec{{}, u, v, r3.Scale(-1, u), r3.Scale(-1, v), r3.Add(u, v), r3.Sub(u, v), r3.Sub(v, u), r3.Scale(-1, r3.Add(u, v))} {
-			q := r3.Add(p, r3.Scale(trackLean*trackStep, off))
-			if g := s.Sample(q); g > best {
+		for _, d := range disc {
+			q := r3.Add(p, r3.Scale(trackLean*trackStep, d))
+			if g := density(q); g > best {
 				best, at = g, q
 			}
+		}
+		p = at
+		least := trackRoot
+		if r3.Norm(r3.Sub(p, begin)) < tipLength {
+			least = trackTip
 		}
 		if best < least {
 			return false
 		}
-		p = at
 	}
 	return true
 }
@@ -80,7 +99,7 @@ func (s *reader) rootBorder(r ray, begin, inside float64) float64 {
 		g := s.Within(r.at(x), r.along)
 		if g < least {
 			least, at = g, x
-		} else if g > least+s.Noise {
+		} else if g > least+s.Noise && !math.IsNaN(at) {
 			return at + ligamentHalf // the lining of the socket lies before it
 		}
 	}

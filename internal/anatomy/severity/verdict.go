@@ -38,6 +38,11 @@ func Points(f measurement.Fixture, doubt bool, l Limits) []Point {
 		}
 		out = append(out, Point{code, Blame(c), Sentence(c)})
 	}
+	entered := slices.IndexFunc(out, func(p Point) bool { return p.Code != measurement.StructureEntered })
+	if entered < 0 {
+		entered = len(out)
+	}
+	out = slices.Insert(out, entered, Exits(f)...)
 	if doubt {
 		out = append(out, Point{Code: measurement.InDoubt, Text: "the figures are in doubt; the flags say why"})
 	}

@@ -1,4 +1,4 @@
-package phantom
+package trimesh
 
 import (
 	"math"
@@ -7,16 +7,15 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
-	"plumbline/internal/trimesh"
 )
 
-// isosurface is where a signed distance is zero, within a box, as triangles whose fronts face
+// Isosurface is where a signed distance is zero, within a box, as triangles whose fronts face
 // outwards and whose vertices lie on the surface.
 //
 // Method: each cube of the grid is six tetrahedra, each cut by a plane (Payne BA, Toga AW,
 // IEEE Comput Graph Appl 1990;10(5):33); every vertex then takes one Newton step along the
 // gradient. Blocks whose middle lies too far from the surface are left out.
-func isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float64) *trimesh.Mesh {
+func Isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float64) *Mesh {
 	const block = 8
 	cells := [3]int{}
 	for k, w := range [3]float64{high.X - low.X, high.Y - low.Y, high.Z - low.Z} {
@@ -59,7 +58,7 @@ func isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float6
 			}
 		}
 	})
-	m := &trimesh.Mesh{}
+	m := &Mesh{}
 	known := map[geom.Vec]int32{}
 	for _, s := range parts {
 		for _, c := range s.corners {

@@ -1,0 +1,115 @@
+package bone
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/anatomy/tissue"
+	"plumbline/internal/geom"
+)
+
+// observed is one reading beside its truth.
+type observed struct {
+	wall  Wall
+	truth float64
+}
+
+// readRidge renders a random ridge and reads the bone in it; directions along the ridge,
+// where no surface is within reach, are left out.
+func readRidge(t *testing.T, rng *rand.Rand, shell float64) (out []observed) {
+	t.Helper()
+	r, b, own := randomRidge(rng, shell)
+	region := look(t, r, b, own)
+	back := r.place.Inverse()
+	for _, w := range Around(region, b).Wall {
+		truth := r.truth(back.Apply(w.From), back.Rotate(w.Along), -b.Diameter/2, Reach)
+		if math.IsNaN(truth) {
+			require.NotEqual(t, Known, w.Why, "no surface is there")
+			continue
+		}
+		out = append(out, observed{w, truth})
+	}
+	return out
+}
+
+func look(t *testing.T, r ridge, b Body, own geom.Pose) *tissue.Region {
+	t.Helper()
+	v := r.render(r3.Scale(0.5, r3.Add(own.Entry, own.Apex)), 18)
+	region, ok := tissue.Look(v, tissue.Around{Poses: []geom.Pose{b.Pose}, Radius: Reach + 3, Above: 12.5, Beyond: Reach + 1})
+	require.True(t, ok)
+	return region
+}
+
+// plain is a ridge and an upright fixture in its middle.
+func plain(shell float64) (ridge, Body, geom.Pose) {
+	r := ridge{crest: 3.5, base: 5, deep: 18, shell: shell, place: geom.Identity(), voxel: 0.3, blur: 0.28, noise: 30, struts: 60, cortex: 1450, soft: 0, seed: 7}
+	own := geom.Pose{Entry: geom.Vec{Z: -0.5}, Apex: geom.Vec{Z: -10.5}}
+	return r, Body{Pose: own, Diameter: 4, Mesial: geom.Vec{Y: 1}, Buccal: geom.Vec{X: 1}}, own
+}
+
+// The truth is the ridge's own, as in the accuracy test with many more.
+func TestAround(t *testing.T) {
+	r, b, own := plain(1.5)
+	region := look(t, r, b, own)
+	assert.InDelta(t, r.blur, region.Blur, 0.03)
+	assert.Zero(t, region.Leaks())
+	read := Around(region, b)
+	n := 0
+	for _, w := range read.Wall {
+		truth := r.truth(w.From, w.Along, -2, Reach)
+		if math.IsNaN(truth) {
+			assert.Equal(t, FarAway, w.Why, Directions[w.Direction])
+			continue
+		}
+		n++
+		require.Equal(t, Known, w.Why, Directions[w.Direction])
+		assert.InDelta(t, truth, w.Value, 0.2, "%v %.1f", Directions[w.Direction], w.Depth)
+	}
+	assert.Equal(t, 30, n)
+	for _, c := range read.Crest {
+		truth := r.truth(r3.Add(own.Entry, r3.Scale(2.2, newReader(region, b).out[c.Direction])), geom.Vec{Z: 1}, -8, 8)
+		assert.InDelta(t, truth, c.Value, 0.15, Directions[c.Direction])
+	}
+	assert.Equal(t, FarAway, read.Apical.Why)
+
+	// A pose that is uncertain by 0.1 mm across makes the interval wider by as much.
+	b.Cov = mat.NewSymDense(6, nil)
+	for i := range 6 {
+		b.Cov.SetSym(i, i, 0.01)
+	}
+	wide := Around(region, b).Wall[0]
+	assert.InDelta(t, math.Hypot(read.Wall[0].OfPlan, wide.OfPlace), (wide.High-wide.Value)/1.96, 1e-9)
+	assert.Greater(t, wide.OfPlace, 0.05)
+
+	// Outside to buccal, with the axis inside and outside.
+	for shift, why := range map[float64]Why{3: Known, 9: NotInBone} {
+		moved := b
+		moved.Entry.X, moved.Apex.X = shift, shift
+		w := Around(region, moved).Wall[8]
+		require.Equal(t, why, w.Why)
+		if why == Known {
+			assert.Less(t, w.High, 0.0)
+			assert.InDelta(t, r.truth(w.From, w.Along, -2, Reach), w.Value, 0.2)
+		}
+	}
+}
+
+// A cortex thinner than the blur shows no number but a bound.
+func TestThinPlateIsNotResolved(t *testing.T) {
+	r, b, own := plain(0.35)
+	for _, w := range Around(look(t, r, b, own), b).Wall {
+		truth := r.truth(w.From, w.Along, -2, Reach)
+		if math.IsNaN(truth) {
+			continue
+		}
+		require.Equal(t, TooThin, w.Why, Directions[w.Direction])
+		assert.Greater(t, w.High, truth-0.05)
+		assert.True(t, math.IsNaN(w.Low))
+	}
+}

@@ -1,0 +1,163 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/anatomy/bone"
+	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/anatomy/tissue"
+	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
+	"plumbline/internal/parallel"
+	"plumbline/internal/plan/casefile"
+)
+
+const (
+	// siteRadius is how far from a fixture's axis the planning scan is studied, mm: as far
+	// as bone is looked for, and the blur of what lies there.
+	siteRadius = bone.Reach + 3
+	// siteAbove and siteBeyond are the same coronally and apically: the mouth above the
+	// ridge, and what lies beyond the apex.
+	siteAbove, siteBeyond = 12.5, bone.Reach + 1
+	// leaking is the share of a fixture's axis outside the bone from which on bone and soft
+	// tissue were not told apart, or the site is no jaw.
+	leaking = 0.5
+)
+
+// surroundings reads what every fixture stands in from the planning scan.
+func (s *Study) surroundings(in *Inputs) {
+	flags := make([]*measurement.Flag, len(s.Sites))
+	parallel.For(len(s.Sites), func(i int) { flags[i] = s.Sites[i].surroundings(in) })
+	for i, f := range flags {
+		out := s.Sites[i].Figures
+		if f != nil {
+			out.Flags = append(out.Flags, *f)
+		}
+		for _, e := range severity.Exits(*out) {
+			out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOutsideBone, Level: measurement.Notice,
+				Message: fmt.Sprintf("site %s: %s", out.Site, e.Text)})
+		}
+	}
+}
+
+// surroundings reads what one fixture stands in; a flag says why it could not be had.
+func (s *Site) surroundings(in *Inputs) *measurement.Flag {
+	none := func(why string) *measurement.Flag {
+		return &measurement.Flag{Code: measurement.CodeBoneNotRead, Level: measurement.Notice,
+			Message: fmt.Sprintf("site %s: %s, so the bone around the fixture is not checked", s.Plan.Site, why)}
+	}
+	if s.Directions == nil {
+		return none("the mesial direction is not known")
+	}
+	poses := []geom.Pose{s.Plan.Planned}
+	if s.Achieved.Pose != nil {
+		poses = append(poses, *s.Achieved.Pose)
+	}
+	region, ok := tissue.Look(&in.Pre.Volume, tissue.Around{Poses: poses, Radius: siteRadius, Above: siteAbove, Beyond: siteBeyond})
+	if !ok {
+		return none("the planning scan shows no hard and soft tissue there")
+	}
+	if region.Leaks() >= leaking {
+		return none("the planning scan does not tell bone from soft tissue there")
+	}
+	body := bone.Body{Pose: s.Plan.Planned, Diameter: s.Plan.Diameter, Mesial: s.Directions.Mesial, Buccal: s.Directions.Buccal, Turn: s.Directions.Uncertainty}
+	out := &measurement.Surroundings{Planned: in.around(region, body)}
+	if p := s.Achieved.Pose; p != nil {
+		body.Pose, body.Diameter, body.Cov = *p, s.Achieved.Diameter, s.Achieved.Budget.OfPlace()
+		out.Achieved = in.around(region, body)
+	}
+	s.Figures.Surroundings = out
+	return nil
+}
+
+// around states what bone reads around a body, with the case's own structures where one
+// of them comes first.
+func (in *Inputs) around(region *tissue.Region, b bone.Body) *measurement.Around {
+	read := bone.Around(region, b)
+	out := &measurement.Around{}
+	for _, w := range read.Wall {
+		stored := measurement.Wall{Depth: w.Depth, Direction: bone.Directions[w.Direction], Resolved: w.Why == bone.Known, Why: string(w.Why)}
+		if first := in.first(w.From, w.Along, w.Distance, w.First); first != nil {
+			stored.First, stored.Resolved, stored.Why = &measurement.Obstacle{What: first.What, MM: first.MM}, false, string(bone.Behind)
+		} else {
+			stored.Bone, stored.Low, stored.High = known(w.Distance)
+		}
+		out.Wall = append(out.Wall, stored)
+	}
+	for _, c := range read.Crest {
+		stored := measurement.Crest{Direction: bone.Directions[c.Direction], Why: string(c.Why)}
+		stored.Crest, stored.Low, stored.High = known(c.Distance)
+		out.Crest = append(out.Crest, stored)
+	}
+	beyond := measurement.Apical{Why: string(read.Apical.Why)}
+	out.ApicalMM, beyond.Low, beyond.High = known(read.Apical)
+	if first := in.first(b.Apex, b.Axis(), read.Apical, nil); first != nil {
+		beyond = measurement.Apical{First: &measurement.Obstacle{What: first.What, MM: first.MM}}
+		out.ApicalMM = &first.MM
+	}
+	out.Apical = &beyond
+	return out
+}
+
+// known are a distance and its bounds, nil where they are not known.
+func known(d bone.Distance) (value, low, high *float64) {
+	bound := func(x float64) *float64 {
+		if math.IsNaN(x) {
+			return nil
+		}
+		return &x
+	}
+	if d.Why == bone.Known {
+		value = bound(d.Value)
+	}
+	return value, bound(d.Low), bound(d.High)
+}
+
+// stands are the kinds of structure that end a fixture's bone before its outer surface, as
+// they are stored.
+var stands = map[casefile.Kind]string{casefile.Root: "root", casefile.Nerve: "canal", casefile.Sinus: "sinus"}
+
+const (
+	// firstStep is how near to a structure's surface a ray is taken to meet it, mm.
+	firstStep = 0.05
+	// shownBetter is by how much a drawn root may lie nearer than one that the scan shows
+	// for that to be the same one, mm: as much as drawn lines stray.
+	shownBetter = 1.0
+)
+
+// first is what a ray meets before the bone's outer surface: what the scan shows, or a
+// structure of the case that is nearer.
+func (in *Inputs) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) *bone.Obstacle {
+	end := bone.Reach
+	switch {
+	case shown != nil:
+		end = shown.MM
+	case d.Why == bone.Known:
+		end = d.Value
+	case !math.IsNaN(d.High):
+		end = d.High
+	}
+	for i, st := range in.Plan.Structures {
+		what := stands[st.Kind]
+		body, ok := in.structures[i].(*clearance.Chain)
+		if what == "" || !ok {
+			continue
+		}
+		for x := 0.0; x < end; {
+			gap := body.SignedDistance(r3.Add(from, r3.Scale(x, along)))
+			if gap <= firstStep {
+				if shown == nil || what != shown.What || x < shown.MM-shownBetter {
+					shown = &bone.Obstacle{What: what, MM: x}
+					end = x
+				}
+				break
+			}
+			x += gap
+		}
+	}
+	return shown
+}
