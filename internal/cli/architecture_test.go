@@ -51,7 +51,7 @@ var order = [][]string{
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
 	{"anatomy/whereabouts", "anatomy/severity", "plan/draft", "anatomy/plate"},
 	{"anatomy/tissue"},
-	{"anatomy/bone"},
+	{"anatomy/bone", "anatomy/cavity"},
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},

@@ -47,6 +47,11 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 			}
 			out.Clearance = append(out.Clearance, c)
 		}
+		found, err := s.Sites[i].clearancesFound(bodies[i], seed)
+		if err != nil {
+			return fmt.Errorf("site %s: %w", out.Site, err)
+		}
+		out.Clearance = append(out.Clearance, found...)
 		for j := range bodies {
 			if j == i {
 				continue

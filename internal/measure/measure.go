@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
 	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/anatomy/tissue"
 	"plumbline/internal/anatomy/whereabouts"
 	"plumbline/internal/deviation"
 	"plumbline/internal/deviation/uncertainty"
@@ -82,6 +83,12 @@ type Site struct {
 	Achieved   evidence.Achieved
 	Directions *deviation.Directions // nil when they are not known
 	Figures    *measurement.Fixture  // in Study.Result
+	// Found are the structures that the planning scan shows beside this fixture and the
+	// case does not name.
+	Found []Structure
+
+	region   *tissue.Region // of the planning scan; nil where it does not show the site
+	cavities []foundCavity  // in the order of Found
 }
 
 // Inputs are a case's plan, its planning scan and what shows the placed
@@ -306,6 +313,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	for i, st := range in.Plan.Structures {
 		s.Structures = append(s.Structures, Structure{st, in.structures[i]})
 	}
+	s.look(in)
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err
 	}

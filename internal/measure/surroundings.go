@@ -28,6 +28,27 @@ const (
 	leaking = 0.5
 )
 
+// look studies the planning scan around every fixture.
+func (s *Study) look(in *Inputs) {
+	parallel.For(len(s.Sites), func(i int) {
+		site := &s.Sites[i]
+		region, ok := tissue.Look(&in.Pre.Volume, tissue.Around{Poses: site.poses(), Radius: siteRadius, Above: siteAbove, Beyond: siteBeyond})
+		if ok {
+			site.region = region
+			site.findCavities(in)
+		}
+	})
+}
+
+// poses are where the fixture was planned and, where it was found, placed.
+func (s *Site) poses() []geom.Pose {
+	out := []geom.Pose{s.Plan.Planned}
+	if s.Achieved.Pose != nil {
+		out = append(out, *s.Achieved.Pose)
+	}
+	return out
+}
+
 // surroundings reads what every fixture stands in from the planning scan.
 func (s *Study) surroundings(in *Inputs) {
 	flags := make([]*measurement.Flag, len(s.Sites))
@@ -50,25 +71,19 @@ func (s *Site) surroundings(in *Inputs) *measurement.Flag {
 		return &measurement.Flag{Code: measurement.CodeBoneNotRead, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: %s, so the bone around the fixture is not checked", s.Plan.Site, why)}
 	}
-	if s.Directions == nil {
+	switch {
+	case s.Directions == nil:
 		return none("the mesial direction is not known")
-	}
-	poses := []geom.Pose{s.Plan.Planned}
-	if s.Achieved.Pose != nil {
-		poses = append(poses, *s.Achieved.Pose)
-	}
-	region, ok := tissue.Look(&in.Pre.Volume, tissue.Around{Poses: poses, Radius: siteRadius, Above: siteAbove, Beyond: siteBeyond})
-	if !ok {
+	case s.region == nil:
 		return none("the planning scan shows no hard and soft tissue there")
-	}
-	if region.Leaks() >= leaking {
+	case s.region.Leaks() >= leaking:
 		return none("the planning scan does not tell bone from soft tissue there")
 	}
 	body := bone.Body{Pose: s.Plan.Planned, Diameter: s.Plan.Diameter, Mesial: s.Directions.Mesial, Buccal: s.Directions.Buccal, Turn: s.Directions.Uncertainty}
-	out := &measurement.Surroundings{Planned: in.around(region, body)}
+	out := &measurement.Surroundings{Planned: s.around(in, body)}
 	if p := s.Achieved.Pose; p != nil {
 		body.Pose, body.Diameter, body.Cov = *p, s.Achieved.Diameter, s.Achieved.Budget.OfPlace()
-		out.Achieved = in.around(region, body)
+		out.Achieved = s.around(in, body)
 	}
 	s.Figures.Surroundings = out
 	return nil
@@ -76,12 +91,13 @@ func (s *Site) surroundings(in *Inputs) *measurement.Flag {
 
 // around states what bone reads around a body, with the case's own structures where one
 // of them comes first.
-func (in *Inputs) around(region *tissue.Region, b bone.Body) *measurement.Around {
-	read := bone.Around(region, b)
+func (s *Site) around(in *Inputs, b bone.Body) *measurement.Around {
+	read := bone.Around(s.region, b)
+	beside := s.beside(in)
 	out := &measurement.Around{}
 	for _, w := range read.Wall {
 		stored := measurement.Wall{Depth: w.Depth, Direction: bone.Directions[w.Direction], Resolved: w.Why == bone.Known, Why: string(w.Why)}
-		if first := in.first(w.From, w.Along, w.Distance, w.First); first != nil {
+		if first := beside.first(w.From, w.Along, w.Distance, w.First); first != nil {
 			stored.First, stored.Resolved, stored.Why = &measurement.Obstacle{What: first.What, MM: first.MM}, false, string(bone.Behind)
 		} else {
 			stored.Bone, stored.Low, stored.High = known(w.Distance)
@@ -95,7 +111,7 @@ func (in *Inputs) around(region *tissue.Region, b bone.Body) *measurement.Around
 	}
 	beyond := measurement.Apical{Why: string(read.Apical.Why)}
 	out.ApicalMM, beyond.Low, beyond.High = known(read.Apical)
-	if first := in.first(b.Apex, b.Axis(), read.Apical, nil); first != nil {
+	if first := beside.first(b.Apex, b.Axis(), read.Apical, nil); first != nil {
 		beyond = measurement.Apical{First: &measurement.Obstacle{What: first.What, MM: first.MM}}
 		out.ApicalMM = &first.MM
 	}
@@ -129,34 +145,73 @@ const (
 	shownBetter = 1.0
 )
 
-// first is what a ray meets before the bone's outer surface: what the scan shows, or a
-// structure of the case that is nearer.
-func (in *Inputs) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) *bone.Obstacle {
+// solids are bodies beside a site that end its bone.
+type solids []solid
+
+type solid struct {
+	what     string
+	distance func(geom.Vec) float64 // signed
+}
+
+// beside lists the case's own structures and what was found.
+func (s *Site) beside(in *Inputs) solids {
+	var out solids
+	for i, st := range in.Plan.Structures {
+		what := stands[st.Kind]
+		switch body := in.structures[i].(type) {
+		case *clearance.Chain:
+			if what != "" {
+				out = append(out, solid{what, body.SignedDistance})
+			}
+		case *clearance.Surface:
+			if what != "" && body.Closed() {
+				out = append(out, solid{what, distanceTo(body)})
+			}
+		}
+	}
+	for i, c := range s.cavities {
+		if body, ok := s.Found[i].Body.(*clearance.Surface); ok {
+			out = append(out, solid{string(c.What), distanceTo(body)})
+		}
+	}
+	return out
+}
+
+func distanceTo(s *clearance.Surface) func(geom.Vec) float64 {
+	return func(p geom.Vec) float64 {
+		d, _ := s.Nearest(p)
+		return d
+	}
+}
+
+// first is what a ray meets before the bone's outer surface: what the scan shows there, or
+// a body that is nearer.
+func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) *bone.Obstacle {
 	end := bone.Reach
 	switch {
 	case shown != nil:
 		end = shown.MM
 	case d.Why == bone.Known:
 		end = d.Value
+	case d.Why == bone.NotInBone:
+		return nil
 	case !math.IsNaN(d.High):
 		end = d.High
 	}
-	for i, st := range in.Plan.Structures {
-		what := stands[st.Kind]
-		body, ok := in.structures[i].(*clearance.Chain)
-		if what == "" || !ok {
-			continue
-		}
+	for _, s := range list {
 		for x := 0.0; x < end; {
-			gap := body.SignedDistance(r3.Add(from, r3.Scale(x, along)))
-			if gap <= firstStep {
-				if shown == nil || what != shown.What || x < shown.MM-shownBetter {
-					shown = &bone.Obstacle{What: what, MM: x}
-					end = x
-				}
-				break
+			gap := s.distance(r3.Add(from, r3.Scale(x, along)))
+			if gap > firstStep {
+				x += gap
+				continue
 			}
-			x += gap
+			if x == 0 {
+				x = gap // inside already, by as much at least
+			}
+			if shown == nil || s.what != shown.What || x < shown.MM-shownBetter {
+				shown, end = &bone.Obstacle{What: s.what, MM: x}, x
+			}
+			break
 		}
 	}
 	return shown

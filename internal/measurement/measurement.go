@@ -208,6 +208,12 @@ type Clearance struct {
 	High      *float64 `json:"high95_mm,omitempty"`
 	Margin    *float64 `json:"margin_mm,omitempty"`
 	Share     *Share   `json:"share,omitempty"`
+	// Found says that the planning scan showed the structure, which nobody drew. Its surface
+	// is then where bone ends; AirPlanned and AirAchieved are the distances to where the
+	// mucosa in front of the bone ends, of a cavity.
+	Found       bool     `json:"found,omitempty"`
+	AirPlanned  *float64 `json:"air_planned_mm,omitempty"`
+	AirAchieved *float64 `json:"air_achieved_mm,omitempty"`
 	// MarginSource says who asks for the margin, and Breached is the probability
 	// that it is not kept.
 	MarginSource string   `json:"margin_source,omitempty"`

@@ -39,6 +39,8 @@ func filled(v reflect.Value) {
 		}
 	case reflect.String:
 		v.SetString("x")
+	case reflect.Bool:
+		v.SetBool(true)
 	}
 }
 
@@ -103,6 +105,7 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 	want = append(want, "program.seed", "inputs.pre_sha256", "inputs.post_sha256", "inputs.pre_date", "inputs.post_date", "inputs.pre_frame", "inputs.files", "inputs.files[].name", "inputs.files[].sha256", "inputs.files[].site", "inputs.files[].fit_residual_mm",
 		"alignment.quality.some_mm", "alignment.found_post_to_pre", "fixtures[].uncertainty.budget",
 		"fixtures[].clearance[].breach_probability", "fixtures[].clearance[].margin_source",
+		"fixtures[].clearance[].found", "fixtures[].clearance[].air_planned_mm", "fixtures[].clearance[].air_achieved_mm",
 		"fixtures[].length_seen", "fixtures[].length_found_mm.value", "fixtures[].length_found_mm.u")
 	for _, part := range []string{"name", "entry_along_mm", "entry_across_mm", "apex_along_mm", "apex_across_mm", "angle_deg"} {
 		want = append(want, "fixtures[].uncertainty.budget[]."+part)
@@ -120,7 +123,7 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 		want = append(want, at+".wall[].depth_mm", at+".wall[].direction", at+".wall[].bone_mm", at+".wall[].resolved", at+".crest[].direction", at+".crest[].crest_mm")
 	}
 	for _, of := range []string{"", "fixtures[]."} {
-		for _, part := range []string{"code", "by", "message", "not_checked", "not_checked[]"} {
+		for _, part := range []string{"code", "by", "doubt", "message", "not_checked", "not_checked[]"} {
 			want = append(want, of+"verdict."+part)
 		}
 	}

@@ -520,5 +520,5 @@ func cutsText(f measurement.Fixture, shown string) string {
 	if f.Achieved == nil {
 		return "No fixture was found in the " + shown + ". Both scans are cut along the planned axis and across it; the planned outline is dashed. " + letters
 	}
-	return "The same cuts of both scans. Dashed: as planned; solid: as placed, both by the outer thread diameter. White: structures as the case gives them. The grey scale is compressed so that bone shows beside metal. " + letters
+	return "The same cuts of both scans. Dashed: as planned; solid: as placed, both by the outer thread diameter. White: structures as the case gives them; dotted in pairs: what was found in the planning scan. The grey scale is compressed so that bone shows beside metal. " + letters
 }

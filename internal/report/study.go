@@ -70,11 +70,14 @@ const (
 )
 
 // structuresBeside are the bodies beside a site's fixture, named as its clearances name
-// them: the case's structures and the other fixtures.
+// them: the case's structures, what was found beside it, and the other fixtures.
 func structuresBeside(s *measure.Study, site int) ([]drawing.Structure, error) {
 	var out []drawing.Structure
 	for _, st := range s.Structures {
 		out = append(out, drawing.Structure{Name: st.Plan.Name, Kind: st.Plan.Kind, Body: st.Body})
+	}
+	for _, st := range s.Sites[site].Found {
+		out = append(out, drawing.Structure{Name: st.Plan.Name, Kind: st.Plan.Kind, Body: st.Body, Found: true})
 	}
 	for i, other := range s.Sites {
 		if i == site {

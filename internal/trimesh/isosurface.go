@@ -51,7 +51,7 @@ func Isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float6
 						p[c], v[c] = at(b[0]+x, b[1]+y, b[2]+z), d[x][y][z]
 					}
 					for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
-						parts[n].corners = trimesh.CutTetrahedron(parts[n].corners,
+						parts[n].corners = CutTetrahedron(parts[n].corners,
 							[4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
 					}
 				}
@@ -77,21 +77,13 @@ func Isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float6
 			}
 		}
 	}
-	normals := make([]geom.Vec, len(m.Vertices))
 	parallel.For(len(m.Vertices), func(i int) {
 		p := m.Vertices[i]
 		g := gradientOf(distance, p)
 		if l2 := r3.Norm2(g); l2 > 0.04 {
 			m.Vertices[i] = r3.Sub(p, r3.Scale(max(-0.3, min(0.3, distance(p)/l2)), g))
 		}
-		normals[i] = g
 	})
-	for i, t := range m.Triangles {
-		a, b, c := m.Corners(i)
-		if r3.Dot(r3.Cross(r3.Sub(b, a), r3.Sub(c, a)), r3.Add(normals[t[0]], r3.Add(normals[t[1]], normals[t[2]]))) < 0 {
-			m.Triangles[i][1], m.Triangles[i][2] = t[2], t[1]
-		}
-	}
 	return m
 }
 

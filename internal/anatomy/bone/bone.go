@@ -130,6 +130,7 @@ type Body struct {
 // Depths are the depths at which the wall is read: 1, 3, 5 mm, half the length and 1 mm
 // above the apex.
 func Depths(length float64) []float64 {
+	length = math.Round(100*length) / 100 // a found pose has the stated length but for rounding
 	return []float64{1, 3, 5, length / 2, length - apicalLevel}
 }
 

@@ -189,11 +189,11 @@ func least(list []measurement.Clearance, by func(a, b measurement.Clearance) int
 	return &c
 }
 
-// checkedWithin is the distance, mm, within which a structure is this site's own.
+// CheckedWithin is the distance, mm, within which a structure is this site's own.
 // The canal of one side lies at most some 15 mm below a fixture at its own side,
 // and at least some 25 mm from one on the other; sinuses likewise. Common
 // practice, no source.
-const checkedWithin = 20.0
+const CheckedWithin = 20.0
 
 // due is the kind of structure that has to be checked at a site: the nerve in the
 // lower jaw behind the canines, the sinus in the upper jaw behind the canines;
@@ -214,13 +214,13 @@ func due(site string) casefile.Kind {
 // count.
 func NotChecked(site string, list []measurement.Clearance) []string {
 	return notNear(site, list, func(c measurement.Clearance) bool {
-		return c.Achieved != nil && min(c.Planned, *c.Achieved) <= checkedWithin
+		return c.Achieved != nil && min(c.Planned, *c.Achieved) <= CheckedWithin
 	})
 }
 
 // NotPlanned is NotChecked for the distances of a plan, which has no achieved ones.
 func NotPlanned(site string, list []measurement.Clearance) []string {
-	return notNear(site, list, func(c measurement.Clearance) bool { return c.Planned <= checkedWithin })
+	return notNear(site, list, func(c measurement.Clearance) bool { return c.Planned <= CheckedWithin })
 }
 
 // notNear are the kinds that are due at a site and of which none is near.

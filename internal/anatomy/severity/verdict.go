@@ -245,17 +245,20 @@ var towards = map[casefile.Kind]string{casefile.Nerve: "the nerve canal", casefi
 
 // unchecked says what was not checked at a site; empty where what is due was.
 func unchecked(site string, list []measurement.Clearance) string {
-	kind := towards[due(site)]
+	kind, given := towards[due(site)], "given"
+	if due(site) == casefile.Sinus {
+		given = "given or found" // which the planning scan is looked through for
+	}
 	known := slices.ContainsFunc(list, func(c measurement.Clearance) bool { return c.Achieved != nil })
 	switch {
 	case known && len(NotChecked(site, list)) == 0:
 		return ""
 	case known:
-		return fmt.Sprintf("the distance to %s; none was given near this site", kind)
+		return fmt.Sprintf("the distance to %s; none was %s near this site", kind, given)
 	case len(list) > 0:
 		return "the distance to any structure as placed; it could not be had"
 	case kind != "":
-		return fmt.Sprintf("the distance to %s and to any other structure; none was given", kind)
+		return fmt.Sprintf("the distance to %s and to any other structure; none was %s", kind, given)
 	}
 	return "the distance to any structure; none was given"
 }

@@ -68,6 +68,7 @@ type Region struct {
 	Measured  bool        // Blur is from borders of the region, not assumed
 
 	cells cells
+	means []float32 // grey value of each cell
 	state []state
 	metal float64    // grey value from which on a voxel is metal
 	axis  []geom.Vec // entry and apex of each pose
@@ -224,7 +225,7 @@ func (r *Region) divide(inField func(i, j int) bool) {
 		g.Origin = r3.Add(g.Origin, r3.Scale(float64(factor[a]-1)/2, r.Step[a]))
 	}
 	r.cells = g
-	r.state = make([]state, g.Len())
+	r.means, r.state = make([]float32, g.Len()), make([]state, g.Len())
 	from := float32(r.HardFrom())
 	whole := factor[0] * factor[1] * factor[2]
 	scanned := make([]bool, g.Size[0]*g.Size[1])
@@ -246,7 +247,7 @@ func (r *Region) divide(inField func(i, j int) bool) {
 				case mean >= from:
 					s = hard
 				}
-				r.state[g.index(i, j, k)] = s
+				r.means[g.index(i, j, k)], r.state[g.index(i, j, k)] = mean, s
 			}
 		}
 	})
@@ -290,6 +291,20 @@ func (r *Region) Outside(p geom.Vec) bool { return r.at(p) == outside }
 
 // Seen reports whether a point lies in the scanned part of the region.
 func (r *Region) Seen(p geom.Vec) bool { return r.at(p) != unseen }
+
+// Hard reports whether there is hard tissue at a point.
+func (r *Region) Hard(p geom.Vec) bool { return r.at(p) == hard }
+
+// Cells are the region's cells with their mean grey values, NaN for what is not seen.
+func (r *Region) Cells() *volume.Field {
+	f := &volume.Field{Grid: r.cells.Grid, Grey: slices.Clone(r.means)}
+	for i, s := range r.state {
+		if s == unseen {
+			f.Grey[i] = float32(math.NaN())
+		}
+	}
+	return f
+}
 
 // Metal reports whether there is metal at a point.
 func (r *Region) Metal(p geom.Vec) bool { return r.Sample(p) >= r.metal }

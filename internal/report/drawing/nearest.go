@@ -18,6 +18,8 @@ type Structure struct {
 	Name string
 	Kind casefile.Kind
 	Body clearance.Structure
+	// Found says that the planning scan showed it and nobody drew it.
+	Found bool
 }
 
 // sheet is the picture on paper that a cut is drawn on, and where words are on it.
@@ -84,6 +86,17 @@ var structureDash = map[casefile.Kind][]float64{
 	casefile.OtherStructure: {0.5, 0.6, 0.5, 0.6, 2.2, 0.6},
 }
 
+// foundDash is the line of what was found, whatever its kind: pairs of dots.
+var foundDash = []float64{0.3, 0.5, 0.3, 1.5}
+
+// dash is the structure's line; nil where it is solid.
+func (st Structure) dash() []float64 {
+	if st.Found {
+		return foundDash
+	}
+	return structureDash[st.Kind]
+}
+
 // structureWidth is how strong a structure's line is, mm: a canal's is the strongest.
 func structureWidth(k casefile.Kind) float64 {
 	if k == casefile.Nerve {
@@ -124,7 +137,7 @@ func (st Structure) outline(plane Plane, reach float64, on *sheet) (lines []Item
 		return nil, seen
 	}
 	middle := on.paper(0, 0)
-	dash, width := structureDash[st.Kind], structureWidth(st.Kind)
+	dash, width := st.dash(), structureWidth(st.Kind)
 	for _, c := range crossSection(st.Body, plane, reach) {
 		points := make([]Point, len(c.points))
 		for i, q := range c.points {

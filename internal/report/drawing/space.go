@@ -97,7 +97,7 @@ func (s *Scene) bodies() ([]solidBody, error) {
 	var out []solidBody
 	for _, st := range s.Structures {
 		if st.Body != nil && math.Abs(distanceTo(st.Body, midpoint(s.Planned))) < spaceReach {
-			out = append(out, solidBody{structure: st.Body, name: st.Name, hides: true, ink: Black, width: structureWidth(st.Kind) * 0.8, dash: structureDash[st.Kind], layer: StructureLayer})
+			out = append(out, solidBody{structure: st.Body, name: st.Name, hides: true, ink: Black, width: structureWidth(st.Kind) * 0.8, dash: st.dash(), layer: StructureLayer})
 		}
 	}
 	planned, err := clearance.Nominal(s.PlannedDiameter).Place(s.Planned)

@@ -1,0 +1,156 @@
+package cavity
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/anatomy/clearance"
+	"plumbline/internal/anatomy/tissue"
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/tooth"
+	"plumbline/internal/volume"
+)
+
+// sinus is an upper jaw with a sinus in it, both of exact shape: the jaw a slab between
+// two cortical plates, upwards without end; the sinus a sphere whose mucosa is of even
+// thickness. Its image under a Gaussian point spread is, but for the bend of its surfaces,
+// that of planes.
+type sinus struct {
+	centre               geom.Vec
+	radius, mucosa       float64
+	floor                float64 // thickness of the cortical bone in front of the mucosa
+	filled               bool    // without air
+	voxel, blur, noise   float64
+	marrow, soft, struts float64
+	seed                 uint64
+}
+
+const (
+	halfWidth, shell          = 11.5, 1.2
+	cortical, tissues, enamel = 1450.0, 0.0, 2800.0
+)
+
+func (s sinus) render(middle geom.Vec, reach float64) *volume.Volume {
+	n := int(2 * reach / s.voxel)
+	v := &volume.Volume{Grid: volume.Grid{
+		Size:   [3]int{n, n, n},
+		Origin: r3.Sub(middle, r3.Scale(float64(n-1)/2*s.voxel, geom.Vec{X: 1, Y: 1, Z: 1})),
+		Step:   [3]geom.Vec{{X: s.voxel}, {Y: s.voxel}, {Z: s.voxel}},
+	}}
+	noise, struts := even(v.Grid, s.noise, s.seed), even(v.Grid, s.struts, s.seed+1)
+	v.Stored = make([]uint16, v.Len())
+	below := func(d float64) float64 { return 0.5 * math.Erfc(d/(math.Sqrt2*s.blur)) }
+	parallel.For(n, func(k int) {
+		for j := range n {
+			for i := range n {
+				at := (k*n+j)*n + i
+				p := v.Patient(float64(i), float64(j), float64(k))
+				jaw := max(math.Abs(p.X)-halfWidth, -p.Z) // the crest at z = 0, bone above
+				out := tissues
+				if p.Z < -7 {
+					out = -1000
+				}
+				in, within := below(jaw), below(jaw+shell)
+				g := within*(s.marrow+float64(struts.Grey[at])) + (in-within)*cortical + (1-in)*out
+				d := r3.Norm(r3.Sub(p, s.centre)) - s.radius
+				g += below(d-s.floor) * (cortical - g)
+				g += below(d) * (s.soft - g)
+				if !s.filled {
+					g += below(d+s.mucosa) * (-1000 - g)
+				}
+				crown := r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, geom.Vec{Y: 12, Z: -4})) - 4
+				g += below(crown)*(enamel-g) + float64(noise.Grey[at])
+				v.Stored[at] = uint16(math.Round(max(0, g+2000)))
+			}
+		}
+	})
+	for range n {
+		v.Slope, v.Intercept = append(v.Slope, 1), append(v.Intercept, -2000)
+	}
+	return v
+}
+
+// even is Gaussian noise of a standard deviation, correlated over a voxel or two.
+func even(g volume.Grid, sd float64, seed uint64) *volume.Field {
+	f := &volume.Field{Grid: g, Grey: make([]float32, g.Len())}
+	parallel.For(g.Size[2], func(k int) {
+		rng := rand.New(rand.NewPCG(seed, uint64(k)))
+		for i := range g.Size[0] * g.Size[1] {
+			f.Grey[k*g.Size[0]*g.Size[1]+i] = float32(rng.NormFloat64())
+		}
+	})
+	for a := range 3 {
+		f.Convolve(a, volume.Gaussian(0.9))
+	}
+	squares := 0.0
+	for _, x := range f.Grey {
+		squares += float64(x) * float64(x)
+	}
+	scale := float32(sd / math.Sqrt(squares/float64(len(f.Grey))))
+	for i := range f.Grey {
+		f.Grey[i] *= scale
+	}
+	return f
+}
+
+// upright is a fixture from the crest up.
+var upright = geom.Pose{Entry: geom.Vec{Z: 0.5}, Apex: geom.Vec{Z: 10.5}}
+
+func find(t *testing.T, s sinus, p geom.Pose, n tooth.Number) []Cavity {
+	t.Helper()
+	return at(look(t, s, p), p, n)
+}
+
+func look(t *testing.T, s sinus, p geom.Pose) *tissue.Region {
+	t.Helper()
+	v := s.render(geom.Vec{Z: 8}, 18)
+	region, ok := tissue.Look(v, tissue.Around{Poses: []geom.Pose{p}, Radius: 15, Above: 12.5, Beyond: 13})
+	require.True(t, ok)
+	return region
+}
+
+func at(region *tissue.Region, p geom.Pose, n tooth.Number) []Cavity {
+	return Find(region, Site{Number: n, Poses: []geom.Pose{p}, Mesial: geom.Vec{Y: -1}, Buccal: geom.Vec{X: 1}})
+}
+
+var usual = sinus{centre: geom.Vec{Z: 22.5}, radius: 9.5, mucosa: 2, voxel: 0.4, blur: 0.35, noise: 30, marrow: 230, soft: -20, struts: 60, seed: 5}
+
+// The truth is the sphere's.
+func TestSinusIsFound(t *testing.T) {
+	region := look(t, usual, upright)
+	found := at(region, upright, 25)
+	require.Len(t, found, 1)
+	c := found[0]
+	assert.Equal(t, Sinus, c.What)
+	wall, err := clearance.NewSurface(c.Wall, false)
+	require.NoError(t, err)
+	air, err := clearance.NewSurface(c.Air, false)
+	require.NoError(t, err)
+	require.True(t, wall.Closed())
+	for _, turn := range []float64{0, 0.15, 0.3} {
+		sin, cos := math.Sincos(turn)
+		down := geom.Vec{X: sin, Z: -cos}
+		d, _ := wall.Nearest(r3.Add(usual.centre, r3.Scale(usual.radius, down)))
+		assert.InDelta(t, 0, d, 0.2, turn)
+		d, _ = air.Nearest(r3.Add(usual.centre, r3.Scale(usual.radius-usual.mucosa, down)))
+		assert.InDelta(t, 0, d, 0.1, turn)
+	}
+	assert.Less(t, c.UAt(geom.Vec{Z: 13}), 0.2)
+	assert.Equal(t, Nose, at(region, upright, 21)[0].What, "in front of a sinus there is the nose")
+}
+
+// A sinus full of fluid shows nothing, and neither does a jaw without one.
+func TestNoAirNoCavity(t *testing.T) {
+	full := usual
+	full.filled = true
+	assert.Empty(t, find(t, full, upright, 25))
+	far := usual
+	far.centre.Z = 60
+	assert.Empty(t, find(t, far, upright, 25))
+}

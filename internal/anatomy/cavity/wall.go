@@ -1,0 +1,260 @@
+package cavity
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/anatomy/plate"
+	"plumbline/internal/anatomy/tissue"
+	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
+	"plumbline/internal/trimesh"
+)
+
+const (
+	// wallReach is how far beyond the air bone is looked for, mm: swollen mucosa is 2 to
+	// 10 mm thick (anchors of the literature say no more).
+	wallReach = 11.0
+	// besideNearest is how much farther from a fixture than its nearest point air may lie and
+	// be what the nearest wall is behind, mm.
+	besideNearest = 4.0
+	// disc is the radius of the disc whose mean is a profile's sample, mm: the contrast of
+	// mucosa and spongy bone is a tenth of that of cortical bone.
+	disc = 0.8
+	// boneRise is how far from mucosa to spongy bone the mean grey value has to rise, and
+	// over which length it has to stay there, mm.
+	boneRise, boneStays = 0.5, 1.0
+	// blend is how far from a vertex its neighbours count, mm: a floor of a sinus bends by
+	// 0.05 mm over that.
+	blend = 1.2
+	// wallError is the standard uncertainty of a border that bends and is uneven, mm
+	// (TestFloorAccuracy), and assumed what mucosa is thin is taken to be, mm.
+	wallError = 0.05
+)
+
+// wall places the bony wall of a cavity as far as it lies near the fixture.
+func (c *Cavity) wall(r *tissue.Region, s Site) {
+	n := len(c.Air.Vertices)
+	normals := vertexNormals(c.Air)
+	depth, weight := make([]float64, n), make([]float64, n)
+	least := math.Inf(1)
+	for _, p := range c.Air.Vertices {
+		least = min(least, s.distance(p))
+	}
+	parallel.For(n, func(i int) {
+		if s.distance(c.Air.Vertices[i]) > least+besideNearest {
+			return
+		}
+		if d, u, ok := border(r, c.Air.Vertices[i], normals[i]); ok {
+			depth[i], weight[i] = d, 1/(u*u)
+		}
+	})
+	c.Wall = &trimesh.Mesh{Vertices: make([]geom.Vec, n), Triangles: c.Air.Triangles}
+	c.U = make([]float64, n)
+	usual := math.NaN() // depth where none was looked for
+	if known := slices.DeleteFunc(slices.Clone(depth), func(d float64) bool { return d == 0 }); len(known) > 0 {
+		slices.Sort(known)
+		usual = known[len(known)/2]
+	}
+	grid := newBuckets(c.Air.Vertices, blend)
+	parallel.For(n, func(i int) {
+		p := c.Air.Vertices[i]
+		var ds, ws []float64
+		grid.each(p, func(j int) {
+			if d := r3.Norm(r3.Sub(c.Air.Vertices[j], p)); d <= blend && weight[j] > 0 && r3.Dot(normals[i], normals[j]) > 0.5 {
+				ds, ws = append(ds, depth[j]), append(ws, weight[j]*(1-d/(blend+1e-9)*0.7))
+			}
+		})
+		if len(ds) < 3 {
+			c.Wall.Vertices[i], c.U[i] = r3.Add(p, r3.Scale(usual, normals[i])), math.Inf(1)
+			return
+		}
+		mean, u := joined(ds, ws)
+		c.Wall.Vertices[i] = r3.Add(p, r3.Scale(mean, normals[i]))
+		c.U[i] = math.Hypot(u, wallError)
+	})
+}
+
+// joined is the mean of neighbouring depths by their weights, once what strays from their
+// median by more than outlier is left out, and its standard uncertainty: that of a few
+// independent ones, or of their own spread where that is larger.
+func joined(ds, ws []float64) (mean, u float64) {
+	const outlier = 0.6 // mm
+	middle := weightedMedian(ds, ws)
+	var sum, sums, squares, n float64
+	for i, d := range ds {
+		if math.Abs(d-middle) <= outlier {
+			sum, sums, squares, n = sum+ws[i], sums+ws[i]*d, squares+ws[i]*d*d, n+1
+		}
+	}
+	mean = sums / sum
+	spread := math.Sqrt(max(0, squares/sum-mean*mean))
+	return mean, math.Hypot(math.Sqrt(1/sum*n/4), spread/2) // four of them are independent
+}
+
+func weightedMedian(ds, ws []float64) float64 {
+	best, at := math.Inf(1), 0.0
+	for _, x := range ds {
+		sum := 0.0
+		for j, d := range ds {
+			sum += ws[j] * math.Abs(d-x)
+		}
+		if sum < best {
+			best, at = sum, x
+		}
+	}
+	return at
+}
+
+// border finds where bone begins beyond the air along a normal, mm.
+func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
+	x, g := profile(r, p, n, -0.5, wallReach)
+	at := func(d float64) int { return int(math.Round((d + 0.5) / tissue.ProfileStep)) }
+	mean := func(from, to float64) float64 {
+		sum, count := 0.0, 0.0
+		for i := at(from); i <= at(to) && i < len(g); i++ {
+			sum, count = sum+g[i], count+1
+		}
+		return sum / count
+	}
+	bone := r.Cortex.Mean - r.Soft
+	clear := 3 * r.Blur // where the air is not seen any more
+	mucosa := mean(clear, clear+0.4)
+	if math.IsNaN(mucosa) {
+		return 0, 0, false
+	}
+	marrow := max(r.Marrow.Mean, r.Soft+bone/8)
+	thin := mucosa > r.Soft+hardish*bone
+	if thin { // bone within the blur of the air: mucosa as elsewhere
+		mucosa = r.Soft - bone/20
+	}
+	rise := mucosa + boneRise*(marrow-mucosa)
+	first := math.NaN()
+	for d := 0.0; d <= wallReach-boneStays; d += tissue.ProfileStep {
+		if d < clear && !thin {
+			continue
+		}
+		if mean(d, d+0.3) >= rise && mean(d, d+boneStays) >= rise+0.2*(marrow-mucosa) {
+			first = d
+			break
+		}
+		if !thin { // the mucosa's own grey value, as far as it was seen
+			mucosa = mean(clear, max(clear+0.4, d))
+			rise = mucosa + boneRise*(marrow-mucosa)
+		}
+	}
+	if math.IsNaN(first) {
+		return 0, 0, false
+	}
+	// From the bone's side: x + is towards the air.
+	var xs, gs []float64
+	for i := len(g) - 1; i >= 0; i-- {
+		if d := x[i]; d <= first+2.4 && d >= max(first-1.2, clear) {
+			xs, gs = append(xs, first-d), append(gs, g[i])
+		}
+	}
+	m := plate.Model{
+		Inside: r.Marrow, Plate: r.Cortex, Outside: plate.Level{Mean: mucosa, SD: bone / 20},
+		Blur: r.Blur, Noise: max(r.Noise, bone/40), Correlation: 2 * r.Blur,
+	}
+	f, ok := m.Fit(xs, gs)
+	if !ok {
+		return 0, 0, false
+	}
+	return first - f.Outer, math.Max(f.U, 0.03), true
+}
+
+// hardish is how far from soft tissue to cortical bone what lies behind the air's blur is
+// bone already.
+const hardish = 0.2
+
+// profile is the mean grey value of discs along a normal.
+func profile(r *tissue.Region, p, n geom.Vec, low, high float64) (x, g []float64) {
+	u, v := geom.Perpendicular(n)
+	var around []geom.Vec
+	for k := range 6 {
+		sin, cos := math.Sincos(float64(k) * math.Pi / 3)
+		dir := r3.Add(r3.Scale(cos, u), r3.Scale(sin, v))
+		around = append(around, r3.Scale(disc, dir), r3.Scale(disc/2, dir))
+	}
+	for i := range int(math.Round((high-low)/tissue.ProfileStep)) + 1 {
+		at := low + tissue.ProfileStep*float64(i)
+		q := r3.Add(p, r3.Scale(at, n))
+		sum := r.Sample(q)
+		for _, d := range around {
+			sum += r.Sample(r3.Add(q, d))
+		}
+		x, g = append(x, at), append(g, sum/float64(len(around)+1))
+	}
+	return x, g
+}
+
+// distance is that of a point from the nearer of the axes.
+func (s Site) distance(p geom.Vec) float64 {
+	least := math.Inf(1)
+	for _, f := range s.Poses {
+		along := r3.Sub(f.Apex, f.Entry)
+		t := max(0, min(1, r3.Dot(r3.Sub(p, f.Entry), along)/r3.Dot(along, along)))
+		least = min(least, r3.Norm(r3.Sub(p, r3.Add(f.Entry, r3.Scale(t, along)))))
+	}
+	return least
+}
+
+// vertexNormals are the unit normals at vertices, the mean of their triangles' by area.
+func vertexNormals(m *trimesh.Mesh) []geom.Vec {
+	out := make([]geom.Vec, len(m.Vertices))
+	for i, t := range m.Triangles {
+		a, b, c := m.Corners(i)
+		n := r3.Cross(r3.Sub(b, a), r3.Sub(c, a))
+		for _, v := range t {
+			out[v] = r3.Add(out[v], n)
+		}
+	}
+	// Smoothed over neighbours: the steps of noise on the surface are short.
+	for range 3 {
+		sum := make([]geom.Vec, len(out))
+		for _, t := range m.Triangles {
+			n := r3.Add(out[t[0]], r3.Add(out[t[1]], out[t[2]]))
+			for _, v := range t {
+				sum[v] = r3.Add(sum[v], n)
+			}
+		}
+		for i, v := range sum {
+			if l := r3.Norm(v); l > 0 {
+				out[i] = r3.Scale(1/l, v)
+			}
+		}
+	}
+	return out
+}
+
+// buckets find points that are near.
+type buckets struct {
+	edge   float64
+	points map[[3]int][]int
+}
+
+func newBuckets(points []geom.Vec, edge float64) *buckets {
+	b := &buckets{edge, map[[3]int][]int{}}
+	for i, p := range points {
+		k := b.key(p)
+		b.points[k] = append(b.points[k], i)
+	}
+	return b
+}
+
+func (b *buckets) key(p geom.Vec) [3]int {
+	return [3]int{int(math.Floor(p.X / b.edge)), int(math.Floor(p.Y / b.edge)), int(math.Floor(p.Z / b.edge))}
+}
+
+// each visits what may lie within the edge of p.
+func (b *buckets) each(p geom.Vec, visit func(i int)) {
+	at := b.key(p)
+	for n := range 27 {
+		for _, i := range b.points[[3]int{at[0] + n%3 - 1, at[1] + n/3%3 - 1, at[2] + n/9 - 1}] {
+			visit(i)
+		}
+	}
+}
