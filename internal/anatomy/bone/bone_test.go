@@ -2,7 +2,6 @@ package bone
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -13,30 +12,6 @@ import (
 	"plumbline/internal/anatomy/tissue"
 	"plumbline/internal/geom"
 )
-
-// observed is one reading beside its truth.
-type observed struct {
-	wall  Wall
-	truth float64
-}
-
-// readRidge renders a random ridge and reads the bone in it; directions along the ridge,
-// where no surface is within reach, are left out.
-func readRidge(t *testing.T, rng *rand.Rand, shell float64) (out []observed) {
-	t.Helper()
-	r, b, own := randomRidge(rng, shell)
-	region := look(t, r, b, own)
-	back := r.place.Inverse()
-	for _, w := range Around(region, b).Wall {
-		truth := r.truth(back.Apply(w.From), back.Rotate(w.Along), -b.Diameter/2, Reach)
-		if math.IsNaN(truth) {
-			require.NotEqual(t, Known, w.Why, "no surface is there")
-			continue
-		}
-		out = append(out, observed{w, truth})
-	}
-	return out
-}
 
 func look(t *testing.T, r ridge, b Body, own geom.Pose) *tissue.Region {
 	t.Helper()

@@ -145,26 +145,3 @@ func (r ridge) truth(from, along geom.Vec, low, high float64) float64 {
 	}
 	return math.NaN()
 }
-
-// randomRidge draws a jaw, a scan and a fixture in it.
-func randomRidge(rng *rand.Rand, shell float64) (ridge, Body, geom.Pose) {
-	uniform := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
-	r := ridge{
-		crest: uniform(2.8, 4.2), base: uniform(4, 6), deep: uniform(16, 22), shell: shell,
-		voxel: uniform(0.2, 0.3), noise: uniform(20, 100), struts: uniform(40, 120),
-		cortex: uniform(1200, 1700), soft: uniform(-120, 80), seed: rng.Uint64(),
-	}
-	r.blur = r.voxel * uniform(0.85, 1.2)
-	r.place = geom.Rotation(geom.Vec{X: uniform(-0.3, 0.3), Y: uniform(-0.3, 0.3), Z: uniform(-3, 3)})
-	r.place.T = geom.Vec{X: uniform(-20, 20), Y: uniform(-20, 20), Z: uniform(-20, 20)}
-	entry := geom.Vec{X: uniform(-1.2, 1.2), Z: uniform(-1.2, 0.2)}
-	if rng.IntN(2) == 0 { // too far to buccal
-		entry.X += 2
-	}
-	length := uniform(8, 12)
-	axis := r3.Unit(geom.Vec{X: uniform(-0.2, 0.2), Y: uniform(-0.1, 0.1), Z: -1})
-	own := geom.Pose{Entry: entry, Apex: r3.Add(entry, r3.Scale(length, axis))}
-	b := Body{Pose: r.place.ApplyPose(own), Diameter: uniform(3.3, 4.8),
-		Mesial: r.place.Rotate(geom.Vec{Y: 1}), Buccal: r.place.Rotate(geom.Vec{X: 1})}
-	return r, b, own
-}
