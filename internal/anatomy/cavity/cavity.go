@@ -67,7 +67,7 @@ type Site struct {
 
 const (
 	// surfaceStep is the step of the triangles, mm: a sinus is smooth over that.
-	surfaceStep = 1.0
+	surfaceStep = 0.8
 	// smallest is the least volume of a cavity's part within the region, mm³: a bubble of
 	// air, or an empty root canal, is smaller.
 	smallest = 60.0

@@ -19,7 +19,7 @@ const (
 	wallReach = 11.0
 	// besideNearest is how much farther from a fixture than its nearest point air may lie and
 	// be what the nearest wall is behind, mm.
-	besideNearest = 4.0
+	besideNearest = 5.0
 	// disc is the radius of the disc whose mean is a profile's sample, mm: the contrast of
 	// mucosa and spongy bone is a tenth of that of cortical bone.
 	disc = 0.8

@@ -92,11 +92,11 @@ type solidBody struct {
 }
 
 // bodies are the bodies of the scene that lie in the frame, whatever the side that it is
-// seen from. The plan hides nothing: it is where nothing is.
+// seen from, but for what was found, which nobody drew: a picture of the case. The plan hides nothing: it is where nothing is.
 func (s *Scene) bodies() ([]solidBody, error) {
 	var out []solidBody
 	for _, st := range s.Structures {
-		if st.Body != nil && math.Abs(distanceTo(st.Body, midpoint(s.Planned))) < spaceReach {
+		if st.Body != nil && !st.Found && math.Abs(distanceTo(st.Body, midpoint(s.Planned))) < spaceReach {
 			out = append(out, solidBody{structure: st.Body, name: st.Name, hides: true, ink: Black, width: structureWidth(st.Kind) * 0.8, dash: st.dash(), layer: StructureLayer})
 		}
 	}
