@@ -16,6 +16,7 @@ package bone
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -128,10 +129,12 @@ type Body struct {
 }
 
 // Depths are the depths at which the wall is read: 1, 3, 5 mm, half the length and 1 mm
-// above the apex.
+// above the apex, ascending, each once.
 func Depths(length float64) []float64 {
 	length = math.Round(100*length) / 100 // a found pose has the stated length but for rounding
-	return []float64{1, 3, 5, length / 2, length - apicalLevel}
+	out := []float64{1, 3, 5, length / 2, length - apicalLevel}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 // rays of a body.

@@ -46,7 +46,7 @@ func TestAround(t *testing.T) {
 		require.Equal(t, Known, w.Why, Directions[w.Direction])
 		assert.InDelta(t, truth, w.Value, 0.2, "%v %.1f", Directions[w.Direction], w.Depth)
 	}
-	assert.Equal(t, 30, n)
+	assert.Equal(t, 24, n)
 	for _, c := range read.Crest {
 		truth := r.truth(r3.Add(own.Entry, r3.Scale(2.2, newReader(region, b).out[c.Direction])), geom.Vec{Z: 1}, -8, 8)
 		assert.InDelta(t, truth, c.Value, 0.15, Directions[c.Direction])
@@ -87,4 +87,11 @@ func TestThinPlateIsNotResolved(t *testing.T) {
 		assert.Greater(t, w.High, truth-0.05)
 		assert.True(t, math.IsNaN(w.Low))
 	}
+}
+
+// Depths that fall together are one.
+func TestDepths(t *testing.T) {
+	assert.Equal(t, []float64{1, 3, 5, 5.75, 10.5}, Depths(11.4999))
+	assert.Equal(t, []float64{1, 3, 5, 9}, Depths(10))
+	assert.Equal(t, []float64{1, 3, 4.5, 5, 8}, Depths(9))
 }

@@ -32,14 +32,16 @@ const (
 func (s *reader) tooth(r ray, end float64) *Obstacle {
 	bone := s.Cortex.Mean - s.Soft
 	from := s.Soft + dentine*bone
-	begin := math.NaN()
+	begin, softer := math.NaN(), false // softer: something less dense came before
 	for x := -s.Diameter / 2; x <= end+rootThick; x += step {
 		g := s.Sample(r.at(x))
 		switch {
 		case math.IsNaN(g):
 			return nil
 		case g < from:
-			begin = math.NaN()
+			begin, softer = math.NaN(), true
+			continue
+		case !softer: // the cortex that the fixture stands in
 			continue
 		case math.IsNaN(begin):
 			begin = x

@@ -43,7 +43,7 @@ func (s sinus) render(middle geom.Vec, reach float64) *volume.Volume {
 		Origin: r3.Sub(middle, r3.Scale(float64(n-1)/2*s.voxel, geom.Vec{X: 1, Y: 1, Z: 1})),
 		Step:   [3]geom.Vec{{X: s.voxel}, {Y: s.voxel}, {Z: s.voxel}},
 	}}
-	noise, struts := even(v.Grid, s.noise, s.seed), even(v.Grid, s.struts, s.seed+1)
+	noise, struts := even(v.Grid, 0.9, s.noise, s.seed), even(v.Grid, 0.6/s.voxel, s.struts, s.seed+1)
 	v.Stored = make([]uint16, v.Len())
 	below := func(d float64) float64 { return 0.5 * math.Erfc(d/(math.Sqrt2*s.blur)) }
 	parallel.For(n, func(k int) {
@@ -76,8 +76,8 @@ func (s sinus) render(middle geom.Vec, reach float64) *volume.Volume {
 	return v
 }
 
-// even is Gaussian noise of a standard deviation, correlated over a voxel or two.
-func even(g volume.Grid, sd float64, seed uint64) *volume.Field {
+// even is Gaussian noise of a standard deviation, correlated over sigma voxels.
+func even(g volume.Grid, sigma, sd float64, seed uint64) *volume.Field {
 	f := &volume.Field{Grid: g, Grey: make([]float32, g.Len())}
 	parallel.For(g.Size[2], func(k int) {
 		rng := rand.New(rand.NewPCG(seed, uint64(k)))
@@ -86,7 +86,7 @@ func even(g volume.Grid, sd float64, seed uint64) *volume.Field {
 		}
 	})
 	for a := range 3 {
-		f.Convolve(a, volume.Gaussian(0.9))
+		f.Convolve(a, volume.Gaussian(sigma))
 	}
 	squares := 0.0
 	for _, x := range f.Grey {

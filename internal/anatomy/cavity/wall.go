@@ -26,11 +26,17 @@ const (
 	// boneRise is how far from mucosa to spongy bone the mean grey value has to rise, and
 	// over which length it has to stay there, mm.
 	boneRise, boneStays = 0.5, 1.0
-	// blend is how far from a vertex its neighbours count, mm: a floor of a sinus bends by
-	// 0.05 mm over that.
-	blend = 1.2
+	// blend is how far from a vertex its neighbours count, mm: mucosa is as thick there but
+	// for some tenths.
+	blend = 2.0
+	// fitBefore and fitInside bound the profile that is fitted about where bone begins, mm:
+	// further in, a dense strut of spongy bone would pass for the wall.
+	fitBefore, fitInside = 1.2, 0.9
+	// leastU is the least standard uncertainty of one profile's border, mm, so that none
+	// outweighs its neighbours.
+	leastU = 0.15
 	// wallError is the standard uncertainty of a border that bends and is uneven, mm
-	// (TestFloorAccuracy), and assumed what mucosa is thin is taken to be, mm.
+	// (TestFloorAccuracy).
 	wallError = 0.05
 )
 
@@ -67,46 +73,52 @@ func (c *Cavity) wall(r *tissue.Region, s Site) {
 				ds, ws = append(ds, depth[j]), append(ws, weight[j]*(1-d/(blend+1e-9)*0.7))
 			}
 		})
-		if len(ds) < 3 {
+		mean, u, ok := joined(ds, ws)
+		if !ok {
 			c.Wall.Vertices[i], c.U[i] = r3.Add(p, r3.Scale(usual, normals[i])), math.Inf(1)
 			return
 		}
-		mean, u := joined(ds, ws)
 		c.Wall.Vertices[i] = r3.Add(p, r3.Scale(mean, normals[i]))
 		c.U[i] = math.Hypot(u, wallError)
 	})
 }
 
-// joined is the mean of neighbouring depths by their weights, once what strays from their
-// median by more than outlier is left out, and its standard uncertainty: that of a few
-// independent ones, or of their own spread where that is larger.
-func joined(ds, ws []float64) (mean, u float64) {
-	const outlier = 0.6 // mm
-	middle := weightedMedian(ds, ws)
-	var sum, sums, squares, n float64
+// joined is the mean of those neighbouring depths that agree, by their weights, and its
+// standard uncertainty: that of a few independent ones, or of their own spread where that is
+// larger; ok is false where too few agree. A profile that misses the border goes on to a strut
+// of spongy bone, at any depth: what agrees is the border.
+func joined(ds, ws []float64) (mean, u float64, ok bool) {
+	most, from := 0.0, 0.0
+	for _, low := range ds {
+		n := 0.0
+		for _, d := range ds {
+			if d >= low && d <= low+agreeing {
+				n++
+			}
+		}
+		if n > most {
+			most, from = n, low
+		}
+	}
+	if most < fewestAgree || most < shareAgrees*float64(len(ds)) {
+		return 0, 0, false
+	}
+	var sum, sums, squares float64
 	for i, d := range ds {
-		if math.Abs(d-middle) <= outlier {
-			sum, sums, squares, n = sum+ws[i], sums+ws[i]*d, squares+ws[i]*d*d, n+1
+		if d >= from && d <= from+agreeing {
+			sum, sums, squares = sum+ws[i], sums+ws[i]*d, squares+ws[i]*d*d
 		}
 	}
 	mean = sums / sum
 	spread := math.Sqrt(max(0, squares/sum-mean*mean))
-	return mean, math.Hypot(math.Sqrt(1/sum*n/4), spread/2) // four of them are independent
+	return mean, math.Hypot(math.Sqrt(1/sum*most/4), spread/2), true // four of them are independent
 }
 
-func weightedMedian(ds, ws []float64) float64 {
-	best, at := math.Inf(1), 0.0
-	for _, x := range ds {
-		sum := 0.0
-		for j, d := range ds {
-			sum += ws[j] * math.Abs(d-x)
-		}
-		if sum < best {
-			best, at = sum, x
-		}
-	}
-	return at
-}
+const (
+	// agreeing is the width within which depths agree, mm: that of a border and its
+	// uncertainty. fewestAgree have to, and shareAgrees of all.
+	agreeing, fewestAgree, shareAgrees = 0.8, 5, 0.4
+)
 
 // border finds where bone begins beyond the air along a normal, mm.
 func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
@@ -151,7 +163,7 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 	// From the bone's side: x + is towards the air.
 	var xs, gs []float64
 	for i := len(g) - 1; i >= 0; i-- {
-		if d := x[i]; d <= first+2.4 && d >= max(first-1.2, clear) {
+		if d := x[i]; d <= first+fitInside && d >= max(first-fitBefore, clear) {
 			xs, gs = append(xs, first-d), append(gs, g[i])
 		}
 	}
@@ -163,7 +175,7 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 	if !ok {
 		return 0, 0, false
 	}
-	return first - f.Outer, math.Max(f.U, 0.03), true
+	return first - f.Outer, math.Max(f.U, leastU), true
 }
 
 // hardish is how far from soft tissue to cortical bone what lies behind the air's blur is
