@@ -167,7 +167,11 @@ func breaches(site string, c measurement.Clearance) []measurement.Flag {
 	const treat = "; treat the patient by clinical findings"
 	switch severity.Achieved(c) {
 	case severity.Entered:
-		flag(measurement.CodePenetration, severity.Sentence(c)+treat)
+		entered := measurement.CodePenetration
+		if c.Found {
+			entered = measurement.CodeFoundEntered
+		}
+		flag(entered, severity.Sentence(c)+treat)
 	case severity.Missed:
 		flag(measurement.CodeMarginNotKept, severity.Sentence(c)+treat)
 	}

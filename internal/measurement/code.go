@@ -96,6 +96,7 @@ const (
 	CodeSurfaceOpen            Code = "surface-open"
 	CodeBoneNotRead            Code = "bone-not-read"
 	CodeOutsideBone            Code = "outside-bone"
+	CodeFoundEntered           Code = "found-entered"
 	CodeCavityFound            Code = "cavity-found"
 	CodeCavityNotFound         Code = "cavity-not-found"
 	CodePenetration            Code = "penetration"
@@ -216,6 +217,7 @@ var Codes = []CodeMeaning{
 	{CodeSurfaceOpen, "structures", "doubt or notice", "a structure's surface is not closed; a doubt where it matters to a fixture"},
 	{CodeBoneNotRead, "structures", "notice", "the planning scan does not show the bone around a site"},
 	{CodeOutsideBone, "structures", "notice", "the fixture leaves the bone that the planning scan shows"},
+	{CodeFoundEntered, "structures", "notice", "the fixture reaches into a structure that nobody drew and the planning scan shows"},
 	{CodeCavityFound, "structures", "notice", "the planning scan shows the sinus or the nose, which the case does not name; the distance to it was measured"},
 	{CodeCavityNotFound, "structures", "notice", "the planning scan shows no sinus at a site where one is due, or not the wall that matters; it is not checked"},
 	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},

@@ -131,7 +131,7 @@ func plural(n int, one, many string) string {
 }
 
 // breachCodes are the flags about breaches, which are told before all others.
-var breachCodes = []string{measurement.CodeOutsideBone, measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
+var breachCodes = []string{measurement.CodeOutsideBone, measurement.CodeFoundEntered, measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
 
 // flagTexts words flags, each once.
 func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
