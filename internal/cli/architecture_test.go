@@ -50,7 +50,7 @@ var order = [][]string{
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
 	{"anatomy/whereabouts", "anatomy/severity", "plan/draft", "anatomy/plate"},
-	{"anatomy/tissue"},
+	{"anatomy/tissue", "anatomy/tissue/tissuetest"},
 	{"anatomy/bone", "anatomy/cavity"},
 	{"measure"},
 	// from cases to the clinician's series and to reports

@@ -89,6 +89,20 @@ func TestThinPlateIsNotResolved(t *testing.T) {
 	}
 }
 
+// Beside metal nothing is read; farther off all is.
+func TestMetalLeavesDistancesOut(t *testing.T) {
+	r, b, own := plain(1.5)
+	r.metal = &geom.Vec{X: 4.5, Z: -3.5}
+	for _, w := range Around(look(t, r, b, own), b).Wall {
+		switch {
+		case Directions[w.Direction] == "buccal" && w.Depth == 3:
+			assert.Equal(t, NearMetal, w.Why)
+		case Directions[w.Direction] == "lingual":
+			assert.Equal(t, Known, w.Why)
+		}
+	}
+}
+
 // Depths that fall together are one.
 func TestDepths(t *testing.T) {
 	assert.Equal(t, []float64{1, 3, 5, 5.75, 10.5}, Depths(11.4999))

@@ -2,12 +2,11 @@ package bone
 
 import (
 	"math"
-	"math/rand/v2"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/anatomy/tissue/tissuetest"
 	"plumbline/internal/geom"
-	"plumbline/internal/parallel"
 	"plumbline/internal/volume"
 )
 
@@ -23,6 +22,7 @@ type ridge struct {
 	noise, struts     float64 // standard deviations, grey values
 	cortex, soft      float64
 	seed              uint64
+	metal             *geom.Vec // where a ball of metal lies; nil for none
 }
 
 func (r ridge) distance(p geom.Vec) float64 {
@@ -59,65 +59,27 @@ var crown = geom.Vec{Y: 13, Z: 4.5}
 
 // render makes the scan, of a cube of half edge reach about the middle of a fixture.
 func (r ridge) render(middle geom.Vec, reach float64) *volume.Volume {
-	n := int(2 * reach / r.voxel)
-	centre := r.place.Apply(middle)
-	v := &volume.Volume{Grid: volume.Grid{
-		Size:   [3]int{n, n, n},
-		Origin: r3.Sub(centre, r3.Scale(float64(n-1)/2*r.voxel, geom.Vec{X: 1, Y: 1, Z: 1})),
-		Step:   [3]geom.Vec{{X: r.voxel}, {Y: r.voxel}, {Z: r.voxel}},
-	}}
-	noise := smoothNoise(v.Grid, 0.8, r.noise, r.seed)
-	struts := smoothNoise(v.Grid, r.blur/r.voxel, r.struts, r.seed+1)
-	pores := smoothNoise(v.Grid, r.blur/r.voxel, 0.05*r.cortex, r.seed+2)
-	v.Stored = make([]uint16, v.Len())
+	g := tissuetest.Cube(r.place.Apply(middle), reach, r.voxel)
+	noise := tissuetest.Noise(g, 0.8, r.noise, r.seed)
+	struts := tissuetest.Noise(g, r.blur/r.voxel, r.struts, r.seed+1)
+	pores := tissuetest.Noise(g, r.blur/r.voxel, 0.05*r.cortex, r.seed+2)
 	back := r.place.Inverse()
-	below := func(d float64) float64 { return 0.5 * math.Erfc(d/(math.Sqrt2*r.blur)) }
-	parallel.For(n, func(k int) {
-		for j := range n {
-			for i := range n {
-				at := (k*n+j)*n + i
-				p := back.Apply(v.Patient(float64(i), float64(j), float64(k)))
-				d := r.distance(p)
-				in, within := below(d), below(d+r.shell)
-				soft := r.soft
-				if p.Z > 7 { // air in the mouth
-					soft = -1000
-				}
-				tooth := below(r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, crown)) - crownRadius)
-				g := within*(ridgeMarrow+float64(struts.Grey[at])) + (in-within)*(r.cortex+float64(pores.Grey[at])) + (1-in)*soft
-				g += tooth*(enamel-g) + float64(noise.Grey[at])
-				v.Stored[at] = uint16(math.Round(max(0, g+2000)))
-			}
+	return tissuetest.Render(g, func(p geom.Vec, at int) float64 {
+		p = back.Apply(p)
+		d := r.distance(p)
+		in, within := tissuetest.Below(d, r.blur), tissuetest.Below(d+r.shell, r.blur)
+		soft := r.soft
+		if p.Z > 7 { // air in the mouth
+			soft = -1000
 		}
-	})
-	for range n {
-		v.Slope, v.Intercept = append(v.Slope, 1), append(v.Intercept, -2000)
-	}
-	return v
-}
-
-// smoothNoise is Gaussian noise of a standard deviation, correlated over some voxels.
-func smoothNoise(g volume.Grid, sigma, sd float64, seed uint64) *volume.Field {
-	f := &volume.Field{Grid: g, Grey: make([]float32, g.Len())}
-	parallel.For(g.Size[2], func(k int) {
-		rng := rand.New(rand.NewPCG(seed, uint64(k)))
-		for i := range g.Size[0] * g.Size[1] {
-			f.Grey[k*g.Size[0]*g.Size[1]+i] = float32(rng.NormFloat64())
+		grey := within*(ridgeMarrow+float64(struts.Grey[at])) + (in-within)*(r.cortex+float64(pores.Grey[at])) + (1-in)*soft
+		tooth := tissuetest.Below(r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, crown))-crownRadius, r.blur)
+		grey += tooth * (enamel - grey)
+		if r.metal != nil {
+			grey += tissuetest.Below(r3.Norm(r3.Sub(p, *r.metal))-1, r.blur) * (10000 - grey)
 		}
+		return grey + float64(noise.Grey[at])
 	})
-	kernel := volume.Gaussian(sigma)
-	for a := range 3 {
-		f.Convolve(a, kernel)
-	}
-	squares := 0.0
-	for _, x := range f.Grey {
-		squares += float64(x) * float64(x)
-	}
-	scale := float32(sd / math.Sqrt(squares/float64(len(f.Grey))))
-	for i := range f.Grey {
-		f.Grey[i] *= scale
-	}
-	return f
 }
 
 // truth is the exact distance from 0 along a ray, ridge's frame, to the outer surface: outwards,

@@ -2,7 +2,6 @@ package cavity
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -11,8 +10,8 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/tissue"
+	"plumbline/internal/anatomy/tissue/tissuetest"
 	"plumbline/internal/geom"
-	"plumbline/internal/parallel"
 	"plumbline/internal/tooth"
 	"plumbline/internal/volume"
 )
@@ -37,66 +36,26 @@ const (
 )
 
 func (s sinus) render(middle geom.Vec, reach float64) *volume.Volume {
-	n := int(2 * reach / s.voxel)
-	v := &volume.Volume{Grid: volume.Grid{
-		Size:   [3]int{n, n, n},
-		Origin: r3.Sub(middle, r3.Scale(float64(n-1)/2*s.voxel, geom.Vec{X: 1, Y: 1, Z: 1})),
-		Step:   [3]geom.Vec{{X: s.voxel}, {Y: s.voxel}, {Z: s.voxel}},
-	}}
-	noise, struts := even(v.Grid, 0.9, s.noise, s.seed), even(v.Grid, 0.6/s.voxel, s.struts, s.seed+1)
-	v.Stored = make([]uint16, v.Len())
-	below := func(d float64) float64 { return 0.5 * math.Erfc(d/(math.Sqrt2*s.blur)) }
-	parallel.For(n, func(k int) {
-		for j := range n {
-			for i := range n {
-				at := (k*n+j)*n + i
-				p := v.Patient(float64(i), float64(j), float64(k))
-				jaw := max(math.Abs(p.X)-halfWidth, -p.Z) // the crest at z = 0, bone above
-				out := tissues
-				if p.Z < -7 {
-					out = -1000
-				}
-				in, within := below(jaw), below(jaw+shell)
-				g := within*(s.marrow+float64(struts.Grey[at])) + (in-within)*cortical + (1-in)*out
-				d := r3.Norm(r3.Sub(p, s.centre)) - s.radius
-				g += below(d-s.floor) * (cortical - g)
-				g += below(d) * (s.soft - g)
-				if !s.filled {
-					g += below(d+s.mucosa) * (-1000 - g)
-				}
-				crown := r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, geom.Vec{Y: 12, Z: -4})) - 4
-				g += below(crown)*(enamel-g) + float64(noise.Grey[at])
-				v.Stored[at] = uint16(math.Round(max(0, g+2000)))
-			}
+	g := tissuetest.Cube(middle, reach, s.voxel)
+	noise, struts := tissuetest.Noise(g, 0.9, s.noise, s.seed), tissuetest.Noise(g, 0.6/s.voxel, s.struts, s.seed+1)
+	below := func(d float64) float64 { return tissuetest.Below(d, s.blur) }
+	return tissuetest.Render(g, func(p geom.Vec, at int) float64 {
+		jaw := max(math.Abs(p.X)-halfWidth, -p.Z) // the crest at z = 0, bone above
+		out := tissues
+		if p.Z < -7 {
+			out = -1000
 		}
-	})
-	for range n {
-		v.Slope, v.Intercept = append(v.Slope, 1), append(v.Intercept, -2000)
-	}
-	return v
-}
-
-// even is Gaussian noise of a standard deviation, correlated over sigma voxels.
-func even(g volume.Grid, sigma, sd float64, seed uint64) *volume.Field {
-	f := &volume.Field{Grid: g, Grey: make([]float32, g.Len())}
-	parallel.For(g.Size[2], func(k int) {
-		rng := rand.New(rand.NewPCG(seed, uint64(k)))
-		for i := range g.Size[0] * g.Size[1] {
-			f.Grey[k*g.Size[0]*g.Size[1]+i] = float32(rng.NormFloat64())
+		in, within := below(jaw), below(jaw+shell)
+		grey := within*(s.marrow+float64(struts.Grey[at])) + (in-within)*cortical + (1-in)*out
+		d := r3.Norm(r3.Sub(p, s.centre)) - s.radius
+		grey += below(d-s.floor) * (cortical - grey)
+		grey += below(d) * (s.soft - grey)
+		if !s.filled {
+			grey += below(d+s.mucosa) * (-1000 - grey)
 		}
+		crown := r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, geom.Vec{Y: 12, Z: -4})) - 4
+		return grey + below(crown)*(enamel-grey) + float64(noise.Grey[at])
 	})
-	for a := range 3 {
-		f.Convolve(a, volume.Gaussian(sigma))
-	}
-	squares := 0.0
-	for _, x := range f.Grey {
-		squares += float64(x) * float64(x)
-	}
-	scale := float32(sd / math.Sqrt(squares/float64(len(f.Grey))))
-	for i := range f.Grey {
-		f.Grey[i] *= scale
-	}
-	return f
 }
 
 // upright is a fixture from the crest up.
@@ -109,7 +68,7 @@ func find(t *testing.T, s sinus, p geom.Pose, n tooth.Number) []Cavity {
 
 func look(t *testing.T, s sinus, p geom.Pose) *tissue.Region {
 	t.Helper()
-	v := s.render(geom.Vec{Z: 8}, 18)
+	v := s.render(geom.Vec{Z: 8}, 16)
 	region, ok := tissue.Look(v, tissue.Around{Poses: []geom.Pose{p}, Radius: 15, Above: 12.5, Beyond: 13})
 	require.True(t, ok)
 	return region
