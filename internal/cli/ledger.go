@@ -43,7 +43,7 @@ func openLedger(env Env, path string) (*series.Ledger, error) {
 		return nil, err
 	}
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return series.NewLedger(&series.File{Path: path}, env.Now()), nil
+		return series.OpenLedger(path, env.Now())
 	}
 	return openExistingLedger(env, path)
 }
@@ -55,10 +55,11 @@ func openExistingLedger(env Env, path string) (*series.Ledger, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := f.Sound(); err != nil {
-		return nil, &statusError{InDoubt, fmt.Errorf("nothing was added, as the file is not as it was written: %w", err)}
+	l, err := f.Ledger(env.Now())
+	if err != nil {
+		return nil, &statusError{InDoubt, err}
 	}
-	return series.NewLedger(f, env.Now()), nil
+	return l, nil
 }
 
 // checkPlace refuses a path at which no series file can be or come to be.

@@ -147,11 +147,7 @@ type scanStation struct {
 	View  *plain
 }
 
-func (p *Page) scanView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) scanView(r *request, c *looked) error {
 	v := scanStation{frame: p.frame(c, "scan", "Scan")}
 	s, err := p.scanOf(c.Case, practice.Planning)
 	if err != nil {

@@ -103,11 +103,7 @@ func (p *Page) failed(name string) error {
 }
 
 // measure begins to measure a case, unless it is being measured.
-func (p *Page) measure(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) measure(r *request, c *looked) error {
 	switch {
 	case c.Fault != nil:
 		return c.Fault
@@ -236,11 +232,7 @@ type followUpStation struct {
 	Sealed                                bool
 }
 
-func (p *Page) followUpView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) followUpView(r *request, c *looked) error {
 	v := followUpStation{frame: p.frame(c, "follow-up", "Follow-up"), HasPost: c.HasPost, HasSurface: c.HasSurface, HasPlan: c.Plan != nil, Running: p.running(c.Name) != nil, Sealed: c.Sealed()}
 	if c.LeftOut() {
 		v.LeftOut = printable.Plain(c.State.Reason)
@@ -270,11 +262,7 @@ func (p *Page) followUpView(r *request) error {
 }
 
 // followUp takes in the follow-up scan.
-func (p *Page) followUp(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) followUp(r *request, c *looked) error {
 	got, err := p.receive(r, practice.MaxScan)
 	if err != nil {
 		return err
@@ -294,11 +282,7 @@ func (p *Page) followUp(r *request) error {
 }
 
 // surface takes in a surface scan with its scan body.
-func (p *Page) surface(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) surface(r *request, c *looked) error {
 	if c.Plan == nil {
 		return bad("confirm the plan first")
 	}
@@ -314,17 +298,13 @@ func (p *Page) surface(r *request) error {
 }
 
 // leaveOut notes that a case will not be measured.
-func (p *Page) leaveOut(r *request) error {
+func (p *Page) leaveOut(r *request, c *looked) error {
 	if err := form(r); err != nil {
 		return err
 	}
 	reason := strings.TrimSpace(r.PostForm.Get("reason"))
 	if reason == "" {
 		return bad("write why the case is left out; the reason stands in every report")
-	}
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
 	}
 	switch {
 	case c.Broken != nil:

@@ -131,9 +131,9 @@ func (p *Page) routes() map[string]func(*request) error {
 		"GET /review/{record}/clinician/{number}": p.reviewedClinician,
 		"GET /review/{record}/remarks":            p.remarksFile,
 		"POST /review/{record}/remark":            p.remarkOn,
-		"GET /case/{case}":                        p.toStation,
-		"GET /case/{case}/scan":                   p.scanView,
-		"GET /case/{case}/plan":                   p.planView,
+		"GET /case/{case}":                        p.of(p.toStation),
+		"GET /case/{case}/scan":                   p.of(p.scanView),
+		"GET /case/{case}/plan":                   p.of(p.planView),
 		"POST /case/{case}/about":                 p.about,
 		"POST /case/{case}/tooth":                 p.addTooth,
 		"POST /case/{case}/remove":                p.remove,
@@ -141,24 +141,35 @@ func (p *Page) routes() map[string]func(*request) error {
 		"POST /case/{case}/table":                 p.table,
 		"GET /case/{case}/place/{site}":           p.placeView,
 		"POST /case/{case}/place/{site}":          p.place,
-		"GET /case/{case}/draw":                   p.drawView,
+		"GET /case/{case}/draw":                   p.of(p.drawView),
 		"POST /case/{case}/draw":                  p.draw,
-		"POST /case/{case}/confirm":               p.confirm,
-		"GET /case/{case}/seal":                   p.sealView,
-		"POST /case/{case}/seal":                  p.seal,
-		"GET /case/{case}/follow-up":              p.followUpView,
-		"POST /case/{case}/follow-up":             p.followUp,
-		"POST /case/{case}/surface":               p.surface,
-		"POST /case/{case}/leave-out":             p.leaveOut,
-		"POST /case/{case}/measure":               p.measure,
+		"POST /case/{case}/confirm":               p.of(p.confirm),
+		"GET /case/{case}/seal":                   p.of(p.sealView),
+		"POST /case/{case}/seal":                  p.of(p.seal),
+		"GET /case/{case}/follow-up":              p.of(p.followUpView),
+		"POST /case/{case}/follow-up":             p.of(p.followUp),
+		"POST /case/{case}/surface":               p.of(p.surface),
+		"POST /case/{case}/leave-out":             p.of(p.leaveOut),
+		"POST /case/{case}/measure":               p.of(p.measure),
 		"POST /case/{case}/stop":                  p.stop,
 		"GET /case/{case}/progress":               p.progress,
-		"GET /case/{case}/result":                 p.resultView,
-		"POST /case/{case}/enter":                 p.enter,
-		"GET /case/{case}/report.pdf":             p.pdf,
+		"GET /case/{case}/result":                 p.of(p.resultView),
+		"POST /case/{case}/enter":                 p.of(p.enter),
+		"GET /case/{case}/report.pdf":             p.of(p.pdf),
 		"GET /case/{case}/cut":                    p.cut,
 		"GET /case/{case}/{other}":                func(*request) error { return errNotHere },
 		"GET /{other}":                            func(*request) error { return errNotHere },
+	}
+}
+
+// of answers about the case that an address names.
+func (p *Page) of(f func(*request, *looked) error) func(*request) error {
+	return func(r *request) error {
+		c, err := p.look(r.PathValue("case"))
+		if err != nil {
+			return err
+		}
+		return f(r, c)
 	}
 }
 

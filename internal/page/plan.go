@@ -87,11 +87,7 @@ func arches(d practice.Draft) []arch {
 	return out
 }
 
-func (p *Page) planView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) planView(r *request, c *looked) error {
 	v := planStation{frame: p.frame(c, "plan", "Plan"), Draft: c.Draft, Plan: c.Plan, Editable: true, Sealed: c.Sealed()}
 	switch {
 	case c.Fault != nil:
@@ -590,11 +586,7 @@ type drawData struct {
 // practice, no source for one figure); a root's at its middle third.
 var drawable = []kindChoice{{casefile.Nerve, "nerve canal", 1.4}, {casefile.Sinus, "sinus floor", 0.1}, {casefile.Root, "root of a neighbour", 2.0}}
 
-func (p *Page) drawView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) drawView(r *request, c *looked) error {
 	s, err := p.scanOf(c.Case, practice.Planning)
 	if err != nil {
 		return err
@@ -684,11 +676,7 @@ func (p *Page) draw(r *request) error {
 }
 
 // confirm writes the draft as the case file.
-func (p *Page) confirm(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) confirm(r *request, c *looked) error {
 	if c.Sealed() {
 		return bad("the plan is sealed and is left as it is")
 	}
@@ -703,11 +691,7 @@ func (p *Page) confirm(r *request) error {
 }
 
 // pdf answers with the report as a PDF to keep.
-func (p *Page) pdf(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) pdf(r *request, c *looked) error {
 	if c.Result == nil {
 		return errNotHere
 	}

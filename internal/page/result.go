@@ -46,11 +46,7 @@ func (p *Page) report(c *looked) *report.Document {
 	return report.Stored(c.Result, report.Options{})
 }
 
-func (p *Page) resultView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) resultView(r *request, c *looked) error {
 	v := resultStation{frame: p.frame(c, "result", "Result"), Running: p.running(c.Name) != nil, HasPost: c.Followed()}
 	if c.Broken != nil {
 		v.Broken = sentence(c.Broken)
@@ -66,6 +62,7 @@ func (p *Page) resultView(r *request) error {
 		v.Receipt = c.Ledger.Receipt()
 	}
 	v.Report, v.Rest = p.report(c).Parts()
+	var err error
 	if v.Data, err = p.resultData(c); err != nil {
 		// The figures stand without the cuts.
 		v.Failed = sentence(err)
@@ -129,11 +126,7 @@ func (p *Page) planData(c *looked) (*resultData, error) {
 }
 
 // enter adds the measurement to the series.
-func (p *Page) enter(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) enter(r *request, c *looked) error {
 	switch {
 	case c.Broken != nil:
 		return c.Broken

@@ -33,11 +33,7 @@ func (p *Page) planToSeal(c *looked) (*sealing.Plan, error) {
 	return sealing.Look(c.Plan, s.scan, p.now().Format(time.DateOnly))
 }
 
-func (p *Page) sealView(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) sealView(r *request, c *looked) error {
 	v := sealStation{frame: p.frame(c, "seal", "Seal"), HasPlan: c.Plan != nil, Sealed: c.Sealed()}
 	if c.Broken != nil {
 		v.Broken = sentence(c.Broken)
@@ -65,12 +61,8 @@ func (p *Page) sealView(r *request) error {
 }
 
 // seal enters the plan in the series before surgery.
-func (p *Page) seal(r *request) error {
+func (p *Page) seal(r *request, c *looked) error {
 	if err := form(r); err != nil {
-		return err
-	}
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
 		return err
 	}
 	switch {

@@ -155,11 +155,7 @@ func (p *Page) steps(c *looked, here string) []station {
 }
 
 // toStation leads to the first station that is not done.
-func (p *Page) toStation(r *request) error {
-	c, err := p.look(r.PathValue("case"))
-	if err != nil {
-		return err
-	}
+func (p *Page) toStation(r *request, c *looked) error {
 	for _, s := range p.steps(c, "") {
 		if s.State == now {
 			return r.to(s.Address)

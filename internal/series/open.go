@@ -28,6 +28,13 @@ func OpenLedger(path string, now time.Time) (*Ledger, error) {
 	if err != nil {
 		return nil, err
 	}
+	return f.Ledger(now)
+}
+
+// Ledger is the file to add to.
+//
+// Errors: *BrokenError.
+func (f *File) Ledger(now time.Time) (*Ledger, error) {
 	if err := f.Sound(); err != nil {
 		return nil, &BrokenError{err}
 	}
