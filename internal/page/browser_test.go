@@ -5,6 +5,7 @@ package page_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -44,7 +45,8 @@ func serve(t *testing.T, folder string) string {
 	require.NoError(t, err)
 	s, err := loopback.Listen(0)
 	require.NoError(t, err)
-	p := page.New(page.Options{Folder: f, Presence: s.Presence, Now: time.Now, Version: "v0", CheckLine: "check FILE.zip", Log: slog.New(slog.NewTextHandler(os.Stderr, nil))})
+	p := page.New(page.Options{Folder: f, Presence: s.Presence, Now: time.Now, Version: "v0", CheckLine: "check FILE.zip",
+		Demo: func() (string, error) { return "", errors.New("no demo here") }, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))})
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- s.Serve(ctx, p.Handler()) }()

@@ -211,7 +211,7 @@ func TestEveryViewPassesAxe(t *testing.T) {
 	folder, names := measured(t)
 	for _, width := range []int64{390, 1280} {
 		w := see(t, folder, width)
-		for _, address := range append(names, "/", "/series", "/words", "/nowhere") {
+		for _, address := range append(names, "/", "/series", "/words", "/demo", "/nowhere") {
 			js[bool](w, `window.old = true`)
 			js[bool](w, `(() => { location.assign(%q); return true })()`, address)
 			w.next()
