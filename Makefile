@@ -21,7 +21,7 @@ demo: build
 	@echo "In words: build/plumbline series show demo/series.jsonl"
 	@echo "What a case of your own needs is in demo/C-101/case.toml and in README.md."
 
-# Measures some fifty phantoms: takes several minutes.
+# Measures some fifty phantoms: takes several minutes. Needs pdftoppm and montage, too.
 reports:
 	rm -rf reports && mkdir reports
 	go test -tags samples -count=1 -timeout 3h -run TestWriteSamples ./internal/cli

@@ -56,7 +56,7 @@ var order = [][]string{
 	// from cases to the clinician's series and to reports
 	{"series"},
 	{"series/analysis", "output"},
-	{"report/wording"},
+	{"report/wording", "report/taggedpdf"},
 	{"report/drawing"},
 	{"report", "report/exchange"},
 	{"report/reviewpack"},

@@ -57,7 +57,7 @@ func makeDemoSeries(env Env, dir string) error {
 func simulatedRows(n int, seed uint64) []series.TableRow {
 	var out []series.TableRow
 	for _, c := range phantom.DemoSeries(n, seed) {
-		m := measurement.Case{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Fixtures: []measurement.Fixture{{
+		m := measurement.Case{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Simulated: true, Fixtures: []measurement.Fixture{{
 			Site: c.Site, Guidance: c.Guidance, Deviation: c.Deviation,
 			Planned: measurement.Placement{Diameter: c.Diameter, Length: c.Length},
 		}}}

@@ -322,7 +322,7 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 	if len(files) == 0 {
 		return nil
 	}
-	d, err := reports.Case(s, reports.Options{Numbering: o.layout.system()})
+	d, err := reports.Case(s, reports.Options{Numbering: o.layout.system(), Recorded: o.recorded(&s.Result)})
 	if err != nil {
 		return err
 	}
@@ -333,6 +333,29 @@ func (o *measureOptions) writeReports(s *measure.Study) error {
 		o.wrote = append(o.wrote, file)
 	}
 	return nil
+}
+
+// recorded is what the series tells of a case that is entered into it next; nil without a
+// series. What is wrong with the series is said when the case is entered.
+func (o *measureOptions) recorded(c *measurement.Case) *reports.Recorded {
+	if o.series == "" {
+		return nil
+	}
+	out := &reports.Recorded{Measured: o.measure.Today}
+	f, err := series.Read(o.series)
+	if err != nil {
+		return out
+	}
+	l := series.NewLedger(f, time.Time{})
+	state := l.Case(c.Case)
+	if state == nil {
+		return out
+	}
+	out.Sealed = state.SealedOn()
+	if has, err := l.Has(&series.Record{Kind: series.Measured, Case: c.Case, Measurement: c}); err == nil && has {
+		out.Measured = state.MeasuredOn()
+	}
+	return out
 }
 
 // tellWritten says what was written besides the terminal.

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -67,6 +69,53 @@ func writePictures(t *testing.T, folder string) {
 	}
 }
 
+// writeFirstPages sets the first pages of six cases side by side in grey, one for each kind
+// of verdict, gravest first. It needs pdftoppm (Debian's poppler-utils) and montage
+// (imagemagick).
+func writeFirstPages(t *testing.T, folder string) {
+	t.Helper()
+	good := phantom.Fixture{Entry: [3]float64{0.2, -0.1, 0.1}, Tilt: [2]float64{0.6, -0.5}}
+	nerve := regexp.MustCompile("\\[\\[structure\\]\\]\nname   = [^\n]+\nkind   = \"nerve\"\npath[^\n]+\nradius[^\n]+\n")
+	var pages []string
+	for i, v := range []struct {
+		placed phantom.Fixture
+		edit   func(string) string
+	}{
+		{phantom.Fixture{Entry: [3]float64{0.2, 0.1, 3}, Tilt: [2]float64{0.6, -0.5}}, nil},
+		{good, func(s string) string {
+			return strings.ReplaceAll(s, `kind   = "nerve"`, "kind   = \"nerve\"\nmargin = 3.0")
+		}},
+		{good, func(s string) string { return strings.Replace(s, "guidance =", "placed_diameter = 3.5\nguidance =", 1) }},
+		{phantom.Fixture{Entry: [3]float64{0.1, 2.4, 0.1}}, nil},
+		{good, nil},
+		{good, func(s string) string { return nerve.ReplaceAllString(s, "") }},
+	} {
+		s := phantom.Usual("46")
+		s.Seed, s.Case, s.Placed, s.Clinician = 1, fmt.Sprintf("V-%d", i+1), "2026-02-09", "clinician-a"
+		f := &s.Fixtures[0]
+		f.Diameter, f.Length, f.Guidance, f.Entry, f.Tilt = 4.8, 12, "full-guide", v.placed.Entry, v.placed.Tilt
+		for _, scan := range []*phantom.Scan{&s.Pre, &s.Post} {
+			scan.Width = 60
+		}
+		require.NoError(t, phantom.Write(s.Case, s))
+		if v.edit != nil {
+			file := filepath.Join(s.Case, "case.toml")
+			text, err := os.ReadFile(file)
+			require.NoError(t, err)
+			edited := v.edit(string(text))
+			require.NotEqual(t, string(text), edited, s.Case)
+			require.NoError(t, os.WriteFile(file, []byte(edited), 0o644))
+		}
+		report := s.Case + ".pdf"
+		o := runAt(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), "measure", "--report", report, s.Case)
+		require.Contains(t, []int{Done, InDoubt}, o.status, o.stderr)
+		require.NoError(t, exec.Command("pdftoppm", "-png", "-gray", "-r", "64", "-f", "1", "-l", "1", "-singlefile", report, s.Case).Run())
+		pages = append(pages, s.Case+".png")
+	}
+	arguments := append(pages, "-tile", "3x2", "-geometry", "+6+6", "-background", "#888888", "-colors", "16", filepath.Join(folder, "first-pages.png"))
+	require.NoError(t, exec.Command("montage", arguments...).Run())
+}
+
 // TestWriteSamples renders the demo's cases and a series of fifty small phantoms
 // that is sealed, measured and reviewed through the commands, each on a day that
 // fits. It writes them to the folder of samples; the same program writes the same
@@ -91,6 +140,8 @@ func TestWriteSamples(t *testing.T) {
 			ok(runAt(day(s.Placed, 14), "measure", "--report", filepath.Join(out, s.Case+ending), s.Case), InDoubt)
 		}
 	}
+
+	writeFirstPages(t, out)
 
 	const leftOut, forgotten, reviewed = 7, 21, 12
 	for i, c := range phantom.DemoSeries(52, 1) {

@@ -292,7 +292,7 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 	n := len(in.Plan.Fixtures)
 	s := &Study{Sites: make([]Site, n), Planning: in.View(), Observed: observed.View}
 	s.Result = measurement.Case{
-		Schema: measurement.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician,
+		Schema: measurement.Schema, Case: in.Plan.Name, Placed: in.Plan.Placed, Clinician: in.Plan.Clinician, Simulated: in.Plan.Simulated,
 		Program:   measurement.Program{Version: o.Version, Seed: o.Seed},
 		Inputs:    in.Identity(),
 		Alignment: al.Alignment(),

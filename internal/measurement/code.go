@@ -209,7 +209,7 @@ var Codes = []CodeMeaning{
 	{CodeLengthOnTrust, "fixture", "notice", "the scan does not show the fixture's length, which was taken as stated"},
 	{CodeOtherLength, "fixture", "notice", "another length than the planned one was placed"},
 	{CodeCoronalEndNotSeen, "fixture", "notice", "where the metal ends coronally is not seen"},
-	{CodePlatformCovered, "fixture", "notice", "metal goes on coronally of the platform"},
+	{CodePlatformCovered, "fixture", "notice", "a screw, abutment or crown covers the platform"},
 	{CodeFitsDisagree, "fixture", "doubt", "the fit and the plain threshold method differ"},
 	{CodePoorFit, "fixture", "doubt", "the metal does not look like a fixture of the stated size"},
 	{CodeAmbiguousMetal, "fixture", "doubt", "another metal body looks as much like the planned fixture"},

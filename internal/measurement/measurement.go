@@ -79,7 +79,8 @@ type Case struct {
 	Case      string    `json:"case"`
 	Placed    string    `json:"placed"` // ISO date
 	Clinician string    `json:"clinician"`
-	Verdict   *Verdict  `json:"verdict,omitempty"` // the gravest of the fixtures
+	Simulated bool      `json:"simulated,omitempty"` // nobody was operated on: of a phantom
+	Verdict   *Verdict  `json:"verdict,omitempty"`   // the gravest of the fixtures
 	Program   Program   `json:"program"`
 	Inputs    Inputs    `json:"inputs"`
 	Alignment Alignment `json:"alignment"`

@@ -43,7 +43,11 @@ type body struct {
 }
 
 func (p *Page) report(c *looked) *report.Document {
-	return report.Stored(c.Result, report.Options{})
+	o := report.Options{}
+	if c.State != nil {
+		o.Recorded = &report.Recorded{Sealed: c.State.SealedOn(), Measured: c.State.MeasuredOn()}
+	}
+	return report.Stored(c.Result, o)
 }
 
 func (p *Page) resultView(r *request, c *looked) error {

@@ -329,7 +329,7 @@ func surfaceFile(b Structure) string { return strings.ReplaceAll(b.Name, " ", "-
 // caseFile is the case file up to the alignment.
 func caseFile(s Spec, pair *Pair) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "# Simulated: no patient's data.\ncase      = %q\nplaced    = %s\nclinician = %q\nframe     = \"lps\"\nnumbering = \"iso3950\"\npre       = \"pre\"\npost      = \"post\"\n",
+	fmt.Fprintf(&b, "# Simulated: no patient's data.\ncase      = %q\nplaced    = %s\nclinician = %q\nsimulated = true\nframe     = \"lps\"\nnumbering = \"iso3950\"\npre       = \"pre\"\npost      = \"post\"\n",
 		s.name(), s.placed(), s.clinician())
 	vec := func(v geom.Vec) string { return numbers("%.5f", [3]float64{v.X, v.Y, v.Z}) }
 	for _, f := range pair.Truth.Fixtures {

@@ -15,6 +15,28 @@ import (
 // Options says how a report is made.
 type Options struct {
 	Numbering tooth.System // of the sites; "" is ISO 3950
+	Recorded  *Recorded    // of a case's report; nil where no series file is at hand
+}
+
+// Recorded is what a series file tells of a case: days, ISO; empty where it has none.
+type Recorded struct{ Sealed, Measured string }
+
+// dates are the days of a case in their order, as far as they are known.
+func (o Options) dates(c *measurement.Case) [][2]string {
+	out := [][2]string{{"Planning scan", c.Inputs.PreDate}}
+	sealed, measured := "", ""
+	if o.Recorded != nil {
+		sealed, measured = o.Recorded.Sealed, o.Recorded.Measured
+		if sealed == "" {
+			sealed = "not before surgery"
+		}
+	}
+	out = append(out, [2]string{"Plan sealed", sealed}, [2]string{"Surgery", c.Placed}, [2]string{"Follow-up scan", c.Inputs.PostDate}, [2]string{"Measured", measured})
+	out = slices.DeleteFunc(out, func(x [2]string) bool { return x[1] == "" })
+	for i := range out {
+		out[i][1] = outside(out[i][1])
+	}
+	return out
 }
 
 // site words a site by number and name; what is no tooth stays as it was.
@@ -62,6 +84,8 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		Title: "Case " + name + ", placement against plan",
 		Foot:  "Case " + name + " · placed " + outside(c.Placed) + " · plumbline " + outside(c.Program.Version),
 		Date:  c.Placed,
+
+		Simulated: c.Simulated,
 	}
 	var sites []string
 	for _, f := range c.Fixtures {
@@ -69,21 +93,18 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		sites = append(sites, label)
 	}
 	d.add(masthead{
-		Kicker: "Fixture placement against its plan",
+		Kicker: d.kicker("Fixture placement against its plan"),
 		Title:  "Case " + name,
-		Facts: [][2]string{
-			{"Placed", outside(c.Placed)},
+		Facts: append(o.dates(c), [][2]string{
 			{"Clinician", outside(c.Clinician)},
 			{plural(len(sites), "Site", "Sites") + ", " + o.numbering(), strings.Join(sites, ", ")},
 			{alignedBy, methodName(c.Alignment.Method)},
-			{"Measured with", "plumbline " + outside(c.Program.Version)},
-		},
+		}...),
 	})
 	d.verdicts(o, c)
 	many := len(c.Fixtures) > 1
 	if many {
 		d.summary(c, o)
-		d.notes(allFlags(c)...)
 		if s != nil {
 			d.inSpace(s.fixtures[0].space) // the others stand beside it
 		}
@@ -94,26 +115,45 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 			p = &s.fixtures[i]
 		}
 		d.fixture(f, p, o, many)
+		if many && s != nil {
+			d.beforeAfter(f, p, o, true)
+		}
 	}
 	if !many {
 		d.notes(allFlags(c)...)
-	}
-	if s != nil {
-		d.cutsOf(c, s, o)
+		for i := range c.Fixtures {
+			if s != nil {
+				d.beforeAfter(c.Fixtures[i], &s.fixtures[i], o, false)
+			}
+		}
 	}
 	d.alignment(c, s, o)
+	if n := notesBox(allFlags(c)...); many && len(n.Items) > 0 {
+		n.Small = true
+		d.add(n)
+	}
 	d.method(c, o)
 	return d
 }
 
-// cutsOf shows all cuts of the fixtures, before and after.
-func (d *Document) cutsOf(c *measurement.Case, s *scenes, o Options) {
-	for i, f := range c.Fixtures {
-		_, label, _ := o.site(f.Site)
-		d.add(heading{Level: 2, Text: "Site " + label + " before and after", Page: true},
-			paragraph{Text: cutsText(f, s.fixtures[i].shown)},
-			pictures{Items: s.fixtures[i].cuts, Across: 2, Outlines: true})
+// beforeAfter shows the same cuts of both scans. Where there are several fixtures they
+// stand in one row on paper, without those across the axis.
+func (d *Document) beforeAfter(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
+	_, label, _ := o.site(f.Site)
+	group := pictures{Items: p.cuts, Across: 2, Outlines: true}
+	head := heading{Level: 2, Text: "Site " + label + " before and after", Page: true}
+	if many {
+		head.Level, head.Page = 3, false
+		group.Across, group.Items = 4, slices.Clone(p.cuts)
+		for i := group.Across; i < len(group.Items); i++ {
+			group.Items[i].Screen = true
+		}
 	}
+	text := cutsText(f, p.shown)
+	if many && f.Achieved != nil {
+		text = "Dashed: as planned; solid: as placed, by the outer thread diameter. White: structures as the case gives them."
+	}
+	d.add(head, paragraph{Small: true, Text: text}, group)
 }
 
 // inSpace shows a fixture's contours: to be turned in HTML, from two sides on paper.
@@ -141,7 +181,7 @@ func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) [
 			if !wanted(f) {
 				continue
 			}
-			text := sentence(f.Message) + " (" + outside(f.Code) + ")"
+			text := sentence(f.Message)
 			if !slices.Contains(out, text) {
 				out = append(out, text)
 			}
@@ -239,12 +279,16 @@ func (d *Document) doubts(flags ...measurement.Flags) {
 	}
 }
 
-func (d *Document) notes(flags ...measurement.Flags) {
-	other := func(f measurement.Flag) bool {
+// notesBox has the flags that are neither a doubt nor told as a breach.
+func notesBox(flags ...measurement.Flags) notice {
+	return notice{Title: "Notes on the measurement", Items: flagTexts(func(f measurement.Flag) bool {
 		return f.Level != measurement.Doubt && !slices.Contains(breachCodes, f.Code)
-	}
-	if notes := flagTexts(other, flags...); len(notes) > 0 {
-		d.add(notice{Title: "Notes on the measurement", Items: notes})
+	}, flags...)}
+}
+
+func (d *Document) notes(flags ...measurement.Flags) {
+	if n := notesBox(flags...); len(n.Items) > 0 {
+		d.add(n)
 	}
 }
 
@@ -331,18 +375,23 @@ func clearanceText(c measurement.Clearance) string {
 // achieved and how far off it is.
 func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
 	n, _, _ := o.site(f.Site)
-	d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: many}, paragraph{Text: planText(f)}, paragraph{Lead: true, Text: strings.Join(wording.Summary(f, n), " ")})
+	d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: many}, paragraph{Text: planText(f)}, paragraph{Lead: !many, Text: strings.Join(wording.Summary(f, n), " ")})
 	if f.Deviation != nil {
 		if g := gaugesOf(f, n); len(g.Items) > 0 {
 			d.add(g)
 		}
 		if p != nil && len(p.nearest) > 0 {
-			d.add(pictures{Items: p.nearest[:2], Across: 2, Share: besideTable})
+			share := besideTable
+			if many {
+				share = besideCuts
+			}
+			d.add(pictures{Items: p.nearest[:2], Across: 2, Share: share})
 		}
 		if !many { // else it stands in the table of all fixtures
 			d.clearances(f)
 		}
 		figures := figureTable(f, n)
+		figures.Fine = many
 		var t *drawing.Rulers
 		switch {
 		case p != nil && p.rulers != nil:
@@ -351,7 +400,7 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 			t = storedRulers(f, n)
 		}
 		if t != nil {
-			d.add(beside{Left: []block{figures}, Right: picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}})
+			d.add(beside{Left: []block{figures}, Narrow: many, Right: picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}})
 		} else {
 			d.add(figures)
 		}
@@ -371,6 +420,9 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 // besideTable is the share of a column that leaves room for the table of clearances on
 // the page of a nearest-point picture.
 const besideTable = 0.64
+
+// besideCuts is the same where the cuts before and after stand on that page, too.
+const besideCuts = 0.47
 
 func (d *Document) clearances(f measurement.Fixture) {
 	if len(f.Clearance) > 0 {

@@ -20,9 +20,11 @@ func CasePictures(s *measure.Study, o Options) (*Document, error) {
 		Title: "Case " + name + ", pictures from its scans",
 		Foot:  "Pictures of case " + name + " · placed " + outside(c.Placed) + " · plumbline " + outside(c.Program.Version),
 		Date:  c.Placed,
+
+		Simulated: c.Simulated,
 	}
 	d.add(masthead{
-		Kicker: "Pictures from the scans",
+		Kicker: d.kicker("Pictures from the scans"),
 		Title:  "Case " + name,
 		Facts:  [][2]string{{"Placed", outside(c.Placed)}, {"Clinician", outside(c.Clinician)}},
 	}, paragraph{Text: "The figures that count stand in the report of this case. These pictures were made from its scans when the pack was, and nobody can make them again without the scans."})
@@ -34,7 +36,9 @@ func CasePictures(s *measure.Study, o Options) (*Document, error) {
 		}
 		d.inSpace(p.space)
 	}
-	d.cutsOf(c, drawn, o)
+	for i, f := range c.Fixtures {
+		d.beforeAfter(f, &drawn.fixtures[i], o, false)
+	}
 	d.add(heading{Level: 2, Text: alignmentTitle, Page: true})
 	d.alignmentChecks(c, drawn, o)
 	return d, nil

@@ -30,8 +30,8 @@ func (c Cover) Document(Options) *Document {
 	for i := range s.Cases {
 		last = max(last, s.Cases[i].Placed)
 	}
-	d := &Document{Title: "Peer-review pack: first page", Foot: "Peer-review pack · plumbline " + outside(c.Version), Date: last}
-	d.add(masthead{Kicker: "What a reviewer should know first", Title: "Peer-review pack", Facts: [][2]string{
+	d := &Document{Title: "Peer-review pack: first page", Foot: "Peer-review pack · plumbline " + outside(c.Version), Date: last, Simulated: s.Simulated()}
+	d.add(masthead{Kicker: d.kicker("What a reviewer should know first"), Title: "Peer-review pack", Facts: [][2]string{
 		{"Clinicians", outside(wording.List(analysis.Clinicians(s.Rows())))},
 		{"Cases in the file", fmt.Sprint(len(s.Cases))},
 		{"Measured", fmt.Sprint(s.Measured)},

@@ -26,9 +26,34 @@ type Document struct {
 	Foot   string // at the foot of every page
 	Date   string // ISO; the date that the PDF carries
 	blocks []block
+	// Simulated says that nobody was operated on; every page says so.
+	Simulated bool
 }
 
-func (d *Document) add(b ...block) { d.blocks = append(d.blocks, b...) }
+// simulated stands on every page about a phantom.
+const simulated = "Simulated: no patient"
+
+// kicker is the line over a title, which says first that it is simulated.
+func (d *Document) kicker(text string) string {
+	if d.Simulated {
+		return simulated + " · " + text
+	}
+	return text
+}
+
+// add puts blocks behind the others. A notice is a part of the section that it is in.
+func (d *Document) add(blocks ...block) {
+	for _, b := range blocks {
+		if n, ok := b.(notice); ok {
+			n.Level = 2
+			if slices.ContainsFunc(d.blocks, func(b block) bool { _, is := b.(heading); return is }) {
+				n.Level = 3
+			}
+			b = n
+		}
+		d.blocks = append(d.blocks, b)
+	}
+}
 
 // block is one part of a document, from top to bottom.
 type block interface{ block() }
@@ -62,6 +87,8 @@ type notice struct {
 	Title string
 	Items []string
 	Grave bool // a breach or a doubt
+	Small bool // set smaller on paper
+	Level int  // of its heading; see Document.add
 }
 
 // column of a table: its head, and its share of the width on paper.
@@ -79,10 +106,11 @@ type row struct {
 }
 
 // table is a table with a head and, where Caption is not empty, a line above.
-// Dense sets it smaller on paper.
+// Dense sets it smaller on paper, Fine smaller still: what is looked up, not read.
 type table struct {
 	Caption string
 	Dense   bool
+	Fine    bool
 	Columns []column
 	Rows    []row
 }
@@ -98,8 +126,9 @@ type gauges struct{ Items []gauge }
 
 // beside puts a picture to the right of blocks where there is room.
 type beside struct {
-	Left  []block
-	Right picture
+	Left   []block
+	Right  picture
+	Narrow bool // the picture is narrower on paper
 }
 
 // picture is a drawing with a caption. Steps, for HTML only, replace the drawing
@@ -109,6 +138,7 @@ type picture struct {
 	Caption string
 	Steps   *stack
 	Paper   bool // only in the PDF: in HTML the steps beside it show the same
+	Screen  bool // only in HTML: on paper there is no room for it
 }
 
 // stack is a row of drawings of which one is seen at a time.
@@ -151,9 +181,9 @@ func (d *Document) Replace(f func(string) string) { *d = *d.replaced(f) }
 func (d *Document) printed() *Document { return d.replaced(printable.Line) }
 
 func (d *Document) replaced(f func(string) string) *Document {
-	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date)}
+	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated}
 	for _, b := range d.blocks {
-		out.add(replaced(b, f))
+		out.blocks = append(out.blocks, replaced(b, f))
 	}
 	return out
 }

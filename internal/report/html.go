@@ -35,11 +35,16 @@ func (d *Document) HTML() []byte {
 	d = d.printed()
 	p := &page{numbers: map[string]int{}}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
+	mark := ""
+	if d.Simulated {
+		mark = simulated
+	}
 	return p.execute("page", struct {
-		Title  string
-		Style  template.CSS
-		Blocks []block
-	}{d.Title, template.CSS(style + stepRules(d.longestStack())), d.blocks})
+		Title     string
+		Style     template.CSS
+		Simulated string
+		Blocks    []block
+	}{d.Title, template.CSS(style + stepRules(d.longestStack())), mark, d.blocks})
 }
 
 // Parts writes the document for a page that has Style among its styles: what answers, up

@@ -63,10 +63,10 @@ type qualityFigure struct {
 
 // qualityFigures are those that the program states, in the order in which they are listed.
 var qualityFigures = []qualityFigure{
-	{"error_u_mm", "alignment error at the fixture, standard uncertainty; of several ends the largest", false, fmt.Sprintf("under %g mm", registration.DoubtfulError)},
+	{"error_u_mm", "alignment error at the fixture (standard uncertainty)", false, fmt.Sprintf("under %g mm", registration.DoubtfulError)},
 	{"disagreement_mm", "disagreement between parts of the jaw around the sites", false, fmt.Sprintf("under %g mm", intensity.DoubtfulDisagreement)},
 	{"head_travel_mm", "travel of a head during a scan that the intervals take in", false, ""},
-	{"similarity_ratio", "likeness of the scans around the sites", true, fmt.Sprintf("near 100 %%; under %.0f %% they are refused", 100*intensity.RefusedSimilarity)},
+	{"similarity_ratio", "likeness of the scans around the sites", true, "near 100 %"},
 	{"coverage_ratio", "share of the jaw around the sites that both scans show", true, "near 100 %"},
 	{"residual_mm", "distance of the surface scan from what it was laid onto, robust standard deviation", false, "under 0.1 mm"},
 	{"on_surface_ratio", "share of the surface scan near what it was laid onto that lies on it", true, "over 72 %"},
@@ -75,7 +75,7 @@ var qualityFigures = []qualityFigure{
 	{"surface_and_scan_differ_deg", "the same, turn", false, "under 1.5°"},
 	{"scale_ratio", "lengths in the planning frame against the surface scan", false, sameLength},
 	{"runner_up_ratio", "score of the second-best alignment, of the chosen one's", true, fmt.Sprintf("under %.0f %%", 100*intensity.RivalScore)},
-	{"scale_columns_ratio", "lengths along the columns, follow-up against planning scan", false, sameLength},
+	{"scale_columns_ratio", "lengths along the columns, follow-up to planning scan", false, sameLength},
 	{"scale_rows_ratio", "lengths along the rows", false, sameLength},
 	{"scale_slices_ratio", "lengths along the slices", false, sameLength},
 	{"fre_rms_mm", "distance left between landmark pairs, root mean square", false, ""},
@@ -87,7 +87,7 @@ var qualityFigures = []qualityFigure{
 	{"refined_by_deg", "how far the refinement turned the scan", false, ""},
 }
 
-const sameLength = "1, within twice its uncertainty"
+const sameLength = "100 %, within twice u"
 
 func qualityTable(quality map[string]float64) table {
 	t := table{Caption: "How good the alignment is", Dense: true, Columns: []column{{Head: "figure", Share: 44}, {Head: "value", Share: 22}, {Head: "good is", Share: 24}}}
@@ -108,7 +108,7 @@ func qualityTable(quality map[string]float64) table {
 		case f.percent:
 			value = fmt.Sprintf("%.0f %%", 100*v)
 		case ratio && spread:
-			value = fmt.Sprintf("%.4f (u %.4f)", v, u)
+			value = fmt.Sprintf("%.2f %% (u %.2f %%)", 100*v, 100*u)
 			known[base+"_u_ratio"] = true
 		}
 		known[f.key] = true
@@ -127,7 +127,7 @@ func qualityTable(quality map[string]float64) table {
 
 // alignment is the section about how the scans were brought together.
 func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
-	d.add(heading{Level: 2, Text: alignmentTitle, Page: s != nil}, paragraph{Text: alignmentText(c.Alignment.Method)})
+	d.add(heading{Level: 2, Text: alignmentTitle, Page: s != nil}, paragraph{Small: len(c.Fixtures) > 1, Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
 		d.alignmentChecks(c, s, o)
 		return
@@ -138,29 +138,40 @@ func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
 	}
 }
 
+// checksAcross leaves room for the checks of two sites on a page.
+const checksAcross = 4
+
 const alignmentTitle = "Alignment of the two scans"
 
-// alignmentChecks shows the alignment at each fixture, for the eye, with the qualities
-// beside the first.
+// alignmentChecks shows the alignment at each fixture, for the eye, with its figures
+// beside or under the pictures.
 func (d *Document) alignmentChecks(c *measurement.Case, s *scenes, o Options) {
-	d.add(paragraph{Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
+	d.add(paragraph{Small: len(c.Fixtures) > 1, Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
+	if len(c.Fixtures) == 1 && len(c.Alignment.Quality) > 0 {
+		checks := s.fixtures[0].alignment
+		last := len(checks) - 1
+		large := pictures{Across: 2}
+		for _, check := range checks[:last] {
+			large.Items = append(large.Items, picture{Drawing: check})
+		}
+		d.add(large, beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: picture{Drawing: checks[last]}})
+		return
+	}
 	for i, f := range c.Fixtures {
 		_, label, _ := o.site(f.Site)
-		checks := pictures{Across: 2}
+		checks := pictures{Across: checksAcross}
 		for _, check := range s.fixtures[i].alignment {
-			checks.Items = append(checks.Items, picture{Drawing: check})
+			checks.Items = append(checks.Items, picture{Drawing: check, Caption: "Site " + label + "."})
 		}
-		if len(c.Fixtures) > 1 {
-			d.add(heading{Level: 3, Text: "Site " + label})
+		d.add(checks)
+	}
+	if len(c.Alignment.Quality) > 0 {
+		t := qualityTable(c.Alignment.Quality)
+		t.Fine = true
+		for i, share := range []float64{62, 20, 44} {
+			t.Columns[i].Share = share
 		}
-		last := len(checks.Items) - 1
-		if i > 0 || len(c.Alignment.Quality) == 0 {
-			checks.Across = len(checks.Items)
-			d.add(checks)
-			continue
-		}
-		d.add(pictures{Across: checks.Across, Items: checks.Items[:last]},
-			beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: checks.Items[last]})
+		d.add(t)
 	}
 }
 
@@ -181,7 +192,7 @@ var definitions = [][2]string{
 
 // definitionTable lists the definitions.
 func definitionTable() table {
-	t := table{Dense: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
+	t := table{Fine: true, Columns: []column{{Head: "term", Share: 30}, {Head: "meaning", Share: 90}}}
 	for _, x := range definitions {
 		t.Rows = append(t.Rows, row{Cells: []string{x[0], x[1]}})
 	}
@@ -190,25 +201,32 @@ func definitionTable() table {
 
 // method is everything behind the figures.
 func (d *Document) method(c *measurement.Case, o Options) {
-	d.add(heading{Level: 2, Text: "How it was measured"},
-		paragraph{Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. That length was held against where the scan shows the platform. Deviations and clearances follow from the two poses."},
+	d.add(heading{Level: 2, Text: "Appendix: how it was measured", Page: true},
+		paragraph{Small: true, Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. That length was held against where the scan shows the platform. Deviations and clearances follow from the two poses."},
 		heading{Level: 3, Text: "Definitions"}, definitionTable())
+	var budgeted []measurement.Fixture
 	for _, f := range c.Fixtures {
-		if f.Uncertainty == nil || len(f.Uncertainty.Budget) == 0 {
-			continue
+		if f.Uncertainty != nil && len(f.Uncertainty.Budget) > 0 {
+			budgeted = append(budgeted, f)
 		}
-		_, label, _ := o.site(f.Site)
-		d.add(heading{Level: 3, Text: "Uncertainty budget, site " + label}, budgetTable(f.Uncertainty.Budget))
+	}
+	for part := range slices.Chunk(budgeted, budgetsBeside) {
+		var labels []string
+		for _, f := range part {
+			_, label, _ := o.site(f.Site)
+			labels = append(labels, label)
+		}
+		d.add(heading{Level: 3, Text: plural(len(part), "Uncertainty budget, site ", "Uncertainty budgets, sites ") + strings.Join(labels, " and ")}, budgetTable(part, labels))
 	}
 	in := c.Inputs
 	d.add(heading{Level: 3, Text: "What was measured"},
 		inputsTable(in, c.Program),
-		notice{Title: "Cautions", Items: wording.Cautions})
+		heading{Level: 3, Text: "Cautions"}, paragraph{Small: true, Text: strings.Join(wording.Cautions, " ")})
 }
 
 // inputsTable lists what went in; of a case without a follow-up scan there are no rows of one.
 func inputsTable(in measurement.Inputs, program measurement.Program) table {
-	t := table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Dense: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}}
+	t := table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Fine: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}}
 	add := func(input, identity string) { t.Rows = append(t.Rows, row{Cells: []string{input, identity}}) }
 	add("case file", outside(in.PlanSHA256))
 	add("planning scan, voxels and grid", outside(in.PreSHA256))
@@ -217,37 +235,67 @@ func inputsTable(in measurement.Inputs, program measurement.Program) table {
 		add("follow-up scan, voxels and grid", outside(in.PostSHA256))
 		add("follow-up scan, series", outside(in.PostSeries))
 	}
-	add("program", "plumbline "+outside(program.Version))
-	add("seed of the random draws", fmt.Sprint(program.Seed))
+	add("program; seed of its draws", fmt.Sprintf("plumbline %s; %d", outside(program.Version), program.Seed))
 	return t
 }
 
-func budgetTable(budget []measurement.Source) table {
-	t := table{Caption: "Standard uncertainty of the achieved ends by source; across is for each direction", Dense: true, Columns: []column{
-		{Head: "source", Share: 40}, {Head: "entry, along", Share: 18}, {Head: "entry, across", Share: 18}, {Head: "apex, along", Share: 18},
-		{Head: "apex, across", Share: 18}, {Head: "angle", Share: 16}}}
-	var sum [5]float64
-	cells := func(name string, v [5]float64) []string {
-		out := []string{name}
-		for i, x := range v {
-			unit := measurement.MM
-			if i == 4 {
-				unit = measurement.Degrees
-			}
-			out = append(out, unit.Behind(fmt.Sprintf("%.3f", x)))
+// budgetsBeside is how many budgets a page has room for beside each other.
+const budgetsBeside = 2
+
+// budgetTable has the budgets of fixtures beside each other, a row a source.
+func budgetTable(fixtures []measurement.Fixture, labels []string) table {
+	t := table{Caption: "Standard uncertainty of the achieved ends by source; across is for each direction", Fine: true, Columns: []column{{Head: "source", Share: 62}}}
+	var names []string
+	for i, f := range fixtures {
+		at := ""
+		if len(fixtures) > 1 {
+			at = labels[i] + ": "
 		}
-		return out
+		for _, head := range []string{"entry along", "entry across", "apex along", "apex across", "angle"} {
+			t.Columns = append(t.Columns, column{Head: at + head, Share: 18})
+		}
+		for _, s := range f.Uncertainty.Budget {
+			if !slices.Contains(names, s.Name) {
+				names = append(names, s.Name)
+			}
+		}
 	}
+	for _, name := range names {
+		r := row{Cells: []string{outside(name)}}
+		for _, f := range fixtures {
+			r.Cells = append(r.Cells, budgetCells(f.Uncertainty.Budget, name)...)
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	all := row{Strong: true, Cells: []string{"together"}}
+	for _, f := range fixtures {
+		all.Cells = append(all.Cells, budgetCells(f.Uncertainty.Budget, "")...)
+	}
+	t.Rows = append(t.Rows, all)
+	return t
+}
+
+// budgetCells are the parts of a source, or of all together where no name is given; empty
+// where a budget has no such source.
+func budgetCells(budget []measurement.Source, name string) []string {
+	var sum [5]float64
+	found := false
 	for _, s := range budget {
-		v := [5]float64{s.EntryAlong, s.EntryAcross, s.ApexAlong, s.ApexAcross, s.Angle}
-		for i, x := range v {
+		if name != "" && s.Name != name {
+			continue
+		}
+		found = true
+		for i, x := range [5]float64{s.EntryAlong, s.EntryAcross, s.ApexAlong, s.ApexAcross, s.Angle} {
 			sum[i] += x * x
 		}
-		t.Rows = append(t.Rows, row{Cells: cells(outside(s.Name), v)})
 	}
-	for i := range sum {
-		sum[i] = math.Sqrt(sum[i])
+	out := make([]string, len(sum))
+	if !found {
+		return out
 	}
-	t.Rows = append(t.Rows, row{Strong: true, Cells: cells("together", sum)})
-	return t
+	for i, x := range sum[:4] {
+		out[i] = fmt.Sprintf("%.0f µm", 1000*math.Sqrt(x))
+	}
+	out[4] = measurement.Degrees.Behind(fmt.Sprintf("%.2f", math.Sqrt(sum[4])))
+	return out
 }

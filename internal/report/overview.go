@@ -25,13 +25,20 @@ const mostRows = 100
 
 // Document makes the overview.
 func (v Overview) Document(o Options) *Document {
-	d := &Document{}
+	d := &Document{Simulated: v.Summary.Simulated()}
+	if d.Simulated {
+		d.add(paragraph{Text: simulated + ": the figures are those of phantoms or invented."})
+	}
 	d.verdict(v.Name, v.Chain)
-	d.breaches(v.Summary.Table(), v.All)
+	rows := v.Summary.Table()
+	d.breaches(rows)
+	if t := breachTable(analysis.CountBreaches(rows)); v.All && len(t.Rows) > 0 {
+		d.add(t)
+	}
 	d.withdrawals(&v.Summary)
 	d.add(notice{Title: whichCases, Items: []string{outside(v.Summary.Words)}})
 	if v.All {
-		d.fixtureList(v.Summary.Table(), o)
+		d.fixtureList(rows, o)
 	}
 	d.recordNotes(&v.Summary)
 	if !v.Together.Brief {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"fmt"
 	"math"
 	"slices"
@@ -9,9 +8,11 @@ import (
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/text/unicode/norm"
 
 	"plumbline/internal/printable"
 	"plumbline/internal/report/drawing"
+	"plumbline/internal/report/taggedpdf"
 )
 
 // Paper is a paper size.
@@ -38,6 +39,7 @@ const (
 	sizeBody    = 3.35
 	sizeSmall   = 2.85
 	sizeDense   = 3.05
+	sizeFine    = 2.6
 	sizeLead    = 3.9
 	sizeSection = 4.9
 	sizePart    = 3.8
@@ -48,7 +50,8 @@ const (
 )
 
 // PDF writes the document for paper. Pictures, outlines and plots are vectors
-// over the grey values; steps show their first drawing.
+// over the grey values; steps show their first drawing. It has the structure, the texts
+// and the outline that PDF/UA-1 (ISO 14289-1) asks for.
 //
 // Errors: an image or a typeface that does not fit into a PDF, which is a fault
 // of the program.
@@ -61,16 +64,17 @@ func (d *Document) PDF(paper Paper) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	var b bytes.Buffer
-	if err := p.pdf.Output(&b); err != nil {
+	data, err := p.tree.Write()
+	if err != nil {
 		return nil, fmt.Errorf("write the PDF: %w", err)
 	}
-	return b.Bytes(), nil
+	return data, nil
 }
 
 // press lays a document out on pages.
 type press struct {
 	*setter
+	tree  *taggedpdf.Tree
 	doc   *Document
 	paper Paper
 	pages int // in all; 0 while they are counted
@@ -96,15 +100,13 @@ func (d *Document) press(paper Paper, pages int) (*press, error) {
 	pdf.SetCreationDate(date)
 	pdf.SetModificationDate(date)
 	pdf.SetProducer(maker, false)
-	pdf.SetTitle(plain(d.Title), true)
-	pdf.SetLang("en")
 	pdf.SetDisplayMode("fullwidth", "continuous")
 	pdf.SetLineJoinStyle("round")
 	s, err := newSetter(pdf)
 	if err != nil {
 		return nil, err
 	}
-	p := &press{setter: s, doc: d, paper: paper, pages: pages, images: map[string]widths{}, taken: map[int]bool{}}
+	p := &press{setter: s, tree: taggedpdf.New(pdf, plain(d.Title), "en"), doc: d, paper: paper, pages: pages, images: map[string]widths{}, taken: map[int]bool{}}
 	p.newPage()
 	for i, b := range d.blocks {
 		p.place(b, d.blocks[i+1:])
@@ -144,6 +146,12 @@ func parts(c drawing.Ink) (r, g, b int) {
 func (p *press) newPage() {
 	p.pdf.AddPage()
 	p.y = marginTop
+	p.tree.Artifact(p.furniture)
+}
+
+// furniture is what every page has: the plumb line, the foot, and that it is simulated
+// where it is.
+func (p *press) furniture() {
 	end := p.paper.Height - 20
 	r, g, b := parts(drawing.Black)
 	p.pdf.SetDrawColor(r, g, b)
@@ -159,6 +167,10 @@ func (p *press) newPage() {
 	room := p.width() - p.setter.width(number, regular, sizeSmall) - gap
 	p.set(marginLeft, foot, p.short(prepared(p.doc.Foot), room), regular, sizeSmall)
 	p.set(p.paper.Width-marginRight-p.setter.width(number, regular, sizeSmall), foot, number, regular, sizeSmall)
+	if p.doc.Simulated {
+		p.ink(drawing.Black)
+		p.set(p.paper.Width-marginRight-p.setter.width(simulated, bold, sizeSmall), marginTop-5, simulated, bold, sizeSmall)
+	}
 	p.ink(drawing.Black)
 }
 
@@ -166,7 +178,7 @@ func (p *press) newPage() {
 func (p *press) short(line string, width float64) string {
 	all := p.lines(line, regular, sizeSmall, width)
 	if len(all) > 1 {
-		return p.lines(line, regular, sizeSmall, width-p.setter.width(" …", regular, sizeSmall))[0] + " …"
+		return strings.TrimRight(p.lines(line, regular, sizeSmall, width-p.setter.width(" …", regular, sizeSmall))[0], " ") + " …"
 	}
 	return all[0]
 }
@@ -200,13 +212,8 @@ func (p *press) place(b block, next []block) {
 		p.placePictures(g)
 		return
 	}
-	if l, ok := b.(list); ok && len(l.Items) > 1 {
-		// Pages break between points.
-		for i := range l.Items {
-			p.place(list{l.Items[i : i+1]}, nil)
-			p.y -= listGap
-		}
-		p.y += listGap
+	if l, ok := b.(list); ok {
+		p.placeList(l)
 		return
 	}
 	alone := p.height(b, p.width())
@@ -229,6 +236,47 @@ func (p *press) place(b block, next []block) {
 		p.newPage()
 	}
 	p.y += p.draw(b, marginLeft, p.y, p.width())
+}
+
+// placeList breaks pages between points.
+func (p *press) placeList(l list) {
+	p.tree.In(taggedpdf.List, func() {
+		for i := range l.Items {
+			item := l.Items[i : i+1]
+			if p.y+p.items(item, bodyType, frame{marginLeft, p.y, p.width()}, false) > p.bottom() && p.y > marginTop {
+				p.newPage()
+			}
+			p.y += p.items(item, bodyType, frame{marginLeft, p.y, p.width()}, true)
+		}
+	})
+	p.y += listGap
+}
+
+// in puts what content paints into an element of the structure; what only measures has
+// none.
+func (p *press) in(kind taggedpdf.Kind, paint bool, content func()) {
+	if !paint {
+		content()
+		return
+	}
+	p.tree.In(kind, content)
+}
+
+// text sets running text as an element of its own, or only measures it.
+func (p *press) text(kind taggedpdf.Kind, s string, at frame, t typeStyle, paint bool) (h float64) {
+	p.in(kind, paint, func() { h = p.textBlock(s, at, t, paint) })
+	return h
+}
+
+// set writes one line of prepared text; where its letters stand in another order, it says
+// how they are read.
+func (p *press) set(x, y float64, line string, f face, size float64) {
+	if !strings.ContainsRune(line, isolateRight) {
+		p.setter.set(x, y, line, f, size)
+		return
+	}
+	// Compatibility composition undoes the forms that joined letters take.
+	p.tree.Spoken(norm.NFKC.String(plain(line)), func() { p.setter.set(x, y, line, f, size) })
 }
 
 // closing is the height of what follows the document's last heading, where it is
@@ -291,18 +339,29 @@ func (p *press) textBlock(s string, at frame, t typeStyle, paint bool) float64 {
 	ready := prepared(s)
 	all := p.lines(ready, t.face, t.size, at.width)
 	if paint {
+		// Text from outside that is all there is stands at its own side.
+		p.setLines(all, at, t, strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(printable.Deisolate)))
+	}
+	return t.size * leading * float64(len(all))
+}
+
+// setLines sets lines of prepared text as one piece of content, at the right where that is
+// asked for. Nothing is set of nothing.
+func (p *press) setLines(all []string, at frame, t typeStyle, right bool) {
+	if len(all) == 1 && all[0] == "" {
+		return
+	}
+	p.tree.Content(func() {
 		p.ink(t.ink)
 		for i, l := range all {
 			x := at.x
-			// Text from outside that is all there is stands at its own side.
-			if strings.HasPrefix(ready, string(isolateRight)) && strings.HasSuffix(ready, string(printable.Deisolate)) {
-				x += at.width - p.setter.width(l, t.face, t.size)
+			if right {
+				x += at.width - p.setter.width(strings.TrimRight(l, " "), t.face, t.size)
 			}
 			p.set(x, at.y+t.size*(0.95+leading*float64(i)), l, t.face, t.size)
 		}
 		p.ink(drawing.Black)
-	}
-	return t.size * leading * float64(len(all))
+	})
 }
 
 // lay draws a block, or only measures it.
@@ -321,7 +380,7 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		if paint && v.Level == 2 {
 			p.rule(lineAt, y+above+size*0.62, x-2.5, y+above+size*0.62, 0.2, drawing.Black)
 		}
-		return above + p.textBlock(v.Text, frame{x, y + above, width}, typeStyle{size, bold, drawing.Black}, paint) + below
+		return above + p.heading(v.Level, v.Text, frame{x, y + above, width}, typeStyle{size, bold, drawing.Black}, paint) + below
 	case paragraph:
 		size, ink := sizeBody, drawing.Black
 		switch {
@@ -330,9 +389,11 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		case v.Small:
 			size, ink = sizeSmall, drawing.Grey
 		}
-		return p.textBlock(v.Text, frame{x, y, width}, typeStyle{size, regular, ink}, paint) + 1.6
+		return p.text(taggedpdf.Paragraph, v.Text, frame{x, y, width}, typeStyle{size, regular, ink}, paint) + 1.6
 	case list:
-		return p.items(v.Items, x, y, width, paint) + listGap
+		h := 0.0
+		p.in(taggedpdf.List, paint, func() { h = p.items(v.Items, bodyType, frame{x, y, width}, paint) })
+		return h + listGap
 	case notice:
 		return p.notice(v, x, y, width, paint)
 	case gauges:
@@ -341,73 +402,94 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		return p.beside(v, x, y, width, paint)
 	case table:
 		h := p.tableHead(v, width)
-		if paint {
-			p.paintHead(v, x, y, width)
-		}
 		for _, r := range v.Rows {
-			if paint {
-				p.paintRow(v, r, x, y+h, width)
-			}
 			h += p.rowHeight(v, r, width)
+		}
+		if paint {
+			p.paintTable(v, x, y, width, false)
 		}
 		return h + 3
 	}
 	return 0
 }
 
+// heading sets a heading, which the outline has, too.
+func (p *press) heading(level int, text string, at frame, t typeStyle, paint bool) float64 {
+	if paint {
+		p.pdf.Bookmark(plain(text), level-1, at.y)
+	}
+	return p.text(taggedpdf.Heading(level), text, at, t, paint)
+}
+
 func (p *press) rule(x1, y1, x2, y2, width float64, ink drawing.Ink) {
-	r, g, b := parts(ink)
-	p.pdf.SetDrawColor(r, g, b)
-	p.pdf.SetLineWidth(width)
-	p.pdf.SetDashPattern(nil, 0)
-	p.pdf.Line(x1, y1, x2, y2)
+	p.tree.Artifact(func() {
+		r, g, b := parts(ink)
+		p.pdf.SetDrawColor(r, g, b)
+		p.pdf.SetLineWidth(width)
+		p.pdf.SetDashPattern(nil, 0)
+		p.pdf.Line(x1, y1, x2, y2)
+	})
 }
 
 func (p *press) fill(x, y, w, h float64, ink drawing.Ink) {
-	r, g, b := parts(ink)
-	p.pdf.SetFillColor(r, g, b)
-	p.pdf.Rect(x, y, w, h, "F")
+	p.tree.Artifact(func() {
+		r, g, b := parts(ink)
+		p.pdf.SetFillColor(r, g, b)
+		p.pdf.Rect(x, y, w, h, "F")
+	})
 }
 
 func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
-	h := p.textBlock(v.Kicker, frame{x, y, width}, smallType, paint) + 0.8
-	h += p.textBlock(v.Title, frame{x, y + h, width}, typeStyle{sizeTitle, bold, drawing.Black}, paint) + 1.5
+	h := p.text(taggedpdf.Paragraph, v.Kicker, frame{x, y, width}, smallType, paint) + 0.8
+	h += p.heading(1, v.Title, frame{x, y + h, width}, typeStyle{sizeTitle, bold, drawing.Black}, paint) + 1.5
 	if paint {
 		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
 	h += 2
-	// Facts flow in columns as wide as they need, at most half the width.
-	at, tallest := x, 0.0
-	for _, f := range v.Facts {
-		w := min(max(p.setter.width(prepared(f[1]), regular, sizeBody), p.setter.width(f[0], regular, sizeSmall)), width/2) + 0.5
-		if at > x && at+w > x+width {
-			h += tallest + 1.5
-			at, tallest = x, 0
-		}
-		name := p.textBlock(f[0], frame{at, y + h, w}, smallType, paint)
-		tallest = max(tallest, name+p.textBlock(f[1], frame{at, y + h + name, w}, bodyType, paint))
-		at += w + 8
-	}
-	h += tallest + 1.2
+	p.in(taggedpdf.List, paint, func() { h += p.facts(v.Facts, frame{x, y + h, width}, paint) })
 	if paint {
 		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
 	return h + 3.5
 }
 
-func (p *press) items(items []string, x, y, width float64, paint bool) float64 {
+// facts flow in columns as wide as they need, at most half the width.
+func (p *press) facts(facts [][2]string, in frame, paint bool) float64 {
+	h, at, tallest := 0.0, in.x, 0.0
+	for _, f := range facts {
+		w := min(max(p.setter.width(prepared(f[1]), regular, sizeBody), p.setter.width(f[0], regular, sizeSmall)), in.width/2) + 0.5
+		if at > in.x && at+w > in.x+in.width {
+			h += tallest + 1.5
+			at, tallest = in.x, 0
+		}
+		p.in(taggedpdf.Item, paint, func() {
+			name := p.text(taggedpdf.Label, f[0], frame{at, in.y + h, w}, smallType, paint)
+			tallest = max(tallest, name+p.text(taggedpdf.ItemBody, f[1], frame{at, in.y + h + name, w}, bodyType, paint))
+		})
+		at += w + 6
+	}
+	return h + tallest + 1.2
+}
+
+func (p *press) items(items []string, t typeStyle, at frame, paint bool) float64 {
+	x, y, width := at.x, at.y, at.width
 	h := 0.0
 	for _, it := range items {
 		if paint {
-			p.fill(x+0.4, y+h+sizeBody*0.48, 1.1, 1.1, drawing.Black)
+			p.fill(x+0.4, y+h+t.size*0.48, 1.1, 1.1, drawing.Black)
 		}
-		h += p.textBlock(it, frame{x + 4, y + h, width - 4}, bodyType, paint) + 0.6
+		p.in(taggedpdf.Item, paint, func() {
+			h += p.text(taggedpdf.ItemBody, it, frame{x + 4, y + h, width - 4}, t, paint) + 0.6
+		})
 	}
 	return h
 }
 
 func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
-	bar, size := 1.6, sizeBody
+	bar, size, words := 1.6, sizeBody, bodyType
+	if v.Small {
+		words.size = sizeSmall
+	}
 	if v.Grave {
 		bar, size = 3.2, sizePart
 	}
@@ -419,14 +501,19 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 		left := inner
 		if v.Grave {
 			if paint {
-				r, g, b := parts(drawing.Black)
-				p.pdf.SetFillColor(r, g, b)
-				p.pdf.Polygon([]fpdf.PointType{{X: inner, Y: y + pad + 4}, {X: inner + 2.3, Y: y + pad}, {X: inner + 4.6, Y: y + pad + 4}}, "F")
+				p.tree.Artifact(func() {
+					r, g, b := parts(drawing.Black)
+					p.pdf.SetFillColor(r, g, b)
+					p.pdf.Polygon([]fpdf.PointType{{X: inner, Y: y + pad + 4}, {X: inner + 2.3, Y: y + pad}, {X: inner + 4.6, Y: y + pad + 4}}, "F")
+				})
 			}
 			left = inner + 6
 		}
-		at += p.textBlock(v.Title, frame{left, y + pad, room - (left - inner)}, typeStyle{size, bold, drawing.Black}, paint) + 0.8
-		return at + p.items(v.Items, inner, y+pad+at, room, paint)
+		at += p.heading(v.Level, v.Title, frame{left, y + pad, room - (left - inner)}, typeStyle{size, bold, drawing.Black}, paint) + 0.8
+		if len(v.Items) > 0 {
+			p.in(taggedpdf.List, paint, func() { at += p.items(v.Items, words, frame{inner, y + pad + at, room}, paint) })
+		}
+		return at
 	}
 	h := content(false) + 2*pad - 0.6
 	if paint {
@@ -437,7 +524,7 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 		p.rule(x, y+h, x+width, y+h, 0.25, drawing.Black)
 		p.rule(x+width, y, x+width, y+h, 0.25, drawing.Black)
 		p.fill(x, y-0.12, bar, h+0.24, drawing.Black)
-		content(true)
+		p.tree.In(taggedpdf.Section, func() { content(true) })
 	}
 	return h + 3
 }
@@ -447,17 +534,23 @@ func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
 	tallest := 0.0
 	for i, g := range v.Items {
 		at := x + float64(i)*(each+gap)
-		h := p.textBlock(g.Name, frame{at, y, each}, smallType, paint)
-		h += p.textBlock(g.Value, frame{at, y + h, each}, typeStyle{sizeNumber, regular, drawing.Black}, paint)
-		h += p.textBlock(g.Note, frame{at, y + h, each}, smallType, paint) + 0.6
-		h += p.drawing(g.Drawing, at, y+h, each, paint)
-		tallest = max(tallest, h)
+		p.in(taggedpdf.Division, paint, func() {
+			h := p.text(taggedpdf.Paragraph, g.Name, frame{at, y, each}, smallType, paint)
+			h += p.text(taggedpdf.Paragraph, g.Value, frame{at, y + h, each}, typeStyle{sizeNumber, regular, drawing.Black}, paint)
+			h += p.text(taggedpdf.Paragraph, g.Note, frame{at, y + h, each}, smallType, paint) + 0.6
+			h += p.drawing(g.Drawing, at, y+h, each, paint)
+			tallest = max(tallest, h)
+		})
 	}
 	return tallest + 3
 }
 
 func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
-	right := min(v.Right.Drawing.Width, width*0.45)
+	share := 0.45
+	if v.Narrow {
+		share = 0.29
+	}
+	right := min(v.Right.Drawing.Width, width*share)
 	left := width - right - gap
 	h := 0.0
 	for _, b := range v.Left {
@@ -470,7 +563,7 @@ func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
 func (p *press) pictureAt(v picture, x, y, width float64, paint bool) float64 {
 	h := p.drawing(v.Drawing, x, y, width, paint) + 1
 	if v.Caption != "" {
-		h += p.textBlock(v.Caption, frame{x, y + h, width}, smallType, paint)
+		h += p.text(taggedpdf.Paragraph, v.Caption, frame{x, y + h, width}, smallType, paint)
 	}
 	return h + 2
 }
@@ -495,7 +588,7 @@ func (p *press) placeBeside(v pictures) {
 	at := p.y + strip
 	for i, it := range v.Items {
 		p.drawing(it.Drawing, marginLeft+float64(i)*(column+gap), p.y, column, true)
-		at += p.textBlock(it.Caption, frame{x, at, marginLeft + p.width() - x}, smallType, true) + 1.5
+		at += p.text(taggedpdf.Paragraph, it.Caption, frame{x, at, marginLeft + p.width() - x}, smallType, true) + 1.5
 	}
 	p.y += h
 }
@@ -506,6 +599,10 @@ const strip = 3.5
 // placePictures breaks pages between rows of pictures. Where all would fit on
 // the page when drawn a little smaller, they are.
 func (p *press) placePictures(v pictures) {
+	v.Items = slices.DeleteFunc(slices.Clone(v.Items), func(it picture) bool { return it.Screen })
+	if len(v.Items) == 0 {
+		return
+	}
 	if v.Share > 0 && len(v.Items) <= v.Across {
 		p.placeBeside(v)
 		return
@@ -544,136 +641,11 @@ func (p *press) placePictures(v pictures) {
 	}
 }
 
-// Tables.
-
-// pad is the room above and below a cell's text.
-func (t table) pad() float64 {
-	if t.Dense {
-		return 0.42
-	}
-	return 0.9
-}
-
-func (t table) shares(width float64) []float64 {
-	sum := 0.0
-	for _, c := range t.Columns {
-		sum += c.Share
-	}
-	out := make([]float64, len(t.Columns))
-	for i, c := range t.Columns {
-		out[i] = width * c.Share / sum
-	}
-	return out
-}
-
-const columnGap = 2.5
-
-// tableHead is the height of a table's caption and head.
-func (p *press) tableHead(t table, width float64) float64 {
-	h := 0.0
-	if t.Caption != "" {
-		h = p.textBlock(t.Caption, frame{0, 0, width}, smallType, false) + 0.8
-	}
-	return h + p.headHeight(t, width)
-}
-
-func (p *press) headHeight(t table, width float64) float64 {
-	tallest := 0.0
-	for i, w := range t.shares(width) {
-		tallest = max(tallest, p.textBlock(t.Columns[i].Head, frame{0, 0, w - columnGap}, smallType, false))
-	}
-	return tallest + 2*t.pad()
-}
-
-func (p *press) paintHead(t table, x, y, width float64) {
-	if t.Caption != "" {
-		y += p.textBlock(t.Caption, frame{x, y, width}, smallType, true) + 0.8
-	}
-	at := x
-	for i, w := range t.shares(width) {
-		p.cell(t.Columns[i].Head, frame{at, y + t.pad(), w - columnGap}, smallType, t.Columns[i].Right)
-		at += w
-	}
-	h := p.headHeight(t, width)
-	p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
-}
-
-// cell sets one cell.
-func (p *press) cell(s string, at frame, t typeStyle, right bool) {
-	if !right {
-		p.textBlock(s, at, t, true)
-		return
-	}
-	p.ink(t.ink)
-	for i, l := range p.lines(prepared(s), t.face, t.size, at.width) {
-		p.set(at.x+at.width-p.setter.width(l, t.face, t.size), at.y+t.size*(0.95+leading*float64(i)), l, t.face, t.size)
-	}
-	p.ink(drawing.Black)
-}
-
-// cellType is how a cell is set, and how far it is set in.
-func (t table) cellType(r row, column int) (typeStyle, float64) {
-	style, in := bodyType, 0.0
-	if t.Dense {
-		style.size = sizeDense
-	}
-	if r.Strong {
-		style.face = bold
-	}
-	if r.Part && column == 0 {
-		style.ink, in = drawing.Grey, 3
-	}
-	if t.Columns[column].Mono {
-		style.face, style.size = mono, 2.5
-	}
-	return style, in
-}
-
-func (p *press) rowHeight(t table, r row, width float64) float64 {
-	tallest := 0.0
-	for i, w := range t.shares(width) {
-		style, in := t.cellType(r, i)
-		tallest = max(tallest, p.textBlock(r.Cells[i], frame{0, 0, w - columnGap - in}, style, false))
-	}
-	return tallest + 2*t.pad()
-}
-
-func (p *press) paintRow(t table, r row, x, y, width float64) {
-	at := x
-	for i, w := range t.shares(width) {
-		style, in := t.cellType(r, i)
-		p.cell(r.Cells[i], frame{at + in, y + t.pad(), w - columnGap - in}, style, t.Columns[i].Right)
-		at += w
-	}
-	h := p.rowHeight(t, r, width)
-	p.rule(x, y+h, x+width, y+h, 0.1, drawing.Faint)
-}
-
-// placeTable breaks pages between rows and repeats the head.
-func (p *press) placeTable(t table) {
-	if p.y+p.opening(t) > p.bottom() && p.y > marginTop {
-		p.newPage()
-	}
-	p.paintHead(t, marginLeft, p.y, p.width())
-	p.y += p.tableHead(t, p.width())
-	for _, r := range t.Rows {
-		h := p.rowHeight(t, r, p.width())
-		if p.y+h > p.bottom() && h < p.bottom()-marginTop-p.tableHead(t, p.width()) {
-			p.newPage()
-			p.paintHead(t, marginLeft, p.y, p.width())
-			p.y += p.tableHead(t, p.width())
-		}
-		p.paintRow(t, r, marginLeft, p.y, p.width())
-		p.y += h
-	}
-	p.y += 3
-}
-
 // drawing draws a figure at most width wide and gives its height.
 func (p *press) drawing(d drawing.Drawing, x, y, width float64, paint bool) float64 {
 	scale := math.Min(1, width/d.Width)
 	if paint {
-		p.figureItems(d.Items, x, y, scale)
+		p.tree.Picture(d.Alt, taggedpdf.Box{X: x, Y: y, Width: d.Width * scale, Height: d.Height * scale}, func() { p.figureItems(d.Items, x, y, scale) })
 	}
 	return d.Height * scale
 }

@@ -154,7 +154,7 @@ func TestFirstPageAnswers(t *testing.T) {
 		}
 	}
 	page := string(Stored(c, Options{}).HTML())
-	assert.Less(t, strings.Index(page, "Not to be relied on"), strings.Index(page, "<h2"))
+	assert.Less(t, strings.Index(page, "Not to be relied on"), strings.Index(page, "<h2>"))
 
 	s := study(t)
 	d, err := Case(s, Options{})

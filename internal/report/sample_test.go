@@ -69,7 +69,7 @@ func study(t *testing.T) *measure.Study {
 				{Structure: "cortex", Kind: "cortex", Planned: 0.5, Achieved: pt(-0.21), Low: pt(-0.3), High: pt(-0.1)},
 			},
 			Flags: measurement.Flags{
-				{Code: "platform-covered", Level: measurement.Notice, Message: "site 36: metal goes on coronally of the platform"},
+				{Code: "platform-covered", Level: measurement.Notice, Message: "site 36: a screw, abutment or crown covers the platform"},
 				{Code: "margin-not-kept", Level: measurement.Notice, Message: "site 36: 1.6 mm to left mandibular canal, less than the margin of 2.0 mm"},
 				{Code: "penetration", Level: measurement.Notice, Message: "site 36: the fixture reaches into cortex by 0.2 mm as measured"},
 			}}},
@@ -117,7 +117,7 @@ func inDoubt(t *testing.T) *measurement.Case {
 }
 
 var (
-	streams = regexp.MustCompile(`(?s)stream\r?\n(.*?)\r?\nendstream`)
+	streams = regexp.MustCompile(`(?s)stream\n(.*?)\nendstream`)
 	shown   = regexp.MustCompile(`(?s)\(((?:\\.|[^\\)])*)\) ?Tj`)
 )
 

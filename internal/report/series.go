@@ -43,6 +43,8 @@ func (s Series) Document(o Options) *Document {
 		Title: "Series of " + who + ", placement against plan",
 		Foot:  "Series of " + who + " · to " + outside(last) + " · plumbline " + outside(s.Version),
 		Date:  last,
+
+		Simulated: s.Summary.Simulated(),
 	}
 	facts := [][2]string{
 		{"Clinician", who},
@@ -56,20 +58,23 @@ func (s Series) Document(o Options) *Document {
 	if s.File != nil && s.File.Receipt() != "" {
 		facts = append(facts, [2]string{"Receipt", s.File.Receipt()})
 	}
-	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
+	d.add(masthead{Kicker: d.kicker("Fixture placement against plan, case by case"), Title: "The series of " + who, Facts: facts})
 	d.chainDoubt(s.File)
-	d.breaches(table, true)
+	if b := analysis.CountBreaches(table); b.Entered+b.Missed > 0 {
+		d.breaches(table)
+	}
 	d.withdrawals(&s.Summary)
 	d.seriesAnswers(s, others)
+	d.everyCase(table)
+	if len(a.Figures) == 0 {
+		d.strips(a)
+	}
+	d.room(a, table)
 	d.learning(a)
-	d.charts(a)
 	d.habits(a)
-	d.margins(a)
-	d.groups(a)
 	d.allCases(table, o)
 	d.chain(s)
-	d.references(a)
-	d.seriesMethod(a, s)
+	d.appendix(a, s)
 	return d
 }
 
@@ -80,7 +85,7 @@ func (d *Document) chainDoubt(f *series.File) {
 	}
 	items := []string{"The series file is not as it was written. What follows is made from the records that can still be read."}
 	for _, x := range f.Faults {
-		items = append(items, sentence(x.Message)+" ("+outside(x.Code)+")")
+		items = append(items, sentence(x.Message))
 	}
 	d.add(notice{Title: notToBeReliedOn, Grave: true, Items: items})
 }
@@ -111,10 +116,13 @@ func levelNow(f *analysis.Figure) (value, low, high float64, what string, ok boo
 	return 0, 0, 0, "", false
 }
 
-// seriesAnswers is the first page: the answers, how far off now, and whether these are
-// all the cases.
+// seriesAnswers is what is asked first.
 func (d *Document) seriesAnswers(s Series, others bool) {
-	a := &s.Analysis
+	d.add(heading{Level: 2, Text: "What the series shows"}, answerTable(&s, others))
+}
+
+// levels are how far off now, each figure on its ruler.
+func levels(a *analysis.Analysis) gauges {
 	full := map[measurement.Unit]float64{}
 	for _, x := range measurement.Wholes() {
 		if _, _, high, _, ok := levelNow(find(a, x)); ok {
@@ -128,31 +136,32 @@ func (d *Document) seriesAnswers(s Series, others bool) {
 		if !ok {
 			continue
 		}
-		row.Items = append(row.Items, gauge{Name: x.Heading() + ", " + what, Value: fmt.Sprintf("%.2f %s", value, x.Unit().Symbol()),
-			Note:    fmt.Sprintf("95 %%: %.2f to %.2f %s; cases %.2f to %.2f", low, high, x.Unit().Symbol(), f.Least, f.Largest),
+		row.Items = append(row.Items, gauge{Name: x.Heading() + ", " + what, Value: x.Unit().Behind(fmt.Sprintf("%.2f", value)),
+			Note:    fmt.Sprintf("95 %% interval %.2f to %.2f; single cases %.2f to %.2f", low, high, f.Least, f.Largest),
 			Drawing: drawing.Gauge{Name: x.Heading() + ", " + what, Value: value, Low: low, High: high, Unit: x.Unit().Symbol(), Full: full[x.Unit()]}.Draw()})
 	}
-	d.add(heading{Level: 2, Text: "What the series shows"})
-	if len(row.Items) > 0 {
-		d.add(row)
-	}
-	d.answers(a)
-	items := []string{outside(s.Summary.Words)}
-	if others {
-		items = append(items, "The file has cases of other clinicians, too. The sentence above is about all of them; all else in this report is about "+outside(a.Clinician)+".")
-	}
-	items = append(items, outsideAll(a.Notes)...)
-	d.add(notice{Title: whichCases, Items: items})
+	return row
+}
+
+// appendix is the statistics behind the answers.
+func (d *Document) appendix(a *analysis.Analysis, s Series) {
+	d.add(heading{Level: 2, Text: "Appendix: the statistics", Page: true})
+	var said []string
+	said = append(said, a.Notes...)
 	if a.Success != nil {
-		said := []string{a.Success.Words}
+		said = append(said, a.Success.Words)
 		if a.Competence != nil {
 			said = append(said, a.Competence.Words)
 		}
+	}
+	if len(said) > 0 {
 		d.add(list{Items: outsideAll(said)})
 	}
-	if len(a.Margins) > 0 {
-		d.add(marginTable(a))
-	}
+	d.charts(a)
+	d.margins(a)
+	d.groups(a)
+	d.references(a)
+	d.seriesMethod(a, s)
 }
 
 func outsideAll(list []string) []string {
@@ -173,8 +182,8 @@ func (d *Document) learning(a *analysis.Analysis) {
 		}
 		c := drawing.CurveChart{Name: x.Spec().Title, Unit: x.Unit().Symbol(), Last: len(a.Cases)}
 		for i, number := range f.At {
-			p := drawing.CasePoint{Case: number}
 			of := a.Cases[number-1]
+			p := drawing.CasePoint{Case: number, Name: of.Case}
 			p.Y = *of.Mean[x]
 			if u := of.U[x]; u != nil {
 				p.U = *u
@@ -207,11 +216,15 @@ func (d *Document) learning(a *analysis.Analysis) {
 		}
 		text := f.Words.Caption()
 		c.Alt = "Chart of the " + x.Spec().Title + " case by case. " + text
-		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 56), Caption: outside(text)})
+		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 48), Caption: outside(text)})
 	}
 	if len(group.Items) > 0 {
-		d.add(heading{Level: 2, Text: "Learning", Page: true},
-			paragraph{Small: true, Text: "A dot is a case, its bar the 95 % interval of the measurement. A ring marks a case far from the others. Hatched is the mean of the first published study in the list of references that fits, with its 95 % interval: other people's patients, for comparison only."},
+		d.add(heading{Level: 2, Text: "Better or worse, case by case", Page: true})
+		if g := levels(a); len(g.Items) > 0 {
+			d.add(g)
+		}
+		d.add(
+			paragraph{Small: true, Text: "A dot is a case, its bar the 95 % interval of the measurement. A ring marks and names a case far from the others. Hatched is the mean of the first published study in the list of references that fits, with its 95 % interval: other people's patients, for comparison only."},
 			group)
 	}
 }
@@ -244,7 +257,7 @@ func (d *Document) charts(a *analysis.Analysis) {
 	if len(group.Items) == 0 && a.Competence == nil {
 		return
 	}
-	d.add(heading{Level: 2, Text: "Control charts"})
+	d.add(heading{Level: 3, Text: "Control charts"})
 	if len(group.Items) > 0 {
 		d.add(paragraph{Small: true, Text: "A CUSUM adds up what lies over and under what a case is held against, by more than half a spread; beyond the limit it signals a lasting change. Without a stated level each case is held against those before it. A chart is for noticing change, not for judging a level."}, group)
 	}
@@ -289,33 +302,7 @@ func (d *Document) habits(a *analysis.Analysis) {
 	if len(a.Habits) == 0 {
 		return
 	}
-	var group pictures
-	group.Across = 2
-	for _, h := range a.Habits {
-		if h.Place == "tilt" || h.Side {
-			continue
-		}
-		s := drawing.Scatter{Apex: h.Place == "apex", Alt: "All cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}
-		for _, c := range a.Cases {
-			m, b := c.Mean[measurement.EntryMesial], c.Mean[measurement.EntryBuccal]
-			if s.Apex {
-				m, b = c.Mean[measurement.ApexMesial], c.Mean[measurement.ApexBuccal]
-			}
-			if m != nil && b != nil {
-				s.Shots = append(s.Shots, [2]float64{*m, *b})
-			}
-		}
-		if len(s.Shots) == 0 {
-			continue
-		}
-		if e := h.MeanEllipse; e != nil {
-			s.Mean = &drawing.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
-		}
-		if e := h.NextEllipse; e != nil {
-			s.Next = &drawing.Region{Mesial: e.Centre[0], Buccal: e.Centre[1], Long: e.Major, Short: e.Minor, Turn: e.Turn}
-		}
-		group.Items = append(group.Items, picture{Drawing: s.Draw(), Caption: "Every case at the " + h.Place + ", mesial to the right and buccal up at every site; the cross is the plan."})
-	}
+	group := habitPictures(a)
 	d.add(heading{Level: 2, Text: "Habit"})
 	if len(group.Items) > 0 {
 		d.add(group)
@@ -376,7 +363,7 @@ func (d *Document) margins(a *analysis.Analysis) {
 	if len(a.Margins) == 0 {
 		return
 	}
-	d.add(heading{Level: 2, Text: marginTitle},
+	d.add(heading{Level: 3, Text: marginTitle},
 		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. About one in twenty of the next fixtures goes farther than it, in each direction by itself and so up to one in ten in one or another; it is made so that %.0f %% of such margins are wide enough, and rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
 	d.add(list{Items: outsideAll(marginSentences(a))})
 }
@@ -393,7 +380,7 @@ func marginSentences(a *analysis.Analysis) []string {
 
 func (d *Document) groups(a *analysis.Analysis) {
 	if t := groupTable(a); len(t.Rows) > 0 {
-		d.add(heading{Level: 2, Text: "Groups"}, t)
+		d.add(heading{Level: 3, Text: "Groups"}, t)
 	}
 }
 
@@ -432,9 +419,9 @@ const everyFixture = "Every fixture of every case in the order of surgery"
 
 // allCases lists every case that the file knows of.
 func (d *Document) allCases(rows []series.TableRow, o Options) {
-	t := table{Dense: true, Caption: everyFixture + "; " + twiceU,
-		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 22,
-			column{Head: "clearance", Share: 30}, column{Head: "what became of it", Share: 31}, column{Head: "seal", Share: 18})}
+	t := table{Fine: true, Caption: everyFixture + "; " + twiceU,
+		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 24,
+			column{Head: "clearance", Share: 44}, column{Head: "what became of it", Share: 26}, column{Head: "seal", Share: 14})}
 	for i := range rows {
 		r := &rows[i]
 		guidance := ""
@@ -486,13 +473,10 @@ func breachTable(b analysis.Breaches) table {
 	return t
 }
 
-// breaches says which structures were entered and which margins missed, with all by kind.
-func (d *Document) breaches(rows []series.TableRow, all bool) {
+// breaches says which structures were entered and which margins missed.
+func (d *Document) breaches(rows []series.TableRow) {
 	b := analysis.CountBreaches(rows)
 	d.add(notice{Title: "Structures and margins", Items: []string{b.Words}, Grave: b.Entered+b.Missed > 0})
-	if t := breachTable(b); all && len(t.Rows) > 0 {
-		d.add(t)
-	}
 }
 
 // rowSite is the site of a row in the numbering; "" where none is known.
@@ -676,7 +660,7 @@ func (d *Document) references(a *analysis.Analysis) {
 	if len(t.Rows) == 0 {
 		return
 	}
-	d.add(heading{Level: 2, Text: "Published references"}, t)
+	d.add(heading{Level: 3, Text: "Published references"}, t)
 	for _, source := range sources {
 		d.add(paragraph{Small: true, Text: source})
 	}
@@ -747,7 +731,7 @@ func limitsSource(l analysis.Limits) string {
 
 func (d *Document) seriesMethod(a *analysis.Analysis, s Series) {
 	o := a.Options
-	d.add(heading{Level: 2, Text: "How it was made"},
+	d.add(heading{Level: 3, Text: "How it was made"},
 		list{Items: []string{
 			"The unit is the case. Fixtures of one case are alike: a mixed model (fixture within case, restricted likelihood, the measurement's own uncertainty known) says by how much, and cases count by it.",
 			"Level now: the mean of single fixtures at the last case, averaged over one level, a steady drift, a decay, two phases and a step by their posterior probabilities; what earlier ways of guidance change is taken out.",

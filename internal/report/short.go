@@ -13,8 +13,8 @@ import (
 
 // Figures is the short form of a case's report: its figures, clearances and flags.
 func Figures(c *measurement.Case, o Options) *Document {
-	d := &Document{}
-	d.add(paragraph{Text: fmt.Sprintf("Case %s, placed %s by %s", outside(c.Case), outside(c.Placed), outside(c.Clinician))},
+	d := &Document{Simulated: c.Simulated}
+	d.add(paragraph{Text: d.kicker(fmt.Sprintf("Case %s, placed %s by %s", outside(c.Case), outside(c.Placed), outside(c.Clinician)))},
 		paragraph{Text: alignedBy + ": " + methodName(c.Alignment.Method)})
 	d.verdicts(o, c)
 	for _, f := range c.Fixtures {
@@ -137,7 +137,7 @@ func (d *Document) verdict(name string, v series.Verdict) {
 				faults.Items = append(faults.Items, fmt.Sprintf("and %d more", len(v.Faults)-mostFaults))
 				break
 			}
-			faults.Items = append(faults.Items, outside(x.Code)+": "+outside(x.Message)+".")
+			faults.Items = append(faults.Items, sentence(x.Message))
 		}
 		d.add(faults)
 		say("Go on from an unchanged copy of the file, if there is one.")

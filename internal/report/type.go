@@ -168,17 +168,17 @@ func rightToLeft(s string) bool {
 }
 
 // lines breaks prepared text into lines no wider than width, at spaces where it
-// can. Isolated text that goes on in the next line is isolated again there.
+// can; a space that a line breaks at stays at its end, beyond the width. Isolated text that goes on in the next line is isolated again there.
 func (s *setter) lines(text string, f face, size, width float64) []string {
 	var out []string
 	var line strings.Builder
 	used := 0.0
 	open := rune(0)
-	flush := func() {
+	flush := func(end string) {
 		if open != 0 {
 			line.WriteRune(printable.Deisolate)
 		}
-		out = append(out, strings.TrimRight(line.String(), " "))
+		out = append(out, strings.TrimRight(line.String(), " ")+end)
 		line.Reset()
 		used = 0
 		if open != 0 {
@@ -190,7 +190,7 @@ func (s *setter) lines(text string, f face, size, width float64) []string {
 		w := s.width(word, f, size)
 		if i > 0 {
 			if used > 0 && used+space+w > width {
-				flush()
+				flush(" ")
 			} else if used > 0 {
 				line.WriteByte(' ')
 				used += space
@@ -208,13 +208,13 @@ func (s *setter) lines(text string, f face, size, width float64) []string {
 				letter = s.ems(at, shown) * size
 			}
 			if used > 0 && used+letter > width {
-				flush()
+				flush("")
 			}
 			line.WriteRune(r)
 			used += letter
 		}
 	}
-	flush()
+	flush("")
 	return out
 }
 

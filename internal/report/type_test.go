@@ -89,7 +89,7 @@ func TestLinesFit(t *testing.T) {
 		all := ""
 		for _, l := range s.lines(ready, regular, sizeBody, width) {
 			if len([]rune(plain(l))) > 1 {
-				assert.LessOrEqual(t, s.width(l, regular, sizeBody), width+1e-6)
+				assert.LessOrEqual(t, s.width(strings.TrimRight(l, " "), regular, sizeBody), width+1e-6)
 			}
 			all += l
 			assert.Equal(t, len([]rune(plain(l))), len([]rune(plain(visual(l)))), "turning keeps the letters")
@@ -129,6 +129,6 @@ func TestVeryLongNames(t *testing.T) {
 	d := Stored(&c, Options{})
 	pdf, err := d.PDF(Letter)
 	require.NoError(t, err)
-	assert.Equal(t, 1000, strings.Count(strings.SplitN(pdfText(t, pdf), "Placed", 2)[0], "C")-strings.Count(strings.SplitN(pdfText(t, pdf), "Placed", 2)[0], "Case"))
+	assert.Equal(t, 1000, strings.Count(strings.SplitN(pdfText(t, pdf), "Surgery", 2)[0], "C")-strings.Count(strings.SplitN(pdfText(t, pdf), "Surgery", 2)[0], "Case"))
 	assert.Contains(t, string(d.HTML()), "overflow-wrap:anywhere")
 }

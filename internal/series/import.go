@@ -207,12 +207,11 @@ func (t *table) row() (Row, error) {
 		return Row{}, t.fail("site", "%v", err)
 	}
 	r.Site = site.String()
-	switch s := t.text("doubt"); s {
-	case "", "false":
-	case "true":
-		r.Doubt = true
-	default:
-		return Row{}, t.fail("doubt", "%q is not true or false", s)
+	if r.Doubt, err = t.truth("doubt"); err != nil {
+		return Row{}, err
+	}
+	if r.Simulated, err = t.truth("simulated"); err != nil {
+		return Row{}, err
 	}
 	read := func(column string, into **float64) {
 		if err == nil {
@@ -251,6 +250,18 @@ func (t *table) row() (Row, error) {
 		return Row{}, t.fail("", "%v", err)
 	}
 	return r, nil
+}
+
+// truth reads true or false; an empty cell is false.
+func (t *table) truth(column string) (bool, error) {
+	switch s := t.text(column); s {
+	case "", "false":
+		return false, nil
+	case "true":
+		return true, nil
+	default:
+		return false, t.fail(column, "%q is not true or false", s)
+	}
 }
 
 // floor gives the floors of a row, nil where it has none.

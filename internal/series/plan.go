@@ -24,7 +24,8 @@ type Plan struct {
 	Bare      string           `json:"bare_sha256,omitempty"` // of the same without the line that names the follow-up scan
 	Clinician string           `json:"clinician"`
 	Placed    string           `json:"placed"` // the date of surgery as planned
-	Frame     string           `json:"frame"`  // of the coordinates, as in the case file
+	Simulated bool             `json:"simulated,omitempty"`
+	Frame     string           `json:"frame"` // of the coordinates, as in the case file
 	Fixtures  []PlannedFixture `json:"fixtures"`
 
 	Structures []PlannedStructure `json:"structures"` // nil in seals that do not cover them, as earlier versions made
@@ -62,7 +63,7 @@ type PlannedFixture struct {
 // PlanOf is the plan of a case file, in the frame that the case is in; preSHA256 is
 // the hash of the planning scan, empty where it was not read.
 func PlanOf(c *casefile.Case, preSHA256 string) Plan {
-	p := Plan{SHA256: c.PlanSHA256, Bare: c.BareSHA256, Clinician: c.Clinician, Placed: c.Placed, Frame: string(c.Frame),
+	p := Plan{SHA256: c.PlanSHA256, Bare: c.BareSHA256, Clinician: c.Clinician, Placed: c.Placed, Simulated: c.Simulated, Frame: string(c.Frame),
 		Structures: []PlannedStructure{}, PreSHA256: preSHA256}
 	for _, f := range c.Fixtures {
 		p.Fixtures = append(p.Fixtures, PlannedFixture{

@@ -17,6 +17,7 @@ type Row struct {
 	Clinician string `json:"clinician"`
 	Site      string `json:"site"` // ISO 3950
 	Guidance  string `json:"guidance,omitempty"`
+	Simulated bool   `json:"simulated,omitempty"` // nobody was operated on
 
 	PlannedDiameter *float64 `json:"planned_diameter_mm,omitempty"`
 	PlannedLength   *float64 `json:"planned_length_mm,omitempty"`
@@ -47,7 +48,7 @@ func RowsOf(m *measurement.Case) []Row {
 	for i := range m.Fixtures {
 		f := &m.Fixtures[i]
 		r := Row{
-			Case: m.Case, Placed: m.Placed, Clinician: m.Clinician, Site: f.Site, Guidance: f.Guidance,
+			Case: m.Case, Placed: m.Placed, Clinician: m.Clinician, Site: f.Site, Guidance: f.Guidance, Simulated: m.Simulated,
 			PlannedDiameter: positive(f.Planned.Diameter), PlannedLength: positive(f.Planned.Length),
 			Clearance: f.Clearance, Doubt: whole.Doubt, Flags: append([]string(nil), codes...),
 		}

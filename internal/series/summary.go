@@ -63,6 +63,7 @@ type CaseState struct {
 	with     *Plan // that the measurement in force was made with, where its record says so
 	rows     []Row
 	last     *Record // that Measurement names
+	sealed   string  // when the seal that counts was made; empty without one
 }
 
 // Earlier is a measurement that a later one took the place of.
@@ -399,7 +400,7 @@ func (c *CaseState) setStatus(sealTimes map[int]string, today string) {
 		c.Seal = SealLate
 		c.flag(measurement.CodeSealedLate, "the plan was sealed only after the day of surgery or after measuring (record %d)", c.Sealed[0])
 	default:
-		c.plan = c.plans[inTime]
+		c.plan, c.sealed = c.plans[inTime], sealTimes[inTime]
 		c.compareWithSeal(inTime)
 		if when := c.joined[inTime]; recordedAfter(when, c.Placed) || first != 0 && inTime > first {
 			c.Seal = SealUnknown

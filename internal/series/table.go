@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -33,6 +34,11 @@ func (s *Summary) Table() []TableRow {
 	return out
 }
 
+// Simulated reports whether the figures or the plan of any case are those of a phantom.
+func (s *Summary) Simulated() bool {
+	return slices.ContainsFunc(s.Table(), func(r TableRow) bool { return r.Simulated })
+}
+
 // table has the rows of one case: those in force, then what was withdrawn, then
 // what was replaced.
 func (c *CaseState) table() []TableRow {
@@ -44,7 +50,7 @@ func (c *CaseState) table() []TableRow {
 		}
 	}
 	planned := func(t TableRow, p *Plan) {
-		t.Row = Row{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician}
+		t.Row = Row{Case: c.Case, Placed: c.Placed, Clinician: c.Clinician, Simulated: p != nil && p.Simulated}
 		if p == nil {
 			out = append(out, t)
 			return
@@ -106,6 +112,7 @@ func Columns() []Column {
 		{"jaw", "upper or lower; follows from the site, not read back", false},
 		{"region", "anterior (canine to canine) or posterior; follows from the site, not read back", false},
 		{"guidance", "full-guide, pilot-guide, freehand or navigated", false},
+		{"simulated", "true where nobody was operated on, else false or empty", false},
 		{"planned_diameter_mm", "of the planned fixture", false},
 		{"planned_length_mm", "of the planned fixture", false},
 		{"status", "measured; for a case without figures open (surgery to come), missing (sealed, never measured) or left-out; withdrawn for what no longer counts, replaced for a measurement that another took the place of; only measured rows are imported", false},
@@ -179,6 +186,10 @@ func (t *TableRow) cells() []string {
 	if t.Site != "" {
 		numbering = "iso3950"
 	}
+	simulated := ""
+	if t.Simulated {
+		simulated = "true"
+	}
 	var withdrawn, verdict [3]string
 	if t.Judged() {
 		doubt = strconv.FormatBool(t.Doubt)
@@ -188,7 +199,7 @@ func (t *TableRow) cells() []string {
 	if w := t.Withdrawn; w != nil {
 		withdrawn = [3]string{strconv.Itoa(w.By), w.When, printable.Cell(w.Author)}
 	}
-	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance),
+	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance), simulated,
 		cell(t.PlannedDiameter), cell(t.PlannedLength), printable.Cell(string(t.Status)), string(t.Seal), record, printable.Cell(t.Reason),
 		withdrawn[0], withdrawn[1], withdrawn[2], verdict[0], verdict[1], verdict[2], doubt,
 		printable.Cell(strings.Join(t.Flags, " "))}

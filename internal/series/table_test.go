@@ -151,7 +151,7 @@ func TestColumnsAreDocumented(t *testing.T) {
 		assert.False(t, seen[c.Name], c.Name)
 		seen[c.Name] = true
 	}
-	assert.Len(t, seen, 22+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
+	assert.Len(t, seen, 23+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
 	for _, name := range leftColumns {
 		assert.True(t, seen[name], name)
 	}

@@ -77,6 +77,7 @@ type Case struct {
 	Name       string // pseudonym
 	Placed     string // date of surgery, as in 2026-03-14
 	Clinician  string // pseudonym
+	Simulated  bool   // nobody was operated on: of a phantom
 	Frame      Frame
 	Numbering  tooth.System // of the file; Fixture.Site is ISO 3950
 	Pre, Post  string       // paths of the planning and the follow-up scan; Post is empty where PostSurface stands for it

@@ -56,7 +56,7 @@ const pointExample = "[-24.10, 11.32, 8.05]"
 // read checks the whole file. The result counts only while d.err is nil.
 func (d *document) read(values map[string]any) *Case {
 	root := table{d: d, values: values}
-	root.allow("case", "placed", "clinician", "frame", "numbering", "pre", "post", "post_surface", "pre_surface", "surface_unit", "fixture", "structure", "alignment")
+	root.allow("case", "placed", "clinician", "simulated", "frame", "numbering", "pre", "post", "post_surface", "pre_surface", "surface_unit", "fixture", "structure", "alignment")
 	for _, need := range [][2]string{
 		{"case", `case = "C-007"`},
 		{"placed", "placed = 2026-03-14"},
@@ -72,6 +72,7 @@ func (d *document) read(values map[string]any) *Case {
 		Name:      root.pseudonym("case", `case = "C-007"`),
 		Placed:    root.date("placed"),
 		Clinician: root.pseudonym("clinician", `clinician = "clinician-a"`),
+		Simulated: root.boolean("simulated"),
 		Frame:     LPS,
 		Numbering: choice(root, "numbering", tooth.ISO3950, tooth.Universal),
 		Pre:       root.sitePath("pre", `pre = "pre"`),

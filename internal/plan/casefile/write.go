@@ -15,6 +15,7 @@ type text struct {
 	Case      string          `toml:"case" comment:"a pseudonym; never a patient's name"`
 	Placed    toml.LocalDate  `toml:"placed" comment:"date of surgery"`
 	Clinician string          `toml:"clinician" comment:"a pseudonym"`
+	Simulated bool            `toml:"simulated,omitempty" comment:"nobody was operated on"`
 	Frame     Frame           `toml:"frame" comment:"of the coordinates, mm: DICOM patient coordinates of the planning scan"`
 	Numbering tooth.System    `toml:"numbering"`
 	Pre       string          `toml:"pre" comment:"planning scan"`
@@ -56,7 +57,7 @@ func (c *Case) Text() ([]byte, error) {
 	if err != nil {
 		return nil, &Error{Field: "placed", Message: "expected a date as in 2026-03-14"}
 	}
-	t := text{Case: c.Name, Placed: toml.LocalDate{Year: placed.Year(), Month: int(placed.Month()), Day: placed.Day()}, Clinician: c.Clinician,
+	t := text{Case: c.Name, Placed: toml.LocalDate{Year: placed.Year(), Month: int(placed.Month()), Day: placed.Day()}, Clinician: c.Clinician, Simulated: c.Simulated,
 		Frame: c.Frame, Numbering: tooth.ISO3950, Pre: c.Pre, Post: c.Post}
 	for _, f := range c.Fixtures {
 		out := fixtureText{Site: f.Site.String(), Diameter: f.Diameter, Length: f.Length, Guidance: f.Guidance, PlanU: f.PlanUncertainty}

@@ -46,7 +46,6 @@ type chart struct {
 	*plot.Plot
 	paper  *canvas
 	legend []plot.Legend
-	square bool // values have one scale on both axes, which are equally long
 }
 
 // newChart opens a chart of a size in mm.
@@ -128,11 +127,6 @@ func (c *chart) draw(alt string) Drawing {
 	over := c.placeLegend(area)
 	area.Max.Y = over.Min.Y - millimetres(legendGap)
 	area.Min.X += max(0, millimetres(chartLeft)-c.DataCanvas(area).Min.X)
-	if c.square {
-		size := c.DataCanvas(area).Size()
-		area.Max.X -= max(0, size.X-size.Y)
-		area.Max.Y -= max(0, size.Y-size.X)
-	}
 	c.Draw(area)
 	for _, l := range c.legend {
 		l.Draw(over)
@@ -173,6 +167,7 @@ var (
 // CasePoint is one case on a chart.
 type CasePoint struct {
 	Case int
+	Name string  // of the case, shown where it is far from the others
 	Y, U float64 // figure and its standard uncertainty
 	Far  bool    // an outlier
 }
@@ -219,12 +214,14 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 	out.Add(grid{})
 
 	var cases, outliers plotter.XYs
+	names := texts{style: out.paper.style(legendType, Black)}
 	var reach bars
 	for _, p := range c.Points {
 		at := plotter.XY{X: float64(p.Case), Y: p.Y}
 		cases = append(cases, at)
 		if p.Far {
 			outliers = append(outliers, at)
+			names.values, names.words = append(names.values, at), append(names.words, p.Name)
 		}
 		if p.U > 0 {
 			reach = append(reach, struct{ x, low, high float64 }{at.X, p.Y - normal95*p.U, p.Y + normal95*p.U})
@@ -252,7 +249,7 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 	if c.Level != nil {
 		out.named(fmt.Sprintf("mean %.2f %s", *c.Level, c.Unit), level{*c.Level, targetStyle})
 	}
-	out.Add(reach, dots, marks{outliers, far})
+	out.Add(reach, dots, marks{outliers, far}, names)
 	return out.draw(c.Alt)
 }
 

@@ -83,7 +83,7 @@ func middle(points []Point) (m Point) {
 func TestCurveChartPlacesCases(t *testing.T) {
 	level := 1.0
 	c := CurveChart{Name: "entry deviation", Unit: "mm", Last: 4, Level: &level,
-		Points: []CasePoint{{1, 2, 0.1, false}, {2, 1, 0.1, true}, {4, 0, 0, false}}}
+		Points: []CasePoint{{1, "C-1", 2, 0.1, false}, {2, "C-2", 1, 0.1, true}, {4, "C-4", 0, 0, false}}}
 	cases := middles(c.Draw(160, 50)) // and the one that explains the mark
 	require.Len(t, cases, 4)
 	a, b, z := cases[0], cases[1], cases[2]
@@ -128,7 +128,6 @@ func TestChartsStayOnPaper(t *testing.T) {
 		sums := SumChart{First: first, Limit: 5, Worse: first + n - 1, Signed: true}
 		means := MeanChart{First: first, Unit: "mm", Target: scale / 2}
 		score := ScoreChart{Limit: 2, Signal: n}
-		habit := Scatter{Mean: &Region{Mesial: value("m"), Buccal: value("b"), Long: value("l") / 3, Turn: 30}, Next: &Region{Long: scale, Short: value("s")}}
 		for i := range n {
 			y := value("y")
 			curve.Points = append(curve.Points, CasePoint{Case: i + 1, Y: y, U: value("u") / 10, Far: i%9 == 4})
@@ -136,12 +135,11 @@ func TestChartsStayOnPaper(t *testing.T) {
 			sums.Above, sums.Below = append(sums.Above, y/scale*9), append(sums.Below, y/scale)
 			means.Value, means.Low, means.High = append(means.Value, y), append(means.Low, 0.1*scale), append(means.High, 0.9*scale)
 			score.Score, score.Success = append(score.Score, y/scale), append(score.Success, y > scale/2)
-			habit.Shots = append(habit.Shots, [2]float64{y, -value("x")})
 		}
 		curve.Plateau = &curve.Points[0].Y
 		curve.Published = []Span{{scale / 3, scale / 2, "published 1.04 to 1.44"}}
 		all := func() []Drawing {
-			return []Drawing{curve.Draw(168, 56), sums.Draw(82, 48), means.Draw(82, 48), score.Draw(168, 48), habit.Draw()}
+			return []Drawing{curve.Draw(168, 56), sums.Draw(82, 48), means.Draw(82, 48), score.Draw(168, 48)}
 		}
 		again := all()
 		for i, d := range all() {
@@ -178,40 +176,4 @@ func TestChartsStayOnPaper(t *testing.T) {
 			assert.Greater(t, len(labels), 5)
 		}
 	})
-}
-
-// A case lies at its mesial and buccal parts from the plan, and the regions about
-// their centres, on both axes to one scale.
-func TestScatter(t *testing.T) {
-	d := Scatter{Shots: [][2]float64{{1, 0}, {0, 2}}, Mean: &Region{Mesial: 0.5, Buccal: 1, Long: 0.4, Short: 0.2, Turn: 30},
-		Next: &Region{Long: 2.2, Short: 1}}.Draw()
-	var plan Point
-	var regions [][]Point
-	for _, it := range d.Items {
-		p, ok := it.(Path)
-		switch {
-		case !ok || len(p.Points) < turnChords:
-		case p.Stroke == Planned && plan == Point{}:
-			plan = middle(p.Points)
-		case p.Stroke == Black:
-			regions = append(regions, p.Points[1:]) // the first closes it
-		}
-	}
-	scale := scatterSide / 6 // to 3 mm on either side
-	at := func(p Point, mesial, buccal float64) {
-		t.Helper()
-		assert.InDelta(t, plan.X+mesial*scale, p.X, 1e-9)
-		assert.InDelta(t, plan.Y-buccal*scale, p.Y, 1e-9)
-	}
-	marks := middles(d)
-	scale = marks[0].X - plan.X // exactly
-	assert.InDelta(t, scatterSide/6, scale, 0.3)
-	at(marks[0], 1, 0)
-	at(marks[1], 0, 2)
-	require.Len(t, regions, 2)
-	at(middle(regions[0]), 0.5, 1)
-	at(middle(regions[1]), 0, 0)
-	// The long axis points up to the right: mesial and buccal.
-	last := len(regions[0]) - 1
-	at(regions[0][last], 0.5+0.4*math.Cos(math.Pi/6), 1+0.4*math.Sin(math.Pi/6))
 }

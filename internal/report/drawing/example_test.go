@@ -31,16 +31,16 @@ func ExampleCurveChart() {
 }
 
 // Draws where the entries of three cases lie about the plan, and lists the texts
-// of the drawing: its axes, then what its marks mean.
-func ExampleScatter() {
-	plot := drawing.Scatter{Shots: [][2]float64{{0.4, 0.2}, {-0.3, 0.1}, {0.8, -0.5}}}
+// of the drawing: its rulers, the cases' names, then what its marks mean.
+func ExampleHabit() {
+	view := drawing.Habit{Shots: []drawing.NamedShot{{Name: "C-1", Mesial: 0.4, Buccal: 0.2}, {Name: "C-2", Mesial: -0.3, Buccal: 0.1}, {Name: "C-3", Mesial: 0.8, Buccal: -0.5}}}
 	var texts []string
-	for _, item := range plot.Draw().Items {
+	for _, item := range view.Draw().Items {
 		if label, ok := item.(drawing.Label); ok {
 			texts = append(texts, label.Text)
 		}
 	}
 	fmt.Println(strings.Join(texts, " | "))
 	// Output:
-	// mesial (+) or distal (−), mm | -1.5 | -1.0 | -0.5 | 0.0 | 0.5 | 1.0 | 1.5 | buccal (+) or lingual (−), mm | -1.5 | -1.0 | -0.5 | 0.0 | 0.5 | 1.0 | 1.5 | plan | entry of a case
+	// 4 | 3 | 2 | 1 | 0 | 1 | 2 | 3 | 4 | 4 | 3 | 2 | 1 | 0 | 1 | 2 | 3 | 4 | buccal | lingual | distal | mesial | C-3 | C-1 | C-2 | plan | case | mm from the plan
 }

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 )
@@ -214,21 +215,16 @@ func (m marks) draw(c *draw.Canvas, at vg.Point) {
 	}
 }
 
-// cords hang from the plan, at the origin, to both rulers.
-type cords struct{}
-
-// Plot implements plot.Plotter.
-func (cords) Plot(c draw.Canvas, p *plot.Plot) {
-	style := stroke(Planned, 0.25, 0.9, 0.7)
-	level{0, style}.Plot(c, p)
-	trace{plotter.XYs{{Y: p.Y.Min}, {Y: p.Y.Max}}, style}.Plot(c, p)
+// texts are words beside values, over all else.
+type texts struct {
+	values plotter.XYs
+	words  []string
+	style  text.Style
 }
 
-// oval is the outline of a region.
-func oval(r Region) (out plotter.XYs) {
-	ring := ellipse(Point{r.Mesial, r.Buccal}, r.Long, r.Short, r.Turn*math.Pi/180)
-	for _, q := range append(ring, ring[0]) {
-		out = append(out, plotter.XY(q))
+// Plot implements plot.Plotter.
+func (t texts) Plot(c draw.Canvas, p *plot.Plot) {
+	for i, at := range onto(&c, p, t.values) {
+		c.FillText(t.style, vg.Point{X: at.X + millimetres(2.2), Y: at.Y - millimetres(0.8)}, t.words[i])
 	}
-	return out
 }
