@@ -127,8 +127,8 @@ func marked(t *testing.T, content string) map[string]string {
 
 // structureElement is one element of a file's structure.
 type structureElement struct {
-	kind, alt, text string
-	kids            []string // numbers of objects, in order
+	kind, alt string
+	kids      []string // numbers of objects, in order
 }
 
 var (

@@ -128,7 +128,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		}
 	}
 	d.alignment(c, s, o)
-	if n := notesBox(allFlags(c)...); many && len(n.Items) > 0 {
+	if n := d.notesBox(allFlags(c)...); many && len(n.Items) > 0 {
 		n.Small = true
 		d.add(n)
 	}
@@ -174,7 +174,7 @@ func plural(n int, one, many string) string {
 var breachCodes = []string{measurement.CodeOutsideBone, measurement.CodeFoundEntered, measurement.CodePenetration, measurement.CodeMarginNotKept, measurement.CodeMarginNotPlanned}
 
 // flagTexts words flags, each once.
-func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
+func (d *Document) flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) []string {
 	var out []string
 	for _, flags := range lists {
 		for _, f := range flags {
@@ -182,6 +182,9 @@ func flagTexts(wanted func(measurement.Flag) bool, lists ...measurement.Flags) [
 				continue
 			}
 			text := sentence(f.Message)
+			if d.coded {
+				text += " (" + outside(f.Code) + ")"
+			}
 			if !slices.Contains(out, text) {
 				out = append(out, text)
 			}
@@ -251,7 +254,7 @@ func (d *Document) verdicts(o Options, cases ...*measurement.Case) {
 	if len(items[measurement.InDoubt]) > 0 {
 		items[measurement.InDoubt] = []string{"Do not use these figures until the points below are settled."}
 		for _, c := range cases {
-			for _, text := range flagTexts(isDoubt, allFlags(c)...) {
+			for _, text := range d.flagTexts(isDoubt, allFlags(c)...) {
 				if len(cases) > 1 {
 					text = outside(c.Case) + ": " + text
 				}
@@ -273,21 +276,21 @@ func (d *Document) verdicts(o Options, cases ...*measurement.Case) {
 }
 
 func (d *Document) doubts(flags ...measurement.Flags) {
-	if doubts := flagTexts(isDoubt, flags...); len(doubts) > 0 {
+	if doubts := d.flagTexts(isDoubt, flags...); len(doubts) > 0 {
 		d.add(notice{Title: notToBeReliedOn, Grave: true,
 			Items: append([]string{"Do not use these figures until the points below are settled."}, doubts...)})
 	}
 }
 
 // notesBox has the flags that are neither a doubt nor told as a breach.
-func notesBox(flags ...measurement.Flags) notice {
-	return notice{Title: "Notes on the measurement", Items: flagTexts(func(f measurement.Flag) bool {
+func (d *Document) notesBox(flags ...measurement.Flags) notice {
+	return notice{Title: "Notes on the measurement", Items: d.flagTexts(func(f measurement.Flag) bool {
 		return f.Level != measurement.Doubt && !slices.Contains(breachCodes, f.Code)
 	}, flags...)}
 }
 
 func (d *Document) notes(flags ...measurement.Flags) {
-	if n := notesBox(flags...); len(n.Items) > 0 {
+	if n := d.notesBox(flags...); len(n.Items) > 0 {
 		d.add(n)
 	}
 }

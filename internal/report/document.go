@@ -28,6 +28,7 @@ type Document struct {
 	blocks []block
 	// Simulated says that nobody was operated on; every page says so.
 	Simulated bool
+	coded     bool // flags have their codes, for a terminal
 }
 
 // simulated stands on every page about a phantom.
@@ -181,7 +182,7 @@ func (d *Document) Replace(f func(string) string) { *d = *d.replaced(f) }
 func (d *Document) printed() *Document { return d.replaced(printable.Line) }
 
 func (d *Document) replaced(f func(string) string) *Document {
-	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated}
+	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated, coded: d.coded}
 	for _, b := range d.blocks {
 		out.blocks = append(out.blocks, replaced(b, f))
 	}

@@ -19,7 +19,7 @@ const nearby = 10.0
 // ReadBack says a plan in words, for the terminal: each fixture with its distances,
 // the gravest first, what was not checked, and what is in doubt.
 func ReadBack(p *measure.Planned, o Options) *Document {
-	d := &Document{}
+	d := &Document{coded: true}
 	items := make([]string, 0, len(p.Sites))
 	var open []string
 	var flags measurement.Flags
@@ -34,10 +34,10 @@ func ReadBack(p *measure.Planned, o Options) *Document {
 	if len(open) > 0 {
 		d.add(notice{Title: "Not checked", Items: open})
 	}
-	if doubts := flagTexts(isDoubt, flags); len(doubts) > 0 {
+	if doubts := d.flagTexts(isDoubt, flags); len(doubts) > 0 {
 		d.add(notice{Title: "The plan is in doubt", Grave: true, Items: doubts})
 	}
-	if notes := flagTexts(func(f measurement.Flag) bool { return !isDoubt(f) }, flags); len(notes) > 0 {
+	if notes := d.flagTexts(func(f measurement.Flag) bool { return !isDoubt(f) }, flags); len(notes) > 0 {
 		d.add(notice{Title: "Notes on the plan", Items: notes})
 	}
 	return d

@@ -13,7 +13,7 @@ import (
 
 // Figures is the short form of a case's report: its figures, clearances and flags.
 func Figures(c *measurement.Case, o Options) *Document {
-	d := &Document{Simulated: c.Simulated}
+	d := &Document{Simulated: c.Simulated, coded: true}
 	d.add(paragraph{Text: d.kicker(fmt.Sprintf("Case %s, placed %s by %s", outside(c.Case), outside(c.Placed), outside(c.Clinician)))},
 		paragraph{Text: alignedBy + ": " + methodName(c.Alignment.Method)})
 	d.verdicts(o, c)
@@ -43,7 +43,7 @@ func Figures(c *measurement.Case, o Options) *Document {
 
 // Flags is what flags say, doubts first.
 func Flags(flags measurement.Flags) *Document {
-	d := &Document{}
+	d := &Document{coded: true}
 	d.doubts(flags)
 	d.notes(flags)
 	return d
@@ -51,7 +51,7 @@ func Flags(flags measurement.Flags) *Document {
 
 // CaseList is a table of many cases, a row a fixture, and their doubts.
 func CaseList(cases []measurement.Case, o Options) *Document {
-	d := &Document{}
+	d := &Document{coded: true}
 	if len(cases) == 0 {
 		return d
 	}
@@ -115,7 +115,7 @@ const mostFaults = 20
 
 // Chain says whether the series file of a name is as it was written.
 func Chain(name string, v series.Verdict) *Document {
-	d := &Document{}
+	d := &Document{coded: true}
 	d.verdict(name, v)
 	return d
 }
@@ -137,7 +137,7 @@ func (d *Document) verdict(name string, v series.Verdict) {
 				faults.Items = append(faults.Items, fmt.Sprintf("and %d more", len(v.Faults)-mostFaults))
 				break
 			}
-			faults.Items = append(faults.Items, sentence(x.Message))
+			faults.Items = append(faults.Items, outside(x.Code)+": "+outside(x.Message)+".")
 		}
 		d.add(faults)
 		say("Go on from an unchanged copy of the file, if there is one.")
