@@ -151,7 +151,7 @@ func (d *Document) beforeAfter(f measurement.Fixture, p *fixturePictures, o Opti
 	}
 	text := cutsText(f, p.shown)
 	if many && f.Achieved != nil {
-		text = "Dashed: as planned; solid: as placed, by the outer thread diameter. White: structures as the case gives them."
+		text = "Dashed: as planned; solid: as placed, by the outer thread diameter. White: structures as the case gives them; dotted in pairs: as found in the planning scan."
 	}
 	d.add(head, paragraph{Small: true, Text: text}, group)
 }
