@@ -20,6 +20,8 @@ type phantomOptions struct {
 	seed         uint64
 	class        string
 	voxel, field float64 // mm; 0 is the class's own
+	surface      string
+	both         bool // a follow-up scan beside the surface scan
 	demo         bool
 	overwrite    bool
 	folder       string
@@ -36,6 +38,15 @@ func classNames() []string {
 	return names
 }
 
+// surfaceNames are the kinds of surface scan.
+func surfaceNames() []string {
+	var names []string
+	for _, c := range phantom.SurfaceClasses {
+		names = append(names, string(c))
+	}
+	return names
+}
+
 func phantomCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "phantom DIR", short: "make a synthetic case with a known truth, to try the program on",
@@ -46,8 +57,14 @@ its bone has no fine structure of its own, its fixtures are round, and its scann
 has no scatter of a real detector. It shows that the arithmetic is right, not how
 well a particular machine sees a particular patient.
 
-KIND is one of ` + strings.Join(classNames(), ", ") + ".",
-		examples: []string{"plumbline phantom --demo demo", "plumbline phantom --seed 7 --class easy phantom-7"},
+KIND is one of ` + strings.Join(classNames(), ", ") + `.
+
+With --surface the follow-up is a scan of the mouth's surface with a scan body on
+the fixture, and there is one from before surgery: crowns, gum and scan body with
+a scanner's noise, holes and bending. The crowns are smooth bodies, the gum is a
+ridge; there is no saliva.
+SURFACE is one of ` + strings.Join(surfaceNames(), ", ") + ".",
+		examples: []string{"plumbline phantom --demo demo", "plumbline phantom --seed 7 --class easy phantom-7", "plumbline phantom --surface usual phantom-s"},
 	}, &phantomOptions{})
 }
 
@@ -58,6 +75,8 @@ func (o *phantomOptions) AddFlags(f *pflag.FlagSet) {
 	grouped(f, "One case", func(f *pflag.FlagSet) {
 		f.Uint64Var(&o.seed, "seed", 1, "`N` that the case is drawn from; the same N gives the same case")
 		choice(f, &o.class, "class", string(phantom.Everyday), "draw a `KIND` of case", phantom.Classes...)
+		choice(f, &o.surface, "surface", "", "draw a `SURFACE` scan in place of the follow-up scan", phantom.SurfaceClasses...)
+		f.BoolVar(&o.both, "both", false, "with --surface: make the follow-up scan as well")
 	})
 	grouped(f, "Size", func(f *pflag.FlagSet) {
 		f.Float64Var(&o.voxel, "voxel", 0, "edge of a voxel, `MM`, in place of the kind's own; coarser is quicker")
@@ -75,8 +94,17 @@ func (o *phantomOptions) Check(args []string) (err error) {
 	if info, err := os.Stat(o.folder); err == nil && !info.IsDir() {
 		return usage("%s is a file; name a new or an empty folder", o.folder)
 	}
-	if o.demo && (o.flags.Changed("seed") || o.flags.Changed("class")) {
-		return usage("--demo makes cases of its own; leave --seed and --class out")
+	if o.surface != "" && !slices.Contains(surfaceNames(), o.surface) {
+		return usage("there is no kind of surface scan %q; the kinds are %s", o.surface, strings.Join(surfaceNames(), ", "))
+	}
+	if o.surface != "" && o.flags.Changed("class") {
+		return usage("--surface draws cases of its own; leave --class out")
+	}
+	if o.both && o.surface == "" {
+		return usage("--both goes with --surface; name a kind of surface scan: %s", strings.Join(surfaceNames(), ", "))
+	}
+	if o.demo && (o.surface != "" || o.flags.Changed("seed") || o.flags.Changed("class")) {
+		return usage("--demo makes cases of its own; leave --seed, --class and --surface out")
 	}
 	return nil
 }
@@ -84,7 +112,7 @@ func (o *phantomOptions) Check(args []string) (err error) {
 func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 	specs := phantom.Demo()
 	if !o.demo {
-		spec, err := phantom.Random(o.seed, phantom.Class(o.class))
+		spec, err := o.draw()
 		if err != nil {
 			return badInput(err)
 		}
@@ -119,6 +147,17 @@ func (o *phantomOptions) Run(ctx context.Context, env Env) error {
 		return makeDemoSeries(env, o.folder)
 	}
 	return nil
+}
+
+// draw is one case.
+func (o *phantomOptions) draw() (phantom.Spec, error) {
+	if o.surface == "" {
+		return phantom.Random(o.seed, phantom.Class(o.class))
+	}
+	spec, surface, err := phantom.RandomSurface(o.seed, phantom.SurfaceClass(o.surface))
+	surface.Before, surface.Alone = true, !o.both
+	spec.Surface = &surface
+	return spec, err
 }
 
 // writePhantoms makes cases, each in its folder; an error says what to do.

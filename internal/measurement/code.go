@@ -71,6 +71,7 @@ const (
 	CodeScanBodyBarelySeen     Code = "scan-body-barely-seen"
 	CodeScanBodyMisfits        Code = "scan-body-misfits"
 	CodeSeatOnTrust            Code = "seat-on-trust"
+	CodeSeatDoubtful           Code = "seat-doubtful"
 	CodeEvidenceAgrees         Code = "evidence-agrees"
 	CodeEvidenceDisagrees      Code = "evidence-disagrees"
 	CodeSecondEvidenceRefused  Code = "second-evidence-refused"
@@ -171,7 +172,7 @@ var Codes = []CodeMeaning{
 	{CodeLandmarksLargeTurn, "alignment", "doubt", "the landmarks turn one scan far against the other"},
 	{CodeLandmarkOutOfLine, "alignment", "doubt", "one landmark does not fit the others"},
 	{CodeSurfaceOffScan, "alignment", "doubt", "the surface scan before surgery does not lie where the planning scan shows the teeth"},
-	{CodeSurfaceNotChecked, "alignment", "notice", "the planning scan cannot check where the surface scan before surgery lies"},
+	{CodeSurfaceNotChecked, "alignment", "doubt or notice", "the planning scan does not show where the surface scan before surgery lies; a doubt where it shows enough to fit"},
 	{CodePlanMeshUneven, "plan", "doubt", "the mesh of the planned fixture does not look like one"},
 	{CodeStructureOutsideScan, "plan", "notice", "a structure lies outside the planning scan"},
 	{CodeStructureNotSeen, "plan", "notice", "the planning scan does not show a structure where it is drawn, so that its place is not checked"},
@@ -192,6 +193,7 @@ var Codes = []CodeMeaning{
 	{CodeScanBodyBarelySeen, "fixture", "doubt", "the surface scan shows too little of the scan body"},
 	{CodeScanBodyMisfits, "fixture", "doubt", "the surface differs from the stated scan body"},
 	{CodeSeatOnTrust, "fixture", "notice", "the scan body's seat and the fixture's length were taken as stated"},
+	{CodeSeatDoubtful, "fixture", "doubt", "the fixture lies so far deeper or shallower than planned that the scan body may be another one or not down"},
 	{CodeEvidenceAgrees, "fixture", "notice", "follow-up scan and surface scan show the fixture in one place, within their uncertainties"},
 	{CodeEvidenceDisagrees, "fixture", "doubt or notice", "follow-up scan and surface scan show the fixture in two places; a doubt where that is hardly chance"},
 	{CodeSecondEvidenceRefused, "alignment", "doubt", "the surface scan beside a follow-up scan could not be used"},

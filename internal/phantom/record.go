@@ -29,6 +29,7 @@ type Record struct {
 	Fixtures   []FixtureRecord   `json:"fixtures"`
 	Structures []StructureRecord `json:"structures"`
 	Landmarks  []LandmarkRecord  `json:"landmarks"`
+	Surface    *SurfaceRecord    `json:"surface,omitempty"`
 	Spec       Spec              `json:"spec"`
 	// Files are the SHA-256 of the folder's files by their paths in it, with slashes,
 	// to tell whether they were changed; see text for truth.json itself.
@@ -84,6 +85,15 @@ type LandmarkRecord struct {
 	Post [3]float64 `json:"post"`
 }
 
+// SurfaceRecord is what is known of a surface scan. Where it stands in the follow-up scan's place
+// post_to_pre is its transform as well.
+type SurfaceRecord struct {
+	SurfaceToPre [16]float64 `json:"surface_to_pre"` // but for how the scan bends
+	// Seated is where the scan bodies say that the fixtures lie: off by the errors of their seats.
+	// Nil for one that is missing.
+	Seated []*measurement.Placement `json:"seated"`
+}
+
 // maxRecord bounds truth.json, bytes; that of a full arch has some 100 kB.
 const maxRecord = 16 << 20
 
@@ -117,14 +127,24 @@ func ReadRecord(dir string) (*Record, error) {
 
 func components(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
-func newRecord(s Spec, t Truth) *Record {
+func newRecord(s Spec, t Truth, surfaces *Surfaces) *Record {
 	r := &Record{
 		Schema: recordSchema, Note: "Simulated: no patient's data. mm, degrees, LPS of the planning scan unless a name says post.",
 		Case: s.name(), PostToPre: t.PostToPre.Matrix(), OtherJaw: t.OtherJaw.Matrix(), Spec: s,
 	}
-	for _, f := range t.Fixtures {
+	if surfaces != nil {
+		r.Surface = &SurfaceRecord{SurfaceToPre: surfaces.ToPre.Matrix()}
+	}
+	for i, f := range t.Fixtures {
 		place := func(p geom.Pose) *measurement.Placement {
 			return &measurement.Placement{Entry: components(p.Entry), Apex: components(p.Apex), Diameter: f.Diameter, Length: f.Length}
+		}
+		if surfaces != nil {
+			var seated *measurement.Placement
+			if !f.Missing {
+				seated = place(surfaces.Seated[i])
+			}
+			r.Surface.Seated = append(r.Surface.Seated, seated)
 		}
 		out := FixtureRecord{
 			Site: f.Site, Missing: f.Missing, Planned: *place(f.Planned), Mesial: components(f.Mesial), Buccal: components(f.Buccal),

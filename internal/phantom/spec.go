@@ -104,6 +104,8 @@ type Spec struct {
 	Touch      Touch
 	Before     Before
 	Graft      bool // mineral granules buccal of the first fixture, follow-up scan only
+
+	Surface *SurfaceScan `json:",omitempty"` // beside the follow-up scan or in its place; nil for none
 }
 
 // Usual is a plain case to start from: one fixture of 4.1 × 10 mm at a site,
@@ -188,6 +190,11 @@ func (s Spec) Check() error {
 	}
 	if err := s.Post.check(); err != nil {
 		return fmt.Errorf("follow-up scan: %w", err)
+	}
+	if s.Surface != nil {
+		if err := s.Surface.check(); err != nil {
+			return fmt.Errorf("surface scan: %w", err)
+		}
 	}
 	return nil
 }

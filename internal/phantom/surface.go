@@ -1,7 +1,9 @@
 package phantom
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -19,8 +21,12 @@ type SurfaceScan struct {
 	Holes       int      // places that were not seen
 	Islands     int      // pieces of cheek or tongue
 	Changed     string   // site of a tooth whose crown is another one after; "" = none
+	Swollen     float64  // gum over the first fixture's site after surgery, beyond that before, mm
+	Wander      float64  // standard deviation of how far each tooth has moved since, along each axis, mm
+	Coarse      bool     // triangles of 0.8 mm, in place of 0.4
 	SeatShift   geom.Vec // of the scan body off the platform, fixture frame, mm
 	SeatTilt    geom.Vec // rotation vector, degrees
+	Alone       bool     // in place of the follow-up scan
 	Before      bool     // there is a surface before surgery
 	BeforeShift geom.Vec // its registration error about the arch's middle, mm
 	BeforeTurn  geom.Vec // rotation vector, degrees
@@ -28,24 +34,30 @@ type SurfaceScan struct {
 
 // Surfaces are the files of a surface scan and what is exactly known of them.
 type Surfaces struct {
-	After  *trimesh.Mesh // in a frame of its own
-	Before *trimesh.Mesh // in the planning scan's frame but for its registration error; nil where there is none
-	Body   *trimesh.Mesh // the scan body, in the fixture's frame
-	ToPre  geom.Rigid    // from After's frame to the planning scan's, without bending
+	After  *trimesh.Mesh   // in a frame of its own
+	Before *trimesh.Mesh   // in the planning scan's frame but for its registration error; nil where there is none
+	Bodies []*trimesh.Mesh // the scan body of each fixture, in the fixture's frame
+	ToPre  geom.Rigid      // from After's frame to the planning scan's, without bending
+	Seated []geom.Pose     // where the fixtures would lie if their scan bodies sat true, planning frame; zero for a missing one
 }
 
-// An invented scan body: a cylinder with a chamfer at its top and a flat side above the
-// middle.
+// scanBody is an invented scan body: a cylinder with a chamfer at its top and a flat side above
+// the middle, about as wide as its fixture.
+type scanBody struct{ radius float64 }
+
 const (
-	bodyRadius, bodyTop   = 2.2, 10.0
+	bodyTop               = 10.0
 	bodyChamfer           = 0.5
 	bodyFacet, bodyFacets = 0.6, 6.0 // depth of the flat side, and from where on
 )
 
-func bodyDistance(p geom.Vec) float64 {
+// scanBody is what is seated on the fixture.
+func (f Fixture) scanBody() scanBody { return scanBody{max(1.6, min(f.Diameter/2, 2.4))} }
+
+func (b scanBody) distance(p geom.Vec) float64 {
 	r := math.Hypot(p.X, p.Y)
-	d := max(r-bodyRadius, p.Z-bodyTop, -p.Z, (r+p.Z-bodyRadius-bodyTop+bodyChamfer)/math.Sqrt2)
-	return max(d, min(p.X-bodyRadius+bodyFacet, p.Z-bodyFacets))
+	d := max(r-b.radius, p.Z-bodyTop, -p.Z, (r+p.Z-b.radius-bodyTop+bodyChamfer)/math.Sqrt2)
+	return max(d, min(p.X-b.radius+bodyFacet, p.Z-bodyFacets))
 }
 
 // RenderSurfaces makes a case's surfaces.
@@ -59,7 +71,16 @@ func RenderSurfaces(s Spec, o SurfaceScan) (*Surfaces, error) {
 	sc.addAnatomy()
 	toPre := jawToScan(s.Pre)
 	r := newRandomSource(s.Seed, 302)
-	out := &Surfaces{Body: trimesh.Isosurface(bodyDistance, geom.Vec{X: -3, Y: -3, Z: -0.5}, geom.Vec{X: 3, Y: 3, Z: bodyTop + 0.5}, 0.15)}
+	out := &Surfaces{}
+	for _, f := range s.Fixtures {
+		out.Bodies = append(out.Bodies, trimesh.Isosurface(f.scanBody().distance, geom.Vec{X: -3, Y: -3, Z: -0.5}, geom.Vec{X: 3, Y: 3, Z: bodyTop + 0.5}, 0.25))
+	}
+	out.Seated = make([]geom.Pose, len(sc.fixtures))
+	for i, f := range sc.fixtures {
+		if f != nil {
+			out.Seated[i] = toPre.After(f.bodyToJaw(o)).ApplyPose(geom.Pose{Apex: geom.Vec{Z: -s.Fixtures[i].Length}})
+		}
+	}
 	after := sc.mouthSurface(o, true)
 	o.err(after, r, sc.own, newLattice(hash64(s.Seed, 3, 1, 7)))
 	turn := r3.Scale(r.uniform(0.3, math.Pi), r3.Unit(geom.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}))
@@ -91,29 +112,25 @@ func (sc *scene) mouthSurface(o SurfaceScan, after bool) *trimesh.Mesh {
 		gum     = 1.4  // mm over the ridge
 		deepest = 6.0  // mm below the ridge's top
 		wide    = 10.0 // mm to each side of it
-		step    = 0.6  // mm, of the grid: triangles of some 0.3 mm, as a scanner makes
+		swell   = 6.0  // mm along the arch, of swollen gum
 	)
-	j := sc.own
-	teeth := j.teeth
-	if after && o.Changed != "" {
-		teeth = nil
-		for _, t := range j.teeth {
-			if t.site == o.Changed {
-				other := *t
-				other.md *= 0.92
-				other.bl *= 1.06
-				other.height *= 0.9
-				other.cusp *= 0.5
-				t = &other
-			}
-			teeth = append(teeth, t)
-		}
+	step := 0.6 // mm, of the grid: triangles of some 0.4 mm, as a scanner makes
+	if o.Coarse {
+		step = 1.2
 	}
-	bodies := make([]geom.Rigid, 0, len(sc.fixtures)) // jaw to scan body
+	j := sc.own
+	site := sc.fixtures[0]
+	teeth := o.teeth(sc, after)
+	middle, _ := j.arch.coordinates(site.origin.X, site.origin.Y)
+	type placed struct {
+		scanBody
+		fromJaw geom.Rigid
+	}
+	var bodies []placed
 	if after {
-		for _, f := range sc.fixtures {
+		for i, f := range sc.fixtures {
 			if f != nil {
-				bodies = append(bodies, f.bodyToJaw(o).Inverse())
+				bodies = append(bodies, placed{sc.spec.Fixtures[i].scanBody(), f.bodyToJaw(o).Inverse()})
 			}
 		}
 	}
@@ -123,6 +140,9 @@ func (sc *scene) mouthSurface(o SurfaceScan, after bool) *trimesh.Mesh {
 		ridge := j.profileAt(s)
 		d, _ := j.boneDistance(p)
 		d -= gum
+		if u := (s - middle) / swell; after && o.Swollen != 0 {
+			d -= o.Swollen * math.Exp(-u*u/2)
+		}
 		for _, c := range teeth {
 			l := c.fromJaw(p)
 			if bound := c.crownLowerBound(l) / 2; bound < d {
@@ -130,7 +150,7 @@ func (sc *scene) mouthSurface(o SurfaceScan, after bool) *trimesh.Mesh {
 			}
 		}
 		for _, b := range bodies {
-			d = min(d, bodyDistance(b.Apply(p)))
+			d = min(d, b.distance(b.fromJaw.Apply(p)))
 		}
 		return max(d, h-ridge.crestH-deepest, math.Abs(t-ridge.crestT)-wide, o.From-s, s-o.To)
 	}
@@ -156,6 +176,34 @@ func (sc *scene) mouthSurface(o SurfaceScan, after bool) *trimesh.Mesh {
 		}
 	}
 	return m
+}
+
+// teeth are the crowns before or after surgery.
+func (o SurfaceScan) teeth(sc *scene, after bool) []*tooth {
+	j := sc.own
+	out := slices.Clone(j.teeth)
+	if !after {
+		if t := j.shapes[sc.spec.Fixtures[0].Site]; t != nil && sc.spec.Before == Tooth {
+			out = append(out, t)
+		}
+		return out
+	}
+	r := newRandomSource(sc.spec.Seed, 304)
+	for i, t := range out {
+		other := *t
+		if t.site == o.Changed {
+			other.md *= 0.92
+			other.bl *= 1.06
+			other.height *= 0.9
+			other.cusp *= 0.5
+		}
+		if o.Wander > 0 {
+			by := geom.Vec{X: r.truncatedNormal(0, o.Wander), Y: r.truncatedNormal(0, o.Wander), Z: r.truncatedNormal(0, o.Wander)}
+			other.origin, other.centre = r3.Add(t.origin, by), r3.Add(t.centre, by)
+		}
+		out[i] = &other
+	}
+	return out
 }
 
 // bodyToJaw places a scan body on its fixture, as well as it is seated.
@@ -244,47 +292,90 @@ func (o SurfaceScan) err(m *trimesh.Mesh, r *randomSource, j *jaw, waves *lattic
 	m.Triangles = used
 }
 
-// SurfaceClass says how good a surface scan is.
+// check is the first error.
+func (o SurfaceScan) check() error {
+	if o.Changed != "" && !validSite(o.Changed) {
+		return fmt.Errorf("changed tooth %q: expected a tooth from 11 to 48 (ISO 3950)", o.Changed)
+	}
+	return checkLimits([]limit{
+		{"beginning along the arch", o.From, -70, 30, "mm"},
+		{"end along the arch", o.To, max(-30, o.From+20), 70, "mm"},
+		{"noise", o.Noise, 0, 0.5, "mm"},
+		{"ripple", o.Ripple, 0, 0.5, "mm"},
+		{"bend", o.Bend, 0, 3, "mm"},
+		{"holes", float64(o.Holes), 0, 200, ""},
+		{"islands", float64(o.Islands), 0, 50, ""},
+		{"swollen gum", o.Swollen, -2, 4, "mm"},
+		{"wander of teeth", o.Wander, 0, 2, "mm"},
+	})
+}
+
+// SurfaceClass says what a surface scan is like.
 type SurfaceClass string
 
 const (
-	PlainSurface SurfaceClass = "plain"
-	UsualSurface SurfaceClass = "usual"
-	HardSurface  SurfaceClass = "hard"
+	PlainSurface   SurfaceClass = "plain"
+	UsualSurface   SurfaceClass = "usual"
+	HardSurface    SurfaceClass = "hard"     // a quadrant, noisy, bent, with islands, a new crown and a seat that is off
+	FewTeeth       SurfaceClass = "few"      // three or four teeth are left
+	SwollenGum     SurfaceClass = "swollen"  // the gum at the site is thicker than before
+	WanderedTeeth  SurfaceClass = "wandered" // every tooth has moved a little since the planning scan
+	CoarseSurface  SurfaceClass = "coarse"   // few large triangles
+	ToothlessMouth SurfaceClass = "toothless"
 )
 
 // SurfaceClasses are all of them, the easiest first.
-var SurfaceClasses = []SurfaceClass{PlainSurface, UsualSurface, HardSurface}
+var SurfaceClasses = []SurfaceClass{PlainSurface, UsualSurface, HardSurface, FewTeeth, SwollenGum, WanderedTeeth, CoarseSurface, ToothlessMouth}
 
-// RandomSurface draws a surface scan of a case. Sizes of errors as published: noise 5 to
-// 17 µm, full arches true to some 0.05 mm, seats to 10 to 50 µm and some tenths of a degree,
-// registrations of surfaces to 0.03 to 0.18 mm.
-func RandomSurface(s Spec, class SurfaceClass) SurfaceScan {
+// RandomSurface draws a case with surface scans, of which the spec is drawn as an everyday
+// one. Sizes of errors as published: noise 5 to 17 µm, full arches true to some 0.05 mm, seats
+// to 10 to 50 µm and some tenths of a degree, registrations of surfaces to 0.03 to 0.18 mm.
+//
+// Errors: a class that does not exist.
+func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
+	if !slices.Contains(SurfaceClasses, class) {
+		return Spec{}, SurfaceScan{}, fmt.Errorf("surface class %q: expected one of %v", class, SurfaceClasses)
+	}
+	s, err := Random(seed, Everyday)
+	if err != nil {
+		return s, SurfaceScan{}, err
+	}
+	s.Case = fmt.Sprintf("surface-%s-%d", class, seed)
 	r := newRandomSource(s.Seed, 303)
-	o := SurfaceScan{From: -56, To: 56, Noise: 0.006, Ripple: 0.004, Bend: 0.02, Holes: 3}
-	seat, tilt, shift, turn := 0.008, 0.03, 0.03, 0.06
+	o := SurfaceScan{From: -56, To: 56, Noise: 0.009, Ripple: 0.006, Bend: 0.04, Holes: 8}
+	seat, tilt, shift, turn := 0.015, 0.06, 0.05, 0.1
 	switch class {
-	case UsualSurface:
-		o.Noise, o.Ripple, o.Bend, o.Holes = 0.009, 0.006, 0.04, 8
-		seat, tilt, shift, turn = 0.015, 0.06, 0.05, 0.1
+	case PlainSurface:
+		o.Noise, o.Ripple, o.Bend, o.Holes = 0.006, 0.004, 0.02, 3
+		seat, tilt, shift, turn = 0.008, 0.03, 0.03, 0.06
 	case HardSurface:
 		o.Noise, o.Ripple, o.Bend, o.Holes, o.Islands = 0.016, 0.008, 0.1, 15, 4
 		seat, tilt, shift, turn = 0.035, 0.15, 0.08, 0.2
 	}
-	left := s.Fixtures[0].Site[0] == '2' || s.Fixtures[0].Site[0] == '3'
-	if class == HardSurface || class == UsualSurface && r.bernoulli(0.5) { // a quadrant and a little more
-		if left {
+	quadrant, number := s.Fixtures[0].Site[0], s.Fixtures[0].Site[1]
+	if class == HardSurface || class != PlainSurface && r.bernoulli(0.5) { // a quadrant and a little more
+		if quadrant == '2' || quadrant == '3' {
 			o.From = -5
 		} else {
 			o.To = 5
 		}
 	}
-	if class == HardSurface {
-		number := byte('4')
-		if s.Fixtures[0].Site[1] <= '4' {
-			number = '6'
+	switch class {
+	case HardSurface:
+		o.Changed = string([]byte{quadrant, '4'})
+		if number <= '4' {
+			o.Changed = string([]byte{quadrant, '6'})
 		}
-		o.Changed = string([]byte{s.Fixtures[0].Site[0], number})
+	case FewTeeth:
+		s.Absent = fewTeeth(r, quadrant, number)
+	case SwollenGum:
+		o.Swollen = r.uniform(0.5, 1.5)
+	case WanderedTeeth:
+		o.Wander = 0.1
+	case CoarseSurface:
+		o.Coarse = true
+	case ToothlessMouth:
+		s.Edentulous = true
 	}
 	vec := func(sd float64) geom.Vec {
 		return geom.Vec{X: r.truncatedNormal(0, sd), Y: r.truncatedNormal(0, sd), Z: r.truncatedNormal(0, sd)}
@@ -294,5 +385,38 @@ func RandomSurface(s Spec, class SurfaceClass) SurfaceScan {
 	o.SeatTilt = vec(tilt)
 	o.SeatTilt.Z = 0
 	o.BeforeShift, o.BeforeTurn = vec(shift), vec(turn)
-	return o
+	return s, o, nil
+}
+
+// fewTeeth are the sites of a jaw that lose their teeth, so that three or four are left, one
+// of them in the fixture's quadrant.
+func fewTeeth(r *randomSource, quadrant, number byte) []string {
+	other := '3' - quadrant + '0' // 1 and 2, 3 and 4 are of one jaw
+	if quadrant >= '3' {
+		other = '7' - quadrant + '0'
+	}
+	var own, all []string
+	for n := byte('1'); n <= '7'; n++ {
+		if n != number {
+			own = append(own, string([]byte{quadrant, n}))
+		}
+		all = append(all, string([]byte{other, n}))
+	}
+	keep := own[r.IntN(len(own))]
+	all = append(all, own...)
+	left := 3 + r.IntN(2)
+	for len(all) > left-1 {
+		i := r.IntN(len(all))
+		all = slices.Delete(all, i, i+1)
+	}
+	all = append(all, keep)
+	var out []string
+	for n := byte('1'); n <= '8'; n++ {
+		for _, q := range []byte{quadrant, other} {
+			if site := string([]byte{q, n}); !slices.Contains(all, site) {
+				out = append(out, site)
+			}
+		}
+	}
+	return out
 }

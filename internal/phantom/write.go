@@ -24,6 +24,7 @@ import (
 	"plumbline/internal/geom"
 	"plumbline/internal/parallel"
 	"plumbline/internal/regularfile"
+	"plumbline/internal/trimesh"
 	"plumbline/internal/volume"
 )
 
@@ -32,13 +33,15 @@ const (
 	preFolder, postFolder = "pre", "post"
 	caseName              = "case.toml"
 	matrixName            = "case-matrix.toml"
+	afterName, beforeName = "after.stl", "before.stl"
 	truthName             = "truth.json"
 )
 
 // Write renders a case into the folder dir, which is made when it is not there:
 // pre and post with one DICOM file a slice, case.toml (the alignment is found
 // from the scans), case-matrix.toml (the true transform is given), truth.json
-// (see Record), and a surface for each sinus. The same phantom in the folder is
+// (see Record), a surface for each sinus, and what Spec.Surface asks for: after.stl, before.stl
+// and the scan bodies. The same phantom in the folder is
 // replaced where its files are as they were written; other files of its folder stay.
 //
 // Everything is written and synced under a temporary name first. truth.json comes
@@ -59,14 +62,20 @@ func write(dir string, s Spec, over bool) error {
 	if err := checkWritable(dir); err != nil {
 		return err
 	}
-	own := []string{preFolder, postFolder, caseName, matrixName, truthName}
+	own := []string{preFolder, caseName, matrixName, truthName}
+	if s.Surface != nil {
+		own = append(own, afterName)
+	}
+	if s.Surface == nil || !s.Surface.Alone {
+		own = append(own, postFolder)
+	}
 	if err := unchanged(dir, own, over); err != nil {
 		return err
 	}
 	if there, err := ReadRecord(dir); err == nil && !over && !reflect.DeepEqual(there.Spec, s) {
 		return &ChangedError{File: dir, Other: true}
 	}
-	pair, err := Render(s)
+	pair, err := s.records()
 	if err != nil {
 		return err
 	}
@@ -208,14 +217,58 @@ func hashOf(path string) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
+// written is what goes into a case folder.
+type written struct {
+	Pair               // without Post where a surface is in its place
+	surfaces *Surfaces // nil for none
+}
+
+// records renders what goes into the case folder.
+func (s Spec) records() (*written, error) {
+	if s.Surface == nil || !s.Surface.Alone {
+		pair, err := Render(s)
+		if err != nil {
+			return nil, err
+		}
+		out := &written{Pair: *pair}
+		if s.Surface != nil {
+			out.surfaces, err = RenderSurfaces(s, *s.Surface)
+		}
+		return out, err
+	}
+	pre, truth, err := RenderPre(s)
+	if err != nil {
+		return nil, err
+	}
+	out := &written{Pair: Pair{Pre: pre, Truth: *truth}}
+	if out.surfaces, err = RenderSurfaces(s, *s.Surface); err != nil {
+		return nil, err
+	}
+	// What is said of the follow-up scan holds for the surface.
+	t, back := &out.Truth, out.surfaces.ToPre.Inverse()
+	t.PostToPre = out.surfaces.ToPre
+	for i := range t.Fixtures {
+		if f := &t.Fixtures[i]; !f.Missing {
+			f.AchievedPost = back.ApplyPose(f.Achieved)
+		}
+	}
+	for i := range t.Landmarks {
+		t.Landmarks[i].Post = back.Apply(t.Landmarks[i].Pre)
+	}
+	return out, nil
+}
+
 // writeInto fills an empty folder and gives the names in it, truth.json first and
 // case.toml last.
-func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
+func (p *written) writeInto(dir string, s Spec) (names []string, err error) {
 	for _, scan := range []struct {
 		name, date string
 		v          *volume.Volume
 		c          Scan
 	}{{preFolder, s.planned(), p.Pre, s.Pre}, {postFolder, s.placed(), p.Post, s.Post}} {
+		if scan.v == nil {
+			continue
+		}
 		o := encode.Options{StudyDate: scan.date}
 		if scan.c.Clip12 {
 			o.BitsStored = 12
@@ -238,6 +291,15 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 			files = append(files, file{surfaceFile(b), b.surface()})
 		}
 	}
+	if p.surfaces != nil {
+		files = append(files, file{afterName, trimesh.EncodeSTL("simulated", p.surfaces.After)})
+		if p.surfaces.Before != nil {
+			files = append(files, file{beforeName, trimesh.EncodeSTL("simulated", p.surfaces.Before)})
+		}
+		for i, f := range s.Fixtures {
+			files = append(files, file{bodyFile(f), trimesh.EncodeSTL("simulated, mm", p.surfaces.Bodies[i])})
+		}
+	}
 	files = append(files, file{caseName, []byte(plan + "\n[alignment]\nmethod = \"scans\"\n")})
 	for _, f := range files {
 		if err := os.WriteFile(filepath.Join(dir, f.name), f.data, 0o644); err != nil {
@@ -245,7 +307,7 @@ func (p *Pair) writeInto(dir string, s Spec) (names []string, err error) {
 		}
 		names = append(names, f.name)
 	}
-	record := newRecord(s, p.Truth)
+	record := newRecord(s, p.Truth, p.surfaces)
 	hashes, err := syncFiles(dir)
 	if err != nil {
 		return nil, err
@@ -324,13 +386,24 @@ func (s Spec) clinician() string {
 	return s.Clinician
 }
 
+func bodyFile(f Fixture) string { return "scan-body-" + f.Site + ".stl" }
+
 func surfaceFile(b Structure) string { return strings.ReplaceAll(b.Name, " ", "-") + ".stl" }
 
 // caseFile is the case file up to the alignment.
-func caseFile(s Spec, pair *Pair) string {
+func caseFile(s Spec, pair *written) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "# Simulated: no patient's data.\ncase      = %q\nplaced    = %s\nclinician = %q\nsimulated = true\nframe     = \"lps\"\nnumbering = \"iso3950\"\npre       = \"pre\"\npost      = \"post\"\n",
+	fmt.Fprintf(&b, "# Simulated: no patient's data.\ncase      = %q\nplaced    = %s\nclinician = %q\nsimulated = true\nframe     = \"lps\"\nnumbering = \"iso3950\"\npre       = \"pre\"\n",
 		s.name(), s.placed(), s.clinician())
+	if pair.Post != nil {
+		fmt.Fprintf(&b, "post      = %q\n", postFolder)
+	}
+	if pair.surfaces != nil {
+		fmt.Fprintf(&b, "post_surface = %q\n", afterName)
+		if pair.surfaces.Before != nil {
+			fmt.Fprintf(&b, "pre_surface  = %q\n", beforeName)
+		}
+	}
 	vec := func(v geom.Vec) string { return numbers("%.5f", [3]float64{v.X, v.Y, v.Z}) }
 	for _, f := range pair.Truth.Fixtures {
 		guidance := f.Guidance
@@ -339,6 +412,9 @@ func caseFile(s Spec, pair *Pair) string {
 		}
 		fmt.Fprintf(&b, "\n[[fixture]]\nsite     = %q\nentry    = %s\napex     = %s\ndiameter = %g\nlength   = %g\nguidance = %q\nmesial   = %s\n",
 			f.Site, vec(f.Planned.Entry), vec(f.Planned.Apex), f.Diameter, f.Length, guidance, vec(f.Mesial))
+		if pair.surfaces != nil {
+			fmt.Fprintf(&b, "scan_body = %q\n", bodyFile(f.Fixture))
+		}
 	}
 	for _, t := range pair.Truth.Structures {
 		if t.Kind == "sinus" {

@@ -23,7 +23,8 @@ const (
 	searchWidth = 0.5  // mm, between the points that walls are looked for with
 	wallOff     = 0.12 // mm, of a point from the wall
 	wallReach   = 6.0  // mm, along the axis
-	pairs       = 40   // tried for each point
+	pairs       = 40   // tried for each seed
+	seeds       = 4    // one point of so many is a seed: a wall of 80 mm² still has some eighty
 	leastAround = 5    // of twelve sectors that must show the wall
 	kept        = 8    // lines looked at
 )
@@ -35,9 +36,9 @@ const (
 // cylinders). Axes of many pairs are held against all points around.
 func lines(c *surface.Cloud, radius float64) []line {
 	near := surface.NewNeighbours(c, 2*radius+1)
-	found := make([]line, len(c.Points))
-	parallel.For(len(c.Points), func(i int) {
-		p, n := c.Points[i], c.Normals[i]
+	found := make([]line, (len(c.Points)+seeds-1)/seeds)
+	parallel.For(len(found), func(i int) {
+		p, n := c.Points[seeds*i], c.Normals[seeds*i]
 		around := near.Around(p, math.Hypot(2*radius, 2))
 		step := max(1, len(around)/pairs)
 		for k := 0; k < len(around); k += step {
@@ -117,6 +118,7 @@ type Found struct {
 	Seen      float64    // share of the body's surface that was seen
 	TopSeen   float64    // the same of what faces along the axis, which alone tells the height
 	Residual  float64    // of the fit, robust standard deviation, mm
+	Off       float64    // mm² beside the body that runs along it but not on it, as a share of what lies on it
 	Inward    bool       // the surface's normals face inwards
 	// Cov is the covariance of the body's motion (ω, τ) about its platform's centre, in its
 	// own frame, rad and mm.
@@ -129,8 +131,11 @@ const (
 	agrees    = 0.10 // mm, of a point that shows the body
 	alike     = 0.96 // cosine between the normals of body and surface: rounded edges differ more
 	leastSeen = 0.3  // share of a body's surface; crowns taken for one had 0.26 and less, bodies 0.65 and more
-	faces     = 0.7  // cosine between the axis and the normal of what faces along it
-	piece     = 2.0  // mm, of the pieces that are left out in turn
+	// leastTopSeen is the share of its top, without which a body slides along its axis: ones that
+	// had slid showed none, others 0.3 and more.
+	leastTopSeen = 0.1
+	faces        = 0.7 // cosine between the axis and the normal of what faces along it
+	piece        = 2.0 // mm, of the pieces that are left out in turn
 )
 
 // Find fits a body to every place in a surface scan where it may be, best first.
@@ -138,7 +143,7 @@ func Find(c *surface.Cloud, b *Body) []Found {
 	thin := c.Thinned(searchWidth)
 	var out []Found
 	for _, l := range lines(thin, b.Radius) {
-		if f := b.settle(c, l); f != nil && f.Seen > leastSeen {
+		if f := b.settle(c, l); f != nil && f.Seen > leastSeen && f.TopSeen > leastTopSeen {
 			out = append(out, *f)
 		}
 	}
@@ -197,9 +202,27 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			best = f
 		}
 	}
+	if b.Turns {
+		best = b.turned(coarse, best)
+	}
 	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 25)
+	found.Off = b.off(part, s.ToFixed, found.Inward)
 	found.Cov = s.LeftOut(part, geom.Vec{}, piece)
 	return found
+}
+
+// turned tries a body in every turn about its axis: to a flat side that is some degrees off,
+// robust weights are blind.
+func (b *Body) turned(coarse *surface.Cloud, f *Found) *Found {
+	const step = 5 // degrees
+	best := f
+	for turn := step; turn < 360; turn += step {
+		start := f.ToSurface.After(geom.Rotation(geom.Vec{Z: geom.Radians(float64(turn))}))
+		if g, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 0.15, 0); g.score() > best.score() {
+			best = g
+		}
+	}
+	return best
 }
 
 // score is the greater the more of the body is seen; the top decides between equals.
@@ -222,6 +245,31 @@ func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid,
 	}
 	found.Inward = outward < 0
 	return found, s
+}
+
+// What runs along a body but not on it, such as a waist or a flat side in another place: within
+// beside, mm, with a cosine of the normals of along at least, facing the same way; crowns beside
+// the body face the other.
+const (
+	beside = 1.0
+	along  = 0.8
+)
+
+// off is the surface that runs beside a body as a share of that which lies on it.
+func (b *Body) off(part *surface.Cloud, toBody geom.Rigid, inward bool) float64 {
+	f := surface.Fit{Cloud: part, Match: b.index.OnTo(along), Noise: noise}
+	s := f.At(toBody, beside)
+	on, off := 0.0, 0.0
+	for i, r := range s.Residual {
+		switch {
+		case r != r || (r3.Dot(s.Normals[i], toBody.Rotate(part.Normals[i])) < 0) != inward:
+		case math.Abs(r) < agrees:
+			on += part.Area[i]
+		default:
+			off += part.Area[i]
+		}
+	}
+	return off / max(on, 1e-9)
 }
 
 // Turns of a body about its axis that are tried, and how far it is leant besides, radians: a

@@ -20,7 +20,7 @@ func mouth(t *testing.T) (after, body *trimesh.Mesh, toSurface geom.Pose) {
 	require.NoError(t, err)
 	truth, err := phantom.TruthOf(s)
 	require.NoError(t, err)
-	return f.After, f.Body, f.ToPre.Inverse().ApplyPose(truth.Fixtures[0].Achieved)
+	return f.After, f.Bodies[0], f.ToPre.Inverse().ApplyPose(truth.Fixtures[0].Achieved)
 }
 
 func off(f Found, want geom.Pose) (entry, apex float64) {

@@ -3,6 +3,7 @@ package surfacescan
 import (
 	"fmt"
 	"math"
+	"sync"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -14,6 +15,7 @@ import (
 	"plumbline/internal/registration"
 	"plumbline/internal/registration/surface"
 	"plumbline/internal/scanbody"
+	"plumbline/internal/trimesh"
 )
 
 // assign gives each fixture the scan body of its kind that stands nearest to its plan, each
@@ -85,6 +87,16 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 		if found.Residual > misfits {
 			doubt(measurement.CodeScanBodyMisfits, "the surface differs from the stated scan body by %.2f mm; check that scan_body is the one that was seated, and that it is whole", found.Residual)
 		}
+		if f.ScanBody.File != "" && found.Off > otherShape {
+			doubt(measurement.CodeScanBodyMisfits, "beside the stated scan body runs %.0f %% of what would lie on it, as of a waist or flat side in another place; check that scan_body is the one that was seated", 100*found.Off)
+		}
+		if d := r3.Dot(r3.Sub(pose.Entry, f.Planned.Entry), f.Planned.Axis()); math.Abs(d) > oddDepth {
+			way, cause := "deeper", "a lower scan body than the stated one"
+			if d < 0 {
+				way, cause = "shallower", "a scan body that was not down, or a higher one than the stated"
+			}
+			doubt(measurement.CodeSeatDoubtful, "the fixture lies %.1f mm %s than planned, as it would look with %s; check seat and scan_body before the depth is believed", math.Abs(d), way, cause)
+		}
 		a.Flags = append(a.Flags, measurement.Flag{Code: measurement.CodeSeatOnTrust, Level: measurement.Notice,
 			Message: fmt.Sprintf("site %s: the depth holds if the scan body was down on its fixture and the fixture is %.1f mm long; a surface scan shows neither", f.Site, f.PlacedLength)})
 	}
@@ -114,7 +126,7 @@ func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence
 
 // View is the registered surface for pictures.
 func (s *Scan) View(r registration.Result) evidence.View {
-	v := view{index: surface.NewIndex(s.mesh), toSurface: r.PostToPre.Inverse(), bright: 1000}
+	v := &view{mesh: s.mesh, toSurface: r.PostToPre.Inverse(), bright: 1000}
 	if m, err := s.moving(); err == nil && m.Inward {
 		v.bright = -v.bright
 	}
@@ -123,7 +135,9 @@ func (s *Scan) View(r registration.Result) evidence.View {
 
 // view shows a surface as bright inside and dark outside.
 type view struct {
-	index     *surface.Index
+	mesh      *trimesh.Mesh
+	index     *surface.Index // of mesh, once it is asked for
+	once      sync.Once
 	toSurface geom.Rigid
 	bright    float64 // inside, behind the normals
 }
@@ -132,7 +146,8 @@ type view struct {
 const shade = 0.4
 
 // Around implements evidence.View.
-func (v view) Around(float64, ...geom.Vec) evidence.Grey {
+func (v *view) Around(float64, ...geom.Vec) evidence.Grey {
+	v.once.Do(func() { v.index = surface.NewIndex(v.mesh) })
 	return func(p geom.Vec) float64 {
 		d, ok := v.index.Inside(v.toSurface.Apply(p))
 		if !ok {

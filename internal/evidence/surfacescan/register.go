@@ -128,14 +128,14 @@ func (s *Scan) fromSurfaces(m surface.Moving, progress func(fraction float64)) (
 	out := s.result("surface onto surface", f)
 	out.Cov = sum(out.Cov, s.lies(out.Centre))
 	if scanned == nil {
-		return s.unchecked(out), nil
+		return s.unchecked(out, nil), nil
 	}
 	g, err := surface.Refine(m, f.ToFixed, scanned)
 	if err != nil {
 		// Perhaps the surface before is not in the planning scan's frame.
 		if g, err = surface.Align(m, scanned); err != nil {
 			progress(1)
-			return s.unchecked(out), nil
+			return s.unchecked(out, g), nil
 		}
 	}
 	progress(1)
@@ -177,9 +177,16 @@ func sum(a, b *mat.SymDense) *mat.SymDense {
 	return out
 }
 
-func (s *Scan) unchecked(r *registration.Result) *registration.Result {
-	r.Flags = append(r.Flags, measurement.Flag{Code: measurement.CodeSurfaceNotChecked, Level: measurement.Notice,
-		Message: "the planning scan shows too little enamel to check that pre_surface lies in its coordinates; that was taken on trust"})
+// unchecked flags a registration onto the surface before that none onto the planning scan
+// confirms; tried is the best of those, nil where there is none.
+func (s *Scan) unchecked(r *registration.Result, tried *surface.Found) *registration.Result {
+	f := measurement.Flag{Code: measurement.CodeSurfaceNotChecked, Level: measurement.Notice,
+		Message: "the planning scan shows too little enamel to check that pre_surface lies in its coordinates; that was taken on trust"}
+	if tried != nil && tried.Overlap >= surface.LeastOverlap {
+		f.Level = measurement.Doubt
+		f.Message = fmt.Sprintf("neither surface scan fits the crowns of the planning scan (%.0f mm² lie near them, %.0f %% of that on them); check that both are of this patient, and that pre_surface is in the planning scan's coordinates", tried.Overlap, 100*tried.On)
+	}
+	r.Flags = append(r.Flags, f)
 	return r
 }
 
@@ -187,18 +194,18 @@ func (s *Scan) unchecked(r *registration.Result) *registration.Result {
 func (s *Scan) refused(onto string, err error, f *surface.Found) error {
 	seen := ""
 	if f != nil {
-		seen = fmt.Sprintf(" (%.0f mm² lie near it, %.0f %% of that on it)", f.Overlap, 100*f.On)
+		seen = fmt.Sprintf(" (%.0f mm² lie near it, %.0f %% of that on it, at a median distance of %.2f mm)", f.Overlap, 100*f.On, f.Typical)
 	}
 	if errors.Is(err, surface.ErrAmbiguous) {
 		return fmt.Errorf("%s: the surface scan fits %s in more than one place%s; give a scan of more of the arch", s.Plan.File, onto, seen)
 	}
-	return fmt.Errorf("%s: the surface scan does not fit %s around the planned fixtures%s; check that it is of this patient, this jaw and this site, and shows the teeth beside it", s.Plan.File, onto, seen)
+	return fmt.Errorf("%s: the surface scan does not fit %s around the planned fixtures%s; check that it is of this patient, this jaw and this site, in its true size and not mirrored, and shows the teeth beside it", s.Plan.File, onto, seen)
 }
 
 // result is a registration as it is reported.
 func (s *Scan) result(method string, f *surface.Found) *registration.Result {
 	out := &registration.Result{Method: method, PostToPre: f.ToFixed, Centre: f.Centre, Cov: f.Cov, Quality: map[string]float64{
-		"overlap_mm2": f.Overlap, "on_surface_ratio": f.On, "residual_mm": f.Residual, "runner_up_ratio": f.Runner, "scale_ratio": f.Scale, "scale_u_ratio": f.ScaleU,
+		"overlap_mm2": f.Overlap, "on_surface_ratio": f.On, "residual_mm": f.Residual, "median_distance_mm": f.Typical, "runner_up_ratio": f.Runner, "scale_ratio": f.Scale, "scale_u_ratio": f.ScaleU,
 	}}
 	worst := 0.0
 	for _, x := range s.Plan.Fixtures {

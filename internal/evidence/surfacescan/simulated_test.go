@@ -36,19 +36,24 @@ func made(t *testing.T, s phantom.Spec, o phantom.SurfaceScan) *simulated {
 	c.surfaces, err = phantom.RenderSurfaces(s, o)
 	require.NoError(t, err)
 	c.write(t, "after.stl", c.surfaces.After)
-	c.write(t, "body.stl", c.surfaces.Body)
+	c.write(t, "body.stl", c.surfaces.Bodies[0])
 	if c.surfaces.Before != nil {
 		c.write(t, "before.stl", c.surfaces.Before)
 	}
+	c.planned(t)
+	return c
+}
+
+// planned writes the plan.
+func (c *simulated) planned(t *testing.T) {
 	c.plan = casefile.Case{File: "case.toml", Frame: casefile.LPS, Pre: "pre", PostSurface: filepath.Join(c.folder, "after.stl"), SurfaceUnit: "mm",
 		Alignment: casefile.Alignment{Method: casefile.FromScans}}
-	for _, f := range truth.Fixtures {
+	for _, f := range c.truth.Fixtures {
 		site, err := tooth.Parse(f.Site, tooth.ISO3950)
 		require.NoError(t, err)
 		c.plan.Fixtures = append(c.plan.Fixtures, casefile.Fixture{Site: site, Planned: f.Planned, Diameter: f.Diameter, Length: f.Length,
 			PlacedDiameter: f.Diameter, PlacedLength: f.Length, ScanBody: &casefile.ScanBody{File: filepath.Join(c.folder, "body.stl")}})
 	}
-	return c
 }
 
 func (c *simulated) write(t *testing.T, name string, m *trimesh.Mesh) {

@@ -187,6 +187,13 @@ const (
 	fewSeen = 0.35
 	fewTop  = 0.4
 	misfits = 0.05
+	// otherShape is the share of the surface that runs beside a scan body instead of on it:
+	// right ones had 0.01 and less, with the flat side left out 0.08 and more.
+	otherShape = 0.03
+	// oddDepth, mm, is twice the root mean square of the depth deviations of 23 fixtures, 0.75
+	// (Onclin P, doctoral thesis, University of Groningen, table 3.1). A scan body that is not down
+	// or of another height shows in nothing else.
+	oddDepth = 1.5
 )
 
 // errNoBody says that no scan body was found.

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/trimesh"
 )
 
@@ -129,6 +130,26 @@ func (c *Cloud) Where(keep func(i int) bool) *Cloud {
 			out.add(c, i)
 		}
 	}
+	return out
+}
+
+// curvature is the mean curvature at each point, 1/mm, positive where the surface bulges the way
+// its normals face: a paraboloid's through the point and its neighbours within reach, mm.
+func (c *Cloud) curvature(reach float64) []float64 {
+	near := NewNeighbours(c, reach)
+	out := make([]float64, len(c.Points))
+	parallel.For(len(c.Points), func(i int) {
+		height, square := 0.0, 0.0
+		for _, k := range near.Around(c.Points[i], reach) {
+			d := r3.Sub(c.Points[k], c.Points[i])
+			z := r3.Dot(d, c.Normals[i])
+			height += z
+			square += r3.Norm2(d) - z*z
+		}
+		if square > 0 {
+			out[i] = -2 * height / square
+		}
+	})
 	return out
 }
 

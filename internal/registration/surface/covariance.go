@@ -2,7 +2,6 @@ package surface
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -21,49 +20,60 @@ const (
 	edgeBias = 0.02
 	// blockWidth, mm, of the pieces left out in turn: a tooth.
 	blockWidth = 8.0
+	// together is how many points err as one: a tooth's side, so that some thousand points are
+	// as good as some tens of independent ones.
+	together = 100
 	// arm, mm, over which a bias turns the jaw: from a site to its neighbours.
 	arm = 15.0
 )
 
-// covariance of the fitted motion (ω, τ) about a centre: pieces of the arch left out, how the
-// surfaces bend, and the bias of the enamel's edge. The textbook covariance from the
-// residuals is not used: points of one tooth err together, and it is too small by an order
-// (Brossard M, Bonnabel S, Barrau A, arXiv 1909.05722).
-func (s *State) covariance(c *Cloud, places []geom.Vec, onto *Fixed) (geom.Vec, *mat.SymDense) {
-	centre := s.centre(c)
-	n, _ := s.normalEquations(c, centre)
-	cov := mat.NewSymDense(6, nil)
-	cov.CopySym(s.LeftOut(c, centre, blockWidth))
-
-	// Bending: a mode moves what lies on one side of a place by (d/60 mm)² along one axis.
+// unbent takes out how the surface bends and gives the covariance of the motion (ω, τ) about a
+// centre.
+//
+// Method: beside the motion the amplitudes of six bending modes are fitted, each with a normal
+// prior of standard deviation onto.bend, which the residuals along the arch may narrow. The
+// covariance is the sum of that of pieces of the arch left out in turn, of what the prior leaves
+// open, and of the bias of the enamel's edge. The textbook covariance from the residuals is not
+// used: points of one tooth err together, and it is too small by an order (Brossard M, Bonnabel
+// S, Barrau A, arXiv 1909.05722).
+func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed) (toFixed geom.Rigid, centre geom.Vec, cov *mat.SymDense) {
+	centre = s.centre(c)
 	along := s.along(c, centre)
-	for _, side := range [2]float64{1, -1} {
-		for axis := range 3 {
-			var e [3]float64
-			e[axis] = onto.bend
-			d := geom.Vec{X: e[0], Y: e[1], Z: e[2]}
-			rhs := mat.NewVecDense(6, nil)
-			for i, w := range s.Robust {
-				if w == 0 {
-					continue
-				}
-				p := s.ToFixed.Apply(c.Points[i])
-				nearest := places[0]
-				for _, q := range places {
-					if r3.Norm2(r3.Sub(p, q)) < r3.Norm2(r3.Sub(p, nearest)) {
-						nearest = q
-					}
-				}
-				away := r3.Sub(p, nearest)
-				if side*r3.Dot(away, along) < 0 {
-					continue
-				}
-				j := row(r3.Sub(p, centre), s.Normals[i])
-				rhs.AddScaledVec(rhs, w*r3.Norm2(away)/(bendAt*bendAt)*r3.Dot(d, s.Normals[i]), mat.NewVecDense(6, j[:]))
-			}
-			if x, ok := solve(n, rhs); ok {
-				cov.SymRankOne(cov, 1, mat.NewVecDense(6, x[:]))
-			}
+	const modes = 6
+	rows := func(i int) []float64 {
+		p := s.ToFixed.Apply(c.Points[i])
+		n := s.Normals[i]
+		j := row(r3.Sub(p, centre), n)
+		out := make([]float64, 6+modes)
+		copy(out, j[:])
+		// A mode moves what lies on one side of a place by (d/60 mm)² along one axis.
+		away := r3.Sub(p, nearestOf(places, p))
+		by := r3.Norm2(away) / (bendAt * bendAt)
+		side := 6
+		if r3.Dot(away, along) < 0 {
+			side += 3
+		}
+		out[side], out[side+1], out[side+2] = by*n.X, by*n.Y, by*n.Z
+		return out
+	}
+	sum, squares := 0.0, 0.0
+	for _, w := range s.Robust {
+		sum += w
+		squares += w * w
+	}
+	whole, parts := s.pieces(c, blockWidth, 6+modes, rows)
+	// The weight of the prior beside that of points that err together.
+	prior := together * s.Scale * s.Scale * squares / max(sum, 1e-12) / (onto.bend * onto.bend)
+	for k := 6; k < 6+modes; k++ {
+		whole.n.SetSym(k, k, whole.n.At(k, k)+prior)
+	}
+	x, _ := whole.solve()
+	cov = whole.leftOut(parts)
+	for k := 6; k < 6+modes; k++ { // what an amplitude of one standard deviation does
+		unit := equations{whole.n, mat.NewVecDense(6+modes, nil)}
+		unit.b.SetVec(k, prior*onto.bend)
+		if e, ok := unit.solve(); ok {
+			cov.SymRankOne(cov, 1, mat.NewVecDense(6, e[:6]))
 		}
 	}
 	if onto.enamel != nil {
@@ -72,45 +82,92 @@ func (s *State) covariance(c *Cloud, places []geom.Vec, onto *Fixed) (geom.Vec, 
 			cov.SetSym(3+k, 3+k, cov.At(3+k, 3+k)+edgeBias*edgeBias)
 		}
 	}
-	return centre, cov
+	return motion(x, centre).After(s.ToFixed), centre, cov
 }
 
-// LeftOut is the covariance of the fitted motion (ω, τ) about a centre from leaving out
-// pieces of the given width, mm, in turn: the grouped jackknife (Efron B, Tibshirani RJ, An
-// Introduction to the Bootstrap, 1993, 11.5). Pieces weigh differently, so each one's change
-// is counted as it is, without the factor (g−1)/g of g alike ones.
-func (s *State) LeftOut(c *Cloud, centre geom.Vec, width float64) *mat.SymDense {
-	n, b := s.normalEquations(c, centre)
-	cov := mat.NewSymDense(6, nil)
-	pieces := map[[3]int32][]int{}
-	var keys [][3]int32
+func nearestOf(places []geom.Vec, p geom.Vec) geom.Vec {
+	nearest := places[0]
+	for _, q := range places[1:] {
+		if r3.Norm2(r3.Sub(p, q)) < r3.Norm2(r3.Sub(p, nearest)) {
+			nearest = q
+		}
+	}
+	return nearest
+}
+
+// equations are normal equations, the motion's six unknowns first.
+type equations struct {
+	n *mat.SymDense
+	b *mat.VecDense
+}
+
+func newEquations(unknowns int) equations {
+	return equations{mat.NewSymDense(unknowns, nil), mat.NewVecDense(unknowns, nil)}
+}
+
+// solve gives zero for what the points do not tell.
+func (q equations) solve() ([]float64, bool) { return solve(q.n, q.b) }
+
+// pieces are the normal equations of all points and those of each piece of the given width,
+// mm, twice as high; rows gives a point's derivatives.
+func (s *State) pieces(c *Cloud, width float64, unknowns int, rows func(i int) []float64) (whole equations, parts []equations) {
+	whole = newEquations(unknowns)
+	at := map[[3]int32]int{}
 	for i, w := range s.Robust {
 		if w == 0 {
 			continue
 		}
 		p := s.ToFixed.Apply(c.Points[i])
-		k := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / (2 * width)))}
-		if pieces[k] == nil {
-			keys = append(keys, k)
+		key := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / (2 * width)))}
+		k, known := at[key]
+		if !known {
+			k = len(parts)
+			at[key] = k
+			parts = append(parts, newEquations(unknowns))
 		}
-		pieces[k] = append(pieces[k], i)
+		v := mat.NewVecDense(unknowns, rows(i))
+		for _, q := range [2]equations{whole, parts[k]} {
+			q.n.SymRankOne(q.n, w, v)
+			q.b.AddScaledVec(q.b, w*s.Residual[i], v)
+		}
 	}
-	slices.SortFunc(keys, func(a, b [3]int32) int { return slices.Compare(a[:], b[:]) })
-	for _, k := range keys {
-		n2, b2 := mat.NewSymDense(6, nil), mat.NewVecDense(6, nil)
-		n2.CopySym(n)
-		b2.CopyVec(b)
-		for _, i := range pieces[k] {
-			j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
-			v := mat.NewVecDense(6, j[:])
-			n2.SymRankOne(n2, -s.Robust[i], v)
-			b2.AddScaledVec(b2, -s.Robust[i]*s.Residual[i], v)
+	return whole, parts
+}
+
+// leftOut is the covariance of the motion from leaving out each piece in turn: the grouped
+// jackknife (Efron B, Tibshirani RJ, An Introduction to the Bootstrap, 1993, 11.5). Pieces weigh
+// differently, so each one's change is counted as it is, without the factor (g−1)/g of g alike
+// ones.
+func (q equations) leftOut(parts []equations) *mat.SymDense {
+	cov := mat.NewSymDense(6, nil)
+	all, _ := q.solve()
+	rest := newEquations(q.n.SymmetricDim())
+	for _, p := range parts {
+		for k := range all {
+			rest.b.SetVec(k, q.b.AtVec(k)-p.b.AtVec(k))
+			for l := k; l < len(all); l++ {
+				rest.n.SetSym(k, l, q.n.At(k, l)-p.n.At(k, l))
+			}
 		}
-		if x, ok := solve(n2, b2); ok {
-			cov.SymRankOne(cov, 1, mat.NewVecDense(6, x[:]))
+		if x, ok := rest.solve(); ok {
+			d := mat.NewVecDense(6, nil)
+			for k := range 6 {
+				d.SetVec(k, x[k]-all[k])
+			}
+			cov.SymRankOne(cov, 1, d)
 		}
 	}
 	return cov
+}
+
+// LeftOut is the covariance of the fitted motion (ω, τ) about a centre from leaving out
+// pieces of the given width, mm, in turn.
+func (s *State) LeftOut(c *Cloud, centre geom.Vec, width float64) *mat.SymDense {
+	whole, parts := s.pieces(c, width, 6, func(i int) []float64 {
+		j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
+		return j[:]
+	})
+	return whole.leftOut(parts)
 }
 
 // along is the direction in which the weighted points are spread most: along the arch.
@@ -159,7 +216,5 @@ func (s *State) scaleOf(c *Cloud) (scale, u float64) {
 	if !(own > 0) {
 		return 1, math.Inf(1)
 	}
-	// Some thousand points are as good as some tens of independent ones: one a tooth's side.
-	const together = 100
 	return 1 + rhs/own, s.Scale * math.Sqrt(together*squares) / own
 }

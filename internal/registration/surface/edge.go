@@ -126,8 +126,21 @@ func (e *Enamel) outside(c *Cloud) float64 {
 	return sum
 }
 
+// edge is where the grey value falls from enamel along a line.
+type edge struct {
+	offset float64 // mm
+	fall   float64 // per step of the profile, smoothed as slope does
+	step   float64 // from enamel to what is outside
+}
+
 // OnEdge matches with the edge of enamel along the outward normal.
 func (e *Enamel) OnEdge(p, normal geom.Vec, reach float64) (Match, bool) {
+	found, ok := e.along(p, normal, reach)
+	return Match{found.offset, normal}, ok
+}
+
+// along finds the edge of enamel along the outward normal.
+func (e *Enamel) along(p, normal geom.Vec, reach float64) (edge, bool) {
 	const beside = int(across / profileStep)
 	half := int(math.Ceil(reach/profileStep)) + beside
 	if half > 40 {
@@ -148,14 +161,14 @@ func (e *Enamel) OnEdge(p, normal geom.Vec, reach float64) (Match, bool) {
 		}
 	}
 	if at < beside+1 || at >= n-beside-1 {
-		return Match{}, false
+		return edge{}, false
 	}
 	inside := grey[at-beside]
 	for k := at - beside; k < at; k++ {
 		inside = max(inside, grey[k])
 	}
 	if !(inside >= e.least && inside <= e.mostly) || !(inside-grey[at+beside] >= e.step) {
-		return Match{}, false
+		return edge{}, false
 	}
 	a, b, c := slope(at-1), best, slope(at+1)
 	shift := 0.0
@@ -164,7 +177,55 @@ func (e *Enamel) OnEdge(p, normal geom.Vec, reach float64) (Match, bool) {
 	}
 	offset := (float64(at-half) + shift) * profileStep
 	if math.Abs(offset) > reach {
-		return Match{}, false
+		return edge{}, false
 	}
-	return Match{offset, normal}, true
+	return edge{offset, best, inside - grey[at+beside]}, true
+}
+
+// blur is the standard deviation of the point spread, mm, by which the edges at a fit's points
+// are seen: the median of those of an edge response of their step and fall.
+func (e *Enamel) blur(c *Cloud, s *State) float64 {
+	shares := make([]float32, len(c.Points)) // of the step, in the fall; zero for none
+	parallel.For(len(c.Points), func(i int) {
+		if s.Robust[i] == 0 {
+			return
+		}
+		if found, ok := e.along(s.ToFixed.Apply(c.Points[i]), s.ToFixed.Rotate(c.Normals[i]), 0.3); ok {
+			shares[i] = float32(found.fall / found.step)
+		}
+	})
+	shares = slices.DeleteFunc(shares, func(x float32) bool { return x == 0 })
+	if len(shares) == 0 {
+		return 0
+	}
+	share := float64(orderstat.Select(shares, len(shares)/2))
+	low, high := 0.01, 1.0
+	for range 30 {
+		middle := (low + high) / 2
+		h := profileStep / (middle * math.Sqrt2)
+		if math.Erf(2*h)+2*math.Erf(h) > share {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return (low + high) / 2
+}
+
+// curved, mm, is around a point what its curvature is taken from: what a usual scan's blur
+// covers.
+const curved = 1.2
+
+// inside is how far the steepest fall lies inside of the surface at each of a fit's points, mm.
+//
+// Method: of a ball of radius r that is blurred by σ the grey value falls in proportion to
+// exp(−(ρ−r)²/2σ²)/ρ but for a term of σ²/r², steepest at r − σ²/r; of a cylinder to the same over
+// √ρ, at r − σ²/2r. In both it is σ² times the mean curvature.
+func (e *Enamel) inside(c *Cloud, s *State) []float64 {
+	sigma := e.blur(c, s)
+	out := c.curvature(curved)
+	for i, h := range out {
+		out[i] = sigma * sigma * max(-1/curved, min(h, 1/curved))
+	}
+	return out
 }

@@ -63,7 +63,8 @@ type Fit struct {
 	Cloud  *Cloud
 	Weight []float64 // of each point; nil for all alike
 	Match  Matcher
-	Noise  float64 // mm, the least scale of residuals
+	Noise  float64   // mm, the least scale of residuals
+	Inside []float64 // mm, by which each point's match lies inside of the surface itself; nil for none
 }
 
 // State is a fit at one transform.
@@ -92,6 +93,9 @@ func (f *Fit) At(m geom.Rigid, reach float64) *State {
 				continue
 			}
 			s.Residual[i], s.Normals[i] = got.Offset, got.Normal
+			if f.Inside != nil {
+				s.Residual[i] += f.Inside[i]
+			}
 		}
 	})
 	s.weigh(f)
@@ -159,13 +163,21 @@ const (
 	span      = 10.0 // mm
 )
 
-// solve solves normal equations; motions that the points do not tell are zero.
-func solve(n *mat.SymDense, b *mat.VecDense) (x [6]float64, ok bool) {
-	unit := [6]float64{1 / span, 1 / span, 1 / span, 1, 1, 1}
-	scaled := mat.NewSymDense(6, nil)
-	for k := range 6 {
-		for l := k; l < 6; l++ {
-			scaled.SetSym(k, l, n.At(k, l)*unit[k]*unit[l])
+// solve solves normal equations, of which the first three unknowns are a turn; what the points
+// do not tell is zero.
+func solve(n *mat.SymDense, b *mat.VecDense) (x []float64, ok bool) {
+	size := n.SymmetricDim()
+	x = make([]float64, size)
+	unit := func(k int) float64 {
+		if k < 3 {
+			return 1 / span
+		}
+		return 1
+	}
+	scaled := mat.NewSymDense(size, nil)
+	for k := range size {
+		for l := k; l < size; l++ {
+			scaled.SetSym(k, l, n.At(k, l)*unit(k)*unit(l))
 		}
 	}
 	var eig mat.EigenSym
@@ -173,28 +185,29 @@ func solve(n *mat.SymDense, b *mat.VecDense) (x [6]float64, ok bool) {
 		return x, false
 	}
 	values := eig.Values(nil)
-	if !(values[5] > 0) {
+	largest := values[size-1]
+	if !(largest > 0) {
 		return x, false
 	}
 	var v mat.Dense
 	eig.VectorsTo(&v)
 	for e, lambda := range values {
-		if lambda < leastSeen*values[5] {
+		if lambda < leastSeen*largest {
 			continue
 		}
 		dot := 0.0
-		for k := range 6 {
-			dot += v.At(k, e) * b.AtVec(k) * unit[k]
+		for k := range size {
+			dot += v.At(k, e) * b.AtVec(k) * unit(k)
 		}
-		for k := range 6 {
-			x[k] += v.At(k, e) * dot / lambda * unit[k]
+		for k := range size {
+			x[k] += v.At(k, e) * dot / lambda * unit(k)
 		}
 	}
 	return x, true
 }
 
 // motion is the rigid motion (ω, τ) about a centre.
-func motion(x [6]float64, centre geom.Vec) geom.Rigid {
+func motion(x []float64, centre geom.Vec) geom.Rigid {
 	m := geom.Rotation(geom.Vec{X: x[0], Y: x[1], Z: x[2]})
 	m.T = r3.Add(r3.Sub(centre, m.Rotate(centre)), geom.Vec{X: x[3], Y: x[4], Z: x[5]})
 	return m

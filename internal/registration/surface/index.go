@@ -35,8 +35,8 @@ const (
 	leastCell, mostCell = 0.2, 1.0
 	// most bounds the number of cells.
 	most = 1 << 23
-	// margin, mm, is how far around the surface near points are known.
-	margin = 5.0
+	// margin, mm, is how far around the surface near points are known, from cell to cell.
+	margin = 7.0
 )
 
 func latticeAround(points []geom.Vec, cell float64) lattice {
@@ -67,8 +67,7 @@ func (l *lattice) cellOf(p geom.Vec) (c [3]int, inside bool) {
 func (l *lattice) at(c [3]int) int { return (c[2]*l.size[1]+c[1])*l.size[0] + c[0] }
 
 func (l *lattice) centre(c [3]int) geom.Vec {
-	half := func(i int) float64 { return (float64(i) + 0.5) * l.cell }
-	return r3.Add(l.low, geom.Vec{X: half(c[0]), Y: half(c[1]), Z: half(c[2])})
+	return geom.Vec{X: l.low.X + (float64(c[0])+0.5)*l.cell, Y: l.low.Y + (float64(c[1])+0.5)*l.cell, Z: l.low.Z + (float64(c[2])+0.5)*l.cell}
 }
 
 // NewIndex prepares a mesh.
@@ -134,13 +133,13 @@ func (x *Index) build(cell float64) {
 // spread finds for every cell within margin of the surface a point near its centre, by
 // handing points on from cell to cell.
 //
-// Method: a breadth-first propagation over the 26 neighbours; the point that comes first
-// is nearest but for a fraction of a cell (as Danielsson, Comput Graph Image Process
-// 1980;14:227, propagates vectors).
+// Method: a breadth-first propagation over the six neighbours; the point that comes first, or a
+// nearer one that comes later, is nearest but for a fraction of a cell (as Danielsson, Comput
+// Graph Image Process 1980;14:227, propagates vectors).
 func (x *Index) spread() {
-	cells := len(x.first) - 1
-	x.near = make([]int32, cells)
-	var front []int32
+	g := &x.grid
+	x.near = make([]int32, len(x.first)-1)
+	var front, grown []int32
 	for i := range x.near {
 		x.near[i] = -1
 		if x.first[i] < x.first[i+1] {
@@ -148,34 +147,37 @@ func (x *Index) spread() {
 			front = append(front, int32(i))
 		}
 	}
-	g := &x.grid
+	points := x.cloud.Points
+	width, height := g.size[0], g.size[0]*g.size[1]
 	for range int(margin / g.cell) {
-		var grown []int32
+		grown = grown[:0]
 		for _, at := range front {
-			c := [3]int{int(at) % g.size[0], int(at) / g.size[0] % g.size[1], int(at) / g.size[0] / g.size[1]}
-			for dz := -1; dz <= 1; dz++ {
-				for dy := -1; dy <= 1; dy++ {
-					for dx := -1; dx <= 1; dx++ {
-						d := [3]int{c[0] + dx, c[1] + dy, c[2] + dz}
-						if d[0] < 0 || d[1] < 0 || d[2] < 0 || d[0] >= g.size[0] || d[1] >= g.size[1] || d[2] >= g.size[2] {
-							continue
-						}
-						to := g.at(d)
-						switch p := x.near[at]; {
-						case x.near[to] < 0:
-							x.near[to] = p
-							grown = append(grown, int32(to))
-						case x.first[to] == x.first[to+1]:
-							centre := g.centre(d)
-							if r3.Norm2(r3.Sub(x.cloud.Points[p], centre)) < r3.Norm2(r3.Sub(x.cloud.Points[x.near[to]], centre)) {
-								x.near[to] = p
-							}
-						}
+			p := x.near[at]
+			c := [3]int{int(at) % width, int(at) / width % g.size[1], int(at) / height}
+			for axis, stride := range [3]int{1, width, height} {
+				for step := -1; step <= 1; step += 2 {
+					if next := c[axis] + step; next < 0 || next >= g.size[axis] {
+						continue
+					}
+					to := int(at) + step*stride
+					if x.near[to] < 0 {
+						x.near[to] = p
+						grown = append(grown, int32(to))
+						continue
+					}
+					if x.first[to] != x.first[to+1] || x.near[to] == p {
+						continue
+					}
+					d := c
+					d[axis] += step
+					centre := g.centre(d)
+					if r3.Norm2(r3.Sub(points[p], centre)) < r3.Norm2(r3.Sub(points[x.near[to]], centre)) {
+						x.near[to] = p
 					}
 				}
 			}
 		}
-		front = grown
+		front, grown = grown, front
 	}
 }
 
