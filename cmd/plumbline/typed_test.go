@@ -26,7 +26,7 @@ func newBench(t *testing.T) bench {
 	own, err := os.Executable()
 	require.NoError(t, err)
 	require.NoError(t, os.Symlink(own, filepath.Join(b.path, "plumbline")))
-	for _, name := range []string{"C-101", "C-102", "C-103"} {
+	for _, name := range []string{"C-101", "C-102", "C-103", "C-104"} {
 		addCase(t, filepath.Join(b.dir, "demo", name), name)
 		addCase(t, filepath.Join(b.dir, "Documents", "plumbline-demo", name), name)
 	}

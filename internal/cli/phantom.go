@@ -70,7 +70,7 @@ SURFACE is one of ` + strings.Join(surfaceNames(), ", ") + ".",
 
 func (o *phantomOptions) AddFlags(f *pflag.FlagSet) {
 	o.flags = f
-	f.BoolVar(&o.demo, "demo", false, "make the demo in DIR: three cases, and a series of simulated figures")
+	f.BoolVar(&o.demo, "demo", false, "make the demo in DIR: four cases, and a series of simulated figures")
 	f.BoolVar(&o.overwrite, "overwrite", false, "replace an earlier phantom in DIR although it is another one or was changed; never a file that is none of its own")
 	grouped(f, "One case", func(f *pflag.FlagSet) {
 		f.Uint64Var(&o.seed, "seed", 1, "`N` that the case is drawn from; the same N gives the same case")

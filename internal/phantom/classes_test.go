@@ -325,6 +325,6 @@ func TestTheDemosCases(t *testing.T) {
 			}
 		}
 	}
-	require.Len(t, seen, 3)
+	require.Len(t, seen, 4)
 	require.Equal(t, map[string]bool{"nerve": true, "sinus": true, "root": true, "fixture": true}, kinds)
 }

@@ -3,8 +3,9 @@ package phantom
 import "plumbline/internal/geom"
 
 // Demo is the demonstration's cases, all invented: a lower molar close to the
-// nerve canal, an upper premolar under the sinus with a cover screw on it, and
-// two lower fixtures side by side. They are placed about a millimetre and three
+// nerve canal, an upper premolar under the sinus with a cover screw on it, two
+// lower fixtures side by side, and a lower premolar whose follow-up is a scan and a
+// surface scan as well. They are placed about a millimetre and three
 // to four degrees off, which is what reviews report of guided placement.
 func Demo() []Spec {
 	molar := demoCase("C-101", "2026-02-09", "46", 1)
@@ -27,7 +28,16 @@ func Demo() []Spec {
 	g.Site, g.Gap, g.Diameter, g.Length = "37", 3.2, 4.8, 8
 	g.Entry, g.Tilt = [3]float64{-0.3, -0.8, 0.4}, [2]float64{-1.8, -3.4}
 	pair.Fixtures = append(pair.Fixtures, g)
-	return []Spec{molar, premolar, pair}
+
+	both := demoCase("C-104", "2026-04-13", "45", 3)
+	f = &both.Fixtures[0]
+	f.Guidance, f.Length = "navigated", 11.5
+	f.Entry, f.Tilt = [3]float64{-0.4, 0.5, 0.5}, [2]float64{1.8, -2.2}
+	both.Surface = &SurfaceScan{
+		From: -58, To: 12, Noise: 0.008, Ripple: 0.005, Bend: 0.04, Holes: 6, SeatShift: geom.Vec{X: 0.01, Y: -0.015, Z: 0.02},
+		Before: true, BeforeShift: geom.Vec{X: 0.04, Y: -0.03, Z: 0.02}, BeforeTurn: geom.Vec{X: 0.05, Z: -0.08},
+	}
+	return []Spec{molar, premolar, pair, both}
 }
 
 // demoCase is Usual with a field of 60 × 45 mm and a pose of its own.

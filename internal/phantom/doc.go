@@ -14,7 +14,8 @@
 // fixture's local frame is mesial, buccal, apical from its platform. Start with
 // Usual, Random or Demo for a Spec; then Write for a case folder and ReadRecord
 // for its truth, Render for the voxels, RenderPost for a quick look at the
-// fixture alone, TruthOf for the truth alone. DemoSeries has true figures of
+// fixture alone, RenderSurfaces for the mouth's surface with scan bodies (RandomSurface draws
+// such cases), TruthOf for the truth alone. DemoSeries has true figures of
 // many cases, with no scans.
 //
 // Limits: a phantom is plainer than a patient. Its fixtures are solids of

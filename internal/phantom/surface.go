@@ -368,6 +368,7 @@ func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 		}
 	case FewTeeth:
 		s.Absent = fewTeeth(r, quadrant, number)
+		s.FarCrown, s.NewCrown = "", "" // which stand on teeth
 	case SwollenGum:
 		o.Swollen = r.uniform(0.5, 1.5)
 	case WanderedTeeth:
@@ -375,7 +376,7 @@ func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 	case CoarseSurface:
 		o.Coarse = true
 	case ToothlessMouth:
-		s.Edentulous = true
+		s.Edentulous, s.FarCrown, s.NewCrown = true, "", ""
 	}
 	vec := func(sd float64) geom.Vec {
 		return geom.Vec{X: r.truncatedNormal(0, sd), Y: r.truncatedNormal(0, sd), Z: r.truncatedNormal(0, sd)}
