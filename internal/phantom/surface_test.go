@@ -17,7 +17,7 @@ import (
 // Every class gives cases that can be made, the same for the same seed.
 func TestRandomSurface(t *testing.T) {
 	for _, class := range SurfaceClasses {
-		for seed := range uint64(20) {
+		for seed := range uint64(3) {
 			s, o, err := RandomSurface(seed, class)
 			require.NoError(t, err)
 			s.Surface = &o
