@@ -21,6 +21,9 @@ const sumsName = "SHA256SUMS"
 func sums(files []file) file {
 	var b strings.Builder
 	for _, f := range files {
+		if f.link {
+			continue
+		}
 		fmt.Fprintf(&b, "%x  %s\n", sha256.Sum256(f.data), f.name)
 	}
 	return file{name: sumsName, data: []byte(b.String())}
@@ -28,7 +31,10 @@ func sums(files []file) file {
 
 // mode is the rights of a file.
 func (f file) mode() fs.FileMode {
-	if f.program {
+	switch {
+	case f.link:
+		return fs.ModeSymlink | 0o755
+	case f.program:
 		return 0o755
 	}
 	return 0o644

@@ -15,6 +15,7 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -207,7 +208,7 @@ func unpacked(t *testing.T, name string, data []byte) map[string]file {
 			require.NoError(t, err)
 			text, err := io.ReadAll(r)
 			require.NoError(t, err)
-			out[f.Name] = file{f.Name, text, f.Mode()&0o111 != 0}
+			out[f.Name] = file{f.Name, text, f.Mode()&0o111 != 0, f.Mode()&fs.ModeSymlink != 0}
 		}
 		return out
 	}
@@ -221,7 +222,7 @@ func unpacked(t *testing.T, name string, data []byte) map[string]file {
 		require.NoError(t, err)
 		text, err := io.ReadAll(r)
 		require.NoError(t, err)
-		out[h.Name] = file{h.Name, text, h.Mode&0o111 != 0}
+		out[h.Name] = file{h.Name, text, h.Mode&0o111 != 0, h.Typeflag == tar.TypeSymlink}
 	}
 }
 
@@ -254,7 +255,14 @@ func checkArchive(t *testing.T, name string, data []byte) map[string]file {
 		}
 	}
 	listed := strings.Count(string(files[top+sumsName].data), "\n")
-	assert.Equal(t, len(files)-1, listed, "all but the list itself")
+	links := 0
+	for _, f := range files {
+		if f.link {
+			assert.Contains(t, files, string(f.data), "it leads to a file of the archive")
+			links++
+		}
+	}
+	assert.Equal(t, len(files)-1-links, listed, "all but the list itself, and links")
 	for line := range strings.Lines(string(files[top+sumsName].data)) {
 		sum, f, _ := strings.Cut(strings.TrimSpace(line), "  ")
 		assert.Equal(t, sum, fmt.Sprintf("%x", sha256.Sum256(files[top+f].data)), f)
@@ -299,6 +307,7 @@ func TestArchivesAreWhatAPersonNeeds(t *testing.T) {
 		case strings.Contains(a.name, "windows"):
 			assert.Contains(t, string(files["START-HERE.txt"].data), "Run anyway\".\r\n")
 		case strings.Contains(a.name, "macos"):
+			assert.True(t, files["plumbline"].link, "one program, or the archive were twice as large")
 			plist := files["Plumbline.app/Contents/Info.plist"].data
 			assert.NoError(t, xml.Unmarshal(plist, new(struct{})))
 			assert.Contains(t, string(plist), "<string>2026.11.30.1405</string>")

@@ -29,6 +29,7 @@ type file struct {
 	name    string // with /
 	data    []byte
 	program bool // it can be run
+	link    bool // it stands for the file whose name data is
 }
 
 // archive is an archive for a system. Top is the folder in which all its files stand; ""
@@ -89,32 +90,32 @@ func archives(r release, programs string) ([]archive, error) {
 		if system == "Windows" {
 			text = bytes.ReplaceAll(text, []byte("\n"), []byte("\r\n"))
 		}
-		return []file{{"START-HERE.txt", text, false}, {"NOTICES.txt", said(r, "version", "--notices"), false}, {partsName, read(parts, partsName), false}}
+		return []file{{"START-HERE.txt", text, false, false}, {"NOTICES.txt", said(r, "version", "--notices"), false, false}, {partsName, read(parts, partsName), false, false}}
 	}
 	apple := []file{
-		{"Plumbline.app/Contents/Info.plist", must(filled(infoPlist, map[string]string{"Version": r.version, "Number": r.number()})), false},
-		{"Plumbline.app/Contents/PkgInfo", []byte("APPL????"), false},
-		{"Plumbline.app/Contents/MacOS/plumbline", read(universal, "plumbline"), true},
-		{"Plumbline.app/Contents/Resources/plumbline.icns", must(appleIcon()), false},
-		{"plumbline", read(universal, "plumbline"), true},
+		{"Plumbline.app/Contents/Info.plist", must(filled(infoPlist, map[string]string{"Version": r.version, "Number": r.number()})), false, false},
+		{"Plumbline.app/Contents/PkgInfo", []byte("APPL????"), false, false},
+		{"Plumbline.app/Contents/MacOS/plumbline", read(universal, "plumbline"), true, false},
+		{"Plumbline.app/Contents/Resources/plumbline.icns", must(appleIcon()), false, false},
+		{name: "plumbline", data: []byte("Plumbline.app/Contents/MacOS/plumbline"), link: true},
 	}
 	out := []archive{
 		{base + "-windows.zip", "", append(common("Windows", "windows-amd64"),
-			file{"plumbline.exe", read("windows-amd64", "plumbline.exe"), true},
-			file{"for Arm/plumbline.exe", read("windows-arm64", "plumbline.exe"), true})},
+			file{"plumbline.exe", read("windows-amd64", "plumbline.exe"), true, false},
+			file{"for Arm/plumbline.exe", read("windows-arm64", "plumbline.exe"), true, false})},
 		{base + "-macos.zip", "", append(common("macOS", "darwin-arm64"), apple...)},
 	}
 	for _, processor := range []string{"amd64", "arm64"} {
 		of := "linux-" + processor
 		files := append(common("Linux", of),
-			file{"plumbline", read(of, "plumbline"), true}, file{"install.sh", install, true},
-			file{"share/applications/plumbline.desktop", desktop, false},
-			file{"share/icons/hicolor/scalable/apps/plumbline.svg", iconSVG(), false},
-			file{"share/icons/hicolor/256x256/apps/plumbline.png", must(iconPNG(256)), false},
-			file{"share/man/man1/plumbline.1", said(r, "help", "--man"), false},
-			file{"share/bash-completion/completions/plumbline", said(r, "completion", "bash"), false},
-			file{"share/zsh/site-functions/_plumbline", said(r, "completion", "zsh"), false},
-			file{"share/fish/vendor_completions.d/plumbline.fish", said(r, "completion", "fish"), false})
+			file{"plumbline", read(of, "plumbline"), true, false}, file{"install.sh", install, true, false},
+			file{"share/applications/plumbline.desktop", desktop, false, false},
+			file{"share/icons/hicolor/scalable/apps/plumbline.svg", iconSVG(), false, false},
+			file{"share/icons/hicolor/256x256/apps/plumbline.png", must(iconPNG(256)), false, false},
+			file{"share/man/man1/plumbline.1", said(r, "help", "--man"), false, false},
+			file{"share/bash-completion/completions/plumbline", said(r, "completion", "bash"), false, false},
+			file{"share/zsh/site-functions/_plumbline", said(r, "completion", "zsh"), false, false},
+			file{"share/fish/vendor_completions.d/plumbline.fish", said(r, "completion", "fish"), false, false})
 		out = append(out, archive{base + "-" + of + ".tar.gz", base, files})
 	}
 	for i, a := range out {
