@@ -9,7 +9,8 @@
 // outwards is looked through for the border from mucosa to bone, which package plate
 // places; what neighbouring points show is joined by their uncertainties.
 //
-// Limits: a cavity without air, such as a sinus full of fluid, is not found, and neither is
+// Limits: where mucosa is thinner than some four blurs of the scan, the blurs of air and bone
+// meet in it and the wall is often not placed. A cavity without air, such as a sinus full of fluid, is not found, and neither is
 // one beyond the region. Whether a cavity is the sinus or the nose is told by where it lies
 // beside the site.
 package cavity
