@@ -24,7 +24,7 @@ import (
 const sampleFolder = "../../reports"
 
 // sampleSize is the largest sample that is kept with the program, bytes.
-const sampleSize = 1500 << 10
+const sampleSize = 3 << 20
 
 // runAt is run at a given time, as the program's version "sample".
 func runAt(now time.Time, args ...string) outcome {
