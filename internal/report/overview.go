@@ -25,6 +25,9 @@ const mostRows = 100
 
 // Document makes the overview.
 func (v Overview) Document(o Options) *Document {
+	if v.answersFirst() {
+		return v.short()
+	}
 	d := &Document{Simulated: v.Summary.Simulated()}
 	if d.Simulated {
 		d.add(paragraph{Text: simulated + ": the figures are those of phantoms or invented."})
@@ -49,10 +52,35 @@ func (v Overview) Document(o Options) *Document {
 	for _, name := range v.Together.Skipped {
 		d.add(heading{Level: 2, Text: "Clinician " + outside(name)}, paragraph{Text: "No measured case whose figures can be used yet."})
 	}
-	d.sideBySide(&v.Together)
+	d.sideBySide(&v.Together, v.All)
 	if !v.All && v.More != "" {
 		d.add(paragraph{Text: v.More})
 	}
+	d.cautions()
+	return d
+}
+
+// answersFirst reports whether the five answers come before all else: of one clinician,
+// without the rest, from a file that is as it was written.
+func (v Overview) answersFirst() bool {
+	return !v.All && v.Chain.Sound && len(v.Together.Clinicians) == 1 && !v.Together.Brief
+}
+
+// short is the overview with the answers first; a breach is the first of them.
+func (v Overview) short() *Document {
+	d := &Document{}
+	d.clinician(&v.Together.Clinicians[0], false)
+	table := v.Summary.Table()
+	if b := analysis.CountBreaches(table); b.Entered+b.Missed > 0 {
+		d.breaches(table, false)
+	}
+	if v.More != "" {
+		d.add(paragraph{Text: v.More})
+	}
+	d.add(notice{Title: whichCases, Items: []string{outside(v.Summary.Words)}})
+	d.withdrawals(&v.Summary)
+	d.recordNotes(&v.Summary)
+	d.verdict(v.Name, v.Chain)
 	d.cautions()
 	return d
 }
@@ -182,15 +210,24 @@ func levelTable(a *analysis.Analysis) table {
 	return t
 }
 
+// mostFunnel is how many clinicians are listed without all: a screen.
+const mostFunnel = 30
+
 // funnel tells how the clinicians lie to each other.
-func (d *Document) funnel(f *analysis.Funnel) {
+func (d *Document) funnel(f *analysis.Funnel, all bool) {
 	if f == nil {
 		return
 	}
 	t := table{Caption: "Mean " + f.Figure.Spec().Title + " of each, drawn towards that of all by how little its cases tell",
 		Columns: []column{{Head: "clinician"}, {Head: "cases"}, {Head: "own mean"}, {Head: "drawn towards all"}, {Head: "from the others"}, {Head: "one in 20 beyond"}, {Head: "apart?"}}}
 	unit := f.Figure.Unit().Symbol()
+	if !all && len(f.Clinicians) > mostFunnel {
+		t.Caption += fmt.Sprintf("; of %d clinicians those who lie apart, %d", len(f.Clinicians), len(f.Apart))
+	}
 	for _, s := range f.Clinicians {
+		if !all && len(f.Clinicians) > mostFunnel && !s.Apart {
+			continue
+		}
 		is := "as the others"
 		switch {
 		case s.Apart && s.Z > 0:
@@ -206,9 +243,16 @@ func (d *Document) funnel(f *analysis.Funnel) {
 	d.add(t, paragraph{Small: true, Text: "Apart is who lies beyond 99.8 % of clinicians that differ no more than these do, for as many cases. Patients and sites differ, so it says where to look, not who is good. With few cases the room that one in 20 goes beyond rests on the others by the share that is given."})
 }
 
-// sideBySide has a row for each clinician, and how their means lie.
-func (d *Document) sideBySide(together *analysis.Together) {
+// sideBySide shows how the clinicians lie to each other: by the funnel where there are
+// enough for one, and with all, or without it, by a row for each and how their means lie.
+func (d *Document) sideBySide(together *analysis.Together, all bool) {
 	if len(together.Clinicians) < 2 {
+		return
+	}
+	if f := together.Funnel; f != nil && !all {
+		d.add(heading{Level: 2, Text: "The clinicians side by side"})
+		d.funnel(f, false)
+		d.inFull(together)
 		return
 	}
 	t := table{Caption: "In the order of their names: mean and its 95 % interval. Patients and sites differ, so this is no ranking",
@@ -230,10 +274,8 @@ func (d *Document) sideBySide(together *analysis.Together) {
 		t.Rows = append(t.Rows, row{Cells: append(cells, within)})
 	}
 	d.add(heading{Level: 2, Text: "The clinicians side by side"}, t)
-	if together.Brief {
-		d.add(paragraph{Text: fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; one chosen alone is shown in full.", analysis.MostInFull)})
-	}
-	d.funnel(together.Funnel)
+	d.inFull(together)
+	d.funnel(together.Funnel, true)
 	means := table{Caption: "The clinicians' means together, each clinician once",
 		Columns: []column{{Head: "figure"}, {Head: "clinicians"}, {Head: "least"}, {Head: "median"}, {Head: "largest"}}}
 	for _, s := range together.Group {
@@ -241,5 +283,12 @@ func (d *Document) sideBySide(together *analysis.Together) {
 	}
 	if len(means.Rows) > 0 {
 		d.add(means)
+	}
+}
+
+// inFull says where the rest is to be had where only means are shown.
+func (d *Document) inFull(together *analysis.Together) {
+	if together.Brief {
+		d.add(paragraph{Text: fmt.Sprintf("Learning, habit, charts and margins are looked at for up to %d clinicians at once; one chosen alone is shown in full.", analysis.MostInFull)})
 	}
 }

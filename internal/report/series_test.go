@@ -119,7 +119,7 @@ func TestSeriesReport(t *testing.T) {
 	for _, sentence := range s.Analysis.Margins {
 		assert.Contains(t, paper, sentence.Words)
 	}
-	assert.Contains(t, page, "from 30 cases on", "no margin from 14")
+	assert.Contains(t, page, "Of your next 20 fixtures about one may end more than", "a margin from 14")
 	for _, x := range s.Analysis.Answers.List() {
 		assert.Contains(t, paper, x[0]+" "+x[1])
 	}

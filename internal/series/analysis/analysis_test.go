@@ -132,7 +132,7 @@ func TestSteadyClinicianWithAHabit(t *testing.T) {
 	depth := a.figure(t, "entry_depth_mm")
 	assert.InDelta(t, .1, depth.Noise.U, 1e-12)
 	assert.InDelta(t, math.Sqrt(*depth.SD**depth.SD-.01), *depth.Noise.Without, 1e-12)
-	require.Len(t, a.Habits, 4)
+	require.Len(t, a.Habits, 6)
 	at := a.Habits[1]
 	assert.Less(t, *at.Adjusted, .001)
 	assert.InDelta(t, -.5, at.Mean[0].Mean, .2)
@@ -579,6 +579,84 @@ func TestStatedTargetWhileLearning(t *testing.T) {
 	assert.Len(t, f.Chart.Sums, 50)
 	assert.Zero(t, f.Chart.Worse, "no change for the worse is told of a record that falls")
 	assert.InDelta(t, 2/1.128, movingRange([]float64{1, 3, 1, 3}), 1e-12)
+}
+
+// A habit with one way of guidance alone is found there, and named.
+func TestHabitOfAGroup(t *testing.T) {
+	rows := hand{spread: steady(.3), u: .05}.cases(60, 21)
+	for i := range rows {
+		if i%2 == 0 {
+			rows[i].Guidance = "freehand"
+			for _, f := range []measurement.Figure{measurement.ApexMesial, measurement.ApexBuccal} {
+				*rows[i].Deviation[f] += .8
+			}
+		}
+	}
+	a := analyse(t, rows, Defaults())
+	of := map[string]*Habit{}
+	for i := range a.Habits {
+		of[a.Habits[i].Group] = &a.Habits[i]
+	}
+	require.Contains(t, of, "freehand")
+	require.Contains(t, of, "full-guide")
+	assert.Less(t, *of["freehand"].Adjusted, .001)
+	assert.Equal(t, 30, of["freehand"].Cases)
+	assert.Greater(t, *of["full-guide"].Adjusted, .05)
+	assert.Contains(t, a.Answers.Habit, "with freehand at the apex on average")
+	assert.NotContains(t, a.Answers.Habit, "with full guide")
+	// Fewer than ten of a kind are no group.
+	for i := range rows {
+		if i > 16 {
+			rows[i].Guidance = "full-guide"
+		}
+	}
+	for _, h := range analyse(t, rows, Defaults()).Habits {
+		assert.NotEqual(t, "freehand", h.Group)
+	}
+}
+
+// Lengths measured with noise are longer: with .3 mm in each direction the mean length of a
+// true one of 1 mm in space is 1.0896 mm (1 + .09 to the first order; by quadrature of the
+// noncentral distribution, which a million draws confirm), and the noise taken out it is 1 to 1 %.
+func TestNoiseTakenOut(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	raw, without := 0.0, 0.0
+	const n, u = 200000, .3
+	for range n {
+		y := math.Hypot(math.Hypot(1+u*rng.NormFloat64(), u*rng.NormFloat64()), u*rng.NormFloat64())
+		raw += y / n
+		without += shortened(y, u, 2) / n
+	}
+	assert.InDelta(t, 1.09, raw, .003)
+	assert.InDelta(t, 1, without, .012)
+	// The order is kept, and what has a sign is left.
+	before := 0.0
+	for y := .01; y < 1; y += .01 {
+		v := shortened(y, .3, 2)
+		assert.Greater(t, v, before)
+		before = v
+	}
+	assert.Equal(t, -1.0, shortened(-1, .3, 0))
+	assert.Equal(t, .5, shortened(.5, .3, 0))
+}
+
+// Twenty figures that spread by .13 cannot have an uncertainty of .5; by .4 they can (the
+// spread of 20 is under .53 σ once in a thousand: χ² of 19 degrees of freedom, any table).
+func TestImpossibleUncertainty(t *testing.T) {
+	u := slices.Repeat([]float64{.5}, 20)
+	assert.True(t, noise(.13, u).Impossible)
+	assert.True(t, noise(.26, u).Impossible)
+	assert.False(t, noise(.27, u).Impossible)
+	rows := hand{spread: steady(.1), u: .5}.cases(20, 3)
+	for i := range rows {
+		v := .8 + .001*float64(i%7)
+		rows[i].Deviation[measurement.Apex], rows[i].Deviation[measurement.ApexLateral], rows[i].Deviation[measurement.ApexDepth] = &v, nil, nil
+	}
+	a := analyse(t, rows, Defaults())
+	f := a.figure(t, "apex_mm")
+	assert.Contains(t, f.Words.Spread, "does not allow")
+	assert.Contains(t, strings.Join(a.Notes, " "), "The stated uncertainty of the apex deviation, 0.50 mm, cannot be true")
+	assert.InDelta(t, .8, f.Now.Mean, .02, "nothing is taken out that cannot be there")
 }
 
 func TestBadOptions(t *testing.T) {

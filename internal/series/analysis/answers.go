@@ -17,15 +17,24 @@ type Answers struct {
 	Habit    string `json:"habit"`    // whether there is one
 	Room     string `json:"room"`     // how much to keep clear of a structure
 	Breaches string `json:"breaches"` // structures entered, margins missed
+
+	breached bool // there are any
 }
 
-// List are the answers with what they answer, in the order in which they are told.
+// List are the answers with what they answer, in the order in which they are told: what
+// was entered or came too near before all else.
 func (a *Answers) List() [][2]string {
-	return [][2]string{{"Better?", a.Better}, {"How good now?", a.Now}, {"A habit?", a.Habit}, {"How much room?", a.Room}, {"Too near?", a.Breaches}}
+	out := [][2]string{{"Better?", a.Better}, {"How good now?", a.Now}, {"A habit?", a.Habit}, {"How much room?", a.Room}}
+	near := [2]string{"Too near?", a.Breaches}
+	if a.breached {
+		return append([][2]string{near}, out...)
+	}
+	return append(out, near)
 }
 
 func (a *Analysis) addAnswers(rows []series.Row) {
-	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: a.breachWords(rows)}
+	breaches, any := a.breachWords(rows)
+	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: breaches, breached: any}
 }
 
 // figure gives what is known of a figure, nil if nothing.
@@ -189,6 +198,9 @@ func (a *Analysis) roomWords() string {
 		return fmt.Sprintf("Not known yet: %s, %d are needed. The largest apex deviation so far is %s.", counted(b.Cases, "case"), BoundCases, amount(b.Largest, f.Unit))
 	}
 	s := oneInTwenty(b, "end more than %.1f mm from the planned apex") + largestWords(b) + "."
+	if b.Cases < wideUnder {
+		s += " " + wide
+	}
 	if a.unsettled() {
 		s += " " + whileRising
 	}
@@ -218,6 +230,9 @@ func largestWords(b *Bound) string {
 	return ""
 }
 
+// wide stands beside bounds of few cases.
+const wide = "From so few cases that is wide, to be on the safe side; it narrows with more."
+
 // whileRising stands beside every bound while a rise or an unexplained change is on.
 const whileRising = "While deviations rise or have changed for the worse this holds only if they go no farther: find the reason before you plan by it."
 
@@ -232,8 +247,8 @@ func oneInTwenty(b *Bound, what string) string {
 }
 
 // breachWords tells of structures entered and margins missed in all measured fixtures,
-// doubtful ones too.
-func (a *Analysis) breachWords(rows []series.Row) string {
+// doubtful ones too, and whether there are any.
+func (a *Analysis) breachWords(rows []series.Row) (words string, breached bool) {
 	var all []series.TableRow
 	var worst *measurement.Clearance
 	where := ""
@@ -253,7 +268,7 @@ func (a *Analysis) breachWords(rows []series.Row) string {
 	}
 	b := CountBreaches(all)
 	if len(b.Kinds) == 0 {
-		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture"))
+		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture")), false
 	}
 	s := "No structure entered and no margin missed."
 	if b.Entered+b.Missed > 0 {
@@ -267,5 +282,5 @@ func (a *Analysis) breachWords(rows []series.Row) string {
 	if b.NotChecked > 0 {
 		s += fmt.Sprintf(" Not checked for all that is due: %d.", b.NotChecked)
 	}
-	return s
+	return s, b.Entered+b.Missed > 0
 }

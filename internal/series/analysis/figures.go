@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -49,6 +50,9 @@ type Noise struct {
 	U       float64  `json:"u"`                 // root mean square over the cases
 	Share   float64  `json:"share"`             // of the variance, at most 1
 	Without *float64 `json:"without,omitempty"` // the spread without it; nil if nothing is left
+	// Impossible tells that figures with this uncertainty would spread more, but for one
+	// record in a thousand.
+	Impossible bool `json:"impossible,omitempty"`
 }
 
 // Chart watches a figure for a change: against the cases before, or against a stated
@@ -109,7 +113,9 @@ func (a *Analysis) addFigure(f measurement.Figure) error {
 		a.Figures = append(a.Figures, out)
 		return nil
 	}
-	out.Noise = noise(*out.SD, u)
+	if out.Noise = noise(*out.SD, u); out.Noise != nil && out.Noise.Impossible {
+		a.Notes = append(a.Notes, fmt.Sprintf("The stated uncertainty of the %s, %s, cannot be true beside a spread of %s: less than one record in a thousand would spread so little. Find out what was entered.", f.Spec().Title, amount(out.Noise.U, out.Unit), amount(*out.SD, out.Unit)))
+	}
 	out.Published = compare(out.Figure, a.guidance(), &out.Summary)
 	a.Figures = append(a.Figures, out)
 	return nil
@@ -141,6 +147,10 @@ func (a *Analysis) guidance() string {
 	return g
 }
 
+// rareSpread is the probability under which a spread is said to be too small for the
+// uncertainty: seven figures are looked at, and nobody is to be suspected by chance.
+const rareSpread = .001
+
 func noise(sd float64, u []float64) *Noise {
 	sum := 0.0
 	for _, v := range u {
@@ -151,6 +161,9 @@ func noise(sd float64, u []float64) *Noise {
 	}
 	ms := sum / float64(len(u))
 	n := &Noise{U: math.Sqrt(ms), Share: math.Min(1, ms/(sd*sd))}
+	// (n − 1)s²/σ² of normal figures is χ² of n − 1 degrees of freedom, and σ ≥ u.
+	free := float64(len(u) - 1)
+	n.Impossible = distuv.ChiSquared{K: free}.CDF(free*sd*sd/ms) < rareSpread
 	if left := sd*sd - ms; left > 0 {
 		left = math.Sqrt(left)
 		n.Without = &left
@@ -162,7 +175,7 @@ func noise(sd float64, u []float64) *Noise {
 // sizes counts. Whether there is learning the tests of the courses say.
 func (a *Analysis) addLearning(f *Figure) error {
 	var points []learningcurve.Point
-	x := a.valuesOfFigure(f.Figure, true)
+	x := a.withoutNoise(f, true)
 	for i, y := range caseMeans(x) {
 		points = append(points, learningcurve.Point{Y: y, U: x[i].u})
 	}
@@ -209,7 +222,7 @@ func (a *Analysis) addChart(f *Figure) error {
 	if f.Figure != primary[0] || f.Course == nil || f.Course.Finding == Falls {
 		return nil
 	}
-	x := a.valuesOfFigure(f.Figure, false)
+	x := a.withoutNoise(f, false)
 	names := earlier(x)
 	groups := make([]int, len(x))
 	for i, v := range x {

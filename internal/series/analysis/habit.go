@@ -17,6 +17,7 @@ import (
 type Habit struct {
 	Place      string   `json:"place"`                    // "entry", "apex", "tilt"
 	Side       bool     `json:"patients_sides,omitempty"` // by the patient's sides, not the site's
+	Group      string   `json:"group,omitempty"`          // of a way of guidance or a region alone
 	Directions []string `json:"directions"`               // of the parts, the positive side
 	*hotelling.Habit
 	// Adjusted is p allowing for a look after every case and for the habits that are
@@ -47,33 +48,41 @@ var sought = []struct {
 func (a *Analysis) addHabits() error {
 	var told []int
 	var p []float64
-	for _, h := range sought {
-		out := Habit{Place: h.place, Side: h.side, Directions: h.directions, unit: h.unit}
-		x, numbers := a.offsetsOf(h.figures, h.side)
+	add := func(h Habit, figures []measurement.Figure, findings bool) error {
+		x, numbers := a.offsetsOf(figures, h.Side, h.Group)
 		found, err := hotelling.Analyse(x)
-		what := title(h.place)
-		if h.side {
-			what += ", by the patient's sides"
-		}
+		what := habitPlace(&h)
 		switch {
 		case errors.Is(err, hotelling.ErrTooFewCases):
-			out.Words = fmt.Sprintf("%s: %s with mesiodistal and buccolingual parts, too few to look for a habit.", what, counted(len(x), "case"))
+			h.Words = fmt.Sprintf("%s: %s with mesiodistal and buccolingual parts, too few to look for a habit.", what, counted(len(x), "case"))
 			if len(x) == 0 {
-				out.Words = fmt.Sprintf("%s: no case has mesiodistal and buccolingual parts, so a habit cannot be looked for.", what)
+				h.Words = fmt.Sprintf("%s: no case has mesiodistal and buccolingual parts, so a habit cannot be looked for.", what)
 			}
 		case errors.Is(err, hotelling.ErrNoSpread):
-			out.Words = fmt.Sprintf("%s: the figures do not spread in every direction, as rounded ones may; no test of a habit.", what)
+			h.Words = fmt.Sprintf("%s: the figures do not spread in every direction, as rounded ones may; no test of a habit.", what)
 		case err != nil:
-			return fmt.Errorf("habit at %s: %w", h.place, err)
+			return fmt.Errorf("habit at %s: %w", h.Place, err)
 		default:
 			mean, next := found.Ellipses(0, 1)
-			out.Habit, out.MeanEllipse, out.NextEllipse = &found, &mean, &next
-			out.farthestCase = numbers[found.Farthest-1]
-			if h.told && len(x) >= someCases {
+			h.Habit, h.MeanEllipse, h.NextEllipse = &found, &mean, &next
+			h.farthestCase = numbers[found.Farthest-1]
+			if findings && len(x) >= someCases {
 				told, p = append(told, len(a.Habits)), append(p, sequential.EveryLook(found.P))
 			}
 		}
-		a.Habits = append(a.Habits, out)
+		a.Habits = append(a.Habits, h)
+		return nil
+	}
+	for _, h := range sought {
+		if err := add(Habit{Place: h.place, Side: h.side, Directions: h.directions, unit: h.unit}, h.figures, h.told); err != nil {
+			return err
+		}
+	}
+	for _, group := range a.habitGroups() {
+		h := sought[apexHabit]
+		if err := add(Habit{Place: h.place, Group: group, Directions: h.directions, unit: h.unit}, h.figures, true); err != nil {
+			return err
+		}
 	}
 	for i, v := range sequential.Holm(p) {
 		a.Habits[told[i]].Adjusted = &v
@@ -86,9 +95,32 @@ func (a *Analysis) addHabits() error {
 	return nil
 }
 
+// apexHabit is the place in sought of the habit that is looked for in groups, too.
+const apexHabit = 1
+
+// habitGroups are the ways of guidance and the regions that have enough cases, where there
+// are several.
+func (a *Analysis) habitGroups() []string {
+	var out []string
+	for _, of := range []func(*Case) string{func(c *Case) string { return c.Guidance }, func(c *Case) string { return c.region }} {
+		n := map[string]int{}
+		var names []string
+		for i := range a.Cases {
+			name := of(&a.Cases[i])
+			if n[name]++; n[name] == someCases && name != "" {
+				names = append(names, name)
+			}
+		}
+		if len(n) > 1 {
+			out = append(out, names...)
+		}
+	}
+	return out
+}
+
 // offsetsOf are the cases' mean offsets in the directions of the figures, which with side
-// are turned to the patient's left and front.
-func (a *Analysis) offsetsOf(figures []measurement.Figure, side bool) (x [][]float64, numbers []int) {
+// are turned to the patient's left and front; of a group's cases alone where one is named.
+func (a *Analysis) offsetsOf(figures []measurement.Figure, side bool, group string) (x [][]float64, numbers []int) {
 	of := map[string][][]float64{}
 	whole := map[string]bool{}
 	for i := range a.rows {
@@ -110,7 +142,7 @@ func (a *Analysis) offsetsOf(figures []measurement.Figure, side bool) (x [][]flo
 		of[r.Case] = append(of[r.Case], v)
 	}
 	for _, c := range a.Cases {
-		if !whole[c.Case] {
+		if !whole[c.Case] || group != "" && c.Guidance != group && c.region != group {
 			continue
 		}
 		mean := make([]float64, len(figures))

@@ -146,6 +146,42 @@ func (a *Analysis) valuesOfFigure(f measurement.Figure, size bool) []valued {
 	return a.valuesOf(func(r *series.Row) *float64 { return r.Deviation[f] }, func(r *series.Row) *float64 { return r.U[f] }, size)
 }
 
+// withoutNoise are the values of a figure, or their sizes, less what the noise of their
+// measurement adds to lengths; as they are where their uncertainties cannot be true.
+func (a *Analysis) withoutNoise(f *Figure, size bool) []valued {
+	x := a.valuesOfFigure(f.Figure, size)
+	if f.Noise == nil || f.Noise.Impossible {
+		return x
+	}
+	for _, v := range x {
+		for i, y := range v.values {
+			v.values[i] = shortened(y, v.u, across(f.Figure))
+		}
+	}
+	return x
+}
+
+// across is the number of directions besides its own in which noise makes a figure longer.
+func across(f measurement.Figure) float64 {
+	switch f {
+	case measurement.Entry, measurement.Apex:
+		return 2
+	case measurement.EntryLateral, measurement.ApexLateral, measurement.Angle:
+		return 1
+	}
+	return 0
+}
+
+// shortened takes from a length what the noise across it adds on average: the square of
+// a length is raised by u² for each direction across, the length so by their sum over twice
+// itself. Lengths under the noise are halved, so that their order is kept.
+func shortened(y, u, directions float64) float64 {
+	if y <= 0 || directions == 0 {
+		return y
+	}
+	return y - math.Min(y/2, directions*u*u/(2*y))
+}
+
 // earlier are the ways of guidance that enough cases have and the latest ones do not.
 func earlier(x []valued) []string {
 	n := map[string]int{}
@@ -262,12 +298,11 @@ func modelOf(x []valued, others [][]float64, positive bool) (m *mixedmodel.Model
 func (a *Analysis) addLevels() error {
 	for i := range a.Figures {
 		f := &a.Figures[i]
-		x := a.valuesOfFigure(f.Figure, false)
-		l, now, err := level(x, !f.Figure.Signed())
+		l, now, err := level(a.withoutNoise(f, false), !f.Figure.Signed())
 		if err != nil && !noLevel(err) {
 			return fmt.Errorf("%s: %w", f.Figure, err)
 		}
-		f.Now, f.Bound = l, a.boundOf(x, now)
+		f.Now, f.Bound = l, a.boundOf(a.valuesOfFigure(f.Figure, false), now)
 	}
 	return nil
 }
@@ -281,7 +316,7 @@ func (a *Analysis) addCourses() {
 		if !slices.Contains(primary, f.Figure) {
 			continue
 		}
-		sizes := a.valuesOfFigure(f.Figure, true)
+		sizes := a.withoutNoise(f, true)
 		if t, ok := sequential.TestTrend(caseMeans(sizes), groupsOf(sizes)); ok {
 			f.Course = &Course{Trend: t, Detectable: sequential.Detectable(len(sizes), trendLevel)}
 			tested, p = append(tested, f), append(p, t.P)
@@ -355,10 +390,14 @@ type Bound struct {
 	LargestConfidence float64 `json:"largest_confidence"`
 }
 
-// BoundCases is the number of cases from which on a bound is told, whatever it is. If one
-// fixture in ten is a hard one, every eighth record of 20 cases has none of them and no
-// bound from it can hold; of 30 cases it is one record in 24.
-const BoundCases = 30
+// BoundCases is the number of cases from which on a bound is told, whatever it is: the
+// least of which a level is known. wideUnder is that under which it is said to be wide: of
+// few cases it goes up to twice as far as it would have to, since hard cases may be still to
+// come (of 20 cases, every eighth record has none though one in ten is hard).
+const (
+	BoundCases = levelnow.MinCases
+	wideUnder  = 30
+)
 
 // boundOf is the bound of the level now; nil without a figure.
 func (a *Analysis) boundOf(x []valued, now *levelnow.Level) *Bound {

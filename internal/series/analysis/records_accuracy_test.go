@@ -170,7 +170,7 @@ func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *te
 // true 95 % point of the next fixture lies under them. Every bound is told, that of a record
 // that rises with a mark.
 func TestMarginCoverage(t *testing.T) {
-	lengths := []int{30, 50, 80}
+	lengths := []int{10, 15, 30, 50, 80}
 	for _, figure := range []measurement.Figure{measurement.Apex, measurement.ApexDepth} {
 		truth := map[string]float64{}
 		for _, k := range kinds() {
@@ -275,7 +275,7 @@ func (a *Analysis) anyHabit(t *testing.T) bool {
 	var p []float64
 	for _, h := range sought {
 		if h.told {
-			x, _ := a.offsetsOf(h.figures, h.side)
+			x, _ := a.offsetsOf(h.figures, h.side, "")
 			found, err := hotelling.Analyse(x)
 			if errors.Is(err, hotelling.ErrNoSpread) {
 				// Errors in the plane across the axis have no depth.

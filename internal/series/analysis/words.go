@@ -36,7 +36,9 @@ func figureWords(f *Figure, of measurement.Figure) FigureWords {
 	out := FigureWords{Level: fmt.Sprintf("%s: mean %s (95 %% %s) over %s, from %s to %s.", f.Figure.Heading(), amount(f.Mean, f.Unit),
 		span(*f.Low, *f.High, f.Unit), counted(f.N, "case"), amount(f.Least, f.Unit), amount(f.Largest, f.Unit))}
 	if n := f.Noise; n != nil {
-		if n.Without == nil {
+		if n.Impossible {
+			out.Spread = fmt.Sprintf("The cases spread by %s, which the stated uncertainty of their measurement, %s, does not allow: it is too large, or the cases are not what they seem; what rests on it is in doubt.", amount(*f.SD, f.Unit), amount(n.U, f.Unit))
+		} else if n.Without == nil {
 			out.Spread = fmt.Sprintf("The cases spread by %s, no more than the measurement's own uncertainty of %s: they cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit))
 		} else {
 			out.Spread = fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit))
@@ -215,6 +217,9 @@ func habitFound(h *Habit) string {
 		beyond = parts
 	}
 	s := fmt.Sprintf("at the %s on average %s", h.Place, together(beyond))
+	if h.Group != "" {
+		s = groupWords(h.Group) + " " + s
+	}
 	if h.Side {
 		s += " of the patient"
 	}
@@ -225,12 +230,31 @@ func habitFound(h *Habit) string {
 	return s
 }
 
-func habitWords(h *Habit) string {
+// habitPlace names where a habit is looked for.
+func habitPlace(h *Habit) string {
 	what := title(h.Place)
 	if h.Side {
 		what += ", by the patient's sides"
 	}
-	s := fmt.Sprintf("%s: on average %s in %s", what, together(offsets(h)), counted(h.Cases, "case"))
+	if h.Group != "" {
+		what += ", " + groupWords(h.Group)
+	}
+	return what
+}
+
+// groupWords says which cases a group has.
+func groupWords(group string) string {
+	switch group {
+	case "anterior":
+		return "at front teeth"
+	case "posterior":
+		return "at back teeth"
+	}
+	return "with " + strings.ReplaceAll(group, "-", " ")
+}
+
+func habitWords(h *Habit) string {
+	s := fmt.Sprintf("%s: on average %s in %s", habitPlace(h), together(offsets(h)), counted(h.Cases, "case"))
 	switch {
 	case h.Adjusted == nil:
 		return s + "."

@@ -109,6 +109,14 @@ func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest 
 	for i, p := range l.parts {
 		chi[i], z[i] = tolerance.NewChi(p.tail, nodes), p.deviate(coverage)
 	}
+	weights, whole := make([]float64, len(l.parts)), 0.0
+	for i, p := range l.parts {
+		weights[i] = p.weight
+		if p.shape == Steady {
+			weights[i] *= boundSteady / (1 - boundSteady) * (1 - priorSteady) / priorSteady
+		}
+		whole += weights[i]
+	}
 	held := func(b float64) float64 {
 		sum := 0.0
 		for i, p := range l.parts {
@@ -116,7 +124,7 @@ func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest 
 			if p.power != 1 {
 				at = toScale(math.Max(b, 1e-12), p.power)
 			}
-			sum += p.weight * chi[i].Confidence((at-p.mean)/p.s, z[i], p.h)
+			sum += weights[i] / whole * chi[i].Confidence((at-p.mean)/p.s, z[i], p.h)
 		}
 		return sum
 	}
@@ -139,6 +147,7 @@ func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest 
 			high = mid
 		}
 	}
+	high = l.Mean + l.widened*(high-l.Mean)
 	if l.Figures <= mostLargest && high < l.largest {
 		return l.largest, true
 	}
@@ -153,6 +162,12 @@ const mostLargest = 58
 // calibration is by how much the average over shapes and scales is wider than it would
 // have to be where one of them holds: measured, TestMarginCoverage of package analysis.
 const calibration = 1.3
+
+// boundSteady is the prior probability of one level where a bound is made: a change that has
+// begun unseen costs more than a bound that is a little wide. With priorSteady a record
+// that doubles within 50 cases was held in 88 of 100, with this in 92, and steady ones
+// hardly wider.
+const boundSteady = .05
 
 // deviate is how many standard deviations s above the level a share of the figures lies
 // under.

@@ -66,6 +66,7 @@ type Level struct {
 	Since int
 
 	parts   []part
+	widened float64 // what the spread at the last case is of that of all
 	largest float64
 	seen    [2]float64 // least and largest figure
 }
@@ -128,7 +129,8 @@ const priorSteady = .25
 // (Zellner 1986; Liang and others, JASA 103:410, 2008), scales by their profile likelihood
 // with the Jacobian of the power (Box and Cox, J R Stat Soc B 26:211, 1964). Figures of a
 // level that changes spread in proportion to it, as lengths do: residuals are brought to
-// the last level before their spread is taken.
+// the last level before their spread is taken. Of figures with a sign the sizes are looked
+// at for a change of the spread.
 func Average(cases []Case, positive bool) (*Level, error) {
 	f, err := newFit(cases, positive)
 	if err != nil {
@@ -138,7 +140,7 @@ func Average(cases []Case, positive bool) (*Level, error) {
 	if !positive {
 		scales = []float64{1}
 	}
-	l := &Level{Cases: len(cases), Figures: f.figures, seen: f.seen}
+	l := &Level{Cases: len(cases), Figures: f.figures, seen: f.seen, widened: 1}
 	for _, power := range scales {
 		f.setScale(power)
 		lead := f.addParts(l, math.Log(1-priorHard))
@@ -151,7 +153,28 @@ func Average(cases []Case, positive bool) (*Level, error) {
 	}
 	l.normalise()
 	l.describe()
+	if !positive {
+		l.widen(cases)
+	}
 	return l, nil
+}
+
+// widen finds by how much figures with a sign spread more at the last case than over all:
+// their sizes about the level are averaged over shapes as lengths are.
+func (l *Level) widen(cases []Case) {
+	sizes, sum := make([]Case, len(cases)), 0.0
+	for i, c := range cases {
+		sizes[i] = Case{Variance: c.Variance, Other: c.Other, Values: make([]float64, len(c.Values))}
+		for j, v := range c.Values {
+			sizes[i].Values[j] = math.Abs(v - l.Mean)
+			sum += sizes[i].Values[j] / float64(l.Figures)
+		}
+	}
+	if now, err := Average(sizes, true); err == nil && sum > 0 {
+		// By how far the level is not known as well, as likely as there is a change.
+		unsure := (1 - now.Unchanged) * (now.High - now.Mean) / 2
+		l.widened = math.Max(1, (now.Mean+unsure)/sum)
+	}
 }
 
 // fit is a data set laid out for all shapes.

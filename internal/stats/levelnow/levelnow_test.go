@@ -43,7 +43,7 @@ func TestOneLevel(t *testing.T) {
 	l := average(t, c, false)
 	l.parts = l.parts[:1]
 	require.Equal(t, Steady, l.parts[0].shape)
-	l.parts[0].weight, l.parts[0].tail, l.largest = 1, l.parts[0].nu, math.Inf(-1)
+	l.parts[0].weight, l.parts[0].tail, l.largest, l.widened = 1, l.parts[0].nu, math.Inf(-1), 1
 	mean, sd := stat.MeanStdDev(x, nil)
 	assert.InDelta(t, mean, l.parts[0].mean, 1e-12)
 	assert.InDelta(t, sd, l.parts[0].s, 1e-12)
@@ -129,6 +129,27 @@ func TestOtherAndAlike(t *testing.T) {
 	assert.InDelta(t, a.Mean, b.Mean, 1e-9)
 	assert.InDelta(t, a.SD, b.SD, 1e-9)
 	assert.Equal(t, 60, b.Figures)
+}
+
+// Figures with a sign whose spread doubles: the bound goes by the spread now.
+func TestSpreadThatChanges(t *testing.T) {
+	draw := func(later float64) []Case {
+		rng := rand.New(rand.NewPCG(11, 5))
+		var c []Case
+		for i := range 80 {
+			s := 1.0
+			if i >= 40 {
+				s = later
+			}
+			c = append(c, Case{Values: []float64{s * rng.NormFloat64()}, Variance: 1})
+		}
+		return c
+	}
+	steady, _ := average(t, draw(1), false).Bound(.95, .95)
+	doubled, _ := average(t, draw(2), false).Bound(.95, .95)
+	assert.InDelta(t, 2, steady, .5)
+	assert.Greater(t, doubled, 2*1.645, "the 95 % point of the later ones")
+	assert.Less(t, doubled, 4*steady)
 }
 
 func TestRefusals(t *testing.T) {
