@@ -243,7 +243,7 @@ type Limits struct {
 var UsualLimits = Limits{Entry: 2, Apex: 2, Angle: 8}
 
 // LimitsSource says where UsualLimits come from.
-const LimitsSource = "2 mm is the margin that Tahmaseb and others (Clin Oral Implants Res 2018) ask to be kept. Single guided fixtures lay 0.97 ± 0.44 mm off at the entry and 1.28 ± 0.46 mm at the apex (30; Kaewsiri and others, Clin Oral Implants Res 2019), and 0.99 ± 0.63 mm, 1.50 ± 0.75 mm and 3.07° ± 2.18° (20 in fresh sockets; Feng and others, Int J Implant Dent 2022): if that is normal, 95 and 94 of 100 are within 2 mm at the entry, 94 and 75 at the apex, and nearly all within 8°. Of 52 freehand ones, with 1.62 ± 0.87 mm and 8.7° ± 4.8° (Schnutenhaus and others, Dent J 2021), a third lies beyond 2 mm at the entry and more than half beyond 8°. State limits of your own where your board has them."
+const LimitsSource = "2 mm is the margin that Tahmaseb and others (Clin Oral Implants Res 2018) ask to be kept. Single guided fixtures lay 0.97 ± 0.44 mm off at the entry and 1.28 ± 0.46 mm at the apex (30; Kaewsiri and others, Clin Oral Implants Res 2019), and 0.99 ± 0.63 mm, 1.50 ± 0.75 mm and 3.07° ± 2.18° (20 in fresh sockets; Feng and others, Int J Implant Dent 2022): if that is normal, 99 and 95 of 100 are within 2 mm at the entry, 94 and 75 at the apex, and nearly all within 8°. Of 52 freehand ones, with 1.62 ± 0.87 mm and 8.7° ± 4.8° (Schnutenhaus and others, Dent J 2021), a third lies beyond 2 mm at the entry and more than half beyond 8°. State limits of your own where your board has them."
 
 // Outside are the figures that are beyond their limit.
 func (l Limits) Outside(d *measurement.Values) []measurement.Figure {
