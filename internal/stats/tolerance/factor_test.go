@@ -84,3 +84,24 @@ func TestRankConfidence(t *testing.T) {
 	assert.InDelta(t, .9231, RankConfidence(50, 1, .95), 5e-5)
 	assert.Zero(t, RankConfidence(2, 3, .95))
 }
+
+// testdata/factors-r.csv, by factors.R: base R.
+func TestFactorsAgainstR(t *testing.T) {
+	f, err := os.Open("testdata/factors-r.csv")
+	require.NoError(t, err)
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	require.NoError(t, err)
+	require.Len(t, rows, 46)
+	for _, row := range rows[1:] {
+		v := make([]float64, len(row))
+		for i := range v {
+			v[i], err = strconv.ParseFloat(row[i], 64)
+			require.NoError(t, err)
+		}
+		assert.InEpsilon(t, v[3], factor(int(v[0]), v[1], v[2]), 1e-6, row)
+		assert.InDelta(t, v[4], RankConfidence(int(v[0]), 1, v[1]), 1e-9, row)
+	}
+}
