@@ -240,7 +240,12 @@ func (d *Document) funnel(f *analysis.Funnel, all bool) {
 		t.Rows = append(t.Rows, row{Strong: s.Apart, Cells: []string{outside(s.Clinician), fmt.Sprint(s.Cases), fmt.Sprintf("%.2f %s", s.Own, unit),
 			fmt.Sprintf("%.2f (%.2f to %.2f)", s.Mean, s.Low, s.High), fmt.Sprintf("%.0f %%", 100*s.Others), fmt.Sprintf("%.1f %s", s.Next, unit), is}})
 	}
-	d.add(t, paragraph{Small: true, Text: "Apart is who lies beyond 99.8 % of clinicians that differ no more than these do, for as many cases. Patients and sites differ, so it says where to look, not who is good. With few cases the room that one in 20 goes beyond rests on the others by the share that is given."})
+	if len(t.Rows) > 0 {
+		d.add(t)
+	} else {
+		d.add(paragraph{Text: t.Caption + "."})
+	}
+	d.add(paragraph{Small: true, Text: "Apart is who lies beyond 99.8 % of clinicians that differ no more than these do, for as many cases. Patients and sites differ, so it says where to look, not who is good. With few cases the room that one in 20 goes beyond rests on the others by the share that is given."})
 }
 
 // sideBySide shows how the clinicians lie to each other: by the funnel where there are

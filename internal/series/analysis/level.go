@@ -73,9 +73,9 @@ var primary = []measurement.Figure{measurement.Apex, measurement.ApexDepth, meas
 
 const (
 	// trendLevel, habitLevel and the chart's limit together keep the share of steady
-	// records with any finding, looked at after every case, near a tenth: of 60 records of
-	// each of six kinds 2 % up to 30 cases, 6 % up to 50, 8 % up to 80
-	// (TestFindingsAccuracy).
+	// records with any finding, looked at after every case, under a tenth: of 400 records
+	// each of three kinds 3 to 5 % up to 30 cases, 5 to 8 % up to 50, 8 to 9 % up to 80
+	// (TestFalseFindingsAccuracy).
 	trendLevel = 0.05
 	habitLevel = 0.03
 	// groupLeast is the number of cases under which a way of guidance or a region is no
