@@ -70,10 +70,7 @@ func (v Overview) answersFirst() bool {
 func (v Overview) short() *Document {
 	d := &Document{}
 	d.clinician(&v.Together.Clinicians[0], false)
-	table := v.Summary.Table()
-	if b := analysis.CountBreaches(table); b.Entered+b.Missed > 0 {
-		d.breaches(table, false)
-	}
+	d.breaches(v.Summary.Table(), false)
 	if v.More != "" {
 		d.add(paragraph{Text: v.More})
 	}
