@@ -28,10 +28,7 @@ func (v Overview) Document(o Options) *Document {
 	if v.answersFirst() {
 		return v.short()
 	}
-	d := &Document{Simulated: v.Summary.Simulated()}
-	if d.Simulated {
-		d.add(paragraph{Text: simulated + ": the figures are those of phantoms or invented."})
-	}
+	d := v.begun()
 	d.verdict(v.Name, v.Chain)
 	rows := v.Summary.Table()
 	d.breaches(rows)
@@ -68,9 +65,9 @@ func (v Overview) answersFirst() bool {
 
 // short is the overview with the answers first; a breach is the first of them.
 func (v Overview) short() *Document {
-	d := &Document{}
+	d := v.begun()
 	d.clinician(&v.Together.Clinicians[0], false)
-	d.breaches(v.Summary.Table(), false)
+	d.breaches(v.Summary.Table())
 	if v.More != "" {
 		d.add(paragraph{Text: v.More})
 	}
@@ -79,6 +76,15 @@ func (v Overview) short() *Document {
 	d.recordNotes(&v.Summary)
 	d.verdict(v.Name, v.Chain)
 	d.cautions()
+	return d
+}
+
+// begun is a document that says first whether its figures are invented.
+func (v Overview) begun() *Document {
+	d := &Document{Simulated: v.Summary.Simulated()}
+	if d.Simulated {
+		d.add(paragraph{Text: simulated + ": the figures are those of phantoms or invented."})
+	}
 	return d
 }
 
