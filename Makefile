@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test browser standards race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
+.PHONY: build demo reports test browser standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -43,6 +43,12 @@ build/axe/node_modules/axe-core/axe.min.js:
 # dicom3tools, dcmtk, pixelmed-apps, default-jre-headless and python3-pydicom.
 standards:
 	sh internal/report/exchange/testdata/check.sh | diff internal/report/exchange/testdata/verdicts.txt -
+
+# A Parquet file of ours as DuckDB and hyparquet read it. Needs npm, which brings both.
+engines:
+	mkdir -p build/engines && npm install --no-save --silent --prefix build/engines @duckdb/node-api@1.5.6-r.1 hyparquet@1.33.0
+	cp internal/parquetfile/testdata/engines.mjs build/engines/
+	node build/engines/engines.mjs internal/parquetfile/testdata/engines.parquet | diff internal/parquetfile/testdata/engines.json -
 
 # What shares work out, under the race detector; that needs a C compiler.
 race:

@@ -23,7 +23,7 @@ var order = [][]string{
 	{"atomicfile", "regularfile", "seeded"},
 	{"geom", "printable", "measurement", "tooth", "parallel", "stats/orderstat"},
 	{"geom/geomtest"},
-	{"volume", "trimesh"},
+	{"volume", "trimesh", "parquetfile"},
 	{"evidence", "motion"},
 	// methods that know nothing of teeth, and codecs
 	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",

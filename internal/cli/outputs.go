@@ -21,10 +21,11 @@ import (
 // The kinds of files that commands write. A series file is none: it is only added
 // to; neither is a case file, which is only written where there is none.
 var (
-	measurementFile = output.Kind{Name: "measurement", Own: func(f *os.File) bool { return measurement.Is(f) }}
-	tableFile       = output.Kind{Name: "table", Own: func(f *os.File) bool { return series.IsTable(f) }}
-	pictureFile     = output.Kind{Name: "picture", Own: drawing.IsPNG}
-	packFile        = output.Kind{Name: "archive", Own: reviewpack.Is}
+	measurementFile  = output.Kind{Name: "measurement", Own: func(f *os.File) bool { return measurement.Is(f) }}
+	tableFile        = output.Kind{Name: "table", Own: func(f *os.File) bool { return series.IsTable(f) }}
+	parquetTableFile = output.Kind{Name: "table", Own: series.IsParquetTable}
+	pictureFile      = output.Kind{Name: "picture", Own: drawing.IsPNG}
+	packFile         = output.Kind{Name: "archive", Own: reviewpack.Is}
 
 	// reportFiles are the kinds of report by the ends of their names.
 	reportFiles = map[string]output.Kind{

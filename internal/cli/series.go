@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -120,21 +121,28 @@ func brokenChain(env Env, f *series.File) error {
 
 // seriesExportOptions say which series to write as a table, and where to.
 type seriesExportOptions struct {
-	csv, path string
-	files     output.Run
+	csv, table, path string
+	parquet          bool
+	files            output.Run
 }
 
 func seriesExportCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "export FILE", short: "write the series as a table for any statistics program",
-		long: `Writes a table (CSV) with one row a fixture: its deviations, their uncertainties, and
-how the case stands in the series.`,
-		examples: []string{"plumbline series export --csv table.csv my-series.jsonl"},
+		long: `Writes a table with one row a fixture: its deviations, their uncertainties, and how the
+case stands in the series. A name that ends in .parquet gives a Parquet file for
+engines that read large tables, with unit and definition of each column in it; any
+other gives CSV.`,
+		examples: []string{
+			"plumbline series export --table table.csv my-series.jsonl",
+			"plumbline series export --table table.parquet my-series.jsonl",
+		},
 	}, &seriesExportOptions{})
 }
 
 func (o *seriesExportOptions) AddFlags(f *pflag.FlagSet) {
-	f.StringVar(&o.csv, "csv", "", "write the table to `OUT`")
+	f.StringVar(&o.table, "table", "", "write the table to `OUT`, .csv or .parquet")
+	f.StringVar(&o.csv, "csv", "", "write the table to `OUT` as CSV, whatever its name")
 	addOverwrite(f, &o.files)
 }
 
@@ -143,8 +151,14 @@ func (o *seriesExportOptions) Check(args []string) error {
 		return err
 	}
 	o.path = args[0]
-	if o.csv == "" {
-		return usage("--csv is missing; name the table to write, as in: plumbline series export --csv table.csv %s", o.path)
+	switch {
+	case o.csv != "" && o.table != "":
+		return usage("--csv and --table both name the table to write; keep one of them")
+	case o.csv == "" && o.table == "":
+		return usage("--table is missing; name the table to write, as in: plumbline series export --table table.csv %s", o.path)
+	case o.csv == "":
+		o.csv = o.table
+		o.parquet = strings.EqualFold(filepath.Ext(o.table), ".parquet")
 	}
 	return nil
 }
@@ -157,7 +171,11 @@ func (o *seriesExportOptions) Run(_ context.Context, env Env) error {
 	o.files.Reads(o.path)
 	s := series.Summarise(f.Records, env.Now().Format(time.DateOnly))
 	rows := s.Table()
-	if err := writeFile(&o.files, o.csv, tableFile, func(w io.Writer) error { return series.WriteCSV(w, rows) }); err != nil {
+	kind, fill := tableFile, series.WriteCSV
+	if o.parquet {
+		kind, fill = parquetTableFile, series.WriteParquet
+	}
+	if err := writeFile(&o.files, o.csv, kind, func(w io.Writer) error { return fill(w, rows) }); err != nil {
 		return err
 	}
 	printable.Fprintf(env.Stdout, "wrote %s: %s of %s\n", o.csv, counted(len(rows), "row"), counted(len(s.Cases), "case"))
@@ -172,8 +190,8 @@ type seriesImportOptions struct {
 func seriesImportCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "import TABLE FILE", short: "add cases that were measured already",
-		long: `TABLE is a folder of measurements as measure --json writes them, or a table (CSV) with
-the columns of export, of which case, placed, clinician, site and one deviation must be
+		long: `TABLE is a folder of measurements as measure --json writes them, or a table (CSV or
+Parquet) with the columns of export, of which case, placed, clinician, site and one deviation must be
 there. FILE is the series file; it is made if there is none. All
 cases are added that it does not have, or none.`,
 		examples: []string{"plumbline series import results my-series.jsonl"},

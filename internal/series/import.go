@@ -17,6 +17,7 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/parquetfile"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/printable"
 	"plumbline/internal/regularfile"
@@ -69,19 +70,32 @@ func ReadCSV(in io.Reader) ([]Row, error) {
 	if err := t.header(names); err != nil {
 		return nil, err
 	}
-	lineCount := min(bytes.Count(text, []byte("\n")), maxRows)
-	out := make([]Row, 0, lineCount)
-	lines := make(map[[2]string]int, lineCount)
-	for {
+	return t.rows(min(bytes.Count(text, []byte("\n")), maxRows), func() error {
 		cells, err := r.Read()
+		if err == io.EOF {
+			return err
+		}
+		if err != nil {
+			return csvError(err)
+		}
+		t.cells = cells
+		t.line, _ = r.FieldPos(0)
+		return nil
+	})
+}
+
+// rows reads the rows of a table; next puts one into t, and gives io.EOF at the end.
+func (t *table) rows(expected int, next func() error) ([]Row, error) {
+	out := make([]Row, 0, expected)
+	lines := make(map[[2]string]int, expected)
+	for {
+		err := next()
 		if err == io.EOF {
 			break
 		}
 		if err != nil {
-			return nil, csvError(err)
+			return nil, err
 		}
-		t.cells = cells
-		t.line, _ = r.FieldPos(0)
 		if len(out) == maxRows {
 			return nil, t.fail("", "the table has more than %d rows with figures; part it into several", maxRows)
 		}
@@ -279,14 +293,18 @@ func (t *table) floor(v measurement.Values) (*measurement.Values, error) {
 	return nil, t.fail(floorColumn(floored[0]), "all floors come together or not at all")
 }
 
-// ImportTable reads a table file and gives a record for each case, in the order
+// ImportTable reads a table file, CSV or Parquet by its first bytes, and gives a record for each case, in the order
 // of surgery, ready for Append.
 func ImportTable(path, now string) ([]Record, error) {
 	text, err := regularfile.Read(path, maxTable)
 	if err != nil {
 		return nil, err
 	}
-	rows, err := ReadCSV(bytes.NewReader(text))
+	read := func() ([]Row, error) { return ReadCSV(bytes.NewReader(text)) }
+	if bytes.HasPrefix(text, []byte(parquetfile.Mark)) {
+		read = func() ([]Row, error) { return ReadParquet(bytes.NewReader(text), int64(len(text))) }
+	}
+	rows, err := read()
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
