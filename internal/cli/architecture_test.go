@@ -26,7 +26,7 @@ var order = [][]string{
 	{"volume", "trimesh", "parquetfile"},
 	{"evidence", "motion"},
 	// methods that know nothing of teeth, and codecs
-	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel",
+	{"stats/leastsquares", "stats/interval", "stats/tolerance", "stats/controlchart", "stats/sequential", "stats/mixedmodel", "stats/metaanalysis",
 		"dicom/element", "dicom/codec/codestream"},
 	{"dicom/code", "dicom/filing"},
 	{"dicom/carrier"},
@@ -55,7 +55,7 @@ var order = [][]string{
 	{"measure"},
 	// from cases to the clinician's series and to reports
 	{"series"},
-	{"series/analysis", "output"},
+	{"series/analysis", "output", "pool"},
 	{"report/wording", "report/taggedpdf"},
 	{"report/drawing"},
 	{"report", "report/exchange"},
