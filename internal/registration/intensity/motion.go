@@ -199,6 +199,6 @@ func reportMotion(out *registration.Result) {
 	out.Flags = append(out.Flags, measurement.Flag{
 		Code:    measurement.CodeHeadMoved,
 		Level:   measurement.Doubt,
-		Message: fmt.Sprintf("bone and teeth that face different ways fit each other as if the head had moved by about %.1f mm while one of the scans was taken, or both; every interval takes that in. Look for doubled or smeared edges in both scans before you rely on the figures", travel),
+		Message: fmt.Sprintf("bone and teeth that face different ways fit each other as if the head had moved by about %.1f mm while one of the scans was taken, or both; every interval takes that in. Look for doubled or smeared edges in both scans before you rely on the figures; a plan that points the wrong way or a scan that is a mirror image looks so, too", travel),
 	})
 }
