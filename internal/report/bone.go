@@ -19,6 +19,30 @@ func (d *Document) bone(f measurement.Fixture) {
 	d.add(boneTable(*f.Surroundings.Planned, "as planned"), paragraph{Text: boneText, Small: true})
 }
 
+// boneOfAll is bone of several fixtures, on a page of its own.
+func (d *Document) boneOfAll(fixtures []measurement.Fixture, o Options) {
+	first := true
+	for _, f := range fixtures {
+		if f.Surroundings == nil || f.Surroundings.Planned == nil {
+			continue
+		}
+		if first {
+			d.add(heading{Level: 2, Text: "Bone around the fixtures", Page: true}, paragraph{Text: boneText, Small: true})
+		}
+		first = false
+		_, label, _ := o.site(f.Site)
+		if f.Surroundings.Achieved != nil {
+			d.add(finer(boneTable(*f.Surroundings.Achieved, "site "+label+", as placed")))
+		}
+		d.add(finer(boneTable(*f.Surroundings.Planned, "site "+label+", as planned")))
+	}
+}
+
+func finer(t table) table {
+	t.Fine = true
+	return t
+}
+
 // boneText is how the table of bone is to be read.
 const boneText = "Read from the planning scan along rays from the fixture's nominal wall, before surgery: bone remodels afterwards, and an augmentation is not in it. " +
 	"Less than zero is outside the bone. Grey values of cone-beam scans are not calibrated, so nothing is said about density. " +

@@ -127,6 +127,9 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 			}
 		}
 	}
+	if many {
+		d.boneOfAll(c.Fixtures, o)
+	}
 	d.alignment(c, s, o)
 	if n := d.notesBox(allFlags(c)...); many && len(n.Items) > 0 {
 		n.Small = true
@@ -417,7 +420,9 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 	if f.Deviation == nil && !many {
 		d.clearances(f)
 	}
-	d.bone(f)
+	if !many { // else on a page of its own
+		d.bone(f)
+	}
 }
 
 // besideTable is the share of a column that leaves room for the table of clearances on
