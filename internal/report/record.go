@@ -234,7 +234,7 @@ func habitPictures(a *analysis.Analysis) pictures {
 	group := pictures{Across: 2}
 	for i := range a.Habits {
 		h := &a.Habits[i]
-		if h.Place == "tilt" || h.Side {
+		if h.Place == "tilt" || h.Side || h.Group != "" {
 			continue
 		}
 		s := drawing.Habit{Apex: h.Place == "apex", Alt: "All cases at the " + h.Place + ", mesial to the right and buccal up at every site. " + h.Words}

@@ -99,9 +99,9 @@ func (p *part) moments(level float64) (mean, sd float64) {
 // level + s·(z + h·N)/√(χ²/ν) (Krishnamoorthy and Mathew, Statistical Tolerance Regions,
 // 2009, chapters 3 and 4; for one level the noncentral t of tolerance.OneSidedFactor). The
 // distribution of the quantile is averaged over shapes and scales. Heavy tails lessen the
-// degrees of freedom of s, and hard cases are allowed for. Accuracy: in 80 to 200
-// records each a 95/95 bound of the apex deviation held from 10 cases on in 91 to 100 % (one in
-// ten fixtures hard: 91 to 96 %; t3: 96 to 99 %; several fixtures a case: 100 %), of a record
+// degrees of freedom of s, and hard cases are allowed for. Accuracy: in 60 to 200
+// records each a 95/95 bound of the apex deviation held from 10 cases on in 93 to 100 % (one in
+// ten fixtures hard: 88 to 96 %; t3: 93 to 99 %; several fixtures a case: 93 to 100 %), of a record
 // that doubles in 50 cases in 90 to 100 %; of the depth in 94 to 98 %, after its spread has
 // doubled in 90 to 92 % (TestMarginCoverage of package analysis). Under 30 cases it goes up to
 // 2.5 times as far as it would have to.
