@@ -19,7 +19,7 @@ type demoOptions struct{ openOptions }
 func demoCommand(env Env) *cobra.Command {
 	return newCommand(env, page{
 		use: "demo [FOLDER]", short: "try the program on invented cases, in the browser",
-		long: `Makes the demo in FOLDER, which left out is plumbline-demo in your documents: three
+		long: `Makes the demo in FOLDER, which left out is plumbline-demo in your documents: some
 invented cases with synthetic scans, and a series of fifty simulated ones. Then it opens
 the page on it, as open does. Nothing in it is of a patient, and your own cases are not in
 that folder. A demo that is there already is shown with all that you did to it.`,
