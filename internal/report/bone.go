@@ -2,7 +2,9 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
+	"strings"
 
 	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
@@ -17,6 +19,45 @@ func (d *Document) bone(f measurement.Fixture) {
 		d.add(boneTable(*f.Surroundings.Achieved, "as placed"))
 	}
 	d.add(boneTable(*f.Surroundings.Planned, "as planned"), paragraph{Text: boneText, Small: true})
+}
+
+// boneInShort names the least bone, for the terminal; the report has every direction.
+func (d *Document) boneInShort(f measurement.Fixture) {
+	if f.Surroundings == nil {
+		return
+	}
+	var least []string
+	for _, x := range []struct {
+		around *measurement.Around
+		which  string
+	}{{f.Surroundings.Achieved, "as placed"}, {f.Surroundings.Planned, "as planned"}} {
+		if x.around == nil {
+			continue
+		}
+		if w := leastBone(x.around.Wall); w != nil {
+			least = append(least, fmt.Sprintf("%s %s mm, %s, %.1f mm below the platform", x.which, wallText(*w), w.Direction, w.Depth))
+		}
+	}
+	if len(least) > 0 {
+		d.add(paragraph{Text: "Least bone outside the fixture's wall, in the planning scan: " + strings.Join(least, "; ") + ". The report has every direction and how to read them."})
+	}
+}
+
+// leastBone is the place with the least bone, by its distance or the bound on it; nil where
+// none is known.
+func leastBone(wall []measurement.Wall) *measurement.Wall {
+	var out *measurement.Wall
+	least := math.Inf(1)
+	for i := range wall {
+		known := wall[i].Bone
+		if known == nil {
+			known = wall[i].High
+		}
+		if wall[i].First == nil && known != nil && *known < least {
+			out, least = &wall[i], *known
+		}
+	}
+	return out
 }
 
 // boneOfAll is bone of several fixtures, on a page of its own.

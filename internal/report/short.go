@@ -34,7 +34,7 @@ func Figures(c *measurement.Case, o Options) *Document {
 		if len(f.Clearance) > 0 {
 			d.add(clearanceTable(f.Clearance))
 		}
-		d.bone(f)
+		d.boneInShort(f)
 	}
 	d.notes(allFlags(c)...)
 	d.cautions()

@@ -87,7 +87,8 @@ const (
 	noiseSurface, noiseScan   = 0.01, 0.05
 	// The median distance, mm, that right ones may have: between the 0.008 to 0.019 of right pairs
 	// of surfaces and the 0.10 and more of mirrored ones and of other mouths; onto scans 0.025 to
-	// 0.041 (with voxels of 0.4 mm), and 0.11 and more. From six kinds of phantom.
+	// 0.041 (with voxels of 0.4 mm), and 0.11 and more. From three kinds of phantom and one scan
+	// at 0.4 mm, a few pairs each.
 	typicalSurface, typicalScan = 0.045, 0.07
 )
 
@@ -133,7 +134,7 @@ const (
 	hopeless                            = 0.3 // of the best one's area, with which a pose cannot come near mostRunner
 	bodyReach                           = 5.0 // mm around a scan body that is new
 
-	// What a registration must show, see also typicalSurface. Right pairs of six kinds of phantom had
+	// What a registration must show, see also typicalSurface. Right pairs of a few phantoms had
 	// 0.92 and more on, mirrored scans and those of other mouths up to 0.77.
 	LeastOverlap = 300.0 // mm²: the crowns of two molars as far as they are seen
 	leastOn      = 0.72
