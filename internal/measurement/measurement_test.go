@@ -135,7 +135,7 @@ func TestFieldsAreTheDocumentedOnes(t *testing.T) {
 			}
 		}
 	}
-	want = append(want, "fixtures[].evidence", "fixtures[].second.evidence", "fixtures[].second.agrees",
+	want = append(want, "simulated", "fixtures[].evidence", "fixtures[].second.evidence", "fixtures[].second.agrees",
 		"fixtures[].second.uncertainty.budget", "fixtures[].second.difference.entry_mm", "fixtures[].second.difference.apex_mm", "fixtures[].second.difference.angle_deg")
 	slices.Sort(want)
 	assert.Equal(t, slices.Compact(want), pathsOf(t, data))
