@@ -225,8 +225,16 @@ func (b *Body) turned(coarse *surface.Cloud, f *Found) *Found {
 	return best
 }
 
-// score is the greater the more of the body is seen; the top decides between equals.
-func (f *Found) score() float64 { return f.Seen + 0.1*f.TopSeen }
+// score is the greater the more of the body is seen; the top decides between equals. A pose
+// without a top, which is never taken, stands behind every other: upside down a plain wall
+// fits as well.
+func (f *Found) score() float64 {
+	s := f.Seen + 0.1*f.TopSeen
+	if f.TopSeen <= leastTopSeen {
+		s--
+	}
+	return s
+}
 
 // fit moves the surface onto the body.
 func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid, reach float64, rounds int) (*Found, *surface.State) {
