@@ -369,7 +369,9 @@ func TestWhatWasMade(t *testing.T) {
 	require.NoError(t, err)
 	r := release{os.Getenv("VERSION"), made}
 	base := filepath.Join(folder, "plumbline-"+r.version)
-	const most = 25_000_000 // bytes, what a practice's line takes in a minute at 3 Mbit/s
+	// Bytes. A practice's line takes 25 MB in a minute at 3 Mbit/s, which is the aim; two programs
+	// with what reads and writes Parquet have 29 MB, and must not grow beyond this.
+	const most = 30_000_000
 	got := map[string]map[string]file{}
 	for _, end := range []string{"-windows.zip", "-macos.zip", "-linux-amd64.tar.gz", "-linux-arm64.tar.gz"} {
 		data, err := os.ReadFile(base + end)
