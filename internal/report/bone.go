@@ -12,14 +12,24 @@ import (
 
 // bone shows what a fixture stands in, as the planning scan has it.
 func (d *Document) bone(f measurement.Fixture) {
-	if f.Surroundings == nil || f.Surroundings.Planned == nil {
+	if t, beyond := boneTable(f.Surroundings); len(t.Rows) > 0 {
+		d.add(t, beyond)
+	}
+}
+
+// boneBeside is bone with the figures' table beside it.
+func (d *Document) boneBeside(figures table, f measurement.Fixture) {
+	t, beyond := boneTable(f.Surroundings)
+	if len(t.Rows) == 0 {
+		d.add(figures)
 		return
 	}
-	if f.Surroundings.Achieved != nil {
-		d.add(boneTable(*f.Surroundings.Achieved, "as placed"))
-	}
-	d.add(boneTable(*f.Surroundings.Planned, "as planned"), paragraph{Text: boneText, Small: true})
+	figures.Fine = true
+	d.add(beside{Left: []block{figures}, Right: []block{t, beyond}, Share: boneShare})
 }
+
+// boneShare is what the columns of five depths and the crest need of the width.
+const boneShare = 0.545
 
 // boneInShort names the least bone, for the terminal; the report has every direction.
 func (d *Document) boneInShort(f measurement.Fixture) {
@@ -60,74 +70,116 @@ func leastBone(wall []measurement.Wall) *measurement.Wall {
 	return out
 }
 
-// boneOfAll is bone of several fixtures, on a page of its own.
-func (d *Document) boneOfAll(fixtures []measurement.Fixture, o Options) {
-	first := true
-	for _, f := range fixtures {
-		if f.Surroundings == nil || f.Surroundings.Planned == nil {
-			continue
-		}
-		if first {
-			d.add(heading{Level: 2, Text: "Bone around the fixtures", Page: true}, paragraph{Text: boneText, Small: true})
-		}
-		first = false
-		_, label, _ := o.site(f.Site)
-		if f.Surroundings.Achieved != nil {
-			d.add(finer(boneTable(*f.Surroundings.Achieved, "site "+label+", as placed")))
-		}
-		d.add(finer(boneTable(*f.Surroundings.Planned, "site "+label+", as planned")))
-	}
+// level is what is read at one depth below the platform, or of the crest, by direction.
+type level struct {
+	head       string
+	directions []string
+	at         map[string]reading
 }
 
-func finer(t table) table {
-	t.Fine = true
-	return t
+// reading is one place of a level in words.
+type reading struct {
+	what    string  // is met before the bone's outer surface; "" where nothing is
+	text    string  // behind what
+	half    float64 // of the 95 % interval, mm; 0 where there is none
+	outside bool    // of the bone
 }
 
-// boneText is how the table of bone is to be read.
-const boneText = "Read from the planning scan along rays from the fixture's nominal wall, before surgery: bone remodels afterwards, and an augmentation is not in it. " +
-	"Less than zero is outside the bone. Grey values of cone-beam scans are not calibrated, so nothing is said about density. " +
-	"How much bone is enough is common practice with conflicting evidence (1.5 to 2 mm to buccal are often asked for; a review of seven studies found no least thickness that could be verified)."
+func newReading(v *float64, o *measurement.Obstacle, why string, low, high *float64) reading {
+	switch {
+	case o != nil:
+		return reading{what: obstacle(o.What) + " ", text: tenths(o.MM)}
+	case v == nil:
+		return reading{text: boundText(why, low, high)}
+	case low == nil || high == nil:
+		return reading{text: tenths(*v)}
+	}
+	return reading{text: tenths(*v), half: (*high - *low) / 2}
+}
 
-// boneTable has the directions down and the depths across.
-func boneTable(around measurement.Around, which string) table {
-	t := table{Caption: "Bone outside the fixture's wall, mm, " + which + ", by depth below the platform, and the crest above the platform; ± covers 95 %",
-		Dense: true, Columns: []column{{Head: "towards", Share: 16}}}
-	var depths []float64
-	var directions []string
-	for _, w := range around.Wall {
-		if !slices.Contains(depths, w.Depth) {
-			depths = append(depths, w.Depth)
-			t.Columns = append(t.Columns, column{Head: fmt.Sprintf("%.1f mm", w.Depth), Share: 14})
-		}
-		if !slices.Contains(directions, w.Direction) {
-			directions = append(directions, w.Direction)
-		}
+// crest heads what is read of the bone's crest.
+const crest = "crest"
+
+// levelsOf are the depths of a wall, which come in order, and the crest.
+func levelsOf(a *measurement.Around) []level {
+	if a == nil {
+		return nil
 	}
-	t.Columns = append(t.Columns, column{Head: "crest", Share: 14})
-	for _, direction := range directions {
-		r := row{Cells: []string{direction}}
-		for _, w := range around.Wall { // by depth, then direction
-			if w.Direction == direction {
-				r.Cells = append(r.Cells, wallText(w))
-				r.Strong = r.Strong || severity.OutsideBone(w)
-			}
+	var out []level
+	add := func(head, direction string, r reading) {
+		if len(out) == 0 || out[len(out)-1].head != head {
+			out = append(out, level{head: head, at: map[string]reading{}})
 		}
-		crest := ""
-		for _, c := range around.Crest {
-			if c.Direction == direction {
-				crest = crestText(c)
-			}
-		}
-		r.Cells = append(r.Cells, crest)
-		if len(r.Cells) == len(t.Columns) {
-			t.Rows = append(t.Rows, r)
-		}
+		l := &out[len(out)-1]
+		l.directions = append(l.directions, direction)
+		l.at[direction] = r
 	}
-	beyond := make([]string, len(t.Columns))
-	beyond[0], beyond[1] = "beyond apex", apicalText(around)
-	t.Rows = append(t.Rows, row{Cells: beyond})
-	return t
+	for _, w := range a.Wall {
+		r := newReading(w.Bone, w.First, w.Why, w.Low, w.High)
+		r.outside = severity.OutsideBone(w)
+		add(strings.TrimSuffix(fmt.Sprintf("%.1f", w.Depth), ".0")+" mm", w.Direction, r)
+	}
+	for _, c := range a.Crest {
+		add(crest, c.Direction, newReading(c.Crest, nil, c.Why, c.Low, c.High))
+	}
+	return out
+}
+
+// boneTable has the directions down and the depths across, as placed and in brackets as
+// planned, and a paragraph on the bone beyond the apex; no rows where nothing was read.
+// What is planned stands where it has the same depth.
+func boneTable(s *measurement.Surroundings) (table, paragraph) {
+	if s == nil || s.Planned == nil {
+		return table{}, paragraph{}
+	}
+	main, plan, which := s.Planned, (*measurement.Around)(nil), "as planned"
+	if s.Achieved != nil {
+		main, plan, which = s.Achieved, s.Planned, "as placed (as planned)"
+	}
+	t := table{Fine: true, Caption: "Bone outside the wall, mm, " + which + ", by depth below the platform; the crest above the platform; ± covers 95 %",
+		Columns: []column{{Head: "towards", Share: 16.3}}}
+	columns, planned := levelsOf(main), levelsOf(plan)
+	if len(columns) == 0 {
+		return table{}, paragraph{}
+	}
+	for _, direction := range columns[0].directions {
+		t.Rows = append(t.Rows, row{Cells: []string{direction}})
+	}
+	widest := row{Cells: []string{"± up to"}}
+	for _, l := range columns {
+		share := 11.8
+		if l.head == crest {
+			share = 14.5 // of two that stand above the bone
+		}
+		t.Columns = append(t.Columns, column{Head: l.head, Share: share})
+		var same level
+		if k := slices.IndexFunc(planned, func(x level) bool { return x.head == l.head }); k >= 0 {
+			same = planned[k]
+		}
+		half := 0.0
+		for i, direction := range columns[0].directions {
+			r, p := l.at[direction], same.at[direction]
+			half = max(half, r.half, p.half)
+			t.Rows[i].Cells = append(t.Rows[i].Cells, withPlan(r, p))
+			t.Rows[i].Strong = t.Rows[i].Strong || r.outside
+		}
+		widest.Cells = append(widest.Cells, tenths(math.Ceil(math.Round(1000*half)/100)/10))
+	}
+	t.Rows = append(t.Rows, widest)
+	return t, paragraph{Small: true, Text: "Beyond the apex, along the axis: " + withPlan(apical(main), apical(plan)) + "."}
+}
+
+// withPlan puts what was planned in brackets behind what was achieved, where it is another;
+// of the same obstacle, its distance alone.
+func withPlan(achieved, planned reading) string {
+	text := achieved.what + achieved.text
+	switch {
+	case planned.text == "" || planned.what == achieved.what && planned.text == achieved.text:
+		return text
+	case planned.what == achieved.what:
+		planned.what = ""
+	}
+	return text + " (" + planned.what + planned.text + ")"
 }
 
 // notKnown says in a table why a distance is not there.
@@ -136,49 +188,45 @@ var notKnown = map[string]string{
 	"grazing": "oblique", "too-thin": "thin plate", "behind": "tooth",
 }
 
+// wallText words a place of the wall with its interval.
 func wallText(w measurement.Wall) string {
-	switch {
-	case w.First != nil:
-		return obstacleText(*w.First)
-	case w.Bone != nil:
-		return withHalf(*w.Bone, w.Low, w.High)
+	r := newReading(w.Bone, w.First, w.Why, w.Low, w.High)
+	text := r.what + r.text
+	if r.half > 0 {
+		text += fmt.Sprintf(" ± %.1f", max(0.1, r.half))
 	}
-	return boundText(w.Why, w.Low, w.High)
+	return text
 }
 
-func crestText(c measurement.Crest) string {
-	if c.Crest != nil {
-		return withHalf(*c.Crest, c.Low, c.High)
-	}
-	return boundText(c.Why, c.Low, c.High)
-}
-
-func apicalText(a measurement.Around) string {
+// apical is what lies beyond an apex, with its unit.
+func apical(a *measurement.Around) reading {
 	switch {
-	case a.Apical != nil && a.Apical.First != nil:
-		return obstacleText(*a.Apical.First)
-	case a.ApicalMM != nil && a.Apical != nil:
-		return withHalf(*a.ApicalMM, a.Apical.Low, a.Apical.High)
+	case a == nil:
+		return reading{}
 	case a.Apical == nil:
-		return "not known"
+		return reading{text: "not known"}
 	}
-	return boundText(a.Apical.Why, a.Apical.Low, a.Apical.High)
+	r := newReading(a.ApicalMM, a.Apical.First, a.Apical.Why, a.Apical.Low, a.Apical.High)
+	if strings.ContainsAny(r.text, "0123456789") {
+		r.text += " mm"
+	}
+	return r
 }
 
-func obstacleText(o measurement.Obstacle) string {
-	words := map[string]string{"root": "tooth", "nasal-cavity": "nose"}
-	what := words[o.What]
-	if what == "" {
-		what = outside(o.What)
+// obstacle words what a ray meets.
+func obstacle(what string) string {
+	switch what {
+	case "root":
+		return "tooth"
+	case "nasal-cavity":
+		return "nose"
 	}
-	return fmt.Sprintf("%s %.1f", what, o.MM)
+	return outside(what)
 }
 
-func withHalf(v float64, low, high *float64) string {
-	if low == nil || high == nil {
-		return fmt.Sprintf("%.1f", v)
-	}
-	return fmt.Sprintf("%.1f ± %.1f", v, max(0.1, (*high-*low)/2))
+// tenths words a length to a tenth of a millimetre; what rounds to nothing has no sign.
+func tenths(v float64) string {
+	return fmt.Sprintf("%.1f", math.Round(10*v)/10+0)
 }
 
 // boundText words a bound where it is all that is known, else why nothing is.

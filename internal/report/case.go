@@ -107,6 +107,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		d.summary(c, o)
 		if s != nil {
 			d.inSpace(s.fixtures[0].space) // the others stand beside it
+			d.add(paragraph{Small: true, Text: linesText})
 		}
 	}
 	for i, f := range c.Fixtures {
@@ -126,9 +127,6 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 				d.beforeAfter(c.Fixtures[i], &s.fixtures[i], o, false)
 			}
 		}
-	}
-	if many {
-		d.boneOfAll(c.Fixtures, o)
 	}
 	d.alignment(c, s, o)
 	if n := d.notesBox(allFlags(c)...); many && len(n.Items) > 0 {
@@ -152,18 +150,18 @@ func (d *Document) beforeAfter(f measurement.Fixture, p *fixturePictures, o Opti
 			group.Items[i].Screen = true
 		}
 	}
-	text := cutsText(f, p.shown)
-	if many && f.Achieved != nil {
-		text = "Dashed: as planned; solid: as placed, by the outer thread diameter. White: structures as the case gives them; dotted in pairs: as found in the planning scan."
+	d.add(head)
+	if !many || f.Achieved == nil {
+		d.add(paragraph{Small: true, Text: cutsText(f, p.shown)})
 	}
-	d.add(head, paragraph{Small: true, Text: text}, group)
+	d.add(group)
 }
 
 // inSpace shows a fixture's contours: to be turned in HTML, from two sides on paper.
 func (d *Document) inSpace(p picture) {
 	p.Caption = "Contours of the fixture and the structures of the case; what is behind is left out. Dashed: as planned."
 	quarter := picture{Drawing: p.Steps.Drawings[len(p.Steps.Drawings)/4], Caption: "The same, a quarter turn on.", Paper: true}
-	d.add(pictures{Items: []picture{p, quarter}, Across: 2, Share: besideTable})
+	d.add(pictures{Items: []picture{p, quarter}, Across: 2, Share: besideCaption})
 }
 
 func plural(n int, one, many string) string {
@@ -302,18 +300,21 @@ func (d *Document) notes(flags ...measurement.Flags) {
 func (d *Document) summary(c *measurement.Case, o Options) {
 	d.add(summaryTable(c, o))
 	var all table
+	var far []string
 	for _, f := range c.Fixtures {
 		_, label, _ := o.site(f.Site)
-		t := clearanceTable(f.Clearance)
+		near, beyond := nearAndFar(f.Clearance)
+		t := clearanceTable(near)
+		for _, name := range beyond {
+			far = append(far, name+" (site "+label+")")
+		}
 		for i := range t.Rows {
 			t.Rows[i].Cells[0] = "site " + label + ": " + t.Rows[i].Cells[0]
 		}
 		all.Caption, all.Dense, all.Columns = t.Caption, t.Dense, t.Columns
 		all.Rows = append(all.Rows, t.Rows...)
 	}
-	if len(all.Rows) > 0 {
-		d.add(all)
-	}
+	d.clearanceTable(all, far)
 }
 
 // summaryTable is one table of all fixtures.
@@ -323,7 +324,7 @@ func summaryTable(c *measurement.Case, o Options) table {
 	for _, figure := range measurement.Wholes() {
 		t.Columns = append(t.Columns, column{Head: figure.Spec().Label, Share: 19})
 	}
-	t.Columns = append(t.Columns, column{Head: "tightest clearance", Share: 28}, column{Head: "verdict", Share: 24})
+	t.Columns = append(t.Columns, column{Head: "verdict", Share: 24})
 	for _, f := range c.Fixtures {
 		n, label, _ := o.site(f.Site)
 		r := row{Cells: []string{label, sized(f.Planned)}}
@@ -341,7 +342,7 @@ func summaryTable(c *measurement.Case, o Options) table {
 			r.Cells = append(r.Cells, cell)
 		}
 		verdict, grave := verdictCell(c, f)
-		r.Cells, r.Strong = append(r.Cells, tightest(f.Clearance), verdict), grave
+		r.Cells, r.Strong = append(r.Cells, verdict), grave
 		t.Rows = append(t.Rows, r)
 	}
 	return t
@@ -382,60 +383,107 @@ func clearanceText(c measurement.Clearance) string {
 func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options, many bool) {
 	n, _, _ := o.site(f.Site)
 	d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: many}, paragraph{Text: planText(f)}, paragraph{Lead: !many, Text: strings.Join(wording.Summary(f, n), " ")})
-	if f.Deviation != nil {
-		if g := gaugesOf(f, n); len(g.Items) > 0 {
-			d.add(g)
-		}
-		if p != nil && len(p.nearest) > 0 {
-			share := besideTable
-			if many {
-				share = besideCuts
-			}
-			d.add(pictures{Items: p.nearest[:2], Across: 2, Share: share})
-		}
+	if f.Deviation == nil {
 		if !many { // else it stands in the table of all fixtures
 			d.clearances(f)
 		}
-		figures := figureTable(f, n)
-		figures.Fine = many
-		var t *drawing.Rulers
-		switch {
-		case p != nil && p.rulers != nil:
-			t = p.rulers
-		case n.Valid():
-			t = storedRulers(f, n)
+		d.bone(f)
+		return
+	}
+	if g := gaugesOf(f, n); len(g.Items) > 0 {
+		d.add(g)
+	}
+	var nearest []picture
+	if p != nil {
+		nearest = p.nearest
+	}
+	figures, rulers := figureTable(f, n), rulersPicture(f, p, n)
+	if len(nearest) > 0 {
+		group := pictures{Items: slices.Clone(nearest[:2]), Across: 3}
+		if rulers != nil {
+			group.Items = append(group.Items, *rulers)
 		}
-		if t != nil {
-			d.add(beside{Left: []block{figures}, Narrow: many, Right: picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}})
-		} else {
-			d.add(figures)
+		if many {
+			group.Share = besideCuts
 		}
+		d.add(group)
 	}
-	if p != nil && len(p.nearest) > 2 && !many {
-		d.add(pictures{Items: p.nearest[2:], Across: 2, Share: besideTable})
-	}
-	if p != nil && !many {
-		d.inSpace(p.space)
-	}
-	if f.Deviation == nil && !many {
+	if !many {
 		d.clearances(f)
 	}
-	if !many { // else on a page of its own
+	if rulers != nil && len(nearest) == 0 {
+		d.add(beside{Left: []block{figures}, Right: []block{*rulers}, Share: 1.0 / 3})
 		d.bone(f)
+	} else {
+		d.boneBeside(figures, f)
+	}
+	if p == nil || many {
+		return
+	}
+	if len(nearest) > 2 {
+		d.add(pictures{Items: nearest[2:], Across: 2, Share: besideCaption})
+	}
+	d.inSpace(p.space)
+}
+
+// Shares of the width on paper.
+const (
+	// besideCaption leaves a page with the figures room for what else is on it.
+	besideCaption = 0.64
+	// besideCuts leaves it room for the cuts before and after.
+	besideCuts = 0.76
+)
+
+// rulersPicture is the view along the axis, nil where it is not known.
+func rulersPicture(f measurement.Fixture, p *fixturePictures, n tooth.Number) *picture {
+	var t *drawing.Rulers
+	switch {
+	case p != nil && p.rulers != nil:
+		t = p.rulers
+	case n.Valid():
+		t = storedRulers(f, n)
+	}
+	if t == nil {
+		return nil
+	}
+	return &picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}
+}
+
+// noMatter is the distance beyond which a structure is named without its figures, mm:
+// above every usual margin and the length of most roots. No source: chosen here.
+const noMatter = 10.0
+
+// clearances tells of what lies about a fixture.
+func (d *Document) clearances(f measurement.Fixture) {
+	near, far := nearAndFar(f.Clearance)
+	d.clearanceTable(clearanceTable(near), far)
+}
+
+// clearanceTable adds a table of clearances, and names what is too far away to matter.
+func (d *Document) clearanceTable(t table, far []string) {
+	beyond := ""
+	if len(far) > 0 {
+		beyond = fmt.Sprintf("More than %.0f mm away, as planned and as placed: %s.", noMatter, wording.List(far))
+	}
+	switch {
+	case len(t.Rows) > 0:
+		t.Caption = strings.TrimSpace(t.Caption + " " + beyond)
+		d.add(t)
+	case beyond != "":
+		d.add(paragraph{Small: true, Text: beyond})
 	}
 }
 
-// besideTable is the share of a column that leaves room for the table of clearances on
-// the page of a nearest-point picture.
-const besideTable = 0.64
-
-// besideCuts is the same where the cuts before and after stand on that page, too.
-const besideCuts = 0.47
-
-func (d *Document) clearances(f measurement.Fixture) {
-	if len(f.Clearance) > 0 {
-		d.add(clearanceTable(f.Clearance))
+// nearAndFar parts structures that are too far away to matter from the others.
+func nearAndFar(list []measurement.Clearance) (near []measurement.Clearance, far []string) {
+	for _, c := range severity.Ordered(list) {
+		if c.Achieved != nil && min(c.Planned, *c.Achieved) > noMatter && (c.Margin == nil || *c.Margin < noMatter) {
+			far = append(far, outside(c.Structure))
+			continue
+		}
+		near = append(near, c)
 	}
+	return near, far
 }
 
 // siteTitle names a site by number and name.
@@ -519,7 +567,7 @@ func verdictWords(v measurement.Verdict) string {
 }
 
 func clearanceTable(list []measurement.Clearance) table {
-	t := table{Caption: "Clearance from the fixture's surface to structures, against the margin asked for", Dense: true, Columns: []column{
+	t := table{Caption: "Clearance from the fixture's surface to structures, against the margin asked for.", Dense: true, Columns: []column{
 		{Head: "structure", Share: 40}, {Head: "planned", Share: 20}, {Head: "achieved", Share: 22}, {Head: "95 % interval", Share: 25},
 		{Head: "margin", Share: 14}, {Head: "kept?", Share: 28}}}
 	ordered := severity.Ordered(list)
@@ -568,17 +616,20 @@ func storedRulers(f measurement.Fixture, n tooth.Number) *drawing.Rulers {
 }
 
 func rulersCaption(stored bool) string {
-	text := "Planned (dashed) and placed, to scale. Where no ellipse shows, the uncertainty is smaller than the mark."
+	text := "Seen along the planned axis, to scale. Where no ellipse shows, the uncertainty is smaller than the mark."
 	if stored {
 		text += " The ellipses leave out how the two directions are correlated, which is not stored."
 	}
 	return text
 }
 
+// linesText says what the lines over cuts are.
+const linesText = "In all cuts, dashed: as planned; solid: as placed, both by the outer thread diameter. White: structures as the case gives them; dotted in pairs: as found in the planning scan."
+
 func cutsText(f measurement.Fixture, shown string) string {
 	const letters = "L left, R right, A front, P back, H head, F foot."
 	if f.Achieved == nil {
 		return "No fixture was found in the " + shown + ". Both scans are cut along the planned axis and across it; the planned outline is dashed. " + letters
 	}
-	return "The same cuts of both scans. Dashed: as planned; solid: as placed, both by the outer thread diameter. White: structures as the case gives them; dotted in pairs: what was found in the planning scan. The grey scale is compressed so that bone shows beside metal. " + letters
+	return "The same cuts of both scans. " + linesText + " The grey scale is compressed so that bone shows beside metal. " + letters
 }

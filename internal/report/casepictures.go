@@ -32,7 +32,7 @@ func CasePictures(s *measure.Study, o Options) (*Document, error) {
 		p := drawn.fixtures[i]
 		d.add(heading{Level: 2, Text: o.siteTitle(f.Site), Page: i > 0})
 		if len(p.nearest) > 0 {
-			d.add(pictures{Items: p.nearest, Across: 2, Share: besideTable})
+			d.add(pictures{Items: p.nearest, Across: 2, Share: besideCaption})
 		}
 		d.inSpace(p.space)
 	}

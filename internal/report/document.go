@@ -125,11 +125,11 @@ type gauge struct {
 // gauges stand in one row.
 type gauges struct{ Items []gauge }
 
-// beside puts a picture to the right of blocks where there is room.
+// beside puts blocks next to each other where there is room. Share is the right ones'
+// part of the width on paper.
 type beside struct {
-	Left   []block
-	Right  picture
-	Narrow bool // the picture is narrower on paper
+	Left, Right []block
+	Share       float64
 }
 
 // picture is a drawing with a caption. Steps, for HTML only, replace the drawing
@@ -168,6 +168,7 @@ func (notice) block()    {}
 func (table) block()     {}
 func (gauges) block()    {}
 func (beside) block()    {}
+func (picture) block()   {}
 func (pictures) block()  {}
 
 // outside prepares a text that the program did not write.
@@ -183,8 +184,14 @@ func (d *Document) printed() *Document { return d.replaced(printable.Line) }
 
 func (d *Document) replaced(f func(string) string) *Document {
 	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated, coded: d.coded}
-	for _, b := range d.blocks {
-		out.blocks = append(out.blocks, replaced(b, f))
+	out.blocks = allReplaced(d.blocks, f)
+	return out
+}
+
+func allReplaced(blocks []block, f func(string) string) []block {
+	var out []block
+	for _, b := range blocks {
+		out = append(out, replaced(b, f))
 	}
 	return out
 }
@@ -250,12 +257,10 @@ func replaced(b block, f func(string) string) block {
 		v.Items = items
 		return v
 	case beside:
-		left := make([]block, len(v.Left))
-		for i, l := range v.Left {
-			left[i] = replaced(l, f)
-		}
-		v.Left, v.Right = left, image(v.Right)
+		v.Left, v.Right = allReplaced(v.Left, f), allReplaced(v.Right, f)
 		return v
+	case picture:
+		return image(v)
 	case pictures:
 		items := make([]picture, len(v.Items))
 		for i, p := range v.Items {

@@ -209,7 +209,7 @@ func (p *press) place(b block, next []block) {
 		return
 	}
 	if g, ok := b.(pictures); ok {
-		p.placePictures(g)
+		p.placePictures(g, next)
 		return
 	}
 	if l, ok := b.(list); ok {
@@ -309,7 +309,7 @@ func (p *press) opening(b block) float64 {
 		if v.Share > 0 {
 			return p.drawing(v.Items[0].Drawing, 0, 0, (p.width()-gap*float64(v.Across-1))/float64(v.Across)*v.Share, false)
 		}
-		return p.pictureHeight(v.Items[0], (p.width()-gap*float64(v.Across-1))/float64(v.Across))
+		return p.pictureAt(v.Items[0], frame{0, 0, (p.width() - gap*float64(v.Across-1)) / float64(v.Across)}, leastPicture, false)
 	}
 	return p.height(b, p.width())
 }
@@ -400,6 +400,8 @@ func (p *press) lay(b block, x, y, width float64, paint bool) float64 {
 		return p.gauges(v, x, y, width, paint)
 	case beside:
 		return p.beside(v, x, y, width, paint)
+	case picture:
+		return p.pictureAt(v, frame{x, y, width}, 1, paint)
 	case table:
 		h := p.tableHead(v, width)
 		for _, r := range v.Rows {
@@ -530,6 +532,7 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 }
 
 func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
+	const gap = 2.0 // leaves the notes of three room on one line
 	each := (width - gap*float64(len(v.Items)-1)) / float64(len(v.Items))
 	tallest := 0.0
 	for i, g := range v.Items {
@@ -546,30 +549,27 @@ func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
 }
 
 func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {
-	share := 0.45
-	if v.Narrow {
-		share = 0.29
-	}
-	right := min(v.Right.Drawing.Width, width*share)
+	right := width*v.Share - gap/2
 	left := width - right - gap
-	h := 0.0
-	for _, b := range v.Left {
-		h += p.lay(b, x, y+h, left, paint)
-	}
-	return max(h, p.pictureAt(v.Right, x+left+gap, y, right, paint))
+	return max(p.column(v.Left, x, y, left, paint), p.column(v.Right, x+left+gap, y, right, paint))
 }
 
-// pictureAt draws a picture with its caption.
-func (p *press) pictureAt(v picture, x, y, width float64, paint bool) float64 {
-	h := p.drawing(v.Drawing, x, y, width, paint) + 1
+// column lays blocks one below the other.
+func (p *press) column(blocks []block, x, y, width float64, paint bool) float64 {
+	h := 0.0
+	for _, b := range blocks {
+		h += p.lay(b, x, y+h, width, paint)
+	}
+	return h
+}
+
+// pictureAt draws a picture at a share of the width, with its caption.
+func (p *press) pictureAt(v picture, at frame, share float64, paint bool) float64 {
+	h := p.drawing(v.Drawing, at.x, at.y, at.width*share, paint) + 1
 	if v.Caption != "" {
-		h += p.text(taggedpdf.Paragraph, v.Caption, frame{x, y + h, width}, smallType, paint)
+		h += p.text(taggedpdf.Paragraph, v.Caption, frame{at.x, at.y + h, at.width}, smallType, paint)
 	}
 	return h + 2
-}
-
-func (p *press) pictureHeight(v picture, width float64) float64 {
-	return p.pictureAt(v, 0, 0, width, false)
 }
 
 // placeBeside puts one row of pictures at the left and what their captions say beside it.
@@ -596,9 +596,13 @@ func (p *press) placeBeside(v pictures) {
 // strip is about the height of the words over a cut, where its picture begins, mm.
 const strip = 3.5
 
-// placePictures breaks pages between rows of pictures. Where all would fit on
-// the page when drawn a little smaller, they are.
-func (p *press) placePictures(v pictures) {
+// leastPicture is the least share of its width that a picture is drawn at to fit on a page;
+// an outline is then 0.3 mm wide.
+const leastPicture = 0.56
+
+// placePictures breaks pages between rows of pictures. Where all would fit on the page when
+// drawn a little smaller, or all and the table that follows, they are.
+func (p *press) placePictures(v pictures, next []block) {
 	v.Items = slices.DeleteFunc(slices.Clone(v.Items), func(it picture) bool { return it.Screen })
 	if len(v.Items) == 0 {
 		return
@@ -608,34 +612,43 @@ func (p *press) placePictures(v pictures) {
 		return
 	}
 	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
-	each := column
-	rows := func() (heights []float64, all float64) {
-		for i := 0; i < len(v.Items); i += v.Across {
+	rows := func(share float64) (heights []float64, all float64) {
+		for row := range slices.Chunk(v.Items, v.Across) {
 			h := 0.0
-			for _, it := range v.Items[i:min(i+v.Across, len(v.Items))] {
-				h = max(h, p.pictureHeight(it, each))
+			for _, it := range row {
+				h = max(h, p.pictureAt(it, frame{0, 0, column}, share, false))
 			}
 			heights = append(heights, h)
 			all += h + 1
 		}
 		return heights, all
 	}
-	heights, all := rows()
-	const least = 0.62 // of the width; an outline is then 0.3 mm wide
-	for scale := 1.0; p.y+all > p.bottom() && scale > least; scale -= 0.02 {
-		each = column * scale
-		heights, all = rows()
+	// fitting is the largest share at which the pictures leave room for something on the
+	// page, and 1 where none does.
+	fitting := func(room float64) (float64, bool) {
+		for share := 1.0; share >= leastPicture; share -= 0.02 {
+			if _, all := rows(share); p.y+all+room <= p.bottom() {
+				return share, true
+			}
+		}
+		return 1, false
 	}
-	if p.y+all > p.bottom() {
-		each = column
-		heights, _ = rows()
+	share, fits := 1.0, false
+	if len(next) > 0 {
+		if t, ok := next[0].(table); ok {
+			share, fits = fitting(p.height(t, p.width()))
+		}
 	}
+	if !fits {
+		share, _ = fitting(0)
+	}
+	heights, _ := rows(share)
 	for i, h := range heights {
 		if p.y+h > p.bottom() && p.y > marginTop {
 			p.newPage()
 		}
 		for k, it := range v.Items[i*v.Across : min((i+1)*v.Across, len(v.Items))] {
-			p.pictureAt(it, marginLeft+float64(k)*(column+gap), p.y, each, true)
+			p.pictureAt(it, frame{marginLeft + float64(k)*(column+gap), p.y, column}, share, true)
 		}
 		p.y += h + 1
 	}

@@ -28,7 +28,13 @@ func (t table) shares(width float64) []float64 {
 	return out
 }
 
-const columnGap = 2.5
+// columnGap is the room between columns.
+func (t table) columnGap() float64 {
+	if t.Fine {
+		return 1.5
+	}
+	return 2.5
+}
 
 // tableHead is the height of a table's caption and head.
 func (p *press) tableHead(t table, width float64) float64 {
@@ -42,7 +48,7 @@ func (p *press) tableHead(t table, width float64) float64 {
 func (p *press) headHeight(t table, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
-		tallest = max(tallest, p.textBlock(t.Columns[i].Head, frame{0, 0, w - columnGap}, smallType, false))
+		tallest = max(tallest, p.textBlock(t.Columns[i].Head, frame{0, 0, w - t.columnGap()}, smallType, false))
 	}
 	return tallest + 2*t.pad()
 }
@@ -57,7 +63,7 @@ func (p *press) paintHead(t table, x, y, width float64) {
 			at := x
 			for i, w := range t.shares(width) {
 				p.tree.Head(taggedpdf.OverColumn, func() {
-					p.cell(t.Columns[i].Head, frame{at, y + t.pad(), w - columnGap}, smallType, t.Columns[i].Right)
+					p.cell(t.Columns[i].Head, frame{at, y + t.pad(), w - t.columnGap()}, smallType, t.Columns[i].Right)
 				})
 				at += w
 			}
@@ -101,7 +107,7 @@ func (p *press) rowHeight(t table, r row, width float64) float64 {
 	tallest := 0.0
 	for i, w := range t.shares(width) {
 		style, in := t.cellType(r, i)
-		tallest = max(tallest, p.textBlock(r.Cells[i], frame{0, 0, w - columnGap - in}, style, false))
+		tallest = max(tallest, p.textBlock(r.Cells[i], frame{0, 0, w - t.columnGap() - in}, style, false))
 	}
 	return tallest + 2*t.pad()
 }
@@ -112,7 +118,7 @@ func (p *press) paintRow(t table, r row, x, y, width float64) {
 		for i, w := range t.shares(width) {
 			style, in := t.cellType(r, i)
 			set := func() {
-				p.cell(r.Cells[i], frame{at + in, y + t.pad(), w - columnGap - in}, style, t.Columns[i].Right)
+				p.cell(r.Cells[i], frame{at + in, y + t.pad(), w - t.columnGap() - in}, style, t.Columns[i].Right)
 			}
 			if i == 0 {
 				p.tree.Head(taggedpdf.OverRow, set)

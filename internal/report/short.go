@@ -31,9 +31,7 @@ func Figures(c *measurement.Case, o Options) *Document {
 			}
 		}
 		d.add(t)
-		if len(f.Clearance) > 0 {
-			d.add(clearanceTable(f.Clearance))
-		}
+		d.clearances(f)
 		d.boneInShort(f)
 	}
 	d.notes(allFlags(c)...)

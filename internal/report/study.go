@@ -157,12 +157,12 @@ func nearest(s *drawing.Scene, before, after *drawing.Cutter, list []measurement
 		if !ok {
 			continue
 		}
-		caption := outside(c.Structure) + ": planned " + wording.Clearance(c.Planned) + ", placed " + text
+		caption := "planned " + wording.Clearance(c.Planned) + ", placed " + text
 		if c.Low != nil && c.High != nil {
-			caption += ", 95 % interval " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High})
+			caption += " (95 %: " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High}) + ")"
 		}
-		out = append(out, picture{Drawing: planned, Caption: "Planning scan, cut where the " + outside(c.Structure) + " is nearest."},
-			picture{Drawing: placed, Caption: "The same cut of the " + after.Name() + ". " + sentence(caption)})
+		out = append(out, picture{Drawing: planned, Caption: "Planning scan, where the " + outside(c.Structure) + " is nearest."},
+			picture{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."})
 	}
 	return out
 }

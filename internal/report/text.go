@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"io"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -70,10 +71,9 @@ type textPage struct {
 // block writes one block below the last.
 func (p *textPage) block(b block) {
 	if v, ok := b.(beside); ok {
-		for _, l := range v.Left {
-			p.block(l)
+		for _, part := range slices.Concat(v.Left, v.Right) {
+			p.block(part)
 		}
-		p.block(pictures{Items: []picture{v.Right}})
 		return
 	}
 	start := p.b.Len()
@@ -101,6 +101,8 @@ func (p *textPage) block(b block) {
 			t.Rows = append(t.Rows, row{Cells: []string{g.Name, g.Value, g.Note}})
 		}
 		p.table(t)
+	case picture:
+		p.sentence(v.Caption, p.indent)
 	case pictures:
 		for _, it := range v.Items {
 			p.sentence(it.Caption, p.indent)

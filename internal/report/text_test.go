@@ -144,7 +144,7 @@ func fillStrings(v reflect.Value, text string) int {
 // Whatever stands in a field of any block, whether or not it was prepared, does
 // not steer the terminal, stays in its line and does not turn what is beside it.
 func TestNothingSteersTheTerminal(t *testing.T) {
-	for _, empty := range []any{new(masthead), new(heading), new(paragraph), new(list), new(notice), new(table), new(gauges), new(beside), new(pictures)} {
+	for _, empty := range []any{new(masthead), new(heading), new(paragraph), new(list), new(notice), new(table), new(gauges), new(picture), new(pictures)} {
 		v := reflect.ValueOf(empty).Elem()
 		fields := fillStrings(v, steering)
 		require.Positive(t, fields)

@@ -30,6 +30,14 @@ func GaugeFull(unit string, values ...float64) float64 {
 	return full
 }
 
+// of words a value with its unit; angles to a tenth of a degree.
+func (g Gauge) of(v float64) string {
+	if g.Unit == "°" {
+		return fmt.Sprintf("%.1f°", v)
+	}
+	return fmt.Sprintf("%.2f %s", v, g.Unit)
+}
+
 // Draw draws the gauge.
 func (g Gauge) Draw() Drawing {
 	w := g.GaugeWidth
@@ -42,13 +50,12 @@ func (g Gauge) Draw() Drawing {
 	floor := ""
 	y := 4.0
 	if g.Floor > 0 {
-		floor = fmt.Sprintf(", measurement floor %.2f", g.Floor)
+		floor = ", seen from " + g.of(g.Floor)
 		box := rectangle(left, y-2.2, x(g.Floor)-left, 4.4)
 		box.Fill = Faint
 		out.add(box)
 	}
-	out.Alt = fmt.Sprintf("%s %.2f %s, 95 %% interval %.2f to %.2f%s, on a ruler from 0 to %g %s.",
-		g.Name, g.Value, g.Unit, g.Low, g.High, floor, g.Full, g.Unit)
+	out.Alt = fmt.Sprintf("%s %s, 95 %% interval %s to %s%s, on a ruler from 0 to %g.", g.Name, g.of(g.Value), g.of(g.Low), g.of(g.High), floor, g.Full)
 	out.add(line(left, y, right, y, 0.2, Grey))
 	step := g.Full / 4
 	for i := 0; i <= 4; i++ {

@@ -84,5 +84,5 @@ func TestGauge(t *testing.T) {
 	assert.Equal(t, 10.0, GaugeFull("°"))
 	assert.Equal(t, 160.0, GaugeFull("°", 120))
 	d := Gauge{Name: "Entry deviation", Value: 0.5, Low: 0.4, High: 0.6, Floor: 0.1, Unit: "mm", Full: 1}.Draw()
-	assert.Equal(t, "Entry deviation 0.50 mm, 95 % interval 0.40 to 0.60, measurement floor 0.10, on a ruler from 0 to 1 mm.", d.Alt)
+	assert.Equal(t, "Entry deviation 0.50 mm, 95 % interval 0.40 mm to 0.60 mm, seen from 0.10 mm, on a ruler from 0 to 1.", d.Alt)
 }

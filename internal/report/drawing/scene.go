@@ -400,11 +400,7 @@ func (c *Cutter) Name() string { return c.name }
 
 // Caption says what all cuts of a view show.
 func (c *Cutter) Caption(v View) string {
-	name := strings.ToUpper(c.name[:1]) + c.name[1:] + ", " + v.Name
-	if v.along {
-		name += " along"
-	}
-	return name + " the " + c.scene.which() + " axis."
+	return strings.ToUpper(c.name[:1]) + c.name[1:] + ", " + v.Name + "."
 }
 
 // against says how far off a fixture is as far as a view shows it.

@@ -58,9 +58,9 @@ func known(d *measurement.Values, whole measurement.Figure) []measurement.Figure
 // Floor words how a figure stands to its measurement floor.
 func Floor(v, floor float64, unit string) string {
 	if v < floor {
-		return "not distinguishable from zero (floor " + Of(floor, unit) + ")"
+		return "too small to be seen (seen from " + Of(floor, unit) + ")"
 	}
-	return "floor " + Of(floor, unit)
+	return "seen from " + Of(floor, unit)
 }
 
 // Summary says in sentences how far a fixture lies from its plan.

@@ -48,8 +48,8 @@ func TestFiguresOfAFixture(t *testing.T) {
 	assert.Equal(t, "0.10 mm palatal to 0.40 mm labial", intervals[4])
 	assert.Equal(t, "0.1° distal to 0.4° mesial", intervals[11])
 	assert.Equal(t, "0.05 mm", lines[0].U)
-	assert.Equal(t, "floor 0.12 mm", lines[0].Note)
-	assert.Equal(t, "not distinguishable from zero (floor 0.9°)", lines[10].Note)
+	assert.Equal(t, "seen from 0.12 mm", lines[0].Note)
+	assert.Equal(t, "too small to be seen (seen from 0.9°)", lines[10].Note)
 	for i, l := range lines {
 		whole := i == 0 || i == 5 || i == 10
 		assert.Equal(t, !whole, l.Part, l.Name)
