@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test browser standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
+.PHONY: build demo reports test thorough browser standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -27,8 +27,13 @@ reports:
 	go test -tags samples -count=1 -timeout 3h -run TestWriteSamples ./internal/cli
 
 test:
-	go test ./...
-	@echo "The page in the browser is left to make browser, which needs Chromium and npm."
+	go test -short ./...
+	@echo "What takes longer is left to make thorough, and the page in the browser to make"
+	@echo "browser, which needs Chromium and npm."
+
+# Every test, those that take longer too.
+thorough:
+	go test -timeout 40m ./...
 
 # The page in a real browser, by mouse, keys and touch, and every view under axe-core.
 # Needs Chromium (Debian's package chromium) and npm, which brings axe-core. With

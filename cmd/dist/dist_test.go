@@ -93,6 +93,9 @@ func checkWindows(t *testing.T, path string, machine uint16, r release) {
 }
 
 func TestAWindowsProgramHasItsResources(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	for processor, machine := range map[string]uint16{"amd64": pe.IMAGE_FILE_MACHINE_AMD64, "arm64": pe.IMAGE_FILE_MACHINE_ARM64} {
 		path := small(t, target{"windows", processor})
 		data, err := os.ReadFile(path)
@@ -151,6 +154,9 @@ func checkUniversal(t *testing.T, data []byte) {
 }
 
 func TestAUniversalProgramHoldsBoth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	var thin [][]byte
 	for _, processor := range []string{"amd64", "arm64"} {
 		data, err := os.ReadFile(small(t, target{"darwin", processor}))

@@ -72,6 +72,9 @@ func (b bench) run(t *testing.T, lines []string) {
 
 // Every example of every help works as typed, in the order of the helps.
 func TestExamplesWorkAsTyped(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	b := newBench(t)
 	overview, err := b.typed("sh", "plumbline help")
 	require.NoError(t, err)

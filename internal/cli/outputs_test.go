@@ -39,7 +39,7 @@ var writers = []writing{
 	{command: "report", ending: ".dcm", line: func(f string) []string { return []string{"report", "--as", "sr", "m.json", f} }, lifts: true},
 	{command: "series export", line: func(f string) []string { return []string{"series", "export", "--csv", f, "s.jsonl"} }, lifts: true},
 	{command: "series export", ending: ".parquet", line: func(f string) []string { return []string{"series", "export", "--table", f, "s.jsonl"} }, lifts: true},
-	{command: "pool", line: func(f string) []string { return []string{"pool", "--aggregates", f, "past.csv"} }, lifts: true},
+	{command: "pool", line: func(f string) []string { return []string{"pool", "--aggregates", f, "table.csv"} }, lifts: true},
 	{command: "pack", ending: ".zip", line: func(f string) []string { return []string{"pack", "s.jsonl", f} }, lifts: true},
 	{command: "seal", line: func(f string) []string { return []string{"seal", "--series", f, "case"} }},
 	{command: "series import", line: func(f string) []string { return []string{"series", "import", "past.csv", f} }},
@@ -115,6 +115,7 @@ func usersWorld(t *testing.T) {
 	require.Contains(t, []int{Done, InDoubt}, run("measure", "--json", "m.json", "--series", "s.jsonl", "case").status)
 	require.Equal(t, Done, run("seal", "--series", "s.jsonl", "other").status)
 	require.Equal(t, Done, run("series", "import", "past.csv", "s.jsonl").status)
+	require.Equal(t, Done, run("series", "export", "--csv", "table.csv", "s.jsonl").status)
 	require.Equal(t, Done, run("seal", "--series", "elsewhere.jsonl", "other").status)
 	require.Equal(t, Done, run("series", "remark", "--into", "remarks.jsonl", "--by", "mentor-a", "--text", "seen").status)
 	write(t, "notes", "my own words")

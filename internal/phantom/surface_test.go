@@ -64,6 +64,9 @@ func TestSeated(t *testing.T) {
 
 // A case folder with a surface scan in the follow-up scan's place, and with both.
 func TestWriteSurfaces(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	s := small("36")
 	for _, c := range []*Scan{&s.Pre, &s.Post} {
 		c.Voxel = 1

@@ -242,6 +242,9 @@ func TestSimulatedErrors(t *testing.T) {
 // |t| < 1.96 √(ν/(ν−2)): 95.7 % for three pairs, 94.7 % for four. The control
 // without that factor must fall short for three pairs.
 func TestCoverageWithFewPairs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	const sigma, runs = 0.3, 6000
 	for _, n := range []int{3, 4, 5} {
 		rng := rand.New(rand.NewPCG(6, uint64(n)))

@@ -155,6 +155,9 @@ func TestSeveralAtOnce(t *testing.T) {
 func clean(f *File) bool { return len(f.Faults) == 0 && f.Unfinished == nil }
 
 func TestEveryEditedByteIsFound(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	_, text := sample(t)
 	rng := rand.New(rand.NewPCG(1, 2))
 	whole, err := Parse(bytes.NewReader(text))

@@ -52,6 +52,9 @@ func (c *simulated) outcome(t *testing.T, before bool) (problem string, doubts [
 // What users get wrong with surface scans is refused or a doubt, with what to look at; nothing
 // but the right case passes.
 func TestSurfaceMistakes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	o := phantom.SurfaceScan{From: 10, To: 58, Noise: 0.01, Before: true}
 	c := coarse(t, "36", o)
 	right := *c.surfaces
@@ -133,6 +136,9 @@ func TestSurfaceMistakes(t *testing.T) {
 // Two fixtures beside each other: each by its own scan body; bodies or planned places exchanged
 // are a doubt, and one whose scan body is missing is left out while the other stands.
 func TestTwoScanBodies(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	s := phantom.Usual("35")
 	s.Pre.Voxel, s.Pre.Width, s.Pre.Height = 0.4, 56, 34
 	second := phantom.UsualFixture("36")

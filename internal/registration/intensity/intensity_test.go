@@ -78,6 +78,9 @@ func plainly(t *testing.T) *registration.Result {
 }
 
 func TestFindsTheHeadWhereverItLies(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	p := smallPair()
 	already := p.Truth.PostToPre.RotationVector()
 	for _, c := range []struct {

@@ -199,6 +199,9 @@ func (k knobs) image() *volume.Volume {
 
 // The enamel's edge is found to a fraction of a voxel, from scans that face either way.
 func TestOntoEnamel(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	k := newKnobs(3)
 	e := NewEnamel(k.image(), 60, geom.Vec{X: 1.5})
 	require.NotNil(t, e)

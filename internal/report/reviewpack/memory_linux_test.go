@@ -64,6 +64,9 @@ func noise(n int) []byte {
 
 // A check keeps to its bound of memory whatever an archive holds.
 func TestMemoryIsBounded(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	clean := small(t)
 	stored := func(files []File) []byte {
 		return zipped(t, nil, func(z *zip.Writer) {

@@ -245,6 +245,9 @@ func TestTamperingIsTold(t *testing.T) {
 // in a pack without it by what the measurements give; a changed series file by its
 // chain.
 func TestForgedTogetherIsTold(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	clean := make1(t, options)
 	o := options
 	o.RelativeDates = true

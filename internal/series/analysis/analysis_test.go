@@ -747,6 +747,9 @@ func TestChangeForTheWorse(t *testing.T) {
 
 // A change of guidance is no learning; the level now is that of the latest guidance.
 func TestChangeOfGuidance(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	h := hand{spread: func(n int) float64 {
 		if n > 25 {
 			return .3
