@@ -48,3 +48,5 @@ require (
 	golang.org/x/exp v0.0.0-20240525044651-4c93da0ed11d // indirect
 	google.golang.org/protobuf v1.34.2 // indirect
 )
+
+replace codeberg.org/go-fonts/liberation => ./internal/report/drawing/plainfonts

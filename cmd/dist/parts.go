@@ -26,7 +26,7 @@ func listParts(program string, r release) ([]byte, error) {
 	parts := []cyclonedx.Component{component(cyclonedx.ComponentTypeLibrary, "std", info.GoVersion)}
 	for _, m := range info.Deps {
 		if m.Replace != nil {
-			m = m.Replace
+			continue // by a folder of the program's own
 		}
 		parts = append(parts, component(cyclonedx.ComponentTypeLibrary, m.Path, m.Version))
 	}

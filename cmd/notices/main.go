@@ -50,7 +50,7 @@ func (m module) title() string { return strings.TrimSpace(m.path + " " + m.versi
 func linked() ([]module, error) {
 	found := map[string]*module{}
 	for _, system := range systems {
-		list := exec.Command("go", "list", "-deps", "-f", "{{with .Module}}{{.Path}}\t{{.Version}}\t{{.Dir}}\t{{$.Dir}}{{end}}", program)
+		list := exec.Command("go", "list", "-deps", "-f", "{{with .Module}}{{if not .Replace}}{{.Path}}\t{{.Version}}\t{{.Dir}}\t{{$.Dir}}{{end}}{{end}}", program)
 		list.Env = append(os.Environ(), "GOOS="+system, "CGO_ENABLED=0")
 		var said bytes.Buffer
 		list.Stderr = &said
@@ -61,7 +61,7 @@ func linked() ([]module, error) {
 		for line := range strings.Lines(string(out)) {
 			field := strings.Split(strings.TrimSpace(line), "\t")
 			if len(field) != 4 || field[1] == "" {
-				continue // the standard library, and the program itself
+				continue // the standard library, and the program itself with what stands in for a module
 			}
 			m := found[field[0]]
 			if m == nil {

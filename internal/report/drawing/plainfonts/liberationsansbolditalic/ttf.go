@@ -1,0 +1,7 @@
+// Package liberationsansbolditalic gives a font under the name of another.
+package liberationsansbolditalic
+
+import "codeberg.org/go-fonts/dejavu/dejavusans"
+
+// TTF is the font.
+var TTF = dejavusans.TTF
