@@ -77,8 +77,8 @@ func TestCutLiesOnTheEnvelope(t *testing.T) {
 		assert.Greater(t, math.Abs(area), float64(least)*grid*grid-slack)
 		assert.Less(t, math.Abs(area), float64(most)*grid*grid+slack)
 	})
-	assert.Greater(t, cuts, 20)
-	assert.Greater(t, misses, 2)
+	assert.Greater(t, 5*cuts, cuts+misses, "a fifth of the planes cut it")
+	assert.Greater(t, 20*misses, cuts+misses, "and a twentieth do not")
 }
 
 func TestCutOfAKnownBody(t *testing.T) {
