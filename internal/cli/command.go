@@ -247,6 +247,7 @@ var topics = []struct {
 }{
 	{"words", "what the words of page, reports and commands mean", reports.Words},
 	{"accuracy", "how well alignment, pose and intervals were found to hold", reports.Accuracy},
+	{"flags", "the codes of all flags and what they mean", reports.Codes},
 }
 
 // helpOptions say what to help with.
@@ -264,7 +265,7 @@ func helpCommand(env Env) *cobra.Command {
 		long: `Says what a command does, or what there is. words prints what the words of the page, the
 reports and the commands mean, and accuracy how well alignment, pose and intervals were
 found to hold. The manual page is for man, and has every command.`,
-		examples: []string{"plumbline help measure", "plumbline help series show", "plumbline help words", "plumbline help accuracy", "plumbline help --man > plumbline.1"},
+		examples: []string{"plumbline help measure", "plumbline help series show", "plumbline help words", "plumbline help accuracy", "plumbline help flags", "plumbline help --man > plumbline.1"},
 	}, o)
 	o.command.ValidArgsFunction = func(c *cobra.Command, args []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		about, rest, err := c.Root().Find(args)

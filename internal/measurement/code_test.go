@@ -1,12 +1,10 @@
 package measurement
 
 import (
-	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -42,22 +40,6 @@ func TestTableOfCodesIsWhole(t *testing.T) {
 		assert.NotEmpty(t, c.Meaning, c.Code)
 	}
 	assert.Equal(t, declared, listed)
-}
-
-// appendix is the table of codes as the README has it.
-func appendix() string {
-	var b strings.Builder
-	b.WriteString("| code | about | level | meaning |\n|---|---|---|---|\n")
-	for _, c := range Codes {
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", c.Code, c.About, c.Levels, c.Meaning)
-	}
-	return b.String()
-}
-
-func TestReadmeListsTheCodes(t *testing.T) {
-	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
-	require.NoError(t, err)
-	assert.True(t, strings.Contains(string(readme), appendix()), "the README has to have this table:\n%s", appendix())
 }
 
 // words that are codes of flags and also what else in the program is called.

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+
+	"plumbline/internal/measurement"
 )
 
 // Pages that the program prints and the README links to.
@@ -25,6 +27,17 @@ func Words() *Document {
 
 // Accuracy tells how well alignment, pose and intervals were found to hold.
 func Accuracy() *Document { return topic(accuracyPage) }
+
+// Codes lists the code of every flag with what it is about, its levels and its meaning.
+func Codes() *Document {
+	d := &Document{Title: "Flags"}
+	t := table{Dense: true, Columns: []column{{Head: "code", Share: 38}, {Head: "about", Share: 16}, {Head: "level", Share: 22}, {Head: "meaning", Share: 64}}}
+	for _, c := range measurement.Codes {
+		t.Rows = append(t.Rows, row{Cells: []string{c.Code, c.About, c.Levels, c.Meaning}})
+	}
+	d.add(masthead{Title: d.Title}, paragraph{Text: "A doubt says that figures are not to be relied on, and makes the exit status 3; a notice tells how a figure came about. Codes keep their meaning."}, t)
+	return d
+}
 
 // topic makes a document of the few things of Markdown that these pages have: a title,
 // headings, paragraphs, lists whose items take one line, tables, bold, code and links.

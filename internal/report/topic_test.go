@@ -7,10 +7,12 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"plumbline/internal/measurement"
 )
 
 func TestTopicsArePrinted(t *testing.T) {
-	for name, d := range map[string]*Document{"words": Words(), "accuracy": Accuracy()} {
+	for name, d := range map[string]*Document{"words": Words(), "accuracy": Accuracy(), "flags": Codes()} {
 		for _, columns := range []int{40, 80, 120} {
 			var b bytes.Buffer
 			require.NoError(t, d.Text(&b, columns))
@@ -23,6 +25,11 @@ func TestTopicsArePrinted(t *testing.T) {
 			}
 		}
 		assert.Contains(t, string(d.HTML()), "<h1>"+d.Title+"</h1>")
+	}
+	var flags bytes.Buffer
+	require.NoError(t, Codes().Text(&flags, 120))
+	for _, c := range measurement.Codes {
+		assert.Contains(t, flags.String(), c.Code)
 	}
 	var words []string
 	for _, b := range Words().blocks {
