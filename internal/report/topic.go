@@ -31,11 +31,11 @@ func Accuracy() *Document { return topic(accuracyPage) }
 // Codes lists the code of every flag with what it is about, its levels and its meaning.
 func Codes() *Document {
 	d := &Document{Title: "Flags"}
-	t := table{Dense: true, Columns: []column{{Head: "code", Share: 38}, {Head: "about", Share: 16}, {Head: "level", Share: 22}, {Head: "meaning", Share: 64}}}
+	var l list
 	for _, c := range measurement.Codes {
-		t.Rows = append(t.Rows, row{Cells: []string{c.Code, c.About, c.Levels, c.Meaning}})
+		l.Items = append(l.Items, fmt.Sprintf("%s (%s, %s): %s", c.Code, c.About, c.Levels, c.Meaning))
 	}
-	d.add(masthead{Title: d.Title}, paragraph{Text: "A doubt says that figures are not to be relied on, and makes the exit status 3; a notice tells how a figure came about. Codes keep their meaning."}, t)
+	d.add(masthead{Title: d.Title}, paragraph{Text: "A doubt says that figures are not to be relied on, and makes the exit status 3; a notice tells how a figure came about. Codes keep their meaning."}, l)
 	return d
 }
 
