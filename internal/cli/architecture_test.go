@@ -49,7 +49,7 @@ var order = [][]string{
 	{"evidence/conebeam", "evidence/surfacescan"},
 	{"deviation"},
 	{"anatomy/dentalarch", "anatomy/clearance", "deviation/uncertainty"},
-	{"anatomy/whereabouts", "anatomy/severity", "plan/draft", "anatomy/plate"},
+	{"anatomy/whereabouts", "anatomy/severity", "plan/draft", "anatomy/plate", "anatomy/canal"},
 	{"anatomy/tissue", "anatomy/tissue/tissuetest"},
 	{"anatomy/bone", "anatomy/cavity"},
 	{"measure"},

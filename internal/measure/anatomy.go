@@ -45,6 +45,7 @@ func (s *Study) clearances(in *Inputs, seed uint64) error {
 			if err != nil {
 				return fmt.Errorf("site %s, %s: %w", out.Site, st.Name, err)
 			}
+			c.Found = st.Find != ""
 			out.Clearance = append(out.Clearance, c)
 		}
 		found, err := s.Sites[i].clearancesFound(bodies[i], seed)

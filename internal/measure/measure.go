@@ -94,7 +94,7 @@ type Site struct {
 // Inputs are a case's plan, its planning scan and what shows the placed
 // fixtures, read and checked against each other.
 type Inputs struct {
-	Plan     *casefile.Case // coordinates in the planning frame
+	Plan     *casefile.Case // coordinates in the planning frame; of what is to be found, what was
 	Written  *casefile.Case // the same as its file has it
 	Pre      *scan.Scan
 	Observed Observation
@@ -102,6 +102,8 @@ type Inputs struct {
 	Flags    []measurement.Flag
 
 	structures []clearance.Structure // in the order of Plan.Structures
+	canals     []FoundCanal          // that the plan asks for
+	cavities   []casefile.Structure  // that the plan asks for, each site to be looked at by itself
 }
 
 // Observation is a record that shows the placed fixtures, opened beside the

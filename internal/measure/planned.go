@@ -74,7 +74,7 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 		return nil, err
 	}
 	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures))}
-	out.Flags = slices.Concat(dates{pre: pre.Taken, placed: c.Placed, today: today}.flags(false), names, flags, whereabouts.Check(located, &written, in.bodies(), &pre.Volume))
+	out.Flags = slices.Concat(dates{pre: pre.Taken, placed: c.Placed, today: today}.flags(false), names, flags, in.Flags, whereabouts.Check(located, &written, in.bodies(), &pre.Volume))
 	envelopes := make([]clearance.Envelope, len(located.Fixtures))
 	for i, f := range located.Fixtures {
 		if envelopes[i], err = clearance.Nominal(f.Diameter).Place(f.Planned); err != nil {
@@ -125,22 +125,30 @@ func notThere(st casefile.Structure) bool {
 }
 
 // openStructures makes the bodies of the plan's structures. A line in an object becomes the
-// structure's path.
+// structure's path, and so does a canal that is found; what is not found leaves the plan.
 func (in *Inputs) openStructures() error {
-	for i := range in.Plan.Structures {
-		st := &in.Plan.Structures[i]
+	var there []casefile.Structure
+	for _, st := range in.Plan.Structures {
 		var body clearance.Structure
 		var err error
-		if st.Object {
-			body, err = in.openObject(st)
-		} else {
-			body, err = clearance.FromCase(*st, func(p geom.Vec) geom.Vec { return in.Written.Frame.ToLPS(p, in.Pre.Grid) })
+		switch {
+		case st.Find == casefile.FindCanal:
+			body, err = in.findCanal(&st)
+		case st.Find != "":
+			in.cavities = append(in.cavities, st)
+		case st.Object:
+			body, err = in.openObject(&st)
+		default:
+			body, err = clearance.FromCase(st, func(p geom.Vec) geom.Vec { return in.Written.Frame.ToLPS(p, in.Pre.Grid) })
 		}
 		if err != nil {
 			return fmt.Errorf("%s: structure %q: %w", in.Written.File, st.Name, err)
 		}
-		in.structures = append(in.structures, body)
+		if body != nil {
+			there, in.structures = append(there, st), append(in.structures, body)
+		}
 	}
+	in.Plan.Structures = there
 	return nil
 }
 

@@ -100,6 +100,9 @@ const (
 	CodeFoundEntered           Code = "found-entered"
 	CodeCavityFound            Code = "cavity-found"
 	CodeCavityNotFound         Code = "cavity-not-found"
+	CodeCanalFound             Code = "canal-found"
+	CodeCanalBridged           Code = "canal-bridged"
+	CodeCanalNotFound          Code = "canal-not-found"
 	CodePenetration            Code = "penetration"
 	CodeMarginNotKept          Code = "margin-not-kept"
 	CodeMarginNotPlanned       Code = "margin-not-planned"
@@ -222,6 +225,9 @@ var Codes = []CodeMeaning{
 	{CodeFoundEntered, "structures", "notice", "the fixture reaches into a structure that nobody drew and the planning scan shows"},
 	{CodeCavityFound, "structures", "notice", "the planning scan shows the sinus or the nose, which the case does not name; the distance to it was measured"},
 	{CodeCavityNotFound, "structures", "notice", "the planning scan shows no sinus at a site where one is due, or not the wall that matters; it is not checked"},
+	{CodeCanalFound, "structures", "notice", "a canal that the case asks for was followed through the planning scan"},
+	{CodeCanalBridged, "structures", "doubt", "a canal that was followed is not seen where a fixture comes nearest to it"},
+	{CodeCanalNotFound, "structures", "doubt", "a canal that the case asks for was not found in the planning scan; it is not checked"},
 	{CodePenetration, "structures", "notice", "the fixture reaches into a structure"},
 	{CodeMarginNotKept, "structures", "notice", "the margin asked for was not kept"},
 	{CodeMarginNotPlanned, "structures", "notice", "the plan itself had not kept the margin asked for, or reached into the structure"},

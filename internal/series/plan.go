@@ -40,7 +40,7 @@ type PlannedStructure struct {
 	Name   string   `json:"name"`
 	Kind   string   `json:"kind"`
 	Margin *float64 `json:"margin_mm,omitempty"`   // where the case file gives one
-	Line   string   `json:"line_sha256,omitempty"` // of centre line and radii, in the plan's frame
+	Line   string   `json:"line_sha256,omitempty"` // of centre line and radii, or of what is to be found, in the plan's frame
 }
 
 // PlanFile is a file besides the scans that the plan rests on.
@@ -76,6 +76,10 @@ func PlanOf(c *casefile.Case, preSHA256 string) Plan {
 		s := PlannedStructure{Name: st.Name, Kind: string(st.Kind), Margin: st.Margin}
 		if len(st.Path) > 0 {
 			sum := sha256.Sum256(fmt.Appendln(nil, st.Path, st.Radius))
+			s.Line = hex.EncodeToString(sum[:])
+		}
+		if st.Find != "" {
+			sum := sha256.Sum256(fmt.Appendln(nil, st.Find, st.Through))
 			s.Line = hex.EncodeToString(sum[:])
 		}
 		p.Structures = append(p.Structures, s)

@@ -146,11 +146,13 @@ type Mesh struct {
 	ApexHint *geom.Vec // a point nearer to the apex than to the platform
 }
 
-// Structure is a body to keep clear of: either a centre line with a radius at
-// each point, or a surface file.
+// Structure is a body to keep clear of: a centre line with a radius at each point, a
+// surface file, or what the planning scan is asked for.
 type Structure struct {
 	Name    string
 	Kind    Kind
+	Find    Find       // in place of what follows; empty for a drawn structure
+	Through []geom.Vec // that a canal to be found passes through, in their order
 	Path    []geom.Vec
 	Radius  []float64 // mm, one for each point of Path, linear between points
 	Surface string    // path of an STL, PLY or OBJ file, or of a DICOM object

@@ -18,6 +18,26 @@ type Margin struct {
 	Source string // where the figure comes from, in words for a report
 }
 
+// Find is what the planning scan is asked for in place of a drawn structure.
+type Find string
+
+const (
+	FindSinus      Find = "sinus"
+	FindNasalFloor Find = "nasal-floor"
+	FindCanal      Find = "canal"
+)
+
+// Kind is what is found.
+func (f Find) Kind() Kind {
+	switch f {
+	case FindSinus:
+		return Sinus
+	case FindCanal:
+		return Nerve
+	}
+	return OtherStructure
+}
+
 // KindSpec says what the program has to know of a kind of structure.
 type KindSpec struct {
 	Kind    Kind

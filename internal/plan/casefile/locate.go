@@ -33,6 +33,16 @@ func (f Frame) ToLPS(p geom.Vec, scan volume.Grid) geom.Vec {
 	return f.rotate(p, scan)
 }
 
+// FromLPS turns a point of patient coordinates into this frame: ToLPS the other way round.
+func (f Frame) FromLPS(p geom.Vec, scan volume.Grid) geom.Vec {
+	if f != Corner {
+		return f.rotate(p, scan) // half a turn, or none
+	}
+	d := r3.Sub(p, scan.Patient(-0.5, -0.5, -0.5))
+	axes := scan.Axes()
+	return geom.Vec{X: r3.Dot(d, axes[0]), Y: r3.Dot(d, axes[1]), Z: r3.Dot(d, axes[2])}
+}
+
 // rotate is ToLPS for a direction.
 func (f Frame) rotate(v geom.Vec, pre volume.Grid) geom.Vec {
 	switch f {
@@ -80,9 +90,12 @@ func (c *Case) Locate(pre, post volume.Grid) (*Case, []measurement.Flag, error) 
 	out.Structures = slices.Clone(c.Structures)
 	for i := range out.Structures {
 		s := &out.Structures[i]
-		s.Path = nil
+		s.Path, s.Through = nil, nil
 		for _, p := range c.Structures[i].Path {
 			s.Path = append(s.Path, lps(p))
+		}
+		for _, p := range c.Structures[i].Through {
+			s.Through = append(s.Through, lps(p))
 		}
 	}
 	marks, err := c.locateLandmarks(pre, post)

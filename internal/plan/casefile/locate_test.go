@@ -101,10 +101,12 @@ func TestCornerFrameFollowsTheGrid(t *testing.T) {
 		i, j, k := number("i", -5, 60), number("j", -5, 60), number("k", -5, 60)
 		corner := vec((i+0.5)*spacing[0], (j+0.5)*spacing[1], (k+0.5)*spacing[2])
 		assertNear(t, grid.Patient(i, j, k), Corner.ToLPS(corner, grid), 1e-10)
+		assertNear(t, corner, Corner.FromLPS(grid.Patient(i, j, k), grid), 1e-10)
 
 		p := vec(number("px", -100, 100), number("py", -100, 100), number("pz", -100, 100))
 		assert.Equal(t, p, LPS.ToLPS(p, grid))
 		assert.Equal(t, p, RAS.ToLPS(RAS.ToLPS(p, grid), grid), "twice is back")
+		assert.Equal(t, p, RAS.FromLPS(RAS.ToLPS(p, grid), grid))
 	})
 }
 

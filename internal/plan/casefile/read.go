@@ -326,7 +326,7 @@ func alongFixture(mesial geom.Vec, planned geom.Pose) string {
 func (c *Case) readStructures(root table) {
 	names := map[string]int{}
 	for i, t := range root.tables("structure", "a table headed [[structure]], with double brackets", maxStructures, structureField) {
-		t.allow("name", "kind", "path", "radius", "margin", "surface", "file", "drawn_uncertainty")
+		t.allow("name", "kind", "path", "radius", "margin", "surface", "file", "drawn_uncertainty", "find", "through")
 		t.require("name", `name = "left mandibular canal"`)
 		t.require("kind", `kind = "nerve"`)
 		s := Structure{
@@ -341,6 +341,10 @@ func (c *Case) readStructures(root table) {
 			t.fail("name", `it looks like a person's name; write what it is, as in name = "left mandibular canal"`)
 		}
 		switch {
+		case t.has("find"):
+			s.Find, s.Through = t.find(s.Kind)
+		case t.has("through"):
+			t.fail("through", "it goes with find = \"canal\"; write that, or remove it")
 		case t.has("file") && (t.has("path") || t.has("surface")):
 			t.fail("file", "it has a file and besides a path or a surface; keep one of them")
 		case t.has("file"):
@@ -353,7 +357,7 @@ func (c *Case) readStructures(root table) {
 		case t.has("surface"):
 			s.Surface = t.sitePath("surface", `surface = "sinus.stl"`)
 		case !t.has("path"):
-			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\", or file = \"structures.dcm\"")
+			t.fail("path", "it has neither a path nor a surface; write path = [[x, y, z], [x, y, z]] and radius = 1.4, or surface = \"sinus.stl\", or file = \"structures.dcm\", or find = \"canal\"")
 		default:
 			s.Path, s.Radius = t.tube()
 		}
@@ -368,19 +372,58 @@ func (c *Case) readStructures(root table) {
 	}
 }
 
-// tube reads path and radius.
-func (t table) tube() (path []geom.Vec, radius []float64) {
-	list, ok := t.values["path"].([]any)
+// minThrough is how many points tell a canal.
+const minThrough = 2
+
+// find reads what the planning scan is asked for, of a kind.
+func (t table) find(kind Kind) (Find, []geom.Vec) {
+	f := choice(t, "find", FindSinus, FindNasalFloor, FindCanal)
+	for _, key := range []string{"path", "radius", "surface", "file", "drawn_uncertainty"} {
+		if t.has(key) {
+			t.fail(key, "the planning scan is to say it, as find = %q asks; remove one of the two", string(f))
+		}
+	}
+	if f != "" && kind != "" && kind != f.Kind() {
+		t.fail("kind", "it is %q, and find = %q finds one of kind %q", string(kind), string(f), string(f.Kind()))
+	}
+	if f != FindCanal {
+		if t.has("through") {
+			t.fail("through", "it goes with find = \"canal\"; remove it")
+		}
+		return f, nil
+	}
+	const example = "through = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]"
+	if !t.require("through", example) {
+		return f, nil
+	}
+	points := t.points("through", example)
+	if points != nil && len(points) < minThrough {
+		t.fail("through", "it has %d point; a canal takes %d or more that it passes through", len(points), minThrough)
+	}
+	return f, points
+}
+
+// points reads a list of points, one or more.
+func (t table) points(key, example string) (out []geom.Vec) {
+	list, ok := t.values[key].([]any)
 	if !ok || len(list) == 0 {
-		t.fail("path", "expected a list of points in mm, as in path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]; found %s", describeValue(t.values["path"]))
-		return nil, nil
+		t.fail(key, "expected a list of points in mm, as in %s; found %s", example, describeValue(t.values[key]))
+		return nil
 	}
 	if len(list) > maxPath {
-		t.fail("path", "it has %d points; at most %d are read: export it with fewer", len(list), maxPath)
-		return nil, nil
+		t.fail(key, "it has %d points; at most %d are read: export it with fewer", len(list), maxPath)
+		return nil
 	}
 	for i, v := range list {
-		path = append(path, t.d.point(indexed(t.key("path"), i), fmt.Sprintf("%s, point %d", t.field("path"), i+1), v))
+		out = append(out, t.d.point(indexed(t.key(key), i), fmt.Sprintf("%s, point %d", t.field(key), i+1), v))
+	}
+	return out
+}
+
+// tube reads path and radius.
+func (t table) tube() (path []geom.Vec, radius []float64) {
+	if path = t.points("path", "path = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]"); path == nil {
+		return nil, nil
 	}
 	if !t.require("radius", "radius = 1.4") {
 		return nil, nil
@@ -392,7 +435,7 @@ func (t table) tube() (path []geom.Vec, radius []float64) {
 		}
 		return path, radius
 	}
-	radius, ok = t.d.numbers(t.key("radius"), t.field("radius"), t.values["radius"])
+	radius, ok := t.d.numbers(t.key("radius"), t.field("radius"), t.values["radius"])
 	if !ok {
 		return nil, nil
 	}

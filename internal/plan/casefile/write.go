@@ -38,6 +38,8 @@ type fixtureText struct {
 type structureText struct {
 	Name    string      `toml:"name"`
 	Kind    Kind        `toml:"kind"`
+	Find    Find        `toml:"find,omitempty" comment:"in the planning scan"`
+	Through [][]float64 `toml:"through,omitempty" comment:"points that it passes through"`
 	Path    [][]float64 `toml:"path,omitempty,multiline" comment:"centre line"`
 	Radius  []float64   `toml:"radius,omitempty"`
 	Surface string      `toml:"surface,omitempty"`
@@ -69,16 +71,24 @@ func (c *Case) Text() ([]byte, error) {
 		t.Fixtures = append(t.Fixtures, out)
 	}
 	for _, s := range c.Structures {
-		out := structureText{Name: s.Name, Kind: s.Kind, Radius: s.Radius, Surface: s.Surface, Margin: s.Margin, DrawnU: s.DrawnUncertainty}
-		if s.Object {
-			out.Surface, out.File = "", s.Surface
-		}
-		for _, p := range s.Path {
-			out.Path = append(out.Path, coordinates(p))
-		}
-		t.Structure = append(t.Structure, out)
+		t.Structure = append(t.Structure, s.text())
 	}
 	return toml.Marshal(t)
+}
+
+// text is a structure as it is written.
+func (s *Structure) text() structureText {
+	out := structureText{Name: s.Name, Kind: s.Kind, Find: s.Find, Radius: s.Radius, Surface: s.Surface, Margin: s.Margin, DrawnU: s.DrawnUncertainty}
+	if s.Object {
+		out.Surface, out.File = "", s.Surface
+	}
+	for _, p := range s.Path {
+		out.Path = append(out.Path, coordinates(p))
+	}
+	for _, p := range s.Through {
+		out.Through = append(out.Through, coordinates(p))
+	}
+	return out
 }
 
 func coordinates(p r3.Vec) []float64 { return []float64{p.X, p.Y, p.Z} }
