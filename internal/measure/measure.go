@@ -316,6 +316,11 @@ func Measure(in *Inputs, o Options) (*Study, error) {
 		s.Structures = append(s.Structures, Structure{st, in.structures[i]})
 	}
 	s.look(in)
+	var found [][]Structure
+	for i := range s.Sites {
+		found = append(found, s.Sites[i].Found)
+	}
+	s.Result.Flags = append(s.Result.Flags, in.notFound(found...)...)
 	if err := s.clearances(in, o.Seed); err != nil {
 		return nil, err
 	}

@@ -11,13 +11,16 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/dentalarch"
+	"plumbline/internal/anatomy/tissue"
 	"plumbline/internal/anatomy/whereabouts"
 	"plumbline/internal/dicom/bodies"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/parallel"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/plan/pseudonym"
+	"plumbline/internal/tooth"
 )
 
 // Planned is a plan held against its planning scan alone, as before surgery.
@@ -31,8 +34,10 @@ type Planned struct {
 type PlannedSite struct {
 	Plan  casefile.Fixture
 	Flags []measurement.Flag
-	// Distances are to the structures that are there and to the other fixtures.
+	// Distances are to the structures that are there, to what the planning scan shows and to
+	// the other fixtures.
 	Distances []PlannedDistance
+	Found     []Structure // beyond this fixture, that the case does not draw
 }
 
 // PlannedDistance is the distance of a planned fixture to a structure, and where it
@@ -82,21 +87,39 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 		}
 	}
 	directions := dentalarch.Find(located, &written, &pre.Volume)
+	found := make([][]Structure, len(located.Fixtures))
+	parallel.For(len(found), func(i int) {
+		f := located.Fixtures[i]
+		if f.Site.Jaw() != tooth.Upper {
+			return
+		}
+		if region, ok := tissue.Look(&pre.Volume, around(f.Planned)); ok {
+			found[i], _ = in.cavitiesBeyond(beyond{f, directions[i].Directions, region, []geom.Pose{f.Planned}, []float64{f.Diameter}})
+		}
+	})
+	out.Flags = append(out.Flags, in.notFound(found...)...)
 	for i, f := range located.Fixtures {
-		site := PlannedSite{Plan: f, Flags: directions[i].Flags}
-		add := func(name string, kind casefile.Kind, margin *float64, other clearance.Structure) {
+		site := PlannedSite{Plan: f, Flags: directions[i].Flags, Found: found[i]}
+		add := func(st casefile.Structure, found bool, other clearance.Structure) {
 			d := PlannedDistance{At: clearance.Of(envelopes[i], other)}
-			d.Clearance = measurement.Clearance{Structure: name, Kind: string(kind), Planned: d.At.Distance}
-			setMargin(&d.Clearance, casefile.MarginOf(kind, margin))
+			d.Clearance = measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: d.At.Distance, Found: found}
+			setMargin(&d.Clearance, casefile.MarginOf(st.Kind, st.Margin))
 			site.Distances = append(site.Distances, d)
 		}
 		for j, st := range located.Structures {
-			add(st.Name, st.Kind, st.Margin, in.structures[j])
+			add(st, st.Find != "", in.structures[j])
+		}
+		for _, st := range site.Found {
+			add(st.Plan, true, st.Body)
+			site.Flags = append(site.Flags, foundFlag(f.Site, st.Plan.Name))
 		}
 		for j, other := range located.Fixtures {
 			if j != i {
-				add("fixture at "+other.Site.String(), casefile.FixtureBody, nil, envelopes[j])
+				add(casefile.Structure{Name: "fixture at " + other.Site.String(), Kind: casefile.FixtureBody}, false, envelopes[j])
 			}
+		}
+		if flag := site.due(); flag != nil {
+			site.Flags = append(site.Flags, *flag)
 		}
 		if f.Length > longest || f.Diameter < thinnest || f.Diameter > widest {
 			site.Flags = append(site.Flags, measurement.Flag{Code: measurement.CodeUnusualSize, Level: measurement.Notice,
@@ -105,6 +128,15 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 		out.Sites[i] = site
 	}
 	return out, nil
+}
+
+// due is the flag of a sinus that is due and not there.
+func (s *PlannedSite) due() *measurement.Flag {
+	known := make([]measurement.Clearance, len(s.Distances))
+	for i, d := range s.Distances {
+		known[i] = d.Clearance
+	}
+	return dueFlag(s.Plan.Site, known)
 }
 
 // AllFlags are the flags of the plan and of its sites.

@@ -32,12 +32,18 @@ const (
 func (s *Study) look(in *Inputs) {
 	parallel.For(len(s.Sites), func(i int) {
 		site := &s.Sites[i]
-		region, ok := tissue.Look(&in.Pre.Volume, tissue.Around{Poses: site.poses(), Radius: siteRadius, Above: siteAbove, Beyond: siteBeyond})
+		region, ok := tissue.Look(&in.Pre.Volume, around(site.poses()...))
 		if ok {
 			site.region = region
-			site.findCavities(in)
+			diameters := []float64{site.Plan.Diameter, site.Achieved.Diameter}
+			site.Found, site.cavities = in.cavitiesBeyond(beyond{site.Plan, site.Directions, region, site.poses(), diameters})
 		}
 	})
+}
+
+// around is the part of the planning scan that is studied about poses of a fixture.
+func around(poses ...geom.Pose) tissue.Around {
+	return tissue.Around{Poses: poses, Radius: siteRadius, Above: siteAbove, Beyond: siteBeyond}
 }
 
 // poses are where the fixture was planned and, where it was found, placed.

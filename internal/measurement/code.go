@@ -224,7 +224,7 @@ var Codes = []CodeMeaning{
 	{CodeOutsideBone, "structures", "notice", "the fixture leaves the bone that the planning scan shows"},
 	{CodeFoundEntered, "structures", "notice", "the fixture reaches into a structure that nobody drew and the planning scan shows"},
 	{CodeCavityFound, "structures", "notice", "the planning scan shows the sinus or the nose, which the case does not name; the distance to it was measured"},
-	{CodeCavityNotFound, "structures", "notice", "the planning scan shows no sinus at a site where one is due, or not the wall that matters; it is not checked"},
+	{CodeCavityNotFound, "structures", "doubt or notice", "the planning scan shows no sinus at a site where one is due, or not the wall that matters; it is not checked; a doubt where the case asks for it"},
 	{CodeCanalFound, "structures", "notice", "a canal that the case asks for was followed through the planning scan"},
 	{CodeCanalBridged, "structures", "doubt", "a canal that was followed is not seen where a fixture comes nearest to it"},
 	{CodeCanalNotFound, "structures", "doubt", "a canal that the case asks for was not found in the planning scan; it is not checked"},

@@ -54,7 +54,7 @@ func (o Options) readBack(s *measure.PlannedSite) string {
 			continue
 		}
 		seen[d.Kind] = true
-		text := wording.Near{Structure: outside(d.Structure), Distance: d.Planned, Margin: d.Margin, OnFixture: d.At.OnFixture, OnStructure: d.At.OnStructure, Planned: s.Plan.Planned}.Text()
+		text := wording.Near{Structure: outside(d.Structure), Distance: d.Planned, Margin: d.Margin, Found: d.Found, OnFixture: d.At.OnFixture, OnStructure: d.At.OnStructure, Planned: s.Plan.Planned}.Text()
 		if d.At.Crossed {
 			text = "crosses the surface of " + outside(d.Structure)
 		}

@@ -15,6 +15,7 @@ type Near struct {
 	Structure              string
 	Distance               float64  // mm, negative inside the structure
 	Margin                 *float64 // mm asked for; nil where none is
+	Found                  bool     // the planning scan shows it; or it is as drawn
 	OnFixture, OnStructure geom.Vec // patient coordinates, LPS
 	Planned                geom.Pose
 }
@@ -45,15 +46,20 @@ func (n Near) Text() string {
 	if first, _, _ := strings.Cut(name, " "); first == "left" || first == "right" {
 		name = "the " + name
 	}
+	if n.Found {
+		name += " as the scan shows it"
+	} else {
+		name += " as drawn"
+	}
 	switch {
 	case math.Abs(n.Distance) < touching:
-		return fmt.Sprintf("%s touches %s as drawn", part, name)
+		return fmt.Sprintf("%s touches %s", part, name)
 	case n.Distance < 0:
-		return fmt.Sprintf("%s %.1f mm inside %s as drawn", part, -n.Distance, name)
+		return fmt.Sprintf("%s %.1f mm inside %s", part, -n.Distance, name)
 	case n.Margin == nil || n.Distance >= *n.Margin:
-		return fmt.Sprintf("%s %.1f mm %s %s as drawn", part, n.Distance, n.side(), name)
+		return fmt.Sprintf("%s %.1f mm %s %s", part, n.Distance, n.side(), name)
 	}
-	return fmt.Sprintf("%s %.2f mm %s %s as drawn, less than the margin of %g mm", part, n.Distance, n.side(), name, *n.Margin)
+	return fmt.Sprintf("%s %.2f mm %s %s, less than the margin of %g mm", part, n.Distance, n.side(), name, *n.Margin)
 }
 
 // side is where the fixture lies as seen from the structure.
