@@ -11,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbline/internal/geom"
 )
 
 var canals = flag.Int("canals", 40, "canals to simulate of each kind")
@@ -78,4 +80,26 @@ func TestCanalAccuracy(t *testing.T) {
 			assert.GreaterOrEqual(t, covered, 0.9*n)
 		}
 	}
+}
+
+// randomBody draws a body of a jaw.
+func randomBody(rng *rand.Rand) body {
+	uniform := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
+	b := body{
+		half: uniform(4.5, 7), below: uniform(4, 9),
+		sway: [2]float64{uniform(0.3, 1.8), uniform(0.3, 2.5)}, wave: [2]float64{uniform(40, 70), uniform(40, 70)},
+		phase: [2]float64{uniform(0, 6), uniform(0, 6)}, rise: uniform(-0.15, 0.15),
+		radius: uniform(1, 1.7), wall: uniform(0.3, 0.7), cover: 1,
+		voxel: uniform(0.2, 0.4), noise: uniform(20, 100),
+		marrow: uniform(150, 350), nerve: uniform(-20, 120), struts: uniform(40, 120), seed: rng.Uint64(),
+	}
+	b.blur = b.voxel * uniform(0.85, 1.2)
+	b.place = geom.Rotation(geom.Vec{X: uniform(-0.15, 0.15), Y: uniform(-3, 3), Z: uniform(-0.15, 0.15)})
+	for range 12 {
+		v := ball{centre: geom.Vec{X: uniform(-4, 4), Y: uniform(-16, 16), Z: uniform(-4, 10)}, radius: uniform(0.6, 1.6), grey: uniform(-100, 1000)}
+		if d := r3.Norm(r3.Sub(v.centre, b.at(b.nearest(v.centre)))); d > v.radius+b.radius+b.wall {
+			b.voids = append(b.voids, v)
+		}
+	}
+	return b
 }
