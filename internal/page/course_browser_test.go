@@ -126,7 +126,7 @@ func TestTheCourseByMouse(t *testing.T) {
 // end is the platform (0) or the apex (1) as it is set now.
 func (w *window) end(n int) [3]float64 {
 	w.t.Helper()
-	return js[[3]float64](w, `document.getElementById("keep").querySelectorAll("input")[%d].value.split(",").map(Number)`, n)
+	return js[[3]float64](w, `document.getElementById("keep").elements[%q].value.split(",").map(Number)`, [2]string{"entry", "apex"}[n])
 }
 
 // crossing is where a line passes the first cut that is shown.

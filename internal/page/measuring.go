@@ -27,7 +27,8 @@ type job struct {
 	step     string
 	fraction float64
 	began    time.Time
-	stopped  bool
+	stopped  bool // by somebody; what goes on is thrown away
+	storing  bool // it is too late to stop it
 	ended    bool
 	err      error
 	changed  chan struct{} // closed and made anew at each change
@@ -58,10 +59,10 @@ type told struct {
 func (j *job) tell(now time.Time) (told, <-chan struct{}) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	t := told{Step: j.step, Done: j.fraction, Ended: j.ended}
+	t := told{Step: j.step, Done: j.fraction, Ended: j.ended || j.stopped}
 	// Of the first steps nobody can tell how long the rest takes.
 	const telling = 0.15
-	if j.fraction >= telling && !j.ended {
+	if j.fraction >= telling && !t.Ended {
 		t.Seconds = now.Sub(j.began).Seconds() * (1 - j.fraction) / j.fraction
 	}
 	return t, j.changed
@@ -73,7 +74,8 @@ func (j *job) isStopped() bool {
 	return j.stopped
 }
 
-// running is the measurement of a case that goes on, nil if there is none.
+// running is the measurement of a case that goes on, nil if there is none. One that was
+// stopped comes to its end unseen; another one waits for that.
 func (p *Page) running(name string) *job {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -83,7 +85,7 @@ func (p *Page) running(name string) *job {
 	}
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	if j.ended {
+	if j.ended || j.stopped {
 		return nil
 	}
 	return j
@@ -99,6 +101,9 @@ func (p *Page) failed(name string) error {
 	}
 	j.mu.Lock()
 	defer j.mu.Unlock()
+	if j.stopped {
+		return errStopped
+	}
 	return j.err
 }
 
@@ -167,12 +172,11 @@ func (p *Page) run(c *practice.Case, j *job) (err error) {
 	if err != nil {
 		return err
 	}
-	var files output.Run
-	j.mu.Lock() // from here on it is too late to stop it
-	defer j.mu.Unlock()
-	if j.stopped {
+	j.update(func() { j.storing = !j.stopped })
+	if j.isStopped() {
 		return errStopped
 	}
+	var files output.Run
 	return files.Write(c.ResultPath(), measurementFile, func(w io.Writer) error { return printable.WriteJSON(w, s.Result) })
 }
 
@@ -183,7 +187,7 @@ const seed = 1
 func (p *Page) stop(r *request) error {
 	name := r.PathValue("case")
 	if j := p.running(name); j != nil {
-		j.update(func() { j.stopped, j.step = true, "stopping" })
+		j.update(func() { j.stopped = !j.storing })
 	}
 	return r.to(caseAddress(name) + "/follow-up")
 }

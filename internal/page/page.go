@@ -74,6 +74,9 @@ func New(o Options) *Page {
 	p := &Page{folder: o.Folder, presence: o.Presence, now: o.Now, version: o.Version, checkLine: o.CheckLine, log: o.Log,
 		demo:  demo{make: o.Demo},
 		views: map[string]*template.Template{}, jobs: map[string]*job{}, turn: make(chan struct{}, 1)}
+	if err := o.Folder.TidyUp(o.Now()); err != nil {
+		p.log.Error("what was left of an earlier run was not taken away", "why", err)
+	}
 	layout := template.Must(template.New("layout.html").Funcs(words).ParseFS(files, "views/layout.html", "views/parts.html"))
 	names, err := fs.Glob(files, "views/*.html")
 	if err != nil {
@@ -220,7 +223,11 @@ func (p *Page) answer(f func(*request) error) http.HandlerFunc {
 			p.fault(w, r, http.StatusNotFound, err)
 		case errors.As(err, &tooLarge):
 			p.fault(w, r, http.StatusRequestEntityTooLarge, errors.New("that is more than a scan can have; choose the folder of the scan alone"))
-		case errors.Is(err, practice.ErrChanged), errors.Is(err, practice.ErrForeign), errors.Is(err, practice.ErrThere):
+		case errors.Is(err, practice.ErrChanged):
+			if err := p.changed(&request{w, r}, err); err != nil {
+				p.fault(w, r, http.StatusConflict, err)
+			}
+		case errors.Is(err, practice.ErrForeign), errors.Is(err, practice.ErrThere):
 			p.fault(w, r, http.StatusConflict, err)
 		default:
 			p.fault(w, r, http.StatusUnprocessableEntity, err)
@@ -247,6 +254,7 @@ type frame struct {
 	Title    string
 	Stations []station // of the case that is shown
 	Case     string
+	Seen     string // the plan as it is shown
 }
 
 // show writes a view.

@@ -106,6 +106,16 @@ func (v *visit) answer(res *http.Response, err error) (int, string) {
 	return res.StatusCode, string(body)
 }
 
+// seen is the mark of the plan that a form at an address was shown beside.
+func (v *visit) seen(address string) string {
+	name := strings.Split(address+"//", "/")[2]
+	c, err := v.page.folder.Case(name)
+	if err != nil {
+		return ""
+	}
+	return c.Mark
+}
+
 func (v *visit) get(address string) (int, string) {
 	v.t.Helper()
 	return v.answer(http.Get(v.server.URL + address))
@@ -113,7 +123,7 @@ func (v *visit) get(address string) (int, string) {
 
 func (v *visit) post(address string, fields ...string) (int, string) {
 	v.t.Helper()
-	form := url.Values{}
+	form := url.Values{seenField: {v.seen(address)}}
 	for i := 0; i < len(fields); i += 2 {
 		form.Set(fields[i], fields[i+1])
 	}
@@ -139,6 +149,7 @@ func (v *visit) sendParts(address string, fields map[string]string, files map[st
 	v.t.Helper()
 	var b bytes.Buffer
 	w := multipart.NewWriter(&b)
+	require.NoError(v.t, w.WriteField(seenField, v.seen(address)))
 	for name, value := range fields {
 		require.NoError(v.t, w.WriteField(name, value))
 	}
@@ -283,12 +294,20 @@ func TestAStoppedMeasurementStoresNothing(t *testing.T) {
 	v.done("/case/C-001/measure")
 	v.done("/case/C-001/stop")
 	<-v.page.turn
-	require.Eventually(t, func() bool { return v.page.running("C-001") == nil }, time.Minute, 10*time.Millisecond)
+	require.Nil(t, v.page.running("C-001"))
 	require.ErrorIs(t, v.page.failed("C-001"), errStopped)
-	_, err := os.Stat(filepath.Join(v.folder, "results"))
-	assert.ErrorIs(t, err, os.ErrNotExist)
 	_, body = v.get("/case/C-001/follow-up")
 	assert.Contains(t, body, "The measurement was stopped")
+	assert.Contains(t, body, `action="measure"`, "it can be measured again")
+	v.page.turn <- struct{}{} // it came to its end
+	assert.NoDirExists(t, filepath.Join(v.folder, "results"))
+
+	// Another one waits for its turn.
+	v.done("/case/C-001/measure")
+	require.NotNil(t, v.page.running("C-001"))
+	require.NoError(t, v.page.failed("C-001"))
+	v.done("/case/C-001/stop")
+	<-v.page.turn
 }
 
 func TestWhatChangedMeanwhileIsNotOverwritten(t *testing.T) {
@@ -310,12 +329,41 @@ func TestWhatChangedMeanwhileIsNotOverwritten(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "2026-02-10", now.Draft.Placed)
 
+	// Two forms that were shown beside the same plan: the second is shown what the first did.
+	for _, form := range [][]string{
+		{"/case/C-001/place/46", "entry", "-22,7,-15", "apex", "-22,7,-27", "diameter", "4.1", "length", "12"},
+		{"/case/C-001/draw", "kind", "nerve", "name", "right nerve canal", "radius", "2", "points", "1,2,3\n1,2,6\n1,2,9"},
+		{"/case/C-001/remove", "structure", "right nerve canal"},
+		{"/case/C-001/about", "placed", "2026-03-11"},
+		{"/case/C-001/tooth", "site", "45"},
+	} {
+		status, body := v.post(form[0], append(form[1:], seenField, one.Mark+"x")...)
+		assert.Equal(t, http.StatusConflict, status, form[0])
+		assert.Contains(t, body, "Surgery on 2026-02-10", form[0])
+		assert.Contains(t, body, `name="`+form[1]+`"`, "it can be taken in all the same")
+	}
+	status, body := v.sendParts("/case/C-001/table", map[string]string{seenField: "", "text": "46;1;2;3;4;5;6"}, nil, nil)
+	assert.Equal(t, http.StatusConflict, status)
+	assert.Contains(t, body, "changed in another window")
+	now, err = v.page.folder.Case("C-001")
+	require.NoError(t, err)
+	assert.Equal(t, "2026-02-10", now.Draft.Placed)
+	assert.Len(t, now.Draft.Fixtures, 1)
+	assert.Equal(t, 4.8, now.Draft.Fixtures[0].Diameter)
+	assert.Equal(t, 1.3, now.Draft.Structures[0].Radius)
+
+	// A plan that is not the one that was read back is not sealed.
+	status, body = v.post("/case/C-001/seal", seenField, one.Mark+"x")
+	assert.Equal(t, http.StatusUnprocessableEntity, status)
+	assert.Contains(t, body, "nothing was sealed")
+	assert.NoFileExists(t, filepath.Join(v.folder, practice.SeriesFile))
+
 	// An editor on the case file.
 	before, err := os.ReadFile(file)
 	require.NoError(t, err)
 	edited := append([]byte("# by hand\n"), before...)
 	require.NoError(t, os.WriteFile(file, edited, 0o644))
-	status, body := v.post("/case/C-001/tooth", "site", "45")
+	status, body = v.post("/case/C-001/tooth", "site", "45")
 	assert.Equal(t, http.StatusConflict, status)
 	assert.Contains(t, body, "changed by hand")
 	status, _ = v.post("/case/C-001/confirm")

@@ -103,12 +103,7 @@ func (p *Page) planView(r *request, c *looked) error {
 		v.fromFile(c.Plan)
 		return p.view(r, "plan", v)
 	}
-	for _, f := range c.Draft.Fixtures {
-		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, f.Planned != nil, fixtureWords(f), f.Source == practice.ByHand && !f.Repeated})
-	}
-	for _, s := range c.Draft.Structures {
-		v.Structure = append(v.Structure, structureLine{s.Name, fmt.Sprintf("drawn through %d points, radius %.1f mm, %s", len(s.Points), s.Radius, handWords(s.Hand)), s.Kind, !s.Repeated})
-	}
+	v.fromDraft(c.Draft)
 	v.Missing = c.Draft.Missing()
 	v.Unchecked = unchecked(c.Draft)
 	v.Arches = arches(c.Draft)
@@ -124,6 +119,16 @@ func (p *Page) planView(r *request, c *looked) error {
 		v.Guidances = append(v.Guidances, choice{string(g), wording.Guidance(string(g)), g == c.Draft.Guidance})
 	}
 	return p.view(r, "plan", v)
+}
+
+// fromDraft lists what a draft has.
+func (v *planStation) fromDraft(d practice.Draft) {
+	for _, f := range d.Fixtures {
+		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, f.Planned != nil, fixtureWords(f), f.Source == practice.ByHand && !f.Repeated})
+	}
+	for _, s := range d.Structures {
+		v.Structure = append(v.Structure, structureLine{s.Name, fmt.Sprintf("drawn through %d points, radius %.1f mm, %s", len(s.Points), s.Radius, handWords(s.Hand)), s.Kind, !s.Repeated})
+	}
 }
 
 // fromFile lists the plan of a case file that is not changed here.
@@ -183,14 +188,22 @@ func unchecked(d practice.Draft) []string {
 	return out
 }
 
-// edit changes the draft of a case that may be changed.
-func (p *Page) edit(r *request, change func(c *looked, d *practice.Draft) error) error {
+// seenField is the name of the field with which a form says beside which state of the plan
+// it was shown.
+const seenField = "seen"
+
+// edited changes the draft of a case that may be changed, and leads back to the plan. seen
+// is the mark of the plan that was shown beside the form.
+func (p *Page) edited(r *request, seen string, change func(c *looked, d *practice.Draft) error) error {
 	c, err := p.look(r.PathValue("case"))
 	if err != nil {
 		return err
 	}
 	if c.Sealed() {
 		return bad("the plan is sealed and is left as it is")
+	}
+	if seen != c.Mark {
+		return practice.ErrChanged
 	}
 	d := c.Draft
 	d.Fixtures, d.Structures = slices.Clone(d.Fixtures), slices.Clone(d.Structures)
@@ -200,15 +213,34 @@ func (p *Page) edit(r *request, change func(c *looked, d *practice.Draft) error)
 	if err := c.Save(d); err != nil {
 		return err
 	}
-	return nil
+	return r.to(caseAddress(c.Name) + "/plan")
 }
 
-// edited is edit, which then leads back to the plan.
-func (p *Page) edited(r *request, change func(c *looked, d *practice.Draft) error) error {
-	if err := p.edit(r, change); err != nil {
+// changedView shows a plan that was changed meanwhile, and offers to take the step that was
+// based on another one all the same.
+type changedView struct {
+	planStation
+	Message, Action string
+	Mine            [][2]string // fields of the form; none where it had files
+}
+
+func (p *Page) changed(r *request, was error) error {
+	c, err := p.look(r.PathValue("case"))
+	if err != nil {
 		return err
 	}
-	return r.to(caseAddress(r.PathValue("case")) + "/plan")
+	v := changedView{planStation: planStation{frame: p.frame(c, "plan", "The plan was changed"), Draft: c.Draft}, Message: sentence(was), Action: r.URL.RequestURI()}
+	v.fromDraft(c.Draft)
+	for name, values := range r.PostForm {
+		for _, value := range values {
+			if name != seenField {
+				v.Mine = append(v.Mine, [2]string{name, value})
+			}
+		}
+	}
+	slices.SortFunc(v.Mine, func(a, b [2]string) int { return strings.Compare(a[0], b[0]) })
+	p.show(r.ResponseWriter, http.StatusConflict, "changed", v)
+	return nil
 }
 
 // about takes in the day of surgery and how it is guided.
@@ -216,7 +248,7 @@ func (p *Page) about(r *request) error {
 	if err := form(r); err != nil {
 		return err
 	}
-	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		placed, guidance := r.PostForm.Get("placed"), casefile.Guidance(r.PostForm.Get("guidance"))
 		if _, err := time.Parse(time.DateOnly, placed); err != nil {
 			return bad("the day of surgery: write a date as in 2026-03-14")
@@ -246,7 +278,7 @@ func (p *Page) addTooth(r *request) error {
 	if err != nil {
 		return err
 	}
-	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		if d.Fixture(n) != nil {
 			return nil
 		}
@@ -265,7 +297,7 @@ func (p *Page) remove(r *request) error {
 	if err := form(r); err != nil {
 		return err
 	}
-	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		site, name := r.PostForm.Get("site"), r.PostForm.Get("structure")
 		d.Fixtures = slices.DeleteFunc(d.Fixtures, func(f practice.Fixture) bool { return f.Site.String() == site })
 		d.Structures = slices.DeleteFunc(d.Structures, func(s practice.Structure) bool { return name != "" && s.Name == name })
@@ -284,7 +316,7 @@ func (p *Page) mesh(r *request) error {
 	if err != nil {
 		return err
 	}
-	return p.edited(r, func(c *looked, d *practice.Draft) error {
+	return p.edited(r, got.Fields[seenField], func(c *looked, d *practice.Draft) error {
 		f := d.Fixture(n)
 		if f == nil {
 			return bad("choose the tooth first")
@@ -326,7 +358,7 @@ func (p *Page) table(r *request) error {
 			return err
 		}
 	}
-	return p.edited(r, func(c *looked, d *practice.Draft) error {
+	return p.edited(r, got.Fields[seenField], func(c *looked, d *practice.Draft) error {
 		s, err := p.scanOf(c.Case, practice.Planning)
 		if err != nil {
 			return err
@@ -529,7 +561,7 @@ func (p *Page) place(r *request) error {
 		}
 	}
 	n := f.Site
-	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		f := d.Fixture(n)
 		if f == nil {
 			return bad("choose the tooth first")
@@ -664,7 +696,7 @@ func (p *Page) draw(r *request) error {
 	if len(out.Points) < fewestPoints || len(out.Points) > mostPoints {
 		return bad("%d points are drawn; draw %d to %d", len(out.Points), fewestPoints, mostPoints)
 	}
-	return p.edited(r, func(_ *looked, d *practice.Draft) error {
+	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		was := slices.IndexFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name && s.Kind == out.Kind })
 		if again(r) && was >= 0 {
 			d.Structures[was].Hand = practice.DrawnTwice(d.Structures[was].Points, out.Points)

@@ -70,6 +70,8 @@ func (p *Page) seal(r *request, c *looked) error {
 		return c.Broken
 	case c.Plan == nil:
 		return bad("confirm the plan first")
+	case r.PostForm.Get(seenField) != c.Mark:
+		return bad("the plan was changed in another window or by another program after it was read back, and nothing was sealed; read it as it is now")
 	}
 	plan, err := p.planToSeal(c)
 	if err != nil {

@@ -164,9 +164,9 @@ func (p *Page) toStation(r *request, c *looked) error {
 	return r.to(caseAddress(c.Name) + "/result")
 }
 
-// about is the frame of a station.
+// frame is the frame of a station.
 func (p *Page) frame(c *looked, here, title string) frame {
-	return frame{Title: title + ", case " + c.Name, Stations: p.steps(c, here), Case: c.Name}
+	return frame{Title: title + ", case " + c.Name, Stations: p.steps(c, here), Case: c.Name, Seen: c.Mark}
 }
 
 // inDoubt reports whether a measurement has a doubt.

@@ -3,15 +3,13 @@
 
 const name = crypto.randomUUID();
 
-// Every twenty seconds the page says that it is there, and once when it goes.
+// Every twenty seconds the page says that it is there, and once when it goes. here tells
+// whether the program is.
+const gone = document.querySelector(".gone");
 async function here() {
-  try {
-    const answer = await fetch(`/here?page=${name}`, {method: "POST"});
-    if (!answer.ok) throw new Error(answer.status);
-    document.querySelector(".gone").hidden = true;
-  } catch {
-    document.querySelector(".gone").hidden = false;
-  }
+  const answer = await fetch(`/here?page=${name}`, {method: "POST"}).catch(() => null);
+  gone.hidden = Boolean(answer?.ok);
+  return gone.hidden;
 }
 if (!document.querySelector("[data-ended]")) {
   here();
@@ -19,6 +17,22 @@ if (!document.querySelector("[data-ended]")) {
   addEventListener("pagehide", () => navigator.sendBeacon(`/left?page=${name}`));
   addEventListener("pageshow", e => { if (e.persisted) location.reload(); });
 }
+
+// A step that nobody is there to take is not begun: the browser would leave the page, and
+// what was set or drawn on it.
+const sure = new WeakSet();
+addEventListener("submit", async e => {
+  const form = e.target;
+  if (form.dataset.upload !== undefined || sure.has(form)) return;
+  e.preventDefault();
+  if (!await here()) {
+    gone.scrollIntoView({block: "center"});
+    return;
+  }
+  sure.add(form);
+  form.requestSubmit(e.submitter);
+  sure.delete(form);
+});
 
 // Files that were dropped, folders looked through.
 async function dropped(transfer) {
@@ -92,7 +106,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       const page = new DOMParser().parseFromString(send.responseText, "text/html");
       failed(page.querySelector(".notice li")?.textContent ?? send.responseText);
     });
-    send.addEventListener("error", () => failed("It was not taken in. Look whether plumbline still runs and whether the disk has room, and try again."));
+    send.addEventListener("error", async () => failed(await here() ? "It was not taken in. Look whether the disk has room, and try again." : "It was not taken in."));
     send.open("POST", form.action);
     send.send(data);
   });
@@ -121,4 +135,5 @@ if (progress) {
       location.reload();
     }
   });
+  events.addEventListener("error", here);
 }

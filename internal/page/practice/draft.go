@@ -1,7 +1,6 @@
 package practice
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -107,25 +106,24 @@ func (c *Case) save(d Draft) error {
 		return err
 	}
 	c.Draft = d
-	return nil
+	c.Mark, err = c.mark()
+	return err
 }
 
 // ErrChanged says that a plan was changed elsewhere, in another window or by another
 // program, after it was shown.
-var ErrChanged = errors.New("this plan was changed in another window meanwhile; what stands there is shown now, and your last step was not taken in")
+var ErrChanged = errors.New("this plan was changed in another window or by another program meanwhile, and your last step was not taken in; load the plan again to see what stands there now")
 
 // ErrForeign says that a case file is not the page's to write.
 var ErrForeign = errors.New("the case file was written or changed by hand and is left as it is; change it there, or begin a new case")
 
 // unchanged reports whether draft and case file are still as they were read.
 func (c *Case) unchanged() error {
-	now, err := c.folder.Case(c.Name)
+	now, err := c.mark()
 	if err != nil {
 		return err
 	}
-	was, _ := json.Marshal(c.Draft)
-	is, _ := json.Marshal(now.Draft)
-	if !bytes.Equal(was, is) {
+	if now != c.Mark {
 		return ErrChanged
 	}
 	sum, err := c.caseFileSum()

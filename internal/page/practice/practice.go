@@ -11,6 +11,8 @@
 package practice
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -21,6 +23,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/measurement"
@@ -63,6 +66,29 @@ func Open(path string) (*Folder, error) {
 		return nil, err
 	}
 	return &Folder{path: path, root: root}, nil
+}
+
+// forsaken is after how long what was begun to be taken in and not finished is nobody's any
+// more: the program was killed. Another one on the same folder may still be at it before.
+const forsaken = 24 * time.Hour
+
+// TidyUp takes away what was begun to be taken in a day ago and never finished.
+//
+// Errors: what the file system said.
+func (f *Folder) TidyUp(now time.Time) error {
+	entries, err := fs.ReadDir(f.root.FS(), ".")
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		info, err := e.Info()
+		if err == nil && e.IsDir() && strings.HasPrefix(e.Name(), incoming) && now.Sub(info.ModTime()) > forsaken {
+			if err := f.root.RemoveAll(e.Name()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // Close lets go of the folder.
@@ -167,6 +193,8 @@ type Case struct {
 	HasPre, HasPost bool
 	HasSurface      bool              // a surface scan shows the placed fixtures
 	Result          *measurement.Case // as stored in results; nil where there is none
+	// Mark tells the plan as it was read, draft and case file, from any other state of it.
+	Mark string
 
 	folder *Folder
 }
@@ -179,6 +207,10 @@ func (f *Folder) Case(name string) (*Case, error) {
 		return nil, ErrNoCase
 	}
 	c := &Case{Name: name, folder: f}
+	var err error
+	if c.Mark, err = c.mark(); err != nil {
+		return nil, err
+	}
 	if data, err := f.root.ReadFile(filepath.Join(name, draftFile)); err == nil {
 		if err := json.Unmarshal(data, &c.Draft); err != nil {
 			return nil, fmt.Errorf("%s in %s is damaged (%w); move it away and begin the plan again", draftFile, name, err)
@@ -200,6 +232,20 @@ func (f *Folder) Case(name string) (*Case, error) {
 		c.Result = m
 	}
 	return c, nil
+}
+
+// mark is the SHA-256 of draft and case file as they are now.
+func (c *Case) mark() (string, error) {
+	h := sha256.New()
+	for _, name := range []string{draftFile, casefile.FileName} {
+		data, err := c.folder.root.ReadFile(filepath.Join(c.Name, name))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", err
+		}
+		fmt.Fprintln(h, name, len(data), err == nil)
+		h.Write(data)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 func (f *Folder) relative(path string) string {

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -48,6 +49,22 @@ func TestNamesThatAreProposedAreFree(t *testing.T) {
 	for _, name := range []string{"", "-a", "a b", "a.b", "é", "results", "nul/x", "..", "a^b"} {
 		assert.Error(t, CheckName("case", name), name)
 	}
+}
+
+func TestWhatAKilledProgramLeftIsTakenAwayADayLater(t *testing.T) {
+	f, err := Open(t.TempDir())
+	require.NoError(t, err)
+	defer f.Close()
+	for _, name := range []string{incoming + "1", "C-001", ".other"} {
+		require.NoError(t, os.Mkdir(filepath.Join(f.Path(), name), 0o755))
+		require.NoError(t, os.WriteFile(filepath.Join(f.Path(), name, "F00001"), nil, 0o644))
+	}
+	require.NoError(t, f.TidyUp(time.Now()))
+	assert.DirExists(t, filepath.Join(f.Path(), incoming+"1"), "another program may be at it")
+	require.NoError(t, f.TidyUp(time.Now().Add(forsaken+time.Minute)))
+	assert.NoDirExists(t, filepath.Join(f.Path(), incoming+"1"))
+	assert.DirExists(t, filepath.Join(f.Path(), "C-001"))
+	assert.DirExists(t, filepath.Join(f.Path(), ".other"))
 }
 
 func TestADraftThatIsDamagedIsTold(t *testing.T) {
