@@ -16,7 +16,7 @@ type wordsView struct {
 }
 
 func (p *Page) words(r *request) error {
-	first, rest := report.Words().Parts()
+	first, rest := report.Words().Parts(1)
 	return p.view(r, "words", wordsView{frame{Title: "Words"}, first + rest})
 }
 

@@ -8,9 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -24,7 +26,6 @@ import (
 	"plumbline/internal/page"
 	"plumbline/internal/page/loopback"
 	"plumbline/internal/page/practice"
-	"plumbline/internal/phantom"
 )
 
 // window is a browser's window on a practice folder.
@@ -73,6 +74,15 @@ func chromium(t *testing.T) string {
 // see opens a window of a width on a folder.
 func see(t *testing.T, folder string, width int64) *window {
 	t.Helper()
+	w := blank(t, width)
+	w.folder = folder
+	w.enter(serve(t, folder))
+	return w
+}
+
+// blank is a browser's window on nothing.
+func blank(t *testing.T, width int64) *window {
+	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.WindowSize(int(width), 900))
 	allocator, stop := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(stop)
@@ -80,7 +90,23 @@ func see(t *testing.T, folder string, width int64) *window {
 	t.Cleanup(end)
 	ctx, late := context.WithTimeout(ctx, 8*time.Minute)
 	t.Cleanup(late)
-	w := &window{t: t, ctx: ctx, folder: folder}
+	return tab(t, ctx, width)
+}
+
+// another is another tab of the same browser, which has its cookies.
+func (w *window) another() *window {
+	w.t.Helper()
+	ctx, end := chromedp.NewContext(w.ctx)
+	w.t.Cleanup(end)
+	other := tab(w.t, ctx, 1280)
+	other.folder = w.folder
+	return other
+}
+
+// tab makes a window's view of a context of its own.
+func tab(t *testing.T, ctx context.Context, width int64) *window {
+	t.Helper()
+	w := &window{t: t, ctx: ctx}
 	view := []chromedp.EmulateViewportOption{}
 	if width < 600 {
 		view = append(view, chromedp.EmulateMobile, chromedp.EmulateTouch)
@@ -95,13 +121,35 @@ func see(t *testing.T, folder string, width int64) *window {
 			t.Errorf("a script failed: %s %+v", e.ExceptionDetails.Text, e.ExceptionDetails.Exception)
 		}
 	}()
-	w.do(chromedp.Navigate(serve(t, folder)), chromedp.WaitVisible("main h1"))
 	return w
+}
+
+// enter comes in by the address with the secret.
+func (w *window) enter(address string) {
+	w.t.Helper()
+	at, err := url.Parse(address)
+	require.NoError(w.t, err)
+	w.host = "http://" + at.Host
+	w.do(chromedp.Navigate(address))
+	w.until(`location.pathname === "/" && document.readyState === "complete"`)
+}
+
+// to goes to an address of the page.
+func (w *window) to(address string) {
+	w.t.Helper()
+	w.do(chromedp.Navigate(w.host+address), chromedp.WaitVisible("main h1"))
 }
 
 func (w *window) do(actions ...chromedp.Action[chromedp.Void]) {
 	w.t.Helper()
-	require.NoError(w.t, chromedp.Do(w.ctx, actions...))
+	for _, a := range actions {
+		err := chromedp.Do(w.ctx, a)
+		// The scripts put another picture in the place of what was just found.
+		for tries := 0; err != nil && strings.Contains(err.Error(), "Could not find node") && tries < 5; tries++ {
+			err = chromedp.Do(w.ctx, a)
+		}
+		require.NoError(w.t, err)
+	}
 }
 
 // js gives what an expression is.
@@ -142,7 +190,7 @@ func (w *window) next() {
 // until waits for what an expression says.
 func (w *window) until(expression string) {
 	w.t.Helper()
-	for began := time.Now(); time.Since(began) < 30*time.Second; time.Sleep(100 * time.Millisecond) {
+	for began := time.Now(); time.Since(began) < 30*time.Second; time.Sleep(20 * time.Millisecond) {
 		// While one view gives way to another there is nothing to ask.
 		if ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](expression)); err == nil && ok {
 			return
@@ -166,7 +214,6 @@ func (w *window) at(n int, p [3]float64) (x, y float64) {
 	text, err := json.Marshal(p)
 	require.NoError(w.t, err)
 	js[bool](w, `(() => { [...document.querySelectorAll(".hung:not([hidden]) .cut")][%d].scrollIntoView({block: "center"}); return true })()`, n)
-	w.do(chromedp.Sleep(100 * time.Millisecond))
 	at := js[[2]float64](w, `(() => {
 		const box = [...document.querySelectorAll(".hung:not([hidden]) .cut")][%d], cut = box.cut, [x, y] = cut.on(%s);
 		const r = box.querySelector("canvas").getBoundingClientRect();
@@ -201,20 +248,7 @@ func (w *window) bar(n int, value float64) {
 // settled waits until every cut is shown.
 func (w *window) settled() {
 	w.t.Helper()
-	w.until(`(cuts => cuts.length > 0 && cuts.every(c => c.dataset.shown))([...document.querySelectorAll(".hung:not([hidden]) .cut")])`)
-	w.do(chromedp.Sleep(150 * time.Millisecond))
-}
-
-// demo is the first demonstration case, made in a folder of its own.
-func demo(t *testing.T) (string, phantom.Spec) {
-	t.Helper()
-	spec := phantom.Demo()[0]
-	for _, c := range []*phantom.Scan{&spec.Pre, &spec.Post} {
-		c.Voxel, c.Slice = 0.4, 0 // coarser is quicker
-	}
-	folder := filepath.Join(t.TempDir(), "made")
-	require.NoError(t, phantom.Write(folder, spec))
-	return folder, spec
+	w.until(`(cuts => cuts.length > 0 && cuts.every(c => "shown" in c.dataset))([...document.querySelectorAll(".hung:not([hidden]) .cut")])`)
 }
 
 // keys types keys by their names.

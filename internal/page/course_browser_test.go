@@ -14,6 +14,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/page"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
 )
@@ -22,7 +23,8 @@ func three(v geom.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 
 // A new user's course from the planning scan to the series, by mouse alone.
 func TestTheCourseByMouse(t *testing.T) {
-	made, _ := demo(t)
+	t.Parallel()
+	made := page.DemoCase(t)
 	truth, err := casefile.ReadPlan(made)
 	require.NoError(t, err)
 	folder := filepath.Join(t.TempDir(), "practice")

@@ -274,6 +274,11 @@ func (p *Page) view(r *request, view string, data any) error {
 
 // sentence is an error as a sentence.
 func sentence(err error) string {
+	var refused *fs.PathError
+	if errors.As(err, &refused) && (refused.Op == "write" || refused.Op == "sync") {
+		// The name of a file in the making helps nobody.
+		return "The disk did not take it (" + refused.Err.Error() + "). Make room on it, or see that your folder can be written to, and do it again; what was there before is as it was."
+	}
 	s := []rune(printable.Plain(err.Error()))
 	if len(s) == 0 {
 		return ""

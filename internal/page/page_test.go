@@ -278,9 +278,12 @@ func TestASecondTimeShowsTheHand(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, f.Planned, after.Draft.Fixtures[0].Planned)
 	assert.Equal(t, before.Draft.Structures[0].Points, after.Draft.Structures[0].Points)
-	// Differences of 0.6 mm in one of six coordinates, but for the length that is kept.
-	assert.InDelta(t, 0.6/math.Sqrt(12), after.Draft.Fixtures[0].Uncertainty, 0.01)
-	assert.InDelta(t, 0.5, after.Draft.Structures[0].Uncertainty, 0.03)
+	// Differences of 0.6 mm in one of six coordinates, and Student's factor of 4.5 degrees of
+	// freedom over the normal one.
+	assert.InDelta(t, 0.6/math.Sqrt(12)*2.66/1.96, after.Draft.Fixtures[0].Uncertainty, 0.01)
+	// Four points a millimetre off the line in one of two directions, both ways about, Student's
+	// factor of 8, and the radius.
+	assert.InDelta(t, math.Hypot(1/math.Sqrt(2*1.8)*2.306/1.96, 0.2), after.Draft.Structures[0].Uncertainty, 0.03)
 	assert.True(t, after.Draft.Structures[0].Repeated)
 }
 

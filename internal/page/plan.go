@@ -598,9 +598,10 @@ type drawStation struct {
 }
 
 type kindChoice struct {
-	Kind   casefile.Kind
-	Name   string
-	Radius float64
+	Kind    casefile.Kind
+	Name    string
+	Radius  float64
+	RadiusU float64 // standard uncertainty
 }
 
 type drawData struct {
@@ -614,9 +615,10 @@ type drawData struct {
 }
 
 // drawable are the structures that can be drawn as a line with a radius, with the radius
-// that they usually have, mm: the canal's is 1.0 to 1.7 in anatomical studies (common
-// practice, no source for one figure); a root's at its middle third.
-var drawable = []kindChoice{{casefile.Nerve, "nerve canal", 1.4}, {casefile.Sinus, "sinus floor", 0.1}, {casefile.Root, "root of a neighbour", 2.0}}
+// that they usually have, mm: the canal's is 1.0 to 1.7 in anatomical studies, a root's at
+// its middle third 1.5 to 2.5 (common practice, no source for one figure); each as likely as
+// another (JCGM 100:2008, 4.3.7). A floor is drawn itself.
+var drawable = []kindChoice{{casefile.Nerve, "nerve canal", 1.4, 0.20}, {casefile.Sinus, "sinus floor", 0.1, 0}, {casefile.Root, "root of a neighbour", 2.0, 0.29}}
 
 func (p *Page) drawView(r *request, c *looked) error {
 	s, err := p.scanOf(c.Case, practice.Planning)
@@ -676,7 +678,8 @@ func (p *Page) draw(r *request) error {
 	if out.Name == "" || len(out.Name) > 100 || printable.Plain(out.Name) != out.Name {
 		return bad("give the structure a name, as in left nerve canal")
 	}
-	if !slices.ContainsFunc(drawable, func(k kindChoice) bool { return k.Kind == out.Kind }) {
+	kind := slices.IndexFunc(drawable, func(k kindChoice) bool { return k.Kind == out.Kind })
+	if kind < 0 {
 		return bad("choose what to draw from the list")
 	}
 	var err error
@@ -699,8 +702,9 @@ func (p *Page) draw(r *request) error {
 	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		was := slices.IndexFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name && s.Kind == out.Kind })
 		if again(r) && was >= 0 {
-			d.Structures[was].Hand = practice.DrawnTwice(d.Structures[was].Points, out.Points)
-			return nil
+			hand, err := practice.DrawnTwice(d.Structures[was].Points, out.Points, drawable[kind].RadiusU)
+			d.Structures[was].Hand = hand
+			return err
 		}
 		d.Structures = append(slices.DeleteFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name }), out)
 		return nil

@@ -65,7 +65,7 @@ func (p *Page) resultView(r *request, c *looked) error {
 	if v.Entered {
 		v.Receipt = c.Ledger.Receipt()
 	}
-	v.Report, v.Rest = p.report(c).Parts()
+	v.Report, v.Rest = p.report(c).Parts(1)
 	var err error
 	if v.Data, err = p.resultData(c); err != nil {
 		// The figures stand without the cuts.

@@ -192,7 +192,7 @@ func (p *Page) reviewedView(r *request) error {
 	}
 	v.Holds, v.HoldsNot = x.held(v.Given)
 	for i, m := range x.measured {
-		line := reviewedLine{Case: printable.Plain(m.Case), Address: fmt.Sprintf("%s/case/%d", reviewAddress(x.Name), i+1), Placed: printable.Plain(m.Placed)}
+		line := reviewedLine{Case: printable.Plain(m.Case), Address: caseInReview(x.Name, i), Placed: printable.Plain(m.Placed)}
 		verdict, _ := severity.Case(m, severity.UsualLimits)
 		line.What, line.rank = sentence(errors.New(severity.Title(verdict))), slices.Index(ranks, verdict.Code)
 		line.Grave = line.rank < slices.Index(ranks, measurement.NotChecked)
@@ -215,7 +215,7 @@ func (p *Page) reviewedView(r *request) error {
 func (p *Page) told(v *reviewedView, f *series.File) {
 	today := p.today()
 	s := series.Summarise(f.Records, today)
-	v.Cover, v.CoverRest = report.Cover{File: f, Summary: s, Today: today, Version: p.version, OnScreen: true}.Document(report.Options{}).Within().Parts()
+	v.Cover, v.CoverRest = report.Cover{File: f, Summary: s, Today: today, Version: p.version, OnScreen: true}.Document(report.Options{}).Within().Parts(1)
 	for i, name := range analysis.Clinicians(s.Rows()) {
 		v.Clinicians = append(v.Clinicians, choice{Value: fmt.Sprintf("%s/clinician/%d", reviewAddress(v.Name), i+1), Words: printable.Plain(name)})
 	}
@@ -246,8 +246,22 @@ func (p *Page) reviewedClinician(r *request) error {
 		return err
 	}
 	v := reviewedPart{frame: frame{Title: "A series to review"}, Back: reviewAddress(x.Name)}
-	v.First, v.Rest = report.Series{File: x.file, Summary: own, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Parts()
+	v.First, v.Rest = report.Series{File: x.file, Summary: own, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Alive(x.address).Parts(seriesSections)
 	return p.view(r, "reviewedpart", v)
+}
+
+// address is where a measured case of the record is shown, "" for another.
+func (x *reviewed) address(of string) string {
+	n := slices.IndexFunc(x.measured, func(m *measurement.Case) bool { return m.Case == of })
+	if n < 0 {
+		return ""
+	}
+	return caseInReview(x.Name, n)
+}
+
+// caseInReview is the address of the n-th measured case of a record, from 0.
+func caseInReview(record string, n int) string {
+	return fmt.Sprintf("%s/case/%d", reviewAddress(record), n+1)
 }
 
 // held says whether a digest or a receipt that came by another way fits the record.
@@ -285,7 +299,7 @@ func (p *Page) reviewedCase(r *request) error {
 		return errNotHere
 	}
 	v := reviewedPart{frame: frame{Title: "A case to review"}, Back: reviewAddress(x.Name)}
-	v.First, v.Rest = report.Stored(x.measured[n-1], report.Options{}).Parts()
+	v.First, v.Rest = report.Stored(x.measured[n-1], report.Options{}).Parts(1)
 	return p.view(r, "reviewedpart", v)
 }
 

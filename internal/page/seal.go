@@ -45,7 +45,7 @@ func (p *Page) sealView(r *request, c *looked) error {
 	if plan, err := p.planToSeal(c); err != nil {
 		v.Fault = sentence(err)
 	} else {
-		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{}).Parts()
+		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{}).Parts(1)
 		v.InDoubt = len(plan.Doubts()) > 0
 		if v.Data, err = p.planData(c); err != nil {
 			return err

@@ -49,7 +49,12 @@ const packName = "review"
 var statusWords = map[series.Status]string{
 	series.StatusMeasured: "measured", series.StatusOpen: "surgery to come",
 	series.StatusMissing: "sealed, never measured", series.StatusLeftOut: "left out",
+	series.StatusWithdrawn: "withdrawn",
 }
+
+// seriesSections are the sections of a series report that are seen at once: what it shows,
+// and every case small.
+const seriesSections = 2
 
 func (p *Page) seriesView(r *request) error {
 	v := seriesStation{frame: frame{Title: "Series"}}
@@ -88,13 +93,16 @@ func (p *Page) seriesView(r *request) error {
 	if err != nil {
 		return err
 	}
+	address := func(of string) string {
+		if slices.Contains(folders, of) {
+			return caseAddress(of)
+		}
+		return ""
+	}
 	for _, c := range summary.Cases {
-		line := seriesLine{Case: printable.Plain(c.Case), Placed: c.Placed, Became: statusWords[c.Status]}
+		line := seriesLine{Case: printable.Plain(c.Case), Address: address(c.Case), Placed: c.Placed, Became: statusWords[c.Status]}
 		if c.Status == series.StatusLeftOut {
 			line.Became += ": " + printable.Plain(c.Reason)
-		}
-		if slices.Contains(folders, c.Case) {
-			line.Address = caseAddress(c.Case)
 		}
 		for _, flag := range c.Flags {
 			line.Flags = append(line.Flags, sentence(errors.New(flag.Message)))
@@ -107,7 +115,7 @@ func (p *Page) seriesView(r *request) error {
 	if err != nil {
 		v.None = sentence(err)
 	} else {
-		v.Report, v.Rest = report.Series{File: f, Summary: summary, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Parts()
+		v.Report, v.Rest = report.Series{File: f, Summary: summary, Analysis: a, Today: today, Version: p.version}.Document(report.Options{}).Alive(address).Parts(seriesSections)
 	}
 	return p.view(r, "series", v)
 }

@@ -29,6 +29,8 @@ type Document struct {
 	// Simulated says that nobody was operated on; every page says so.
 	Simulated bool
 	coded     bool // flags have their codes, for a terminal
+
+	address func(of string) string // see Alive
 }
 
 // simulated stands on every page about a phantom.
@@ -183,7 +185,7 @@ func (d *Document) Replace(f func(string) string) { *d = *d.replaced(f) }
 func (d *Document) printed() *Document { return d.replaced(printable.Line) }
 
 func (d *Document) replaced(f func(string) string) *Document {
-	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated, coded: d.coded}
+	out := &Document{Title: f(d.Title), Foot: f(d.Foot), Date: f(d.Date), Simulated: d.Simulated, coded: d.coded, address: d.address}
 	out.blocks = allReplaced(d.blocks, f)
 	return out
 }

@@ -24,7 +24,8 @@ var pages = template.Must(template.New("").Funcs((&page{}).functions()).Parse(pa
 // page writes a document as HTML.
 type page struct {
 	templates *template.Template
-	numbers   map[string]int // how many of a kind there are so far, for names that differ
+	address   func(of string) string // of the cases that drawings show; nil where they are not alive
+	numbers   map[string]int         // how many of a kind there are so far, for names that differ
 }
 
 // HTML writes the document as one self-contained page: no script, nothing from
@@ -47,19 +48,21 @@ func (d *Document) HTML() []byte {
 	}{d.Title, template.CSS(style + stepRules(d.longestStack())), mark, d.blocks})
 }
 
-// Parts writes the document for a page that has Style among its styles: what answers, up
-// to the end of its first section, and the rest.
-func (d *Document) Parts() (first, rest template.HTML) {
+// Parts writes the document for a page that has Style among its styles: up to the end of
+// some of its sections, and the rest.
+func (d *Document) Parts(sections int) (first, rest template.HTML) {
 	d = d.printed()
-	p := &page{numbers: map[string]int{}}
+	p := &page{numbers: map[string]int{}, address: d.address}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
 	var parts [2]strings.Builder
-	sections := 0
+	begun, part := 0, 0
 	for _, b := range d.blocks {
 		if h, ok := b.(heading); ok && h.Level == 2 {
-			sections++
+			if begun++; begun > sections {
+				part = 1
+			}
 		}
-		parts[min(sections/2, 1)].WriteString(string(p.write(b)))
+		parts[part].WriteString(string(p.write(b)))
 	}
 	return template.HTML(parts[0].String()), template.HTML(parts[1].String())
 }
@@ -75,11 +78,18 @@ func (d *Document) Within() *Document {
 	return d
 }
 
+// Alive lets the drawings of the document's parts name the cases that they show, and lead to
+// the address of each; "" leads nowhere.
+func (d *Document) Alive(address func(of string) string) *Document {
+	d.address = address
+	return d
+}
+
 // Style is the style sheet of all pages.
 func Style() string { return style }
 
 func (p *page) functions() template.FuncMap {
-	return template.FuncMap{"write": p.write, "number": p.number, "svg": svg, "unbroken": unbroken}
+	return template.FuncMap{"write": p.write, "number": p.number, "svg": p.svg, "unbroken": unbroken}
 }
 
 // execute runs a template of the program's own on what the program's own types
@@ -103,10 +113,14 @@ func (p *page) number(kind string) int {
 	return p.numbers[kind]
 }
 
-func svg(d drawing.Drawing) template.HTML {
+func (p *page) svg(d drawing.Drawing) template.HTML {
 	var b bytes.Buffer
 	// A buffer takes every write.
-	_ = d.SVG(&b)
+	if p.address == nil {
+		_ = d.SVG(&b)
+	} else {
+		_ = d.Alive(&b, p.address)
+	}
 	return template.HTML(b.String())
 }
 

@@ -25,7 +25,7 @@ func (d *Document) everyCase(rows []series.TableRow) {
 			continue
 		}
 		v := caseView(&rows[i])
-		v.Name = names[i]
+		v.Case, v.Name = rows[i].Case, names[i]
 		if v.Mark != "" {
 			troubled++
 		}
@@ -136,7 +136,7 @@ func clearanceCharts(rows []series.TableRow) pictures {
 			if near == nil {
 				continue
 			}
-			p := drawing.ClearancePoint{Name: names[i], Planned: near.Planned, Achieved: *near.Achieved, Margin: near.Margin}
+			p := drawing.ClearancePoint{Case: r.Case, Name: names[i], Planned: near.Planned, Achieved: *near.Achieved, Margin: near.Margin}
 			if s := severity.Breach(*near); s == severity.Entered || s == severity.Missed {
 				p.Breach = true
 				breached++
@@ -171,7 +171,7 @@ func shareChart(rows []series.TableRow) *picture {
 		if share == nil || share.Plan == nil || share.Transfer == nil {
 			continue
 		}
-		c.Points = append(c.Points, drawing.SharePoint{Name: names[i], Plan: *share.Plan, Transfer: *share.Transfer, Breach: breachMark(r) != ""})
+		c.Points = append(c.Points, drawing.SharePoint{Case: r.Case, Name: names[i], Plan: *share.Plan, Transfer: *share.Transfer, Breach: breachMark(r) != ""})
 	}
 	if len(c.Points) == 0 {
 		return nil

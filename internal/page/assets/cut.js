@@ -46,8 +46,9 @@ export class Cut {
   // laid over another has a share of it between 0 and 1, or is shown left of split.
   async show(plane, sources, {split} = {}) {
     this.plane = plane;
+    delete this.box.dataset.shown; // until the picture is there
     this.asked?.abort();
-    this.asked = new AbortController();
+    const asked = this.asked = new AbortController();
     const number = v => v.map(x => x.toFixed(4)).join(",");
     const direction = v => v.map(x => x.toFixed(7)).join(",");
     const where = `at=${number(plane.at)}&right=${direction(plane.right)}&up=${direction(plane.up)}&w=${this.columns}&h=${this.rows}&pixel=${this.pixel}`;
@@ -55,7 +56,7 @@ export class Cut {
     let levels;
     try {
       levels = await Promise.all(sources.map(async s => {
-        const answer = await fetch(`${this.address}?of=${s.of}&${where}`, {signal: this.asked.signal});
+        const answer = await fetch(`${this.address}?of=${s.of}&${where}`, {signal: asked.signal});
         if (!answer.ok) throw new Error(await answer.text());
         return new Uint16Array(await answer.arrayBuffer());
       }));
@@ -63,6 +64,7 @@ export class Cut {
       if (e.name !== "AbortError") this.box.dataset.failed = "";
       return;
     }
+    if (asked !== this.asked) return; // another cut was asked for meanwhile
     this.levels = levels;
     this.sources = sources;
     this.split = split;
@@ -91,7 +93,7 @@ export class Cut {
       image.data[4 * i + 3] = 255;
     }
     this.picture.getContext("2d").putImageData(image, 0, 0);
-    this.box.dataset.shown = Number(this.box.dataset.shown ?? 0) + 1;
+    this.box.dataset.shown = "";
   }
 
   // pen clears what is drawn over the picture and gives the means to draw anew, in mm.

@@ -82,26 +82,47 @@ func TestADraftThatIsDamagedIsTold(t *testing.T) {
 	assert.Equal(t, []string{"C-001"}, names)
 }
 
-// The spread of a known hand is found again, on average over many pairs.
+// Two of what is stated of a known hand that did it twice hold its next error as often as a
+// 95 % interval should.
 func TestAHandThatDoesItTwiceIsKnown(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
-	const sigma, pairs = 0.35, 400
+	const sigma, pairs, length = 0.35, 2000, 10.0
 	jitter := func(p geom.Vec) geom.Vec {
 		return r3.Add(p, geom.Vec{X: sigma * random.NormFloat64(), Y: sigma * random.NormFloat64(), Z: sigma * random.NormFloat64()})
 	}
-	set, drawn := 0.0, 0.0
-	for range pairs {
-		pose := geom.Pose{Entry: geom.Vec{X: 1}, Apex: geom.Vec{X: 1, Z: -10}}
-		one, two := geom.Pose{Entry: jitter(pose.Entry), Apex: jitter(pose.Apex)}, geom.Pose{Entry: jitter(pose.Entry), Apex: jitter(pose.Apex)}
-		set += math.Pow(SetTwice(one, two).Uncertainty, 2) / pairs
-		var first, second []geom.Vec
-		for y := -12.0; y <= 12; y += 4 {
-			first, second = append(first, jitter(geom.Vec{Y: y})), append(second, jitter(geom.Vec{Y: y}))
-		}
-		drawn += math.Pow(DrawnTwice(first, second).Uncertainty, 2) / pairs
+	pose := func() geom.Pose {
+		p := geom.Pose{Entry: jitter(geom.Vec{X: 1})}
+		p.Apex = r3.Add(p.Entry, r3.Scale(length, r3.Unit(r3.Sub(jitter(geom.Vec{X: 1, Z: -length}), p.Entry))))
+		return p
 	}
-	assert.InDelta(t, sigma, math.Sqrt(set), 0.03)
-	assert.InDelta(t, sigma, math.Sqrt(drawn), 0.05)
+	line := func(from float64) (out []geom.Vec) {
+		for y := from; y <= from+24; y += 4 {
+			out = append(out, jitter(geom.Vec{Y: y}))
+		}
+		return out
+	}
+	set, drawn := 0, 0
+	for range pairs {
+		held := func(h Hand) bool { return math.Abs(sigma*random.NormFloat64()) <= 1.96*h.Uncertainty }
+		if held(SetTwice(pose(), pose())) {
+			set++
+		}
+		h, err := DrawnTwice(line(-12), line(-12+8*random.Float64()), 0)
+		require.NoError(t, err)
+		if held(h) {
+			drawn++
+		}
+	}
+	// The standard deviation of these shares is 0.5 %.
+	assert.InDelta(t, 0.95, float64(set)/pairs, 0.015)
+	assert.InDelta(t, 0.95, float64(drawn)/pairs, 0.015)
+
 	same := geom.Pose{Apex: geom.Vec{Z: 10}}
 	assert.Equal(t, Hand{Uncertainty: surest, Repeated: true}, SetTwice(same, same), "two that agree by chance show nothing")
+	one := []geom.Vec{{Y: 0}, {Y: 4}, {Y: 8}}
+	h, err := DrawnTwice(one, one, 0.4)
+	require.NoError(t, err)
+	assert.Equal(t, 0.4, h.Uncertainty, "of the radius alone")
+	_, err = DrawnTwice(one, []geom.Vec{{Y: 7}, {Y: 12}, {Y: 20}}, 0)
+	assert.ErrorIs(t, err, ErrApart)
 }

@@ -227,7 +227,10 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 			reach = append(reach, struct{ x, low, high float64 }{at.X, p.Y - normal95*p.U, p.Y + normal95*p.U})
 		}
 	}
-	dots := marks{cases, dot}
+	dots := marks{values: cases, sign: dot, shows: func(i int, at vg.Point) {
+		p := c.Points[i]
+		out.paper.out.spottedAt(p.Name, fmt.Sprintf("%s: %.2f %s", p.Name, p.Y, c.Unit), out.paper.toPaper.apply(at))
+	}}
 	out.explain("case, bar 95 %", reach, dots)
 	for _, s := range c.Published {
 		out.named(s.Name, hatching{s.Low, s.High})
@@ -249,7 +252,7 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 	if c.Level != nil {
 		out.named(fmt.Sprintf("mean %.2f %s", *c.Level, c.Unit), level{*c.Level, targetStyle})
 	}
-	out.Add(reach, dots, marks{outliers, far}, names)
+	out.Add(reach, dots, marks{values: outliers, sign: far}, names)
 	return out.draw(c.Alt)
 }
 
@@ -386,7 +389,7 @@ func (c ScoreChart) Draw(width, height float64) Drawing {
 	out.explain("competence", competence)
 	out.named("outside the limits", misses)
 	if c.Signal > 0 && c.Signal <= len(c.Score) {
-		out.named("declared", marks{run[c.Signal : c.Signal+1], warning})
+		out.named("declared", marks{values: run[c.Signal : c.Signal+1], sign: warning})
 	}
 	return out.draw(c.Alt)
 }

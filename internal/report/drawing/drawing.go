@@ -51,6 +51,14 @@ type Drawing struct {
 	Width, Height float64
 	Alt           string // what the picture shows, for those who do not see it
 	Items         []Item
+	Spots         []Spot // where it shows single cases of a record
+}
+
+// Spot is where a drawing shows a case. It is not seen: where a drawing is alive, it says
+// which case that is and leads to it.
+type Spot struct {
+	Case, Says string // the case by its own name, and what is said of it
+	Min, Max   Point
 }
 
 // Item is one of Path, Label, Raster and Clip.
@@ -109,6 +117,19 @@ func (Raster) item() {}
 func (Clip) item()   {}
 
 func (d *Drawing) add(items ...Item) { d.Items = append(d.Items, items...) }
+
+// spotted notes where a case is shown.
+func (d *Drawing) spotted(of, says string, low, high Point) {
+	d.Spots = append(d.Spots, Spot{of, says, low, high})
+}
+
+// spotReach is how far about a mark a spot reaches, mm, so that it can be pointed at.
+const spotReach = 1.3
+
+// spottedAt notes that a case is shown by a mark.
+func (d *Drawing) spottedAt(of, says string, at Point) {
+	d.spotted(of, says, Point{at.X - spotReach, at.Y - spotReach}, Point{at.X + spotReach, at.Y + spotReach})
+}
 
 // line is a straight stroke.
 func line(x1, y1, x2, y2, width float64, ink Ink, dash ...float64) Path {

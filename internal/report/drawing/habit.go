@@ -75,6 +75,7 @@ func (h Habit) Draw() Drawing {
 	for _, s := range h.Shots {
 		at := place(s.Mesial, s.Buccal)
 		out.add(line(at.X, bottom-1.3, at.X, bottom, 0.2, Achieved), line(left, at.Y, left+1.3, at.Y, 0.2, Achieved), h.mark(at))
+		out.spottedAt(s.Name, s.Name, at)
 	}
 	if h.Mean != nil {
 		cord(place(h.Mean.Mesial, h.Mean.Buccal), Black, 0.3)

@@ -182,12 +182,16 @@ var barStyle = stroke(Achieved, 0.25)
 type marks struct {
 	values plotter.XYs
 	sign   func(at Point) []Path
+	shows  func(i int, at vg.Point) // is told where each lies; nil where nobody asks
 }
 
 // Plot implements plot.Plotter.
 func (m marks) Plot(c draw.Canvas, p *plot.Plot) {
-	for _, at := range onto(&c, p, m.values) {
+	for i, at := range onto(&c, p, m.values) {
 		m.draw(&c, at)
+		if m.shows != nil {
+			m.shows(i, at)
+		}
 	}
 }
 

@@ -8,7 +8,7 @@ import (
 // CaseView is one fixture of a record, drawn small beside its plan in the plane in which
 // its apex went astray.
 type CaseView struct {
-	Name          string
+	Case, Name    string     // Name is what stands under it
 	Length, Width float64    // of the planned fixture, mm
 	Entry, Apex   [2]float64 // mm from the planned ends: across, towards where the apex went; along, + deeper
 	Mark          string     // of a breach or a doubt, in front of the name; "" where there is none
@@ -46,6 +46,11 @@ func (r Record) Draw() Drawing {
 	for i, c := range r.Cases {
 		x, y := (float64(i%recordSlots)+0.5)*slot, float64(i/recordSlots)*high
 		c.draw(&out, Point{x, y + recordHead}, y+high-1.0)
+		says := c.Name
+		if c.Instead != "" {
+			says += ": " + c.Instead
+		}
+		out.spotted(c.Case, says, Point{x - slot/2, y}, Point{x + slot/2, y + high})
 	}
 	return out
 }
@@ -146,6 +151,12 @@ func newSlots(n int, low, high float64, alt string) *slots {
 // middle is the middle of a slot.
 func (c *slots) middle(i int) float64 { return slotsLeft + (float64(i)+0.5)*c.each }
 
+// slot notes that a slot shows a case.
+func (c *slots) slot(i int, of, says string) {
+	x := c.middle(i)
+	c.spotted(of, says, Point{x - c.each/2, c.top}, Point{x + c.each/2, c.bottom})
+}
+
 // caseName writes a case's name under its slot; where slots are narrow, only those that stand
 // out have one.
 func (c *slots) caseName(i int, text string, strong bool) {
@@ -178,7 +189,7 @@ type legendEntry struct {
 
 // ClearancePoint is a fixture's clearance to its nearest structure of a kind.
 type ClearancePoint struct {
-	Name              string
+	Case, Name        string
 	Planned, Achieved float64  // mm
 	Margin            *float64 // asked for
 	Breach            bool
@@ -219,6 +230,7 @@ func (c ClearanceChart) Draw() Drawing {
 			out.add(line(x-out.each/2, y, x+out.each/2, y, 0.35, Black, 0.9, 0.6))
 		}
 		out.add(arrow(x, out.at(p.Planned), out.at(p.Achieved), p.Breach)...)
+		out.slot(i, p.Case, fmt.Sprintf("%s: planned %.1f, placed %.1f mm", p.Name, p.Planned, p.Achieved))
 		out.caseName(i, p.Name, p.Breach)
 	}
 	out.legend(
@@ -259,7 +271,7 @@ func head(at Point, dx, dy float64, ink Ink) Path {
 // SharePoint is what the plan left over the margin of a fixture's tightest clearance, and
 // what was gained or lost between plan and placement; mm.
 type SharePoint struct {
-	Name           string
+	Case, Name     string
 	Plan, Transfer float64
 	Breach         bool
 }
@@ -285,6 +297,7 @@ func (c ShareChart) Draw() Drawing {
 		transfer := rectangle(x, min(out.at(0), out.at(p.Transfer)), bar, math.Abs(out.at(p.Transfer)-out.at(0)))
 		transfer.Fill = Achieved
 		out.add(plan, transfer)
+		out.slot(i, p.Case, fmt.Sprintf("%s: plan %+.1f, placing %+.1f mm", p.Name, p.Plan, p.Transfer))
 		out.caseName(i, p.Name, p.Breach)
 	}
 	out.add(line(slotsLeft, out.at(0), slotsLeft+out.each*float64(len(c.Points)), out.at(0), 0.4, Black))
@@ -339,6 +352,7 @@ func (s Strip) Draw() Drawing {
 			out.add(line(x(d.Low), y, x(d.High), y, 0.5, Achieved))
 		}
 		out.add(entryMark(Point{x(d.Value), y}))
+		out.spottedAt(d.Name, fmt.Sprintf("%s: %.2f %s", d.Name, d.Value, s.Unit), Point{x(d.Value), y})
 	}
 	return out
 }

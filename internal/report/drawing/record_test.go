@@ -126,3 +126,39 @@ func TestRecordsStayOnPaper(t *testing.T) {
 		}
 	})
 }
+
+// A drawing that is alive names each case where it shows it, and leads to those that there is
+// an address for; one that is not has the bytes that it had.
+func TestADrawingThatIsAliveLeadsToItsCases(t *testing.T) {
+	d := Record{Cases: []CaseView{{Case: "C-1", Name: "C-1·46", Length: 10, Width: 4, Apex: [2]float64{1, 0}}, {Case: "C-2", Name: "C-2", Instead: "left out"}}}.Draw()
+	var still, alive bytes.Buffer
+	require.NoError(t, d.SVG(&still))
+	require.NoError(t, d.Alive(&alive, func(of string) string {
+		if of == "C-1" {
+			return "/case/" + of
+		}
+		return ""
+	}))
+	assert.NotContains(t, still.String(), "<title>")
+	assert.Contains(t, still.String(), `role="img"`)
+	assert.Contains(t, alive.String(), `role="group"`, "nothing inside an img is found by a screen reader")
+	assert.Contains(t, alive.String(), `<a href="/case/C-1" aria-label="C-1·46"><title>C-1·46</title>`)
+	assert.Contains(t, alive.String(), `<g><title>C-2: left out</title>`)
+
+	for name, d := range map[string]Drawing{
+		"curve":     CurveChart{Name: "apex", Unit: "mm", Points: []CasePoint{{Case: 1, Name: "C-1", Y: 1}, {Case: 2, Name: "C-2", Y: 2}}}.Draw(80, 50),
+		"habit":     Habit{Shots: []NamedShot{{Name: "C-1", Mesial: 1}, {Name: "C-2"}}}.Draw(),
+		"strip":     Strip{Unit: "mm", Dots: []StripDot{{Name: "C-1", Value: 1}, {Name: "C-2", Value: 2}}}.Draw(),
+		"clearance": ClearanceChart{Points: []ClearancePoint{{Case: "C-1", Name: "C-1", Planned: 2, Achieved: 1}, {Case: "C-2", Name: "C-2", Achieved: 1}}}.Draw(),
+		"share":     ShareChart{Points: []SharePoint{{Case: "C-1", Name: "C-1", Plan: 1}, {Case: "C-2", Name: "C-2"}}}.Draw(),
+	} {
+		require.Len(t, d.Spots, 2, name)
+		for i, s := range d.Spots {
+			assert.Equal(t, fmt.Sprintf("C-%d", i+1), s.Case, name)
+			assert.Contains(t, s.Says, s.Case, name)
+			assert.Greater(t, s.Max.X, s.Min.X, name)
+			assert.GreaterOrEqual(t, s.Min.X, 0.0, name)
+			assert.LessOrEqual(t, s.Max.Y, d.Height, name)
+		}
+	}
+}

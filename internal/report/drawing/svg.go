@@ -23,11 +23,33 @@ func number(v float64) string {
 
 // SVG writes the drawing as an svg element for an HTML page. It scales to the
 // width it is given there, and carries Alt as its name.
-func (d *Drawing) SVG(w io.Writer) error {
+func (d *Drawing) SVG(w io.Writer) error { return d.svg(w, "img", "") }
+
+// Alive is SVG with spots that name their cases under the pointer and lead to where address
+// says; "" leads nowhere.
+func (d *Drawing) Alive(w io.Writer, address func(of string) string) error {
+	// What leads somewhere has to be found inside, which nothing of an img is.
+	role := "img"
+	var spots strings.Builder
+	for _, s := range d.Spots {
+		says := html.EscapeString(printable.Line(s.Says))
+		area := fmt.Sprintf(`<rect x="%s" y="%s" width="%s" height="%s" fill="transparent"/>`, number(s.Min.X), number(s.Min.Y), number(s.Max.X-s.Min.X), number(s.Max.Y-s.Min.Y))
+		if to := address(s.Case); to != "" {
+			role = "group"
+			fmt.Fprintf(&spots, `<a href="%s" aria-label="%s"><title>%s</title>%s</a>`, html.EscapeString(to), says, says, area)
+		} else {
+			fmt.Fprintf(&spots, `<g><title>%s</title>%s</g>`, says, area)
+		}
+	}
+	return d.svg(w, role, spots.String())
+}
+
+// svg writes the drawing with something over its items.
+func (d *Drawing) svg(w io.Writer, role, over string) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %s %s" role="img" aria-label="%s">`, number(d.Width), number(d.Height), html.EscapeString(printable.Line(d.Alt)))
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %s %s" role="%s" aria-label="%s">`, number(d.Width), number(d.Height), role, html.EscapeString(printable.Line(d.Alt)))
 	writeItems(&b, d.Items)
-	b.WriteString("</svg>\n")
+	b.WriteString(over + "</svg>\n")
 	_, err := io.WriteString(w, b.String())
 	return err
 }

@@ -1,0 +1,4 @@
+package page
+
+// DemoCase is for the tests that see the page from outside.
+var DemoCase = demoCase
