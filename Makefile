@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test thorough browser standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
+.PHONY: build demo reports test thorough browser pictures standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -35,11 +35,15 @@ test:
 thorough:
 	go test -timeout 40m ./...
 
-# The page in a real browser, by mouse, keys and touch, and every view under axe-core.
-# Needs Chromium (Debian's package chromium) and npm, which brings axe-core. With
-# PLUMBLINE_PICTURES=FOLDER it keeps a picture of every view.
+# The page in a real browser, by mouse, keys and touch, what goes wrong meanwhile, and every
+# view under axe-core. Needs Chromium (Debian's package chromium) and npm, which brings
+# axe-core. With PLUMBLINE_PICTURES=FOLDER it keeps a picture of every view.
 browser: build/axe/node_modules/axe-core/axe.min.js
 	AXE=$(CURDIR)/$< go test -tags browser -count=1 -timeout 30m -run 'TheCourse|Axe|Browser' ./internal/page
+
+# The README's pictures of the page.
+pictures: build/axe/node_modules/axe-core/axe.min.js
+	AXE=$(CURDIR)/$< PLUMBLINE_README=$(CURDIR)/testdata/page go test -tags browser -count=1 -run 'CourseByMouse|Axe' ./internal/page
 
 build/axe/node_modules/axe-core/axe.min.js:
 	mkdir -p build/axe && npm install --no-save --silent --prefix build/axe axe-core@$(AXE)

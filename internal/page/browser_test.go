@@ -3,10 +3,15 @@
 package page_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
 	"log/slog"
 	"net/url"
 	"os"
@@ -18,9 +23,11 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/input"
+	view "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"plumbline/internal/page"
@@ -38,6 +45,9 @@ type window struct {
 
 // pictures, where the environment names a folder, takes a picture of every view.
 var pictures = os.Getenv("PLUMBLINE_PICTURES")
+
+// readme, where the environment names a folder, takes the README's pictures of the page.
+var readme = os.Getenv("PLUMBLINE_README")
 
 // serve shows a practice folder and gives the address to enter by.
 func serve(t *testing.T, folder string) string {
@@ -107,11 +117,11 @@ func (w *window) another() *window {
 func tab(t *testing.T, ctx context.Context, width int64) *window {
 	t.Helper()
 	w := &window{t: t, ctx: ctx}
-	view := []chromedp.EmulateViewportOption{}
+	telephone := []chromedp.EmulateViewportOption{}
 	if width < 600 {
-		view = append(view, chromedp.EmulateMobile, chromedp.EmulateTouch)
+		telephone = append(telephone, chromedp.EmulateMobile, chromedp.EmulateTouch)
 	}
-	w.do(chromedp.EmulateViewport(width, 900, view...))
+	w.do(chromedp.EmulateViewport(width, 900, telephone...))
 	failures := chromedp.Events(ctx, runtime.ExceptionThrown)
 	go func() {
 		for e, err := range failures {
@@ -173,6 +183,39 @@ func (w *window) picture(name string) {
 	require.NoError(w.t, os.WriteFile(filepath.Join(pictures, name+".png"), png, 0o644))
 }
 
+// readme keeps a small picture of a part of the view for the README, where the environment
+// asks for it: from the top of what a selector names on, so many pixels high.
+func (w *window) readme(name, selector string, height float64) {
+	w.t.Helper()
+	if readme == "" {
+		return
+	}
+	const width, scale, over = 1280, 0.6, 16
+	top := js[float64](w, `document.querySelector(%q).getBoundingClientRect().top + scrollY`, selector) - over
+	var shot []byte
+	w.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		beyond := true
+		r, err := cdp.Call(ctx, t, view.CaptureScreenshot, view.CaptureScreenshotParams{CaptureBeyondViewport: &beyond, Clip: &view.Viewport{Y: top, Width: width, Height: height, Scale: scale}})
+		shot = r.Data
+		return err
+	}))
+	in, err := png.Decode(bytes.NewReader(shot))
+	require.NoError(w.t, err)
+	// Few colours make a small file: greys, and those of the plan, the fixture and links.
+	inks := color.Palette{color.RGBA{0xfb, 0xf9, 0xf4, 255}, color.RGBA{0xe9, 0xe4, 0xd8, 255}, color.RGBA{0x16, 0x20, 0x2a, 255}, color.RGBA{0xff, 0xc2, 0x0a, 255}, color.RGBA{0xb0, 0x86, 0x10, 255}, color.RGBA{0x8f, 0xd0, 0xff, 255}, color.RGBA{0x0b, 0x4f, 0x8a, 255}, color.RGBA{0x8a, 0x52, 0, 255}}
+	for level := 0; level < 256; level += 12 {
+		inks = append(inks, color.Gray{uint8(level)})
+	}
+	out := image.NewPaletted(in.Bounds(), inks)
+	draw.Draw(out, out.Bounds(), in, in.Bounds().Min, draw.Src)
+	var b bytes.Buffer
+	require.NoError(w.t, (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&b, out))
+	const most = 60_000 // bytes
+	assert.LessOrEqual(w.t, b.Len(), most, name)
+	require.NoError(w.t, os.MkdirAll(readme, 0o755))
+	require.NoError(w.t, os.WriteFile(filepath.Join(readme, name+".png"), b.Bytes(), 0o644))
+}
+
 // press clicks what can be seen and waits for the next view.
 func (w *window) press(selector string) {
 	w.t.Helper()
@@ -190,7 +233,8 @@ func (w *window) next() {
 // until waits for what an expression says.
 func (w *window) until(expression string) {
 	w.t.Helper()
-	for began := time.Now(); time.Since(began) < 30*time.Second; time.Sleep(20 * time.Millisecond) {
+	const most = 2 * time.Minute // of a busy computer
+	for began := time.Now(); time.Since(began) < most; time.Sleep(20 * time.Millisecond) {
 		// While one view gives way to another there is nothing to ask.
 		if ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](expression)); err == nil && ok {
 			return

@@ -5,6 +5,7 @@ package page_test
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -30,8 +31,14 @@ func TestTheCourseByMouse(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "practice")
 	w := see(t, folder, 1280)
 	w.picture("1-cases-empty")
+	// What a new user has to decide between the double-click and the result; no figure among it
+	// that does not stand in the plan.
+	var decided []string
+	decide := func(what string) { decided = append(decided, what) }
 
 	// Scan.
+	decide("which planning scan")
+	decide("what the case and oneself are called: as proposed")
 	w.give(`input[name=file]`, filepath.Join(made, "pre"))
 	w.press(`form[data-upload] button.main`)
 	w.settled()
@@ -40,11 +47,14 @@ func TestTheCourseByMouse(t *testing.T) {
 
 	// Plan: tooth, fixture by hand, canal, day.
 	w.picture("3-plan-empty")
+	decide("which tooth")
 	w.press(`.tooth-46`)
+	decide("how the plan comes in: set by hand")
 	w.press(`.site a.button`)
 	w.settled()
 	w.picture("4-place-first")
 	want := truth.Fixtures[0].Planned
+	decide("where the fixture is, how long and how wide")
 	w.bar(0, want.Entry.Z)
 	w.click(0, three(want.Entry))
 	w.settled()
@@ -61,7 +71,9 @@ func TestTheCourseByMouse(t *testing.T) {
 		}
 	}
 	w.picture("5-place")
+	w.readme("plan", "h1", 790)
 	w.press(`#keep button.main`)
+	decide("where the canal runs")
 	w.press(`a[href="draw?kind=nerve"]`)
 	w.settled()
 	w.picture("6-draw-empty")
@@ -75,18 +87,23 @@ func TestTheCourseByMouse(t *testing.T) {
 	}
 	w.picture("7-draw")
 	w.press(`#keep button.main`)
+	decide("the day of surgery, and how the drills are guided")
 	w.do(chromedp.SetValue(`input[name=placed]`, "2026-02-09"), chromedp.SetValue(`select[name=guidance]`, "full-guide"))
 	w.press(`#when button`)
 	w.picture("8-plan")
 	w.press(`button.main`)
 
 	// Seal.
+	decide("whether what is read back is the plan")
 	w.picture("9-seal")
+	assert.Contains(t, w.says("main"), "sealed late", "its day of surgery is past")
 	w.press(`form button.main`)
 	w.picture("10-sealed")
 	w.press(`.receipt a.button`)
 
 	// Follow-up and result.
+	decide("which follow-up scan")
+	decide("to measure")
 	w.picture("11-follow-up-empty")
 	w.give(`input[name=file]`, filepath.Join(made, "post"))
 	w.press(`form[data-upload] button.main`)
@@ -96,6 +113,9 @@ func TestTheCourseByMouse(t *testing.T) {
 	w.do(chromedp.WaitVisible(`.report h1`))
 	w.settled()
 	w.picture("14-result")
+	w.readme("result", "#cuts", 600)
+	assert.LessOrEqual(t, len(decided), 12, decided)
+	t.Logf("%d decisions: %s", len(decided), strings.Join(decided, "; "))
 	w.press(`.actions button.main`)
 	w.picture("15-entered")
 	w.press(`.cord .series`)

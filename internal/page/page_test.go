@@ -213,7 +213,11 @@ func TestACaseFromScanToPackIsThatOfTheCommandLine(t *testing.T) {
 
 	assert.Equal(t, []float64{0.3, 0.4}, []float64{c.Fixtures[0].PlanUncertainty, c.Structures[0].DrawnUncertainty})
 
-	body := v.done("/case/C-001/seal")
+	_, body := v.get("/case/C-001/seal")
+	assert.Contains(t, body, "nerve canal as drawn")
+	assert.NotContains(t, body, "-not-checked", "codes are for scripts")
+	assert.Contains(t, body, "today, before surgery")
+	body = v.done("/case/C-001/seal")
 	f, err := series.Read(filepath.Join(v.folder, practice.SeriesFile))
 	require.NoError(t, err)
 	assert.Contains(t, body, f.Receipt())

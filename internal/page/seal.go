@@ -15,6 +15,7 @@ import (
 type sealStation struct {
 	frame
 	HasPlan, Sealed, InDoubt bool
+	Late                     bool // the day of surgery is past
 	Placed                   string
 	ReadBack                 template.HTML
 	Fault                    string // why the plan cannot be read back
@@ -41,11 +42,11 @@ func (p *Page) sealView(r *request, c *looked) error {
 	if c.Plan == nil {
 		return p.view(r, "seal", v)
 	}
-	v.Placed = c.Plan.Placed
+	v.Placed, v.Late = c.Plan.Placed, c.Plan.Placed < p.today()
 	if plan, err := p.planToSeal(c); err != nil {
 		v.Fault = sentence(err)
 	} else {
-		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{}).Parts(1)
+		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{Uncoded: true}).Parts(1)
 		v.InDoubt = len(plan.Doubts()) > 0
 		if v.Data, err = p.planData(c); err != nil {
 			return err

@@ -16,6 +16,7 @@ import (
 type Options struct {
 	Numbering tooth.System // of the sites; "" is ISO 3950
 	Recorded  *Recorded    // of a case's report; nil where no series file is at hand
+	Uncoded   bool         // a plan is read back without the codes of flags, which only scripts look for
 }
 
 // Recorded is what a series file tells of a case: days, ISO; empty where it has none.

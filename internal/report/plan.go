@@ -19,7 +19,7 @@ const nearby = 10.0
 // ReadBack says a plan in words, for the terminal: each fixture with its distances,
 // the gravest first, what was not checked, and what is in doubt.
 func ReadBack(p *measure.Planned, o Options) *Document {
-	d := &Document{coded: true}
+	d := &Document{coded: !o.Uncoded}
 	items := make([]string, 0, len(p.Sites))
 	var open []string
 	var flags measurement.Flags

@@ -12,6 +12,7 @@ export function begin(bench, data) {
   const {Scan: scan, Site: site} = data;
   const say = document.getElementById("say"), keep = document.getElementById("keep");
   const input = id => document.getElementById(id);
+  const turning = input("turn").closest("label"), why = input("turn-why");
   const figures = Object.fromEntries([...bench.querySelectorAll("[data-cut]")].map(f => [f.dataset.cut, f]));
   const source = [{of: scan.Of, window: scan.Window}];
   let entry = data.Entry, apex = data.Apex, turn = 0, depth = 0, z = scan.Centre[2];
@@ -24,7 +25,7 @@ export function begin(bench, data) {
   // first is the cut on which the platform is pointed at.
   function first() {
     const figure = figures.across;
-    figures.along.hidden = figures.aside.hidden = true;
+    figures.along.hidden = figures.aside.hidden = turning.hidden = why.hidden = true;
     figure.classList.remove("round");
     figure.classList.add("pointing");
     figure.querySelector("input")?.remove();
@@ -75,6 +76,7 @@ export function begin(bench, data) {
 
   // second is the three cuts on which both ends are moved.
   function second() {
+    turning.hidden = why.hidden = false;
     for (const f of Object.values(figures)) {
       f.hidden = false;
       f.querySelector("input")?.remove();
