@@ -13,6 +13,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/trimesh"
 	"plumbline/internal/volume"
 )
 
@@ -118,6 +119,24 @@ type View interface {
 	// Around prepares what lies within reach, mm, of the points and gives its
 	// grey values.
 	Around(reach float64, points ...geom.Vec) Grey
+}
+
+// Surfaces is a View of surfaces, which pictures draw as lines over the planning scan.
+type Surfaces interface {
+	View
+	// Mouth is what was scanned.
+	Mouth() *trimesh.Mesh
+	// Bodies are the scan bodies, where they were found on it.
+	Bodies() []*trimesh.Mesh
+	// Distances tells how the scanned surface lies to what it was registered onto.
+	Distances() []Distance
+}
+
+// Distance is how far one place of a surface lies from what it was registered onto.
+type Distance struct {
+	At      geom.Vec
+	Offset  float64 // mm, outwards; NaN where nothing lies near
+	Counted bool    // it had a weight in the registration
 }
 
 // Grey is the grey value at a point; NaN outside the record.

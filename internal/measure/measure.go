@@ -65,6 +65,7 @@ type Study struct {
 	Sites    []Site        // in the order of the plan
 	Planning evidence.View // the planning scan
 	Observed evidence.View // what the placed fixtures were observed in
+	Beside   evidence.View // another record of them; nil where there is none
 
 	Structures []Structure // in the order of the plan
 }

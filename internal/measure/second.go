@@ -37,6 +37,7 @@ func (s *Study) second(in *Inputs, seed uint64) error {
 		return nil
 	}
 	set := in.Second.Observe(*al)
+	s.Beside = set.View
 	for i, achieved := range set.Fixtures {
 		site := &s.Sites[i]
 		for _, f := range append(al.Flags, achieved.Flags...) {

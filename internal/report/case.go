@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/evidence"
 	"plumbline/internal/measurement"
 	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/wording"
@@ -77,6 +78,7 @@ type fixturePictures struct {
 	cuts      []picture
 	rulers    *drawing.Rulers
 	alignment []drawing.Drawing
+	beside    []drawing.Drawing // the alignment of a second record
 }
 
 func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
@@ -418,6 +420,7 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 	} else {
 		d.boneBeside(figures, f)
 	}
+	d.bothWays(f, n)
 	if p == nil || many {
 		return
 	}
@@ -425,6 +428,30 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 		d.add(pictures{Items: nearest[2:], Across: 2, Share: besideCaption})
 	}
 	d.inSpace(p.space)
+}
+
+// bothWays shows what a second record of the same fixture shows, beside the first.
+func (d *Document) bothWays(f measurement.Fixture, n tooth.Number) {
+	if f.Second == nil || f.Second.Deviation == nil || f.Second.Difference == nil {
+		return
+	}
+	t := table{Caption: "Measured twice, each record alone; how far they lie apart", Dense: true,
+		Columns: []column{{Head: "figure", Share: 20}, {Head: "follow-up scan", Share: 40}, {Head: "surface scan", Share: 40}, {Head: "apart", Share: 20}}}
+	cell := func(v *measurement.Values, u *measurement.Uncertainty, figure measurement.Figure) string {
+		if v[figure] == nil {
+			return ""
+		}
+		text := wording.Value(figure, *v[figure], n)
+		if u != nil && u.Intervals[figure] != nil {
+			text += " (" + wording.ValueInterval(figure, *u.Intervals[figure], n) + ")"
+		}
+		return text
+	}
+	apart := map[measurement.Figure]float64{measurement.Entry: f.Second.Difference.Entry, measurement.Apex: f.Second.Difference.Apex, measurement.Angle: f.Second.Difference.Angle}
+	for _, figure := range measurement.Wholes() {
+		t.Rows = append(t.Rows, row{Cells: []string{figure.Heading(), cell(f.Deviation, f.Uncertainty, figure), cell(f.Second.Deviation, f.Second.Uncertainty, figure), wording.Of(apart[figure], figure.Unit().Symbol())}})
+	}
+	d.add(t)
 }
 
 // Shares of the width on paper.
@@ -631,6 +658,9 @@ func cutsText(f measurement.Fixture, shown string) string {
 	const letters = "L left, R right, A front, P back, H head, F foot."
 	if f.Achieved == nil {
 		return "No fixture was found in the " + shown + ". Both scans are cut along the planned axis and across it; the planned outline is dashed. " + letters
+	}
+	if f.Evidence == string(evidence.SurfaceScan) {
+		return "The same cuts without and with the surface scan, whose lines are thin; its scan body stands on the fixture. " + linesText + " " + letters
 	}
 	return "The same cuts of both scans. " + linesText + " The grey scale is compressed so that bone shows beside metal. " + letters
 }

@@ -39,7 +39,7 @@ func CasePictures(s *measure.Study, o Options) (*Document, error) {
 	for i, f := range c.Fixtures {
 		d.beforeAfter(f, &drawn.fixtures[i], o, false)
 	}
-	d.add(heading{Level: 2, Text: alignmentTitle, Page: true})
+	d.add(heading{Level: 2, Text: alignmentTitle(c), Page: true})
 	d.alignmentChecks(c, drawn, o)
 	return d, nil
 }

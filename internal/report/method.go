@@ -7,9 +7,11 @@ import (
 	"slices"
 	"strings"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/measurement"
 	"plumbline/internal/registration"
 	"plumbline/internal/registration/intensity"
+	"plumbline/internal/report/drawing"
 	"plumbline/internal/report/wording"
 )
 
@@ -25,10 +27,23 @@ func methodName(method string) string {
 	case "matrix":
 		return "a given matrix"
 	}
-	if strings.HasPrefix(method, "surface onto") {
-		return "the " + method[len("surface onto "):] + ", which the surface scan was laid onto"
+	if onto := laidOnto(method); onto != "" {
+		return "the surface scan, laid onto " + onto
 	}
 	return outside(method)
+}
+
+// laidOnto words what a surface scan was laid onto, "" for an alignment of two scans.
+func laidOnto(method string) string {
+	switch method {
+	case "surface onto planning scan":
+		return "the planning scan"
+	case "surface onto surface":
+		return "the one before surgery"
+	case "surface onto surface and planning scan":
+		return "the one before surgery and the planning scan"
+	}
+	return ""
 }
 
 // heldAgainst says how a given alignment is judged.
@@ -48,8 +63,8 @@ func alignmentText(method string) string {
 	case method == "matrix":
 		return "The case file gave the alignment as a matrix. " + heldAgainst
 	}
-	if strings.HasPrefix(method, "surface onto") {
-		return "The surface scan was laid onto the surface scan before surgery, onto the edge of the enamel in the planning scan, or onto both, weighted by how well each is known: starts from every scan body that may be the fixture's in every turn, then least squares of the distances along the surface's normals, in which what differs has no weight and what is near the fixtures has most. The error is estimated from parts of the arch left out in turn, from how far surface scans bend over an arch, and from how surfaces and edges lie in planning scans."
+	if onto := laidOnto(method); onto != "" {
+		return "The surface scan was laid onto " + onto + ": from every scan body that may be the fixture's, in every turn, then along its own surface. In the planning scan the edge of the enamel counts. What differs does not count, and what is near the fixtures counts most. The error comes from leaving out parts of the arch in turn, from how far surface scans bend over an arch, and from how well surfaces and edges lie in planning scans."
 	}
 	return "Alignment method: " + outside(method) + "."
 }
@@ -68,9 +83,10 @@ var qualityFigures = []qualityFigure{
 	{"head_travel_mm", "travel of a head during a scan that the intervals take in", false, ""},
 	{"similarity_ratio", "likeness of the scans around the sites", true, "near 100 %"},
 	{"coverage_ratio", "share of the jaw around the sites that both scans show", true, "near 100 %"},
-	{"residual_mm", "distance of the surface scan from what it was laid onto, robust standard deviation", false, "under 0.1 mm"},
-	{"on_surface_ratio", "share of the surface scan near what it was laid onto that lies on it", true, "over 72 %"},
-	{"overlap_mm2", "area of the surface scan near what it was laid onto, mm²", false, "over 300"},
+	{"residual_mm", "spread of the surface scan about what it was laid onto", false, "under 0.1 mm"},
+	{"median_distance_mm", "median distance from it", false, ""},
+	{"on_surface_ratio", "share of what lies near it that lies on it", true, "over 72 %"},
+	{"overlap_mm2", "area that lies near it", false, "over 300 mm²"},
 	{"surface_and_scan_differ_mm", "the surface before surgery from where the planning scan shows it, at the planned fixture", false, "under 0.5 mm"},
 	{"surface_and_scan_differ_deg", "the same, turn", false, "under 1.5°"},
 	{"scale_ratio", "lengths in the planning frame against the surface scan", false, sameLength},
@@ -105,6 +121,8 @@ func qualityTable(quality map[string]float64) table {
 			value = wording.Of(v, measurement.MM.Symbol())
 		case strings.HasSuffix(f.key, "_deg"):
 			value = wording.Of(v, measurement.Degrees.Symbol())
+		case strings.HasSuffix(f.key, "_mm2"):
+			value = fmt.Sprintf("%.0f mm²", v)
 		case f.percent:
 			value = fmt.Sprintf("%.0f %%", 100*v)
 		case ratio && spread:
@@ -127,7 +145,7 @@ func qualityTable(quality map[string]float64) table {
 
 // alignment is the section about how the scans were brought together.
 func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
-	d.add(heading{Level: 2, Text: alignmentTitle, Page: s != nil}, paragraph{Small: len(c.Fixtures) > 1, Text: alignmentText(c.Alignment.Method)})
+	d.add(heading{Level: 2, Text: alignmentTitle(c), Page: s != nil}, paragraph{Small: true, Text: alignmentText(c.Alignment.Method)})
 	if s != nil {
 		d.alignmentChecks(c, s, o)
 		return
@@ -141,13 +159,34 @@ func (d *Document) alignment(c *measurement.Case, s *scenes, o Options) {
 // checksAcross leaves room for the checks of two sites on a page.
 const checksAcross = 4
 
-const alignmentTitle = "Alignment of the two scans"
+// ofSurface reports whether a case's fixtures were found on a surface scan.
+func ofSurface(c *measurement.Case) bool {
+	return slices.ContainsFunc(c.Fixtures, func(f measurement.Fixture) bool { return f.Evidence == string(evidence.SurfaceScan) })
+}
+
+func alignmentTitle(c *measurement.Case) string {
+	if ofSurface(c) {
+		return "Alignment of the surface scan"
+	}
+	return "Alignment of the two scans"
+}
+
+// How an alignment's pictures are looked at.
+const (
+	checkEdges    = "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."
+	checkSurfaces = "Check it by eye: the surface scan and its scan body are light lines over the planning scan. On crowns they must run along the enamel; gum hardly shows in such a scan. The map shows how far the surface lies from what it was laid onto: pale is good, dark beside the fixture is not. What is hatched did not count: gum, the scan body, and what changed between the scans."
+)
 
 // alignmentChecks shows the alignment at each fixture, for the eye, with its figures
 // beside or under the pictures.
 func (d *Document) alignmentChecks(c *measurement.Case, s *scenes, o Options) {
-	d.add(paragraph{Small: len(c.Fixtures) > 1, Text: "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."})
-	if len(c.Fixtures) == 1 && len(c.Alignment.Quality) > 0 {
+	check := checkEdges
+	if ofSurface(c) {
+		check = checkSurfaces
+	}
+	both := slices.ContainsFunc(s.fixtures, func(p fixturePictures) bool { return len(p.beside) > 0 })
+	d.add(paragraph{Small: true, Text: check})
+	if len(c.Fixtures) == 1 && !both && len(c.Alignment.Quality) > 0 {
 		checks := s.fixtures[0].alignment
 		last := len(checks) - 1
 		large := pictures{Across: 2}
@@ -157,13 +196,27 @@ func (d *Document) alignmentChecks(c *measurement.Case, s *scenes, o Options) {
 		d.add(large, beside{Left: []block{qualityTable(c.Alignment.Quality)}, Right: []block{picture{Drawing: checks[last]}}, Share: 0.45})
 		return
 	}
-	for i, f := range c.Fixtures {
+	row := func(f measurement.Fixture, drawings []drawing.Drawing) {
 		_, label, _ := o.site(f.Site)
 		checks := pictures{Across: checksAcross}
-		for _, check := range s.fixtures[i].alignment {
+		if len(c.Fixtures) == 1 {
+			checks.Across = len(drawings)
+		}
+		for _, check := range drawings {
 			checks.Items = append(checks.Items, picture{Drawing: check, Caption: "Site " + label + "."})
 		}
 		d.add(checks)
+	}
+	for i, f := range c.Fixtures {
+		row(f, s.fixtures[i].alignment)
+	}
+	if both {
+		d.add(heading{Level: 3, Text: "The surface scan beside the follow-up scan"}, paragraph{Small: true, Text: checkSurfaces})
+		for i, f := range c.Fixtures {
+			if len(s.fixtures[i].beside) > 0 {
+				row(f, s.fixtures[i].beside)
+			}
+		}
 	}
 	if len(c.Alignment.Quality) > 0 {
 		t := qualityTable(c.Alignment.Quality)
@@ -199,7 +252,7 @@ func definitionTable() table {
 // method is everything behind the figures.
 func (d *Document) method(c *measurement.Case, o Options) {
 	d.add(heading{Level: 2, Text: "Appendix: how it was measured", Page: true},
-		paragraph{Small: true, Text: "The plan gives each fixture's entry and apex in the planning scan. The follow-up scan was aligned to it as said above. In the follow-up scan a model of a fixture of the known size, blurred as the scan blurs, was fitted to the metal near the planned place and checked against the threshold half way between metal and surroundings. Something may sit on the platform, so the entry comes from the apical end and the known length where the metal goes on. That length was held against where the scan shows the platform. Deviations and clearances follow from the two poses."},
+		paragraph{Small: true, Text: methodText(c)},
 		heading{Level: 3, Text: "Definitions"}, definitionTable())
 	var budgeted []measurement.Fixture
 	for _, f := range c.Fixtures {
@@ -221,6 +274,15 @@ func (d *Document) method(c *measurement.Case, o Options) {
 		heading{Level: 3, Text: "Cautions"}, paragraph{Small: true, Text: strings.Join(wording.Cautions, " ")})
 }
 
+// methodText says in short how the placed fixtures were found.
+func methodText(c *measurement.Case) string {
+	const plan, end = "The plan gives each fixture's entry and apex in the planning scan. ", " Deviations and clearances follow from the two places."
+	if ofSurface(c) {
+		return plan + "The surface scan was laid onto it as said above. On it the stated scan body was fitted where it stands near the plan; the fixture goes on below the body's seat by its stated length. That the body was down on the fixture is taken on trust." + end
+	}
+	return plan + "The follow-up scan was aligned to it as said above. In it a model of the fixture, blurred as the scan blurs, was fitted to the metal near the plan. Where something sits on the platform, the entry comes from the apex and the stated length; that length was held against where the scan shows the platform." + end
+}
+
 // inputsTable lists what went in; of a case without a follow-up scan there are no rows of one.
 func inputsTable(in measurement.Inputs, program measurement.Program) table {
 	t := table{Caption: "Fingerprints (SHA-256) of the measured files; anyone who has the files can compare them", Fine: true, Columns: []column{{Head: "input", Share: 26}, {Head: "identity", Share: 90, Mono: true}}}
@@ -231,6 +293,9 @@ func inputsTable(in measurement.Inputs, program measurement.Program) table {
 	if in.PostSHA256 != "" || in.PostSeries != "" {
 		add("follow-up scan, voxels and grid", outside(in.PostSHA256))
 		add("follow-up scan, series", outside(in.PostSeries))
+	}
+	for _, f := range in.Files {
+		add(outside(f.Name), outside(f.SHA256))
 	}
 	add("program; seed of its draws", fmt.Sprintf("plumbline %s; %d", outside(program.Version), program.Seed))
 	return t

@@ -572,25 +572,68 @@ func (p *press) pictureAt(v picture, at frame, share float64, paint bool) float6
 	return h + 2
 }
 
-// placeBeside puts one row of pictures at the left and what their captions say beside it.
-func (p *press) placeBeside(v pictures) {
-	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across) * v.Share
-	x := marginLeft + float64(len(v.Items))*(column+gap)
+// besideHeight is the height of one row of pictures, at a share of the width that they
+// have, with what their captions say beside it.
+func (p *press) besideHeight(v pictures, share float64) float64 {
+	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across) * v.Share * share
 	captions, h := 0.0, 0.0
 	for _, it := range v.Items {
-		captions += p.textBlock(it.Caption, frame{x, 0, marginLeft + p.width() - x}, smallType, false) + 1.5
+		captions += p.textBlock(it.Caption, frame{0, 0, p.width() - float64(len(v.Items))*(column+gap)}, smallType, false) + 1.5
 		h = max(h, p.drawing(it.Drawing, 0, 0, column, false))
 	}
-	h = max(h, captions) + 2
+	return max(h, captions) + 2
+}
+
+// placeBeside puts one row of pictures at the left and what their captions say beside it, a
+// little smaller where all up to the next page's heading then fits.
+func (p *press) placeBeside(v pictures, next []block) {
+	share, _ := p.fitting(func(share float64) float64 { return p.besideHeight(v, share) + p.upToPage(next, share) })
+	h := p.besideHeight(v, share)
 	if p.y+h > p.bottom() && p.y > marginTop {
 		p.newPage()
 	}
+	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across) * v.Share * share
+	x := marginLeft + float64(len(v.Items))*(column+gap)
 	at := p.y + strip
 	for i, it := range v.Items {
 		p.drawing(it.Drawing, marginLeft+float64(i)*(column+gap), p.y, column, true)
 		at += p.text(taggedpdf.Paragraph, it.Caption, frame{x, at, marginLeft + p.width() - x}, smallType, true) + 1.5
 	}
 	p.y += h
+}
+
+// fitting is the largest share of their width at which pictures leave what they need room
+// on the page, and 1 where none does.
+func (p *press) fitting(need func(share float64) float64) (float64, bool) {
+	for share := 1.0; share >= leastPicture; share -= 0.02 {
+		if p.y+need(share) <= p.bottom() {
+			return share, true
+		}
+	}
+	return 1, false
+}
+
+// upToPage is the height of the blocks up to the next page's heading, with their rows of
+// pictures at a share of their width.
+func (p *press) upToPage(next []block, share float64) float64 {
+	h := 0.0
+	for _, b := range next {
+		switch v := b.(type) {
+		case heading:
+			if v.Page {
+				return h
+			}
+			h += p.height(v, p.width())
+		case pictures:
+			if v.Share == 0 || len(v.Items) > v.Across {
+				return math.Inf(1)
+			}
+			h += p.besideHeight(v, share)
+		default:
+			h += p.height(b, p.width())
+		}
+	}
+	return h
 }
 
 // strip is about the height of the words over a cut, where its picture begins, mm.
@@ -601,14 +644,15 @@ const strip = 3.5
 const leastPicture = 0.56
 
 // placePictures breaks pages between rows of pictures. Where all would fit on the page when
-// drawn a little smaller, or all and the table that follows, they are.
+// drawn a little smaller, or better with the table that follows, or with all up to the next
+// page's heading, they are.
 func (p *press) placePictures(v pictures, next []block) {
 	v.Items = slices.DeleteFunc(slices.Clone(v.Items), func(it picture) bool { return it.Screen })
 	if len(v.Items) == 0 {
 		return
 	}
 	if v.Share > 0 && len(v.Items) <= v.Across {
-		p.placeBeside(v)
+		p.placeBeside(v, next)
 		return
 	}
 	column := (p.width() - gap*float64(v.Across-1)) / float64(v.Across)
@@ -623,24 +667,18 @@ func (p *press) placePictures(v pictures, next []block) {
 		}
 		return heights, all
 	}
-	// fitting is the largest share at which the pictures leave room for something on the
-	// page, and 1 where none does.
-	fitting := func(room float64) (float64, bool) {
-		for share := 1.0; share >= leastPicture; share -= 0.02 {
-			if _, all := rows(share); p.y+all+room <= p.bottom() {
-				return share, true
-			}
-		}
-		return 1, false
+	alone := func(share float64) float64 {
+		_, all := rows(share)
+		return all
 	}
-	share, fits := 1.0, false
-	if len(next) > 0 {
+	share, fits := p.fitting(func(share float64) float64 { return alone(share) + p.upToPage(next, share) })
+	if len(next) > 0 && !fits {
 		if t, ok := next[0].(table); ok {
-			share, fits = fitting(p.height(t, p.width()))
+			share, fits = p.fitting(func(share float64) float64 { return alone(share) + p.height(t, p.width()) })
 		}
 	}
 	if !fits {
-		share, _ = fitting(0)
+		share, _ = p.fitting(alone)
 	}
 	heights, _ := rows(share)
 	for i, h := range heights {

@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/severity"
+	"plumbline/internal/evidence"
 	"plumbline/internal/measure"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -55,6 +56,10 @@ func drawScenes(s *measure.Study, o Options) (*scenes, error) {
 		p.rulers = scene.Rulers()
 		_, label, _ := o.site(site.Figures.Site)
 		p.alignment = scene.Alignment(s.Planning, label)
+		if s.Beside != nil {
+			scene := drawing.Scene{Shown: s.Beside, Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter, Achieved: evidence.Achieved{Kind: evidence.SurfaceScan}, Directions: site.Directions}
+			p.beside = scene.Alignment(s.Planning, label)
+		}
 	}
 	return out, nil
 }

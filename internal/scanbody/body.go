@@ -24,6 +24,7 @@ type Body struct {
 	Radius float64 // of its cylindrical part, mm
 	Top    float64 // height above the platform, mm
 	Turns  bool    // its shape tells the turn about the axis
+	Mesh   *trimesh.Mesh
 
 	index   *surface.Index
 	area    float64 // mm², of what can be seen
@@ -81,7 +82,7 @@ func Cylinder(diameter, height float64) (*Body, error) {
 //
 // Errors: ErrSize, ErrShape.
 func New(m *trimesh.Mesh) (*Body, error) {
-	b := &Body{}
+	b := &Body{Mesh: m}
 	for _, p := range m.Vertices {
 		b.Top = max(b.Top, p.Z)
 		if r := math.Hypot(p.X, p.Y); r > 2*mostRadius {

@@ -126,7 +126,17 @@ func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence
 
 // View is the registered surface for pictures.
 func (s *Scan) View(r registration.Result) evidence.View {
-	v := &view{mesh: s.mesh, toSurface: r.PostToPre.Inverse(), bright: 1000}
+	v := &view{mesh: s.mesh, toPre: r.PostToPre, toSurface: r.PostToPre.Inverse(), bright: 1000}
+	for i, found := range s.assign(r.PostToPre) {
+		if found != nil {
+			v.bodies = append(v.bodies, moved(s.bodies[i].Mesh, r.PostToPre.After(found.ToSurface)))
+		}
+	}
+	if s.fitted != nil {
+		for _, d := range s.fitted.Distances {
+			v.distances = append(v.distances, evidence.Distance(d))
+		}
+	}
 	if m, err := s.moving(); err == nil && m.Inward {
 		v.bright = -v.bright
 	}
@@ -138,7 +148,10 @@ type view struct {
 	mesh      *trimesh.Mesh
 	index     *surface.Index // of mesh, once it is asked for
 	once      sync.Once
+	toPre     geom.Rigid
 	toSurface geom.Rigid
+	bodies    []*trimesh.Mesh // in the planning frame
+	distances []evidence.Distance
 	bright    float64 // inside, behind the normals
 }
 
@@ -155,4 +168,22 @@ func (v *view) Around(float64, ...geom.Vec) evidence.Grey {
 		}
 		return v.bright * math.Max(-1, math.Min(1, d/shade))
 	}
+}
+
+// Mouth implements evidence.Surfaces.
+func (v *view) Mouth() *trimesh.Mesh { return moved(v.mesh, v.toPre) }
+
+// Bodies implements evidence.Surfaces.
+func (v *view) Bodies() []*trimesh.Mesh { return v.bodies }
+
+// Distances implements evidence.Surfaces.
+func (v *view) Distances() []evidence.Distance { return v.distances }
+
+// moved is a mesh in another frame.
+func moved(m *trimesh.Mesh, by geom.Rigid) *trimesh.Mesh {
+	out := &trimesh.Mesh{Vertices: make([]geom.Vec, len(m.Vertices)), Triangles: m.Triangles}
+	for i, p := range m.Vertices {
+		out.Vertices[i] = by.Apply(p)
+	}
+	return out
 }

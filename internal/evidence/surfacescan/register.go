@@ -118,6 +118,7 @@ func (s *Scan) fromSurfaces(m surface.Moving, progress func(fraction float64)) (
 			return nil, s.refused("the planning scan", err, f)
 		}
 		progress(1)
+		s.fitted = f
 		return s.result("surface onto planning scan", f), nil
 	}
 	f, err := surface.Align(m, surface.OntoSurface(s.before))
@@ -125,6 +126,7 @@ func (s *Scan) fromSurfaces(m surface.Moving, progress func(fraction float64)) (
 		return nil, s.refused("the surface before (pre_surface)", err, f)
 	}
 	progress(0.7)
+	s.fitted = f
 	out := s.result("surface onto surface", f)
 	out.Cov = sum(out.Cov, s.lies(out.Centre))
 	if scanned == nil {
@@ -152,6 +154,7 @@ func (s *Scan) fromSurfaces(m surface.Moving, progress func(fraction float64)) (
 	both.Quality["surface_and_scan_differ_mm"], both.Quality["surface_and_scan_differ_deg"] = shift, turn
 	both.Method = "surface onto surface and planning scan"
 	if (distuv.ChiSquared{K: 6}).Survival(chi) < disagrees && (shift > apartShift || turn > apartTurn) {
+		s.fitted = g
 		other.Quality["surface_and_scan_differ_mm"], other.Quality["surface_and_scan_differ_deg"] = shift, turn
 		other.Flags = append(other.Flags, measurement.Flag{Code: measurement.CodeSurfaceOffScan, Level: measurement.Doubt,
 			Message: fmt.Sprintf("pre_surface lies %.1f mm and %.1f° off what the planning scan shows at the planned fixture; the planning scan was followed. Export the surface in the planning scan's coordinates, or leave it out", shift, turn)})

@@ -1,10 +1,12 @@
 package surfacescan
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
 
@@ -73,7 +75,22 @@ func (c *simulated) measure(t *testing.T, before bool) (*evidence.Achieved, erro
 	if err != nil {
 		return nil, err
 	}
-	got := s.Observe(*r).Fixtures[0]
+	set := s.Observe(*r)
+	got := set.Fixtures[0]
+	shown := set.View.(evidence.Surfaces)
+	assert.Len(t, shown.Bodies(), 1)
+	assert.Len(t, shown.Mouth().Vertices, len(s.mesh.Vertices))
+	counted, within := 0, 0
+	for _, d := range shown.Distances() {
+		if d.Counted {
+			counted++
+			if math.Abs(d.Offset) < 0.1 {
+				within++
+			}
+		}
+	}
+	assert.Greater(t, counted, 500)
+	assert.Greater(t, float64(within), 0.8*float64(counted))
 	got.Flags = append(got.Flags, r.Flags...)
 	require.NotNil(t, got.Pose)
 	return &got, nil

@@ -44,6 +44,7 @@ type Scan struct {
 	bodies []*scanbody.Body
 	found  [][]scanbody.Found // of each fixture's kind of body
 	files  []measurement.File
+	fitted *surface.Found // the registration that was reported
 }
 
 // Sizes of a jaw's surface along its longest way, mm: a quadrant to a full arch with the

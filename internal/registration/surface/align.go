@@ -116,6 +116,15 @@ type Found struct {
 	Residual float64 // robust standard deviation of the distances, mm
 	Scale    float64 // of the moving surface against the fixed one
 	ScaleU   float64 // its standard uncertainty
+
+	Distances []Distance // over what of the moving surface was there before
+}
+
+// Distance is how one place of the registered surface lies to what it was laid onto.
+type Distance struct {
+	At      geom.Vec // in the fixed frame
+	Offset  float64  // mm, along the outward normal; NaN where nothing lies near
+	Counted bool     // it had a weight in the fit
 }
 
 // Errors of Align.
@@ -214,7 +223,9 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 	out := &Found{Residual: s.Scale}
 	wide := f.At(s.ToFixed, middleReach)
 	var distances []float32
+	out.Distances = make([]Distance, len(wide.Residual))
 	for i, r := range wide.Residual {
+		out.Distances[i] = Distance{s.ToFixed.Apply(fine.Points[i]), r, s.Robust[i] > 0}
 		if r == r {
 			out.Overlap += fine.Area[i]
 			distances = append(distances, float32(math.Abs(r)))

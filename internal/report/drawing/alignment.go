@@ -55,14 +55,24 @@ func rgba(i Ink) color.RGBA { return color.RGBAModel.Convert(i).(color.RGBA) }
 var checkPlanes = [3]string{"along the planned axis", "along it, seen from the side", "across it, half way down"}
 
 // Alignment draws the check pictures of the alignment of what is shown to the
-// planning scan about the planned fixture, a drawing a plane; site is its label.
+// planning scan about the planned fixture, a drawing a plane; site is its label. Of a
+// surface scan the last is a map of distances.
 func (s *Scene) Alignment(planning evidence.View, site string) []Drawing {
 	planes, sides := s.checkPlanes()
-	pictures := overlay(planning, s.Shown, s.Planned, planes)
+	lines := s.surfaces()
+	aligned := s.Shown
+	if lines != nil {
+		aligned = nil
+	}
+	pictures := overlay(planning, aligned, s.Planned, planes)
 	out := make([]Drawing, len(pictures))
 	parallel.For(len(pictures), func(i int) {
 		d := Drawing{Width: checkSide, Height: checkSide + strip + below}
-		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, the edges of the " + s.Achieved.Kind.Name() + " as light lines with dark rims over it, about the planned fixture, whose axis is marked. Where the lines run along the planning scan's own bone and roots, the alignment is right."
+		edges := "the edges of the " + s.Achieved.Kind.Name()
+		if lines != nil {
+			edges = "the surface scan and its scan body"
+		}
+		d.Alt = "Alignment check at site " + site + ", " + checkPlanes[i] + ": the planning scan in grey, " + edges + " as light lines with dark rims over it, about the planned fixture, whose axis is marked. Where the lines run along the planning scan's own bone and roots, the alignment is right."
 		right, up := sides[i][0], sides[i][1]
 		d.add(Raster{Min: Point{0, strip}, Width: checkSide, Height: checkSide, PNG: encode(pictures[i])},
 			label(0, strip-1.6, smallType, Start, "← "+right.words(false)),
@@ -71,8 +81,17 @@ func (s *Scene) Alignment(planning evidence.View, site string) []Drawing {
 			label(checkSide/2, strip+checkSide+3.7, smallType, Middle, "↓ "+up.words(false)),
 			label(checkSide, strip+checkSide+8.2, smallType, End, checkPlanes[i]))
 		d.add(scaleBar(0, strip+checkSide+7.4, 10*checkSide/(2*checkReach), "10 mm")...)
+		if lines != nil {
+			const scale = checkSide / (2 * checkReach)
+			on := &sheet{paper: func(x, y float64) Point { return Point{checkSide/2 + x*scale, strip + checkSide/2 - y*scale} },
+				frame: room{0, strip, checkSide, checkSide}, ground: Casing, ink: White}
+			d.add(Clip{Min: Point{0, strip}, Width: checkSide, Height: checkSide, Items: lines.draw(planes[i], checkReach, on)})
+		}
 		out[i] = d
 	})
+	if m, ok := s.Map(site); ok {
+		out[len(out)-1] = m
+	}
 	return out
 }
 
@@ -108,7 +127,8 @@ func (s *Scene) AlignmentPicture(planning evidence.View) image.Image {
 	return out
 }
 
-// overlay shows an alignment to a person, a picture a plane; the first two hold the
+// overlay shows an alignment to a person, a picture a plane, without edges where what was
+// aligned is nil; the first two hold the
 // planned axis upright. The planning scan is grey, and the edges of what was aligned to
 // it lie over it as light lines with dark rims: where they run along the planning scan's
 // own bone and roots, the alignment is right. The planned axis is a line with ticks at
@@ -122,15 +142,18 @@ func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane
 	near := math.Sqrt2*checkReach + 1
 	at := func(plane, x, y int) geom.Vec { return planes[plane].At(fromMiddle(x, n), -fromMiddle(y, n)) }
 	greys := section(planning.Around(near, mid), n, at)
-	edges := section(aligned.Around(near, mid), n, at)
-	// Metal would outshine the bone.
-	top := float32(volume.NewHistogram(edges).Quantile(0.95))
-	for i, g := range edges {
-		if g > top {
-			edges[i] = top
+	drawn := make([]bool, len(greys))
+	if aligned != nil {
+		edges := section(aligned.Around(near, mid), n, at)
+		// Metal would outshine the bone.
+		top := float32(volume.NewHistogram(edges).Quantile(0.95))
+		for i, g := range edges {
+			if g > top {
+				edges[i] = top
+			}
 		}
+		drawn = edgesOf(edges, n)
 	}
-	drawn := edgesOf(edges, n)
 
 	h := volume.NewHistogram(greys)
 	low, high := h.Quantile(0.02), h.Quantile(0.98)

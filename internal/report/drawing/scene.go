@@ -31,6 +31,8 @@ type Scene struct {
 
 	Planning   evidence.View // the planning scan; nil where it is not at hand
 	Structures []Structure
+
+	lines *surfaceLines // of what is shown, once they are asked for
 }
 
 // pose is the fixture that the cuts follow.
@@ -184,13 +186,22 @@ type Cutter struct {
 	window            window
 	pixel             float64
 	planned, achieved *clearance.Envelope
+	surfaces          *surfaceLines // nil where a scan is cut
 }
 
 // Cutter prepares the cuts of a scene through what shows the placed fixture, with
-// pixels of the given size, mm.
+// pixels of the given size, mm; a surface scan is drawn over the planning scan.
 //
 // Errors: a fixture that has no envelope.
 func (s *Scene) Cutter(pixel float64) (*Cutter, error) {
+	if lines := s.surfaces(); lines != nil {
+		c, err := s.cutter("planning scan with the surface scan", s.Planning, pixel)
+		if err != nil {
+			return nil, err
+		}
+		c.surfaces = lines
+		return c, nil
+	}
 	return s.cutter(s.Achieved.Kind.Name(), s.Shown, pixel)
 }
 
@@ -268,6 +279,9 @@ func (c *Cutter) draw(v View, d float64, gap *dimension) Drawing {
 		var lines []Item
 		lines, trails[i] = st.outline(plane, reach, on)
 		clip.Items = append(clip.Items, lines...)
+	}
+	if c.surfaces != nil {
+		clip.Items = append(clip.Items, c.surfaces.draw(plane, reach, on)...)
 	}
 	clip.Items = append(clip.Items, c.body(c.planned, v, plane, paper, PlannedLayer)...)
 	if c.achieved != nil {
