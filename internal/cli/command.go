@@ -89,7 +89,7 @@ func newRoot(env Env, given []string) *cobra.Command {
 		fmt.Fprint(env.Stderr, help(c, width(env.Width)))
 		return errNoCommand
 	},
-		openCommand(env), demoCommand(env), caseCommand(env), measureCommand(env), sealCommand(env), seriesCommand(env), poolCommand(env), reportCommand(env), packCommand(env),
+		openCommand(env), demoCommand(env), caseCommand(env), anatomyCommand(env), measureCommand(env), sealCommand(env), seriesCommand(env), poolCommand(env), reportCommand(env), packCommand(env),
 		alignCommand(env), scanCommand(env), phantomCommand(env), completionCommand(env), versionCommand(env))
 	root.SetHelpCommand(helpCommand(env))
 	root.SetHelpFunc(func(c *cobra.Command, _ []string) { fmt.Fprint(env.Stdout, help(c, width(env.Width))) })

@@ -42,6 +42,7 @@ var writers = []writing{
 	{command: "pool", line: func(f string) []string { return []string{"pool", "--aggregates", f, "table.csv"} }, lifts: true},
 	{command: "pack", ending: ".zip", line: func(f string) []string { return []string{"pack", "s.jsonl", f} }, lifts: true},
 	{command: "seal", line: func(f string) []string { return []string{"seal", "--series", f, "case"} }},
+	{command: "anatomy", line: func(f string) []string { return []string{"anatomy", "--write", "--series", f, "case"} }},
 	{command: "series import", line: func(f string) []string { return []string{"series", "import", "past.csv", f} }},
 	{command: "series design", line: func(f string) []string { return []string{"series", "design", "--clinician", "clinician-z", f} }},
 	{command: "series leave-out", line: func(f string) []string {

@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/plan/pseudonym"
 	"plumbline/internal/tooth"
+	"plumbline/internal/trimesh"
 )
 
 // Planned is a plan held against its planning scan alone, as before surgery.
@@ -28,6 +29,8 @@ type Planned struct {
 	Plan  *casefile.Case // coordinates in the planning frame
 	Sites []PlannedSite  // in the order of the plan
 	Flags []measurement.Flag
+	// Canals are those that the case asks for, found or not.
+	Canals []FoundCanal
 }
 
 // PlannedSite is one planned fixture.
@@ -37,7 +40,13 @@ type PlannedSite struct {
 	// Distances are to the structures that are there, to what the planning scan shows and to
 	// the other fixtures.
 	Distances []PlannedDistance
-	Found     []Structure // beyond this fixture, that the case does not draw
+	Found     []FoundWall // beyond this fixture, that the case does not draw
+}
+
+// FoundWall is the bony wall of a cavity beyond a planned fixture.
+type FoundWall struct {
+	Plan casefile.Structure // without a surface file
+	Wall *trimesh.Mesh      // planning frame
 }
 
 // PlannedDistance is the distance of a planned fixture to a structure, and where it
@@ -78,7 +87,7 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 	if err := in.openStructures(); err != nil {
 		return nil, err
 	}
-	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures))}
+	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures)), Canals: in.canals}
 	out.Flags = slices.Concat(dates{pre: pre.Taken, placed: c.Placed, today: today}.flags(false), names, flags, in.Flags, whereabouts.Check(located, &written, in.bodies(), &pre.Volume))
 	envelopes := make([]clearance.Envelope, len(located.Fixtures))
 	for i, f := range located.Fixtures {
@@ -87,19 +96,19 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 		}
 	}
 	directions := dentalarch.Find(located, &written, &pre.Volume)
-	found := make([][]Structure, len(located.Fixtures))
+	found, walls := make([][]Structure, len(located.Fixtures)), make([][]foundCavity, len(located.Fixtures))
 	parallel.For(len(found), func(i int) {
 		f := located.Fixtures[i]
 		if f.Site.Jaw() != tooth.Upper {
 			return
 		}
 		if region, ok := tissue.Look(&pre.Volume, around(f.Planned)); ok {
-			found[i], _ = in.cavitiesBeyond(beyond{f, directions[i].Directions, region, []geom.Pose{f.Planned}, []float64{f.Diameter}})
+			found[i], walls[i] = in.cavitiesBeyond(beyond{f, directions[i].Directions, region, []geom.Pose{f.Planned}, []float64{f.Diameter}})
 		}
 	})
 	out.Flags = append(out.Flags, in.notFound(found...)...)
 	for i, f := range located.Fixtures {
-		site := PlannedSite{Plan: f, Flags: directions[i].Flags, Found: found[i]}
+		site := PlannedSite{Plan: f, Flags: directions[i].Flags}
 		add := func(st casefile.Structure, found bool, other clearance.Structure) {
 			d := PlannedDistance{At: clearance.Of(envelopes[i], other)}
 			d.Clearance = measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: d.At.Distance, Found: found}
@@ -109,7 +118,8 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 		for j, st := range located.Structures {
 			add(st, st.Find != "", in.structures[j])
 		}
-		for _, st := range site.Found {
+		for j, st := range found[i] {
+			site.Found = append(site.Found, FoundWall{st.Plan, walls[i][j].Wall})
 			add(st.Plan, true, st.Body)
 			site.Flags = append(site.Flags, foundFlag(f.Site, st.Plan.Name))
 		}
