@@ -146,6 +146,8 @@ func (p *Page) routes() map[string]func(*request) error {
 		"POST /case/{case}/place/{site}":          p.place,
 		"GET /case/{case}/draw":                   p.of(p.drawView),
 		"POST /case/{case}/draw":                  p.draw,
+		"GET /case/{case}/found":                  p.of(p.foundView),
+		"POST /case/{case}/found":                 p.takeFound,
 		"POST /case/{case}/confirm":               p.of(p.confirm),
 		"GET /case/{case}/seal":                   p.of(p.sealView),
 		"POST /case/{case}/seal":                  p.of(p.seal),

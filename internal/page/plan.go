@@ -36,6 +36,7 @@ type planStation struct {
 	Unchecked []string // what has a right to be drawn and is not
 	Guidances []choice
 	Drawable  []kindChoice // what can be drawn now
+	Look      bool         // the scan may show what is beyond the fixture by itself
 }
 
 type choice struct {
@@ -55,6 +56,7 @@ type structureLine struct {
 	Name, Words string
 	Kind        casefile.Kind
 	Once        bool // drawn once
+	Found       bool // to be looked at
 }
 
 // arch is a drawn dental arch, whose teeth are buttons.
@@ -108,6 +110,7 @@ func (p *Page) planView(r *request, c *looked) error {
 	v.Unchecked = unchecked(c.Draft)
 	v.Arches = arches(c.Draft)
 	if f := placedFixture(c.Draft); f != nil {
+		v.Look = f.Site.Jaw() == tooth.Upper
 		for _, k := range drawable {
 			if k.Kind == casefile.Nerve && f.Site.Jaw() == tooth.Upper || k.Kind == casefile.Sinus && f.Site.Jaw() == tooth.Lower {
 				continue
@@ -127,7 +130,7 @@ func (v *planStation) fromDraft(d practice.Draft) {
 		v.Fixtures = append(v.Fixtures, plannedLine{f.Site, f.Planned != nil, fixtureWords(f), f.Source == practice.ByHand && !f.Repeated})
 	}
 	for _, s := range d.Structures {
-		v.Structure = append(v.Structure, structureLine{s.Name, fmt.Sprintf("drawn through %d points, radius %.1f mm, %s", len(s.Points), s.Radius, handWords(s.Hand)), s.Kind, !s.Repeated})
+		v.Structure = append(v.Structure, structureLine{s.Name, structureWords(s), s.Kind, s.Find == "" && !s.Repeated, s.Found != nil})
 	}
 }
 
@@ -161,6 +164,17 @@ func fixtureWords(f practice.Fixture) string {
 	return fmt.Sprintf("%s, %.1f mm long, %s", diameter, f.Planned.Length(), how)
 }
 
+// structureWords says how a structure of a draft is known.
+func structureWords(s practice.Structure) string {
+	switch {
+	case s.Found != nil:
+		return s.Found.Words()
+	case s.Find != "":
+		return "as the planning scan shows it"
+	}
+	return fmt.Sprintf("drawn through %d points, radius %.1f mm, %s", len(s.Points), s.Radius, handWords(s.Hand))
+}
+
 // handWords says how sure a hand was.
 func handWords(h practice.Hand) string {
 	if h.Repeated {
@@ -192,9 +206,14 @@ func unchecked(d practice.Draft) []string {
 // it was shown.
 const seenField = "seen"
 
-// edited changes the draft of a case that may be changed, and leads back to the plan. seen
-// is the mark of the plan that was shown beside the form.
+// edited changes the draft of a case that may be changed, and leads back to the plan.
 func (p *Page) edited(r *request, seen string, change func(c *looked, d *practice.Draft) error) error {
+	return p.editedTo(r, "plan", seen, change)
+}
+
+// editedTo is edited that leads to another view. seen is the mark of the plan that was shown
+// beside the form.
+func (p *Page) editedTo(r *request, view, seen string, change func(c *looked, d *practice.Draft) error) error {
 	c, err := p.look(r.PathValue("case"))
 	if err != nil {
 		return err
@@ -213,7 +232,7 @@ func (p *Page) edited(r *request, seen string, change func(c *looked, d *practic
 	if err := c.Save(d); err != nil {
 		return err
 	}
-	return r.to(caseAddress(c.Name) + "/plan")
+	return r.to(caseAddress(c.Name) + "/" + view)
 }
 
 // changedView shows a plan that was changed meanwhile, and offers to take the step that was
@@ -456,21 +475,28 @@ type placeData struct {
 	Structures       []drawn
 }
 
-// drawn is a structure as the scripts draw it.
+// drawn is a structure as the scripts draw it: a line with a radius, or a surface.
 type drawn struct {
-	Name   string
-	Points [][3]float64
-	Radius float64
+	Name      string
+	Points    [][3]float64
+	Radius    float64
+	Triangles [][3]int32 `json:",omitempty"` // of points
 }
 
 func drawnOf(d practice.Draft) []drawn {
 	out := []drawn{}
 	for _, s := range d.Structures {
-		x := drawn{Name: s.Name, Radius: s.Radius}
-		for _, q := range practice.Smooth(s.Points) {
-			x.Points = append(x.Points, triple(q))
+		if line := s.Line(); len(line) > 0 {
+			out = append(out, drawn{Name: s.Name, Radius: s.Radius, Points: triples(line)})
 		}
-		out = append(out, x)
+	}
+	return out
+}
+
+func triples(points []geom.Vec) [][3]float64 {
+	out := make([][3]float64, len(points))
+	for i, p := range points {
+		out[i] = triple(p)
 	}
 	return out
 }
@@ -674,6 +700,7 @@ func (p *Page) draw(r *request) error {
 	if err := form(r); err != nil {
 		return err
 	}
+	find := casefile.Find(r.PostForm.Get("find"))
 	out := practice.Structure{Name: strings.TrimSpace(r.PostForm.Get("name")), Kind: casefile.Kind(r.PostForm.Get("kind")), Hand: practice.DrawnOnce()}
 	if out.Name == "" || len(out.Name) > 100 || printable.Plain(out.Name) != out.Name {
 		return bad("give the structure a name, as in left nerve canal")
@@ -696,19 +723,27 @@ func (p *Page) draw(r *request) error {
 		}
 		out.Points = append(out.Points, practice.Rounded(q))
 	}
+	if find == casefile.FindCanal && out.Kind == casefile.Nerve {
+		return p.follow(r, out)
+	}
 	if len(out.Points) < fewestPoints || len(out.Points) > mostPoints {
 		return bad("%d points are drawn; draw %d to %d", len(out.Points), fewestPoints, mostPoints)
 	}
 	return p.edited(r, r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {
 		was := slices.IndexFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name && s.Kind == out.Kind })
-		if again(r) && was >= 0 {
+		if again(r) && was >= 0 && d.Structures[was].Find == "" {
 			hand, err := practice.DrawnTwice(d.Structures[was].Points, out.Points, drawable[kind].RadiusU)
 			d.Structures[was].Hand = hand
 			return err
 		}
-		d.Structures = append(slices.DeleteFunc(d.Structures, func(s practice.Structure) bool { return s.Name == out.Name }), out)
+		put(d, out)
 		return nil
 	})
+}
+
+// put adds a structure to a draft, in place of one that has its name.
+func put(d *practice.Draft, s practice.Structure) {
+	d.Structures = append(slices.DeleteFunc(d.Structures, func(old practice.Structure) bool { return old.Name == s.Name }), s)
 }
 
 // confirm writes the draft as the case file.

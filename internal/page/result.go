@@ -4,6 +4,7 @@ import (
 	"html/template"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/measure"
 	"plumbline/internal/page/practice"
 	"plumbline/internal/report"
 	"plumbline/internal/series"
@@ -76,7 +77,7 @@ func (p *Page) resultView(r *request, c *looked) error {
 
 // resultData prepares the cuts of a measured case.
 func (p *Page) resultData(c *looked) (*resultData, error) {
-	d, err := p.planData(c)
+	d, err := p.planData(c, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -102,13 +103,21 @@ func (p *Page) resultData(c *looked) (*resultData, error) {
 	return d, nil
 }
 
-// planData prepares the cuts of a planned case.
-func (p *Page) planData(c *looked) (*resultData, error) {
+// planData prepares the cuts of a planned case: of the plan as it was held against its scan,
+// or, where it was not, as its file and draft have it.
+func (p *Page) planData(c *looked, planned *measure.Planned) (*resultData, error) {
 	pre, err := p.scanOf(c.Case, practice.Planning)
 	if err != nil {
 		return nil, err
 	}
 	d := &resultData{Scan: p.plain(c, pre), Structures: []drawn{}}
+	if planned != nil {
+		for _, f := range planned.Plan.Fixtures {
+			d.Fixtures = append(d.Fixtures, resultFixture{Site: siteOf(f.Site), Planned: body{triple(f.Planned.Entry), triple(f.Planned.Apex), f.Diameter, f.Length}})
+		}
+		d.Structures = append(d.Structures, shown(planned)...)
+		return d, nil
+	}
 	if c.Plan == nil {
 		return d, nil
 	}
@@ -125,6 +134,11 @@ func (p *Page) planData(c *looked) (*resultData, error) {
 			x.Points = append(x.Points, lps(q))
 		}
 		d.Structures = append(d.Structures, x)
+	}
+	for _, s := range c.Draft.Structures {
+		if s.Found != nil {
+			d.Structures = append(d.Structures, drawn{Name: s.Name, Radius: s.Radius, Points: triples(s.Found.Line)})
+		}
 	}
 	return d, nil
 }

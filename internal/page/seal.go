@@ -48,7 +48,7 @@ func (p *Page) sealView(r *request, c *looked) error {
 	} else {
 		v.ReadBack, _ = report.ReadBack(plan.Planned, report.Options{Uncoded: true}).Parts(1)
 		v.InDoubt = len(plan.Doubts()) > 0
-		if v.Data, err = p.planData(c); err != nil {
+		if v.Data, err = p.planData(c, plan.Planned); err != nil {
 			return err
 		}
 	}

@@ -140,7 +140,12 @@ func TestTheCourseByTouch(t *testing.T) {
 		w.touch([2]float64{x, y})
 		w.settled()
 	}
-	w.tap(`#keep button.main`)
+	// The scan shows it between the points; it is looked at and taken.
+	w.tap(`#keep button[name=find]`)
+	w.settled()
+	assert.Contains(t, w.says("main"), "Followed in the planning scan")
+	w.picture("found-390")
+	w.tap(`main a.button.main`)
 	w.do(chromedp.SetValue(`input[name=placed]`, "2026-12-09"))
 	w.tap(`#when button`)
 	w.tap(`button.main`)
@@ -200,7 +205,7 @@ func measured(t *testing.T) (folder string, addresses []string) {
 			addresses = append(addresses, "/case/"+name+"/"+station)
 		}
 	}
-	return folder, append(addresses, "/case/C-102/place/46", "/case/C-102/draw?kind=nerve")
+	return folder, append(addresses, "/case/C-102/place/46", "/case/C-102/draw?kind=nerve", "/case/C-102/found")
 }
 
 // No view has a fault that axe-core finds (https://github.com/dequelabs/axe-core; WCAG 2.2

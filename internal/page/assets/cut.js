@@ -185,6 +185,24 @@ export function outline(cut, c, body, color, dash) {
   return true;
 }
 
+// wall draws a surface {points, triangles} where a cut passes it.
+export function wall(cut, c, body, color) {
+  const at = body.points.map(p => cut.on(p));
+  stroke(c, color, .14, null, () => {
+    for (const t of body.triangles) {
+      const ends = [];
+      for (let i = 0; i < 3; i++) {
+        const [ax, ay, a] = at[t[i]], [bx, by, b] = at[t[(i + 1) % 3]];
+        if (a < 0 !== b < 0) ends.push([ax + a / (a - b) * (bx - ax), ay + a / (a - b) * (by - ay)]);
+      }
+      if (ends.length === 2) {
+        c.moveTo(...ends[0]);
+        c.lineTo(...ends[1]);
+      }
+    }
+  });
+}
+
 // tube draws a structure {points, radius} where a cut passes it: all chords of its balls,
 // and of these only the rim.
 export function tube(cut, c, body, color) {

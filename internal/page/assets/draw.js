@@ -78,6 +78,8 @@ export function begin(bench, data) {
     say.textContent = points.length < fewest ? `${points.length} of at least ${fewest} points. Draw it as far as it runs beside the fixture, and a little further.`
       : `${points.length} points. Check the line in the cut along the arch; a click in a cut moves its point.`;
     keep.querySelector("button.main").disabled = points.length < fewest;
+    const find = keep.querySelector("button[name=find]");
+    if (find) find.disabled = points.length < 2;
     keep.elements.points.value = points.map(p => p.map(x => x.toFixed(3)).join(",")).join("\n");
     list.replaceChildren(...points.map((p, i) => {
       const item = document.createElement("li"), go = document.createElement("button"), off = document.createElement("button");

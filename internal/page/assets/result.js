@@ -1,7 +1,7 @@
 // The cuts of a case: along and across the planned axis, which hangs plumb; what leans has
 // moved. Before surgery there is the planning scan and the plan alone.
 import {add, sub, scale, dot, cross, norm, unit, across} from "./vector.js";
-import {Cut, outline, tube, steps, sides, Plan, Placed, Structure} from "./cut.js";
+import {Cut, outline, tube, wall, steps, sides, Plan, Placed, Structure} from "./cut.js";
 
 const beyond = 5, wide = 20; // mm
 
@@ -76,7 +76,10 @@ export function begin(bench, data) {
     });
 
     function draw(c, cut) {
-      if (showStructures.checked) for (const s of data.Structures) tube(cut, c, {points: s.Points, radius: s.Radius}, Structure);
+      if (showStructures.checked) for (const s of data.Structures) {
+        if (s.Triangles) wall(cut, c, {points: s.Points, triangles: s.Triangles}, Structure);
+        else tube(cut, c, {points: s.Points, radius: s.Radius}, Structure);
+      }
       if (showPlan.checked) outline(cut, c, planned, Plan, [.7, .45]);
       if (placed && showPlaced.checked) outline(cut, c, placed, Placed);
     }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"path/filepath"
 	"slices"
 
@@ -47,14 +48,43 @@ const (
 	ByHand    Source = "by-hand"
 )
 
-// Structure is a structure that was drawn: a few points of its centre line.
+// Structure is a structure that was drawn, by a few points of its centre line, or that the
+// planning scan is asked for.
 type Structure struct {
 	Name   string        `json:"name"`
 	Kind   casefile.Kind `json:"kind"`
-	Points []geom.Vec    `json:"points"`
+	Points []geom.Vec    `json:"points"` // of a canal that is asked for: that it passes through
 	Radius float64       `json:"radius"`
+	Find   casefile.Find `json:"find,omitempty"`
+	Found  *Found        `json:"found,omitempty"` // a canal as the scan shows it, for pictures
 	Margin *float64      `json:"margin,omitempty"`
 	Hand
+}
+
+// Found is a canal that was followed through the planning scan.
+type Found struct {
+	Line   []geom.Vec `json:"line"`
+	All    float64    `json:"all"`    // its length, mm
+	Unseen float64    `json:"unseen"` // and how much of it is bridged
+}
+
+// Words says how far a canal was followed.
+func (f *Found) Words() string {
+	if f.Unseen > 0 {
+		return fmt.Sprintf("followed in the planning scan over %.0f mm, of which %.0f mm are not seen and bridged", f.All, math.Ceil(f.Unseen))
+	}
+	return fmt.Sprintf("followed in the planning scan over %.0f mm, seen all the way", f.All)
+}
+
+// Line is a structure's centre line as pictures show it; none where it has no line.
+func (s *Structure) Line() []geom.Vec {
+	switch {
+	case s.Found != nil:
+		return s.Found.Line
+	case s.Find != "":
+		return nil
+	}
+	return Smooth(s.Points)
 }
 
 // Fixture is a site's fixture, nil where the draft has none.
@@ -211,6 +241,10 @@ func (d *Draft) caseFile(name string) *casefile.Case {
 		c.Fixtures = append(c.Fixtures, out)
 	}
 	for _, s := range d.Structures {
+		if s.Find != "" {
+			c.Structures = append(c.Structures, casefile.Structure{Name: s.Name, Kind: s.Kind, Find: s.Find, Through: s.Points, Margin: s.Margin})
+			continue
+		}
 		path := Smooth(s.Points)
 		radius := make([]float64, len(path))
 		for i := range radius {
