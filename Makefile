@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
 
-.PHONY: build demo reports test thorough browser pictures standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine clean
+.PHONY: build demo reports test thorough browser pictures standards engines race lint accuracy bench fuzz golden notices dist pack sign sign-check wine linux-check clean
 
 build:
 	$(BUILD) -o build/plumbline ./cmd/plumbline
@@ -118,6 +118,10 @@ sign-check:
 # The program for Windows, run by wine. Needs Debian's wine, wine64 and binutils-mingw-w64-x86-64.
 wine:
 	cmd/dist/wine-check.sh
+
+# What START-HERE says, from the archive for Linux to a first result. Needs curl.
+linux-check:
+	cmd/dist/linux-check.sh
 
 clean:
 	rm -rf build demo

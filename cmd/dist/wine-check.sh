@@ -1,8 +1,11 @@
 #!/bin/sh
 # Unpacks the archive for Windows that make dist made and runs its program under wine:
-# version, the measurement of a small case, and the page with one request.
+# version, the measurement of a small case, the page with one request, and what START-HERE
+# says to try first.
 set -eu
-cd "$(dirname "$0")/../.."
+cd "$(dirname "$0")"
+. "$PWD/follow.sh"
+cd ../..
 archive=$(ls "$PWD"/build/dist/plumbline-*-windows.zip)
 go build -o build/plumbline-here ./cmd/plumbline
 here=$PWD/build/plumbline-here
@@ -39,11 +42,7 @@ cmp ../here.txt ../windows.txt
 
 # The page: a secret that works once, and a cookie.
 plumbline open --no-browser ../cases >../opened 2>&1 &
-for _ in $(seq 300); do
-  grep -q 127.0.0.1 ../opened && break
-  sleep 0.2
-done
-address=$(tr -d '\r' <../opened | grep -o 'http://127[^ ]*')
+address=$(shown ../opened)
 curl -sS -c ../jar "$address" >/dev/null
 curl -sS -b ../jar "${address%/enter/*}/" >../page.html
 grep -q '<h1>Your cases</h1>' ../page.html
@@ -51,4 +50,8 @@ test "$(curl -sS -o /dev/null -w '%{http_code}' "${address%/enter/*}/")" = 403
 curl -sS -b ../jar -H 'Sec-Fetch-Site: same-origin' -X POST "${address%/enter/*}/end" >/dev/null
 wait $!
 test -d ../cases
-echo "The program for Windows runs under $(wine --version): version, measure, open."
+
+plumbline open --no-browser >../tried 2>&1 &
+follow "$(shown ../tried)" ../tried.jar
+wait $!
+echo "The program for Windows runs under $(wine --version): version, measure, open, the demo."

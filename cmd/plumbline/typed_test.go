@@ -152,7 +152,7 @@ func TestREADMEWorksAsTyped(t *testing.T) {
 
 	rules := read("Makefile")
 	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
-		targets := regexp.MustCompile(`(?m)^    make ([a-z]+)`).FindAllStringSubmatch(read(name), -1)
+		targets := regexp.MustCompile(`(?m)^    make ([a-z-]+)`).FindAllStringSubmatch(read(name), -1)
 		require.NotEmpty(t, targets, name)
 		for _, target := range targets {
 			assert.Regexp(t, `(?m)^`+target[1]+`:`, rules, name)
