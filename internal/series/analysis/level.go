@@ -198,8 +198,25 @@ func earlier(x []valued) []string {
 
 // level fits the mixed model and the shapes to the cases.
 func level(x []valued, positive bool) (*Level, *levelnow.Level, error) {
+	cases, out := laidOut(x, positive)
+	l, err := levelnow.Average(cases, positive)
+	if err != nil {
+		return nil, nil, err
+	}
+	out.Mean, out.SD, out.First = l.Mean, l.SD, l.First
+	out.Low, out.High = l.Interval()
+	out.Unchanged, out.Falling, out.Settled, out.Risen = l.Unchanged, l.Falling, l.Settled, l.Risen
+	if l.Since > 0 {
+		out.Since = x[l.Since-1].number
+	}
+	return out, l, nil
+}
+
+// laidOut has the cases as the shapes are fitted to them, each with the variance that the
+// mixed model gives it, and what that model says besides.
+func laidOut(x []valued, positive bool) (cases []levelnow.Case, out *Level) {
 	names := earlier(x)
-	cases := make([]levelnow.Case, len(x))
+	cases = make([]levelnow.Case, len(x))
 	others := make([][]float64, len(x))
 	for i, v := range x {
 		others[i] = make([]float64, len(names))
@@ -208,7 +225,7 @@ func level(x []valued, positive bool) (*Level, *levelnow.Level, error) {
 		}
 		cases[i] = levelnow.Case{Values: v.values, Other: others[i]}
 	}
-	out := &Level{}
+	out = &Level{}
 	alike := 0.0
 	if m, several := modelOf(x, others, positive); m != nil {
 		whole := m.Error + m.Cluster
@@ -243,16 +260,7 @@ func level(x []valued, positive bool) (*Level, *levelnow.Level, error) {
 			cases[i].Variance = 1
 		}
 	}
-	l, err := levelnow.Average(cases, positive)
-	if err != nil {
-		return nil, nil, err
-	}
-	out.Mean, out.Low, out.High, out.SD, out.First = l.Mean, l.Low, l.High, l.SD, l.First
-	out.Unchanged, out.Falling, out.Settled, out.Risen = l.Unchanged, l.Falling, l.Settled, l.Risen
-	if l.Since > 0 {
-		out.Since = x[l.Since-1].number
-	}
-	return out, l, nil
+	return cases, out
 }
 
 // onScale is the variance of a measurement on the scale of the mixed model: by the

@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/parallel"
 	"plumbline/internal/series"
 	"plumbline/internal/stats/hotelling"
+	"plumbline/internal/stats/levelnow"
 	"plumbline/internal/stats/sequential"
 )
 
@@ -39,7 +40,7 @@ func normalErrs(rng *rand.Rand, scale float64, common [3]float64, alike float64)
 type record struct {
 	name  string
 	draw  errs
-	scale func(x, n int) float64 // by case of n; nil is a steady .4 mm
+	scale func(x, n int) float64 // by case of n; nil is steady
 	size  func(rng *rand.Rand) int
 	alike float64
 
@@ -94,12 +95,19 @@ func kinds() []record {
 	}
 }
 
+// usualSpread is that of an error's parts in a steady record, mm.
+const usualSpread = .4
+
+func (k *record) spread(x, n int) float64 {
+	if k.scale == nil {
+		return usualSpread
+	}
+	return k.scale(x, n)
+}
+
 // fixtures draws the fixtures of case x of n.
 func (k *record) fixtures(rng *rand.Rand, x, n int) []series.Row {
-	s, many, guidance := .4, 1, "full-guide"
-	if k.scale != nil {
-		s = k.scale(x, n)
-	}
+	s, many, guidance := k.spread(x, n), 1, "full-guide"
 	if k.size != nil {
 		many = k.size(rng)
 	}
@@ -135,7 +143,7 @@ func begun(t *testing.T, rows []series.Row) *Analysis {
 
 // table runs kinds at every length and prints the shares of what was counted; the records
 // are shared out, each drawn from a seed of its own.
-func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *testing.T, k *record, n int, rng *rand.Rand) []bool, counts int) map[string][]float64 {
+func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *testing.T, k *record, n int, rng *rand.Rand) []bool) map[string][]float64 {
 	out := map[string][]float64{}
 	for _, k := range kinds() {
 		if !with(&k) {
@@ -147,7 +155,7 @@ func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *te
 			parallel.For(*records, func(i int) {
 				got[i] = of(t, &k, n, rand.New(rand.NewPCG(uint64(i), uint64(n))))
 			})
-			share := make([]float64, counts)
+			share := make([]float64, len(got[0]))
 			for _, g := range got {
 				for j, is := range g {
 					if is {
@@ -166,48 +174,67 @@ func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *te
 	return out
 }
 
+// percentPoints are the 95 % points of the apex deviation and of the depth of a kind, its
+// spread .4 mm: both go in proportion to it.
+func percentPoints(k *record) (apex, depth float64) {
+	const draws = 400000
+	steady := *k
+	steady.scale, steady.size, steady.guidance = nil, nil, nil
+	rng := rand.New(rand.NewPCG(7, 7))
+	length, deep := make([]float64, draws), make([]float64, draws)
+	for i := range draws {
+		v := steady.draw(rng, usualSpread, [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}, k.alike)
+		length[i], deep[i] = math.Hypot(math.Hypot(v[0], v[1]), v[2]), v[2]
+	}
+	slices.Sort(length)
+	slices.Sort(deep)
+	return length[draws*95/100], deep[draws*95/100]
+}
+
 // How often the 95/95 bounds of the apex deviation and of the depth at the apex hold: the
 // true 95 % point of the next fixture lies under them. Every bound is told, that of a record
 // that rises with a mark.
 func TestMarginCoverage(t *testing.T) {
-	lengths := []int{10, 15, 30, 50, 80}
-	for _, figure := range []measurement.Figure{measurement.Apex, measurement.ApexDepth} {
-		truth := map[string]float64{}
-		for _, k := range kinds() {
-			for _, n := range lengths {
-				rng := rand.New(rand.NewPCG(7, uint64(n)))
-				var next []float64
-				for range 60000 {
-					next = append(next, *k.fixtures(rng, n+1, n)[0].Deviation[figure])
-				}
-				slices.Sort(next)
-				truth[fmt.Sprint(k.name, n)] = next[len(next)*95/100]
-			}
+	figures := []measurement.Figure{measurement.Apex, measurement.ApexDepth}
+	t.Logf("%s, then %s: %% held, %% of bounds that are the largest so far, %% beyond 1.5 times what is needed", figures[0], figures[1])
+	truth := map[string][2]float64{}
+	for _, k := range kinds() {
+		apex, depth := percentPoints(&k)
+		truth[k.name] = [2]float64{apex, depth}
+	}
+	held := table(t, []int{10, 15, 30, 50, 80}, func(*record) bool { return true }, func(t *testing.T, k *record, n int, rng *rand.Rand) []bool {
+		var rows []series.Row
+		for x := range n {
+			rows = append(rows, k.fixtures(rng, x+1, n)...)
 		}
-		t.Logf("%s: %% held, %% of bounds that are the largest so far, %% beyond 1.5 times what is needed", figure)
-		held := table(t, lengths, func(k *record) bool { return figure == measurement.Apex || truth[k.name+"30"] > 0 }, func(t *testing.T, k *record, n int, rng *rand.Rand) []bool {
-			var rows []series.Row
-			for x := range n {
-				rows = append(rows, k.fixtures(rng, x+1, n)...)
+		a := &Analysis{Clinician: "a", Options: Defaults()}
+		a.collect(rows)
+		var out []bool
+		for i, f := range figures {
+			q := truth[k.name][i] * k.spread(n+1, n) / usualSpread
+			if q == 0 {
+				continue
 			}
-			a := begun(t, rows)
-			x := a.valuesOfFigure(figure, false)
-			_, now, err := level(x, !figure.Signed())
+			x := a.valuesOfFigure(f, false)
+			cases, _ := laidOut(x, !f.Signed())
+			now, err := levelnow.Average(cases, !f.Signed())
 			require.NoError(t, err)
 			b := a.boundOf(x, now)
-			q := truth[fmt.Sprint(k.name, n)]
-			return []bool{*b.Upper >= q, b.FromLargest, *b.Upper > 1.5*q}
-		}, 3)
-		for cell, share := range held {
-			least := .93
-			switch {
-			case strings.HasPrefix(cell, "t3"), strings.HasPrefix(cell, "one in ten"):
-				least = .91
-			case strings.HasPrefix(cell, "rising"):
-				// It is marked where the rise is found, and told all the same.
-				least = .85
-			}
-			assert.GreaterOrEqual(t, share[0], least-3*math.Sqrt(least*(1-least)/float64(*records)), "%s, %s", figure, cell)
+			out = append(out, *b.Upper >= q, b.FromLargest, *b.Upper > 1.5*q)
+		}
+		return out
+	})
+	for cell, share := range held {
+		least := .93
+		switch {
+		case strings.HasPrefix(cell, "t3"), strings.HasPrefix(cell, "one in ten"):
+			least = .91
+		case strings.HasPrefix(cell, "rising"):
+			// It is marked where the rise is found, and told all the same.
+			least = .85
+		}
+		for i := 0; i < len(share); i += 3 {
+			assert.GreaterOrEqual(t, share[i], least-3*math.Sqrt(least*(1-least)/float64(*records)), "%s, %s", figures[i/3], cell)
 		}
 	}
 }
@@ -340,7 +367,7 @@ func TestFindingsAccuracy(t *testing.T) {
 		require.NoError(t, a.addLevels())
 		found := a.anything(t)
 		return []bool{found[0], found[1] || found[2] && a.Figures[0].Chart.Worse > 0, strings.Contains(a.betterWords(), "Yes")}
-	}, 3)
+	})
 	for _, n := range looks {
 		doubled, rising := found[fmt.Sprintf("doubled half way %d", n)], found[fmt.Sprintf("rising %d", n)]
 		atLeast(t, .7, doubled[1], fmt.Sprintf("doubled half way %d", n))

@@ -49,8 +49,8 @@ type Level struct {
 	Cases   int
 	Figures int
 
-	// Mean is the mean of single figures at the last case, with its 95 % interval.
-	Mean, Low, High float64
+	// Mean is the mean of single figures at the last case.
+	Mean float64
 	// First is the mean of single figures at the first case, otherwise as at the last.
 	First float64
 	// SD is the standard deviation of single figures about it, in their unit.
@@ -172,7 +172,8 @@ func (l *Level) widen(cases []Case) {
 	}
 	if now, err := Average(sizes, true); err == nil && sum > 0 {
 		// By how far the level is not known as well, as likely as there is a change.
-		unsure := (1 - now.Unchanged) * (now.High - now.Mean) / 2
+		_, high := now.Interval()
+		unsure := (1 - now.Unchanged) * (high - now.Mean) / 2
 		l.widened = math.Max(1, (now.Mean+unsure)/sum)
 	}
 }

@@ -53,9 +53,16 @@ func NewChi(v float64, nodes int) Chi {
 // 1/√n, and k·√n at a confidence is Student's t noncentral by z·√n (NIST handbook 7.2.6.3;
 // Krishnamoorthy and Mathew, Statistical Tolerance Regions, 2009, chapters 2 and 3).
 func (c Chi) Confidence(k, z, h float64) float64 {
+	// Beyond so many standard deviations the normal distribution is 0 or 1 to 1e-10.
+	const beyond = 6.4
 	p := 0.0
 	for i, x := range c.at {
-		p += c.weight[i] * distuv.UnitNormal.CDF((k*x-z)/h)
+		switch d := (k*x - z) / h; {
+		case d > beyond:
+			p += c.weight[i]
+		case d > -beyond:
+			p += c.weight[i] * distuv.UnitNormal.CDF(d)
+		}
 	}
 	return p
 }
