@@ -364,7 +364,7 @@ func (d *Document) margins(a *analysis.Analysis) {
 		return
 	}
 	d.add(heading{Level: 3, Text: marginTitle},
-		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. About one in twenty of the next fixtures goes farther than it, in each direction by itself and so up to one in ten in one or another; it is made so that %.0f %% of such margins are wide enough, and rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
+		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. About one in twenty of the next fixtures goes farther than it, in each direction by itself and so up to one in ten in one or another. Margins are made so that in %.0f %% of such records all of them are wide enough, each so wider than it would have to be by itself, and are rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
 	d.add(list{Items: outsideAll(marginSentences(a))})
 }
 

@@ -377,15 +377,17 @@ type Competence struct {
 
 // Margin is what the record supports in one direction or at one structure.
 type Margin struct {
-	Towards string   `json:"towards"`          // in words
-	Kind    string   `json:"kind,omitempty"`   // of structure
-	Asked   *float64 `json:"asked,omitempty"`  // by the last case that has one, mm
-	Lost    *Summary `json:"lost,omitempty"`   // clearance lost, planned − achieved, mm
-	Bound   *Bound   `json:"bound,omitempty"`  // of what the next ones lose
-	Rising  bool     `json:"rising,omitempty"` // a rise or an unexplained change is on
-	ToolU   *float64 `json:"tool_u,omitempty"` // the part of the spread that is the tool's own
-	Enough  *bool    `json:"enough,omitempty"` // the margin asked for is at least the bound
-	Words   string   `json:"words"`
+	Towards string   `json:"towards"`         // in words
+	Kind    string   `json:"kind,omitempty"`  // of structure
+	Asked   *float64 `json:"asked,omitempty"` // by the last case that has one, mm
+	Lost    *Summary `json:"lost,omitempty"`  // clearance lost, planned − achieved, mm
+	Bound   *Bound   `json:"bound,omitempty"` // of what the next ones lose
+	// Together is the confidence that all margins hold; Bound has that of each.
+	Together float64  `json:"confidence_together"`
+	Rising   bool     `json:"rising,omitempty"` // a rise or an unexplained change is on
+	ToolU    *float64 `json:"tool_u,omitempty"` // the part of the spread that is the tool's own
+	Enough   *bool    `json:"enough,omitempty"` // the margin asked for is at least the bound
+	Words    string   `json:"words"`
 }
 
 // Summary is level and spread of figures.

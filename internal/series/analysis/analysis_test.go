@@ -127,7 +127,7 @@ func TestSteadyClinicianWithAHabit(t *testing.T) {
 	assert.Less(t, apex.Now.Low, apex.Mean)
 	assert.Greater(t, apex.Now.High, apex.Mean)
 	assert.InDelta(t, 1, apex.Now.Unchanged+apex.Now.Falling+apex.Now.Settled+apex.Now.Risen, 1e-9)
-	assert.Contains(t, a.Answers.Better, "No change of the apex deviation found in 50 cases; a drift by")
+	assert.Contains(t, a.Answers.Better, "No change of the apex deviation is found in 50 cases. A drift of")
 	// The tool's own .1 out of a spread in quadrature.
 	depth := a.figure(t, "entry_depth_mm")
 	assert.InDelta(t, .1, depth.Noise.U, 1e-12)

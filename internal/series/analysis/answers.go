@@ -55,8 +55,8 @@ func (a *Analysis) betterWords() string {
 	var said []string
 	for _, f := range primary {
 		if x := a.find(f); x != nil && x.Course != nil {
-			if s := courseWords(x); s != "" {
-				said = append(said, s)
+			if answer, s := courseWords(x); s != "" {
+				said = append(said, answer+": "+s)
 			}
 		}
 	}
@@ -69,8 +69,9 @@ func (a *Analysis) betterWords() string {
 	return join(said...)
 }
 
-// courseWords tells a finding about a figure's course; "" where there is none.
-func courseWords(f *Figure) string {
+// courseWords tells a finding about a figure's course, and what it says of whether the
+// clinician gets better; "" where there is none.
+func courseWords(f *Figure) (answer, words string) {
 	what := f.Figure.Spec().Title
 	level := ""
 	if f.Now != nil {
@@ -80,33 +81,34 @@ func courseWords(f *Figure) string {
 		// The mean of a figure with a sign is no measure of its size.
 		what, level = "size of the "+what, ""
 	}
+	const better, worse = "Yes", "No, worse"
 	switch f.Course.Finding {
 	case Falls:
-		s := fmt.Sprintf("Yes: the %s falls%s (%s).", what, level, probability(f.Course.Adjusted))
+		s := fmt.Sprintf("the %s falls%s (%s).", what, level, probability(f.Course.Adjusted))
 		if f.Figure.Signed() || f.Now == nil {
-			return s
+			return better, s
 		}
 		switch n := f.Now; {
 		case n.Settled > sure:
-			return s + fmt.Sprintf(" It has levelled off%s.", sinceWords(n.Since))
+			return better, s + fmt.Sprintf(" It has levelled off%s.", sinceWords(n.Since))
 		case n.Falling > sure:
-			return s + " It is still falling."
+			return better, s + " It is still falling."
 		}
-		return s + " Whether it has levelled off cannot be told yet."
+		return better, s + " Whether it has levelled off cannot be told yet."
 	case Rises:
-		s := fmt.Sprintf("No, worse: the %s rises%s (%s).", what, level, probability(f.Course.Adjusted))
+		s := fmt.Sprintf("the %s rises%s (%s).", what, level, probability(f.Course.Adjusted))
 		if c := f.Chart; c != nil && c.Worse > 0 {
 			s += fmt.Sprintf(" The change began about case %d.", c.WorseSince)
 		}
-		return s
+		return worse, s
 	}
 	switch c := f.Chart; {
 	case c != nil && c.Worse > 0:
-		return fmt.Sprintf("No, worse: the %s has changed for the worse from about case %d on%s.", what, c.WorseSince, level)
+		return worse, fmt.Sprintf("the %s has changed for the worse from about case %d on%s.", what, c.WorseSince, level)
 	case c != nil && c.Better > 0:
-		return fmt.Sprintf("Yes: the %s has changed for the better from about case %d on%s.", what, c.BetterSince, level)
+		return better, fmt.Sprintf("the %s has changed for the better from about case %d on%s.", what, c.BetterSince, level)
 	}
-	return ""
+	return "", ""
 }
 
 // sure is the probability from which on a shape is said to be that of the record.
@@ -116,16 +118,16 @@ func sinceWords(since int) string {
 	if since == 0 {
 		return ""
 	}
-	return fmt.Sprintf(", about from case %d on", since)
+	return fmt.Sprintf(" since about case %d", since)
 }
 
 // notDetected says that nothing was found, and what would have been.
 func notDetected(f *Figure) string {
-	s := fmt.Sprintf("No change of the %s found in %s", f.Figure.Spec().Title, counted(f.N, "case"))
+	s := fmt.Sprintf("No change of the %s is found in %s.", f.Figure.Spec().Title, counted(f.N, "case"))
 	if f.SD == nil || math.IsInf(f.Course.Detectable, 0) {
-		return s + "."
+		return s
 	}
-	return s + fmt.Sprintf("; a drift by %s from the first to the last would have been, four times in five.", amount(f.Course.Detectable**f.SD, f.Unit))
+	return s + fmt.Sprintf(" A drift of %s from the first to the last would be found four times in five.", amount(f.Course.Detectable**f.SD, f.Unit))
 }
 
 func (a *Analysis) nowWords() string {
@@ -144,7 +146,7 @@ func (a *Analysis) nowWords() string {
 			if f.Now.Mean < 0 {
 				way = "shallower"
 			}
-			said = append(said, fmt.Sprintf("%s %s than planned", amount(math.Abs(f.Now.Mean), f.Unit), way))
+			said = append(said, fmt.Sprintf("the apex %s %s than planned", amount(math.Abs(f.Now.Mean), f.Unit), way))
 		default:
 			said = append(said, fmt.Sprintf("%s %s", f.Figure.Spec().Title, amount(f.Now.Mean, f.Unit)))
 		}

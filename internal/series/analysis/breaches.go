@@ -135,7 +135,7 @@ func (b *Breaches) words() string {
 		say("With figures in doubt among these: %d.", b.InDoubt)
 	}
 	if b.NotChecked > 0 {
-		say("Not checked, as no nerve (lower jaw) or sinus (upper jaw) behind the canines or no structure at all was given near the site: %d of %d.", b.NotChecked, b.Fixtures)
+		say("Not checked: %d of %d. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines.", b.NotChecked, b.Fixtures)
 	}
 	if a := b.Aside; a != nil {
 		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %s: at %d a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)

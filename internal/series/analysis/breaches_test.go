@@ -42,7 +42,7 @@ func TestBreachesAreCounted(t *testing.T) {
 	assert.Equal(t, "Structures entered: at 1 of 5 fixtures (nerve 1: 0 by the plan, 1 by the transfer). "+
 		"Margins missed: at 3 of 5 fixtures (nerve 1: 1 by the plan, 0 by the transfer; root 3: 1 by the plan, 3 by the transfer). "+
 		"With figures in doubt among these: 1. "+
-		"Not checked, as no nerve (lower jaw) or sinus (upper jaw) behind the canines or no structure at all was given near the site: 2 of 5. "+
+		"Not checked: 2 of 5. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines. "+
 		"Figures that do not count, as they were withdrawn, replaced or left out, are of 2 fixtures: at 1 a structure entered, at 1 a margin missed.", b.Words)
 
 	assert.Equal(t, "No fixture is measured, so there are no breaches to count.", CountBreaches(nil).Words)

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/measurement"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/learningcurve"
+	"plumbline/internal/stats/levelnow"
 	"plumbline/internal/stats/sequential"
 )
 
@@ -31,6 +32,8 @@ type Figure struct {
 	Bound     *Bound                  `json:"bound,omitempty"` // by fixture
 	Published []Comparison            `json:"published,omitempty"`
 	Words     FigureWords             `json:"words"`
+
+	level *levelnow.Level // behind Now
 }
 
 // FigureWords say in a sentence each what the cases show of a deviation; "" where

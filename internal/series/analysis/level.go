@@ -16,7 +16,7 @@ import (
 
 // Level is where a figure stands now.
 type Level struct {
-	Mean float64 `json:"mean"` // of single fixtures at the last case
+	Mean float64 `json:"mean"` // of single fixtures at the next case
 	Low  float64 `json:"low95"`
 	High float64 `json:"high95"`
 	SD   float64 `json:"sd"` // of single fixtures about it
@@ -73,9 +73,9 @@ var primary = []measurement.Figure{measurement.Apex, measurement.ApexDepth, meas
 
 const (
 	// trendLevel, habitLevel and the chart's limit together keep the share of steady
-	// records with any finding, looked at after every case, under a tenth: of 400 records
-	// each of three kinds 3 to 5 % up to 30 cases, 5 to 8 % up to 50, 8 to 9 % up to 80
-	// (TestFalseFindingsAccuracy).
+	// records with any finding, looked at after every case, under a tenth: of 500 records
+	// each of six kinds, of fixtures that are alike in a case among them, 2 to 5 % up to 30
+	// cases, 4 to 8 % up to 50, 6 to 10 % up to 80 (TestFalseFindingsAccuracy).
 	trendLevel = 0.05
 	habitLevel = 0.03
 	// groupLeast is the number of cases under which a way of guidance or a region is no
@@ -310,7 +310,7 @@ func (a *Analysis) addLevels() error {
 		if err != nil && !noLevel(err) {
 			return fmt.Errorf("%s: %w", f.Figure, err)
 		}
-		f.Now, f.Bound = l, a.boundOf(a.valuesOfFigure(f.Figure, false), now)
+		f.Now, f.level, f.Bound = l, now, a.boundOf(a.valuesOfFigure(f.Figure, false), now, a.Options.Assurance)
 	}
 	return nil
 }
@@ -407,12 +407,12 @@ const (
 	wideUnder  = 30
 )
 
-// boundOf is the bound of the level now; nil without a figure.
-func (a *Analysis) boundOf(x []valued, now *levelnow.Level) *Bound {
+// boundOf is the bound of the level now, at a confidence; nil without a figure.
+func (a *Analysis) boundOf(x []valued, now *levelnow.Level, confidence float64) *Bound {
 	if len(x) == 0 {
 		return nil
 	}
-	b := &Bound{Cases: len(x), Coverage: a.Options.Coverage, Confidence: a.Options.Assurance, Largest: math.Inf(-1)}
+	b := &Bound{Cases: len(x), Coverage: a.Options.Coverage, Confidence: confidence, Largest: math.Inf(-1)}
 	for _, v := range x {
 		b.N += len(v.values)
 		b.Largest = math.Max(b.Largest, slices.Max(v.values))

@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/series"
 	"plumbline/internal/stats/controlchart"
 	"plumbline/internal/stats/interval"
+	"plumbline/internal/stats/levelnow"
 )
 
 // within tells whether a fixture is within the limits; ok is false where one of
@@ -147,31 +148,53 @@ func (a *Analysis) unsettled() bool {
 	return false
 }
 
+// addMargins bounds what is lost in each direction and to each structure; the stated
+// confidence is that of all of them together (Bonferroni), as they are printed together.
 func (a *Analysis) addMargins() error {
+	var drawn []levelled
 	for _, t := range towards {
-		for i := range a.Figures {
-			f := &a.Figures[i]
-			if f.Figure != t.figure || f.Bound == nil {
-				continue
-			}
-			m := Margin{Towards: t.words, Bound: f.Bound, Rising: a.unsettled()}
-			if f.Noise != nil {
-				m.ToolU = &f.Noise.U
-			}
-			m.Words = marginWords(&m)
-			a.Margins = append(a.Margins, m)
+		f := a.find(t.figure)
+		if f == nil || f.Bound == nil {
+			continue
 		}
+		m := Margin{Towards: t.words}
+		if f.Noise != nil {
+			m.ToolU = &f.Noise.U
+		}
+		a.Margins, drawn = append(a.Margins, m), append(drawn, levelled{a.valuesOfFigure(f.Figure, false), f.level})
 	}
 	for _, kind := range casefile.Kinds {
-		if err := a.addStructure(kind); err != nil {
+		m, l, err := a.structure(kind)
+		if err != nil {
 			return fmt.Errorf("margin at %s: %w", kind.Kind, err)
 		}
+		if m != nil {
+			a.Margins, drawn = append(a.Margins, *m), append(drawn, *l)
+		}
+	}
+	for i := range a.Margins {
+		m := &a.Margins[i]
+		m.Together, m.Rising = a.Options.Assurance, a.unsettled()
+		each := 1 - (1-a.Options.Assurance)/float64(len(a.Margins))
+		m.Bound = a.boundOf(drawn[i].cases, drawn[i].level, each)
+		if b := m.Bound; b.Upper != nil && m.Asked != nil {
+			enough := *m.Asked >= math.Max(0, *b.Upper)
+			m.Enough = &enough
+		}
+		m.Words = marginWords(m)
 	}
 	return nil
 }
 
-// addStructure bounds the clearance that is lost to a kind of structure.
-func (a *Analysis) addStructure(kind casefile.KindSpec) error {
+// levelled are cases and where their figures stand; nil where they have no level.
+type levelled struct {
+	cases []valued
+	level *levelnow.Level
+}
+
+// structure has the clearance that is lost to a kind of structure; nil where no case has
+// one.
+func (a *Analysis) structure(kind casefile.KindSpec) (*Margin, *levelled, error) {
 	nearest := func(r *series.Row) *measurement.Clearance {
 		c := r.Nearest(string(kind.Kind))
 		if c == nil || c.Achieved == nil {
@@ -188,9 +211,9 @@ func (a *Analysis) addStructure(kind casefile.KindSpec) error {
 		return &v
 	}, func(*series.Row) *float64 { return nil }, false)
 	if len(x) == 0 {
-		return nil
+		return nil, nil, nil
 	}
-	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind), Rising: a.unsettled()}
+	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind)}
 	var lost []float64
 	for _, v := range x {
 		lost = append(lost, v.values...)
@@ -204,16 +227,9 @@ func (a *Analysis) addStructure(kind casefile.KindSpec) error {
 	}
 	_, now, err := level(x, false)
 	if err != nil && !noLevel(err) {
-		return err
+		return nil, nil, err
 	}
-	m.Bound = a.boundOf(x, now)
-	if b := m.Bound; b.Upper != nil && m.Asked != nil {
-		enough := *m.Asked >= math.Max(0, *b.Upper)
-		m.Enough = &enough
-	}
-	m.Words = marginWords(&m)
-	a.Margins = append(a.Margins, m)
-	return nil
+	return &m, &levelled{x, now}, nil
 }
 
 // Group is a part of the cases.

@@ -8,12 +8,14 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat"
 
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -23,7 +25,10 @@ import (
 	"plumbline/internal/stats/sequential"
 )
 
-var records = flag.Int("records", 2000, "simulated records of each kind and length")
+var (
+	records   = flag.Int("records", 2000, "simulated records of each kind and length")
+	onlyKinds = flag.String("kinds", "", "the kinds of records whose names match, all where empty")
+)
 
 // errs draws the error of one fixture: mesial, buccal, deep, mm. scale is the spread of
 // its parts, common what the fixtures of a case share, as a unit normal each.
@@ -57,8 +62,12 @@ func pair(f func(rng *rand.Rand, scale float64) (x, y float64)) errs {
 	}
 }
 
-// kinds are the clinicians of the tables.
+// kinds are the clinicians of the tables, those that are asked for.
 func kinds() []record {
+	return slices.DeleteFunc(allKinds(), func(k record) bool { return !regexp.MustCompile(*onlyKinds).MatchString(k.name) })
+}
+
+func allKinds() []record {
 	t3 := func(rng *rand.Rand) float64 {
 		a, b, c := rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()
 		return rng.NormFloat64() / math.Sqrt((a*a+b*b+c*c)/3)
@@ -174,21 +183,19 @@ func table(t *testing.T, lengths []int, with func(k *record) bool, of func(t *te
 	return out
 }
 
-// percentPoints are the 95 % points of the apex deviation and of the depth of a kind, its
-// spread .4 mm: both go in proportion to it.
-func percentPoints(k *record) (apex, depth float64) {
-	const draws = 400000
-	steady := *k
-	steady.scale, steady.size, steady.guidance = nil, nil, nil
+// draws are many apex deviations and depths of a steady kind, sorted: those of another
+// spread go in proportion to it.
+func draws(k *record) (apex, depth []float64) {
+	const many = 400000
 	rng := rand.New(rand.NewPCG(7, 7))
-	length, deep := make([]float64, draws), make([]float64, draws)
-	for i := range draws {
-		v := steady.draw(rng, usualSpread, [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}, k.alike)
-		length[i], deep[i] = math.Hypot(math.Hypot(v[0], v[1]), v[2]), v[2]
+	apex, depth = make([]float64, many), make([]float64, many)
+	for i := range many {
+		v := k.draw(rng, usualSpread, [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}, k.alike)
+		apex[i], depth[i] = math.Hypot(math.Hypot(v[0], v[1]), v[2]), v[2]
 	}
-	slices.Sort(length)
-	slices.Sort(deep)
-	return length[draws*95/100], deep[draws*95/100]
+	slices.Sort(apex)
+	slices.Sort(depth)
+	return apex, depth
 }
 
 // How often the 95/95 bounds of the apex deviation and of the depth at the apex hold: the
@@ -199,8 +206,8 @@ func TestMarginCoverage(t *testing.T) {
 	t.Logf("%s, then %s: %% held, %% of bounds that are the largest so far, %% beyond 1.5 times what is needed", figures[0], figures[1])
 	truth := map[string][2]float64{}
 	for _, k := range kinds() {
-		apex, depth := percentPoints(&k)
-		truth[k.name] = [2]float64{apex, depth}
+		apex, depth := draws(&k)
+		truth[k.name] = [2]float64{apex[len(apex)*95/100], depth[len(depth)*95/100]}
 	}
 	held := table(t, []int{10, 15, 30, 50, 80}, func(*record) bool { return true }, func(t *testing.T, k *record, n int, rng *rand.Rand) []bool {
 		var rows []series.Row
@@ -219,7 +226,7 @@ func TestMarginCoverage(t *testing.T) {
 			cases, _ := laidOut(x, !f.Signed())
 			now, err := levelnow.Average(cases, !f.Signed())
 			require.NoError(t, err)
-			b := a.boundOf(x, now)
+			b := a.boundOf(x, now, a.Options.Assurance)
 			out = append(out, *b.Upper >= q, b.FromLargest, *b.Upper > 1.5*q)
 		}
 		return out
@@ -236,6 +243,31 @@ func TestMarginCoverage(t *testing.T) {
 		for i := 0; i < len(share); i += 3 {
 			assert.GreaterOrEqual(t, share[i], least-3*math.Sqrt(least*(1-least)/float64(*records)), "%s, %s", figures[i/3], cell)
 		}
+	}
+}
+
+// How often the 95 % interval of the mean apex deviation holds that of the next fixture.
+func TestLevelCoverage(t *testing.T) {
+	truth := map[string]float64{}
+	for _, k := range kinds() {
+		apex, _ := draws(&k)
+		truth[k.name] = stat.Mean(apex, nil) / usualSpread
+	}
+	t.Log("% held")
+	held := table(t, []int{10, 15, 30, 50, 80}, func(*record) bool { return true }, func(t *testing.T, k *record, n int, rng *rand.Rand) []bool {
+		var rows []series.Row
+		for x := range n {
+			rows = append(rows, k.fixtures(rng, x+1, n)...)
+		}
+		a := &Analysis{Clinician: "a", Options: Defaults()}
+		a.collect(rows)
+		l, _, err := level(a.valuesOfFigure(measurement.Apex, false), true)
+		require.NoError(t, err)
+		mean := truth[k.name] * k.spread(n+1, n)
+		return []bool{l.Low <= mean && mean <= l.High}
+	})
+	for cell, share := range held {
+		atLeast(t, .9, share[0], cell)
 	}
 }
 

@@ -41,15 +41,16 @@ func figureWords(f *Figure, of measurement.Figure) FigureWords {
 		} else if n.Without == nil {
 			out.Spread = fmt.Sprintf("The cases spread by %s, no more than the measurement's own uncertainty of %s: they cannot be told apart.", amount(*f.SD, f.Unit), amount(n.U, f.Unit))
 		} else {
-			out.Spread = fmt.Sprintf("The cases spread by %s; taking out the measurement's own uncertainty of %s (in quadrature) leaves %s.", amount(*f.SD, f.Unit), amount(n.U, f.Unit), amount(*n.Without, f.Unit))
+			out.Spread = fmt.Sprintf("Without the measurement's own uncertainty of %s the cases spread by %s.", amount(n.U, f.Unit), amount(*n.Without, f.Unit))
 		}
 	}
 	if l := f.Now; l != nil {
 		out.Now = fmt.Sprintf("Now %s on average (95 %% %s), single fixtures spreading by %s.", amount(l.Mean, f.Unit), span(l.Low, l.High, f.Unit), amount(l.SD, f.Unit))
 	}
 	if f.Course != nil {
-		if out.Course = courseWords(f); out.Course == "" {
-			out.Course = notDetected(f)
+		out.Course = notDetected(f)
+		if _, s := courseWords(f); s != "" {
+			out.Course = title(s)
 		}
 	}
 	if l := f.Learning; l != nil {
@@ -73,16 +74,16 @@ func counted(n int, noun string) string {
 
 // learningWords says what an analysis of the cases with the numbers at shows.
 func learningWords(l *learningcurve.Analysis, at []int, unit string, size bool) string {
-	what := "it"
+	what := "A curve fitted to the cases"
 	if size {
-		what = "its size"
+		what = "A curve fitted to its size"
 	}
 	var s string
 	switch l.Verdict {
 	case learningcurve.TooFew:
 		return fmt.Sprintf("Learning: %s are too few to tell it from chance; at least %d are needed.", counted(l.Cases, "case"), learningcurve.MinCases)
 	case learningcurve.Learning:
-		s = fmt.Sprintf("A learning curve fitted to the cases: %s falls from %s at the first", what, estimated(l.Start, unit)) + reachWords(l, at, unit)
+		s = fmt.Sprintf("%s falls from %s at the first", what, estimated(l.Start, unit)) + reachWords(l, at, unit)
 	}
 	if n := len(l.RestsOn); n > 0 {
 		var without []string
@@ -123,9 +124,9 @@ func reachWords(l *learningcurve.Analysis, at []int, unit string) string {
 	number := func(v float64) int { return at[min(len(at), int(math.Ceil(v)))-1] }
 	last := at[len(at)-1]
 	if l.Plateau == nil {
-		return fmt.Sprintf(" to %s at case %d. It may still be falling: these cases do not show a plateau, so none is given.", estimated(l.Now, unit), last)
+		return fmt.Sprintf(" to %s at case %d. It may still be falling: no plateau is seen, so none is given.", estimated(l.Now, unit), last)
 	}
-	s := fmt.Sprintf(" to a plateau of %s, and is within 10 %% of it from case %d on", estimated(l.Plateau, unit), number(*l.CasesToPlateau.Value))
+	s := fmt.Sprintf(" to a plateau of %s. It is within 10 %% of the plateau from case %d on", estimated(l.Plateau, unit), number(*l.CasesToPlateau.Value))
 	low := number(*l.CasesToPlateau.Low)
 	if l.CasesToPlateau.High == nil {
 		return s + fmt.Sprintf(" (95 %%: case %d or later, perhaps beyond case %d).", low, last)
@@ -145,8 +146,8 @@ func listed[T any](x []T) string {
 // and charts.
 func (w FigureWords) About() string { return join(w.Now, w.Course, w.Spread, w.Learning, w.Chart) }
 
-// Caption joins what stands under a chart of the cases.
-func (w FigureWords) Caption() string { return join(w.Now, w.Course, w.Level, w.Spread, w.Learning) }
+// Caption joins what stands under a chart of the cases, which itself shows their level.
+func (w FigureWords) Caption() string { return join(w.Course, w.Learning, w.Spread) }
 
 // join joins the sentences that are there.
 func join(sentences ...string) string {
@@ -367,7 +368,7 @@ func marginWords(m *Margin) string {
 	if m.Kind != "" {
 		go1 = "lose more than %.1f mm"
 	}
-	s := what + ": " + lower(oneInTwenty(b, go1)) + fmt.Sprintf(", stated with %s confidence", percent(b.Confidence))
+	s := what + ": " + lower(oneInTwenty(b, go1)) + fmt.Sprintf(", stated with %s confidence for all margins together", percent(m.Together))
 	s += largestWords(b)
 	s += "."
 	if m.Rising {

@@ -2,6 +2,7 @@ package levelnow
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -10,16 +11,25 @@ import (
 	"plumbline/internal/stats/tolerance"
 )
 
+// changing are the parts that change, with their probabilities if it is one of them. Where
+// the level stands goes by them: an amount of zero is one level, and no level is the same to
+// the last digit.
+func (l *Level) changing() []part {
+	parts := slices.DeleteFunc(slices.Clone(l.parts), func(p part) bool { return p.shape == Steady })
+	whole := 0.0
+	for _, p := range parts {
+		whole += p.weight
+	}
+	for i := range parts {
+		parts[i].weight /= whole
+	}
+	return parts
+}
+
 // describe sets what the parts show together.
 func (l *Level) describe() {
-	bestSince := 0.0
+	since := map[int]float64{}
 	for _, p := range l.parts {
-		mean, sd := p.moments(p.mean)
-		first, _ := p.moments(p.first)
-		l.Mean += p.weight * mean
-		l.First += p.weight * first
-		l.SD += p.weight * sd
-		l.largest += p.weight * fromScale(p.largest, p.power)
 		settled := p.shape == TwoPhases || p.shape == Step
 		switch {
 		case p.shape == Steady:
@@ -31,31 +41,55 @@ func (l *Level) describe() {
 		default:
 			l.Falling += p.weight
 		}
-		if settled && p.weight > bestSince {
-			bestSince, l.Since = p.weight, p.from+1
+		if settled {
+			since[p.from] += p.weight
 		}
+	}
+	best := 0.0
+	for _, from := range slices.Sorted(maps.Keys(since)) {
+		if since[from] > best {
+			best, l.Since = since[from], from+1
+		}
+	}
+	for _, p := range l.changing() {
+		mean, sd := p.moments(p.mean)
+		first, _ := p.moments(p.first)
+		l.Mean += p.weight * mean
+		l.First += p.weight * first
+		l.SD += p.weight * sd
+		l.largest += p.weight * fromScale(p.largest, p.power)
 	}
 	// A mean lies among the figures that were seen, whatever a shape would make of a few.
 	l.Mean, l.First = min(max(l.Mean, l.seen[0]), l.seen[1]), min(max(l.First, l.seen[0]), l.seen[1])
 }
 
-// Interval is the 95 % interval of the mean of single figures at the last case: 2.5 % of
+// Interval is the 95 % interval of the mean of single figures at the next case: 2.5 % of
 // the distribution of the parts' levels, averaged, lie on either side.
 func (l *Level) Interval() (low, high float64) {
 	type drawn struct{ value, weight float64 }
-	const steps = 60
-	levels := make([]drawn, 0, steps*len(l.parts))
+	const steps = 40
+	parts := l.changing()
+	levels := make([]drawn, 0, steps*len(parts))
 	quantiles := map[float64][]float64{} // of Student's t, by degrees of freedom
-	for _, p := range l.parts {
+	for _, p := range parts {
 		if quantiles[p.nu] == nil {
 			t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: p.nu}
 			for k := range steps {
 				quantiles[p.nu] = append(quantiles[p.nu], t.Quantile((float64(k)+.5)/steps))
 			}
 		}
+		// The mean of single figures goes with the level on the scale nearly as a straight
+		// line to either side.
+		const reach = 2
+		mean, _ := p.moments(p.mean)
+		under, _ := p.moments(p.mean - reach*p.h*p.s)
+		over, _ := p.moments(p.mean + reach*p.h*p.s)
 		for _, q := range quantiles[p.nu] {
-			mean, _ := p.moments(p.mean + p.h*p.s*q)
-			levels = append(levels, drawn{mean, p.weight / steps})
+			slope := (over - mean) / reach
+			if q < 0 {
+				slope = (mean - under) / reach
+			}
+			levels = append(levels, drawn{mean + q*slope, p.weight / steps})
 		}
 	}
 	slices.SortFunc(levels, func(a, b drawn) int { return cmp.Compare(a.value, b.value) })
@@ -99,57 +133,38 @@ func (p *part) moments(level float64) (mean, sd float64) {
 }
 
 // Bound is what the coverage of the next single figures stays under, with the stated
-// confidence; fromLargest tells that it is the largest figure so far, brought to the last
-// level, because that is beyond what the shapes and scales alone give.
+// confidence; fromLargest tells that it is the largest figure so far, brought to the
+// level of now, because that is beyond what the shapes and scales alone give.
 //
 // Method: for one shape on one scale the exact one-sided tolerance bound of a linear model,
 // level + s·(z + h·N)/√(χ²/ν) (Krishnamoorthy and Mathew, Statistical Tolerance Regions,
-// 2009, chapters 3 and 4; for one level the noncentral t of tolerance.OneSidedFactor). The
-// distribution of the quantile is averaged over shapes and scales. Heavy tails lessen the
-// degrees of freedom of s, and hard cases are allowed for. Accuracy: in 60 to 200
-// records each a 95/95 bound of the apex deviation held from 10 cases on in 93 to 100 % (one in
-// ten fixtures hard: 88 to 96 %; t3: 93 to 99 %; several fixtures a case: 93 to 100 %), of a record
-// that doubles in 50 cases in 90 to 100 %; of the depth in 94 to 98 %, after its spread has
-// doubled in 90 to 92 % (TestMarginCoverage of package analysis). Under 30 cases it goes up to
-// 2.5 times as far as it would have to.
+// 2009, chapters 3 and 4; for one level the noncentral t of tolerance.Chi). The distribution
+// of the quantile is averaged over the shapes that change, their amounts and the scales.
+// Heavy tails lessen the degrees of freedom of s, and hard cases are allowed for. Accuracy:
+// TestMarginCoverage of package analysis.
 func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest bool) {
-	chi, z := make([]tolerance.Chi, len(l.parts)), make([]float64, len(l.parts))
-	const nodes = 64
-	for i, p := range l.parts {
+	parts := l.changing()
+	chi, z := make([]tolerance.Chi, len(parts)), make([]float64, len(parts))
+	const nodes = 16
+	for i, p := range parts {
 		chi[i], z[i] = tolerance.NewChi(p.tail, nodes), p.deviate(coverage)
-	}
-	weights, whole := make([]float64, len(l.parts)), 0.0
-	for i, p := range l.parts {
-		weights[i] = p.weight
-		if p.shape == Steady {
-			weights[i] *= boundSteady / (1 - boundSteady) * (1 - priorSteady) / priorSteady
-		}
-		whole += weights[i]
 	}
 	held := func(b float64) float64 {
 		sum := 0.0
-		for i, p := range l.parts {
-			at := b
-			if p.power != 1 {
-				at = toScale(math.Max(b, 1e-12), p.power)
-			}
-			sum += weights[i] / whole * chi[i].Confidence((at-p.mean)/p.s, z[i], p.h)
+		at := map[float64]float64{1: b}
+		for _, power := range powers {
+			at[power] = toScale(math.Max(b, 1e-12), power)
+		}
+		for i, p := range parts {
+			sum += p.weight * chi[i].Confidence((at[p.power]-p.mean)/p.s, z[i], p.h)
 		}
 		return sum
 	}
-	target := 1 - calibration*(1-confidence)
-	low, high := l.Mean, l.Mean+l.SD
-	for held(low) > target && low > 0 {
-		low /= 2
+	usual := 0.0
+	for i, p := range parts {
+		usual += p.weight * fromScale(p.mean+z[i]*p.s, p.power)
 	}
-	for held(low) > target {
-		low = 2*low - 1
-	}
-	for held(high) < target && high < 1e6 {
-		high += high - low
-	}
-	high = crossing(func(b float64) float64 { return held(b) - target }, low, high)
-	high = l.Mean + l.widened*(high-l.Mean)
+	high := crossing(func(b float64) float64 { return held(b) - confidence }, usual, l.SD/2)
 	if l.Figures <= mostLargest && high < l.largest {
 		return l.largest, true
 	}
@@ -161,29 +176,35 @@ func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest 
 // Math Stat 12:91, 1941), of more it goes farther.
 const mostLargest = 58
 
-// calibration is by how much the average over shapes and scales is wider than it would
-// have to be where one of them holds: measured, TestMarginCoverage of package analysis.
-const calibration = 1.3
-
-// boundSteady is the prior probability of one level where a bound is made: a change that has
-// begun unseen costs more than a bound that is a little wide. With priorSteady a record
-// that doubles within 50 cases was held in 88 of 100, with this in 92, and steady ones
-// hardly wider.
-const boundSteady = .05
-
-// crossing is where a function that rises from under 0 at low to above it at high is 0, to
-// five digits.
+// crossing is where a function that rises from under 0 to above it is 0, to four digits:
+// sought from a place on by steps at first.
 //
 // Method: false position, with half the value at an end that stays (the Illinois rule:
 // Dowell and Jarratt, BIT 11:168, 1971).
-func crossing(f func(float64) float64, low, high float64) float64 {
-	const digits, rounds = 1e-5, 100
-	under, over := f(low), f(high)
-	if over <= 0 {
-		return high
+func crossing(f func(float64) float64, from, step float64) float64 {
+	const digits, rounds = 1e-4, 100
+	low, high := from, from
+	under := f(low)
+	over := under
+	for range rounds {
+		if under >= 0 {
+			high, over = low, under
+			low -= step
+			under = f(low)
+		} else if over < 0 {
+			low, under = high, over
+			high += step
+			over = f(high)
+		} else {
+			break
+		}
+		step *= 2
 	}
 	last, stays := low, 0
 	for range rounds {
+		if over <= under {
+			break
+		}
 		mid := (low*over - high*under) / (over - under)
 		if v := f(mid); v < 0 {
 			if low, under = mid, v; stays < 0 {
@@ -221,16 +242,5 @@ func (p *part) deviate(coverage float64) float64 {
 		}
 		return (1-hardShare)*distuv.UnitNormal.CDF(z) + hardShare*distuv.UnitNormal.CDF(brought)
 	}
-	low, high := z, z+1
-	for under(high) < coverage && high < 1e3 {
-		high += 1
-	}
-	for high-low > 1e-6 {
-		if mid := (low + high) / 2; under(mid) < coverage {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return high
+	return crossing(func(z float64) float64 { return under(z) - coverage }, z, 1)
 }
