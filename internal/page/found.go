@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"math"
 
 	"plumbline/internal/anatomy/canal"
 	"plumbline/internal/measure"
@@ -47,6 +48,8 @@ func (p *Page) follow(r *request, out practice.Structure) error {
 	for _, x := range line.Radius {
 		out.Radius += x / float64(len(line.Radius))
 	}
+	const tenth = 10 // as it is typed where it is drawn
+	out.Radius = math.Round(tenth*out.Radius) / tenth
 	out.Found = &practice.Found{Line: line.Points}
 	out.Found.All, out.Found.Unseen = line.Length()
 	return p.editedTo(r, "found", r.PostForm.Get(seenField), func(_ *looked, d *practice.Draft) error {

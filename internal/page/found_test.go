@@ -36,6 +36,8 @@ func TestACanalIsFollowedAndTakenInOrRefused(t *testing.T) {
 	for _, p := range s.Found.Line {
 		assert.Less(t, offLine(p, path), 0.7)
 	}
+	_, body = v.get("/case/C-001/draw?kind=nerve")
+	assert.Regexp(t, `step="0.1" value="1\.\d"`, body, "in steps of the field, which takes no other")
 	v.done("/case/C-001/confirm")
 	plan, err := casefile.ReadPlan(filepath.Join(v.folder, "C-001"))
 	require.NoError(t, err)
@@ -99,6 +101,8 @@ func TestASinusThatTheScanShowsIsTakenIn(t *testing.T) {
 	assert.NotContains(t, body, "the sinus floor. What is not drawn")
 	_, body = v.get("/case/C-001/found")
 	assert.Contains(t, body, "Left sinus")
+	_, drawing := v.get("/case/C-001/draw?kind=sinus")
+	assert.Contains(t, drawing, `value="0.1"`, "what is drawn in its place has a radius")
 	assert.Contains(t, body, "That is not it")
 
 	v.done("/case/C-001/about", "placed", "2026-03-02")

@@ -667,7 +667,10 @@ func (p *Page) drawView(r *request, c *looked) error {
 	v.Data = drawData{Scan: p.plain(c, s), Site: siteOf(f.Site), Entry: triple(f.Planned.Entry), Apex: triple(f.Planned.Apex), Radius: drawable[k].Radius, Points: [][3]float64{}, Diameter: f.Diameter}
 	for _, st := range c.Draft.Structures {
 		if st.Kind == kind && kind != casefile.Root {
-			v.Name, v.Data.Radius, v.Again = st.Name, st.Radius, again(r)
+			v.Name, v.Again = st.Name, again(r)
+			if st.Radius > 0 {
+				v.Data.Radius = st.Radius
+			}
 			if v.Again {
 				continue
 			}

@@ -8,6 +8,8 @@ const beyond = 5, wide = 20; // mm
 export function begin(bench, data) {
   const {Scan: scan} = data;
   bench.hidden = false;
+  const jump = document.querySelector(".jump");
+  if (jump) jump.hidden = false;
   const body = f => f && {entry: f.Entry, apex: f.Apex, diameter: f.Diameter};
   for (const fixture of data.Fixtures) bench.append(one(fixture));
 
