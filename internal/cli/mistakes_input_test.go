@@ -272,3 +272,36 @@ var textMistakes = []mistake{
 		return says, got.status
 	}},
 }
+
+// keyOf is a mistake in a key of the case file: text that is added at its end, or replaces
+// what stands there.
+func keyOf(what, added string, replace ...string) mistake {
+	return mistake{what, func(t *testing.T) ([]string, int) {
+		rampCase(t, "case", replace...)
+		text, err := os.ReadFile("case/case.toml")
+		require.NoError(t, err)
+		write(t, "case/case.toml", string(text)+added)
+		got := run("measure", "case")
+		return []string{strings.TrimPrefix(strings.TrimSpace(got.stderr), "plumbline: ")}, got.status
+	}}
+}
+
+func structureOf(lines string) string {
+	return "\n[[structure]]\nname = \"another canal\"\nkind = \"nerve\"\n" + lines + "\n"
+}
+
+// objectMistakes are about objects of other programs, what the planning scan is asked for,
+// and cases of nobody.
+var objectMistakes = []mistake{
+	keyOf("a structure in a DICOM file that is not there", structureOf(`file = "structures.dcm"`)),
+	keyOf("a slice of the scan in place of a structure's DICOM file", structureOf(`file = "pre/IM0001.dcm"`)),
+	keyOf("a structure with a DICOM file and a path", structureOf("file = \"structures.dcm\"\npath = [[0, 0, 0], [1, 1, 1]]\nradius = 1")),
+	keyOf("a canal to be found through one point", structureOf("find = \"canal\"\nthrough = [[0, 30, 40]]")),
+	keyOf("a canal to be found through no point", structureOf("find = \"canal\"")),
+	keyOf("points to go through, and nothing to find", structureOf("through = [[0, 30, 40], [1, 31, 41]]")),
+	keyOf("a sinus to be found as a nerve", structureOf("find = \"sinus\"")),
+	keyOf("a canal that is both drawn and to be found", structureOf("find = \"canal\"\nthrough = [[0, 30, 40], [1, 31, 41]]\npath = [[0, 0, 0], [1, 1, 1]]\nradius = 1")),
+	keyOf("a plan in a DICOM file that is not there", "", "diameter", "plan = \"plan.dcm\"\ndiameter"),
+	keyOf("a component of no plan", "", "diameter", "component = \"1\"\ndiameter"),
+	keyOf("a case that is simulated in words", "", "numbering", "simulated = \"yes\"\nnumbering"),
+}

@@ -33,6 +33,7 @@ var mistakes = []struct {
 	{title: "Slices", tried: sliceMistakes},
 	{title: "Texts that look like the program's own lines", tried: textMistakes},
 	{title: "Folders that would be replaced", tried: replacedMistakes},
+	{title: "Objects of other programs, and what the scan is asked for", tried: objectMistakes},
 	{title: "Packs", tried: packMistakes},
 	{title: "Alignments", tried: alignmentMistakes, long: true},
 	{title: "Sites", tried: siteMistakes, long: true},
