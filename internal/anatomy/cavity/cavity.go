@@ -9,8 +9,11 @@
 // outwards is looked through for the border from mucosa to bone, which package plate
 // places; what neighbouring points show is joined by their uncertainties.
 //
-// Limits: where mucosa is thinner than some four blurs of the scan, the blurs of air and bone
-// meet in it and the wall is often not placed. A cavity without air, such as a sinus full of fluid, is not found, and neither is
+// Where mucosa is so thin that the blurs of air and bone meet in it, its thickness is that of
+// a plate of soft tissue's grey value between them.
+//
+// Limits: behind thin mucosa the wall is placed twice as unsurely. A cavity without air, such
+// as a sinus full of fluid, is not found, and neither is
 // one beyond the region. Whether a cavity is the sinus or the nose is told by where it lies
 // beside the site.
 package cavity

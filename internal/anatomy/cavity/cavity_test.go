@@ -113,3 +113,16 @@ func TestNoAirNoCavity(t *testing.T) {
 	far.centre.Z = 60
 	assert.Empty(t, find(t, far, upright, 25))
 }
+
+// Thin mucosa is not passed over: the wall is not taken for a strut of bone behind it.
+func TestThinMucosa(t *testing.T) {
+	thin := usual
+	thin.mucosa = 0.7
+	found := find(t, thin, upright, 25)
+	require.Len(t, found, 1)
+	wall, err := clearance.NewSurface(found[0].Wall, false)
+	require.NoError(t, err)
+	d, on := wall.Nearest(r3.Sub(thin.centre, geom.Vec{Z: thin.radius}))
+	assert.InDelta(t, 0, d, 1.96*found[0].UAt(on))
+	assert.Less(t, found[0].UAt(on), 0.4)
+}

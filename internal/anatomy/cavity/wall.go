@@ -138,24 +138,22 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 		return 0, 0, false
 	}
 	marrow := max(r.Marrow.Mean, r.Soft+bone/8)
-	thin := mucosa > r.Soft+hardish*bone
-	if thin { // bone within the blur of the air: mucosa as elsewhere
-		mucosa = r.Soft - bone/20
+	if mucosa > r.Soft+boneRise*(marrow-r.Soft) { // bone where the air's blur ends
+		return thinBorder(r, x, g, marrow)
 	}
 	rise := mucosa + boneRise*(marrow-mucosa)
 	first := math.NaN()
 	for d := 0.0; d <= wallReach-boneStays; d += tissue.ProfileStep {
-		if d < clear && !thin {
+		if d < clear {
 			continue
 		}
 		if mean(d, d+0.3) >= rise && mean(d, d+boneStays) >= rise+0.2*(marrow-mucosa) {
 			first = d
 			break
 		}
-		if !thin { // the mucosa's own grey value, as far as it was seen
-			mucosa = mean(clear, max(clear+0.4, d))
-			rise = mucosa + boneRise*(marrow-mucosa)
-		}
+		// the mucosa's own grey value, as far as it was seen
+		mucosa = mean(clear, max(clear+0.4, d))
+		rise = mucosa + boneRise*(marrow-mucosa)
 	}
 	if math.IsNaN(first) {
 		return 0, 0, false
@@ -178,9 +176,46 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 	return first - f.Outer, math.Max(f.U, leastU), true
 }
 
-// hardish is how far from soft tissue to cortical bone what lies behind the air's blur is
-// bone already.
-const hardish = 0.2
+const (
+	// thinReach is how far beyond the air the bone behind thin mucosa is looked at, mm, and
+	// beyondPeak how far behind its densest place: a floor of cortical bone is thin.
+	thinReach, beyondPeak = 2.0, 0.15
+	// thinResidual is the residual of a profile, in noises, from which on it is not that of
+	// air, mucosa and bone.
+	thinResidual = 4.0
+	// thinError is the standard uncertainty of a border behind thin mucosa besides, mm: of
+	// the blur, and of a floor that is thinner than it (TestFloorAccuracy).
+	thinError = 0.2
+)
+
+// thinBorder finds where bone begins behind mucosa so thin that the blurs of air and bone
+// meet in it: mucosa is then the plate between bone and air, of soft tissue's grey value,
+// and its thickness that of the plate.
+func thinBorder(r *tissue.Region, x, g []float64, marrow float64) (depth, u float64, ok bool) {
+	bone := r.Cortex.Mean - r.Soft
+	most, end := math.Inf(-1), thinReach
+	for i, d := range x {
+		if d >= r.Blur && d <= thinReach && g[i] > most {
+			most, end = g[i], max(d, 3*r.Blur)+beyondPeak
+		}
+	}
+	// From the bone's side: x + is towards the air.
+	var xs, gs []float64
+	for i := len(g) - 1; i >= 0; i-- {
+		if x[i] <= end {
+			xs, gs = append(xs, -x[i]), append(gs, g[i])
+		}
+	}
+	m := plate.Model{
+		Inside: plate.Level{Mean: (marrow + r.Cortex.Mean) / 2, SD: bone / 3}, Plate: plate.Level{Mean: r.Soft, SD: bone / 20},
+		Outside: plate.Level{Mean: r.Air, SD: bone / 20}, Blur: r.Blur, Noise: max(r.Noise, bone/40), Correlation: 2 * r.Blur,
+	}
+	f, ok := m.Fit(xs, gs)
+	if !ok || f.Inner < r.Soft+boneRise*(marrow-r.Soft) || f.Residual > thinResidual*m.Noise {
+		return 0, 0, false
+	}
+	return f.Thickness - f.Outer, math.Hypot(max(math.Hypot(f.U, f.ThickU), leastU), thinError), true
+}
 
 // profile is the mean grey value of discs along a normal.
 func profile(r *tissue.Region, p, n geom.Vec, low, high float64) (x, g []float64) {
