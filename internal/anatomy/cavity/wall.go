@@ -29,6 +29,9 @@ const (
 	// blend is how far from a vertex its neighbours count, mm: mucosa is as thick there but
 	// for some tenths.
 	blend = 2.0
+	// wide is how far around a vertex the wall is compared with it, mm: twice as far as a
+	// gap in spongy bone is wide.
+	wide = 5.0
 	// fitBefore and fitInside bound the profile that is fitted about where bone begins, mm:
 	// further in, a dense strut of spongy bone would pass for the wall.
 	fitBefore, fitInside = 1.2, 0.9
@@ -81,6 +84,37 @@ func (c *Cavity) wall(r *tissue.Region, s Site) {
 		c.Wall.Vertices[i] = r3.Add(p, r3.Scale(mean, normals[i]))
 		c.U[i] = math.Hypot(u, wallError)
 	})
+	c.dropPits(normals)
+}
+
+// dropPits takes the wall for not placed where it lies deeper or less deep behind the air
+// than most of what is around it: behind thin mucosa, a gap in spongy bone passes for
+// swollen mucosa.
+func (c *Cavity) dropPits(normals []geom.Vec) {
+	depth := make([]float64, len(c.U))
+	for i, v := range c.Wall.Vertices {
+		depth[i] = r3.Norm(r3.Sub(v, c.Air.Vertices[i]))
+	}
+	grid := newBuckets(c.Air.Vertices, wide)
+	pit := make([]bool, len(c.U))
+	parallel.For(len(c.U), func(i int) {
+		if math.IsInf(c.U[i], 1) {
+			return
+		}
+		var around []float64
+		grid.each(c.Air.Vertices[i], func(j int) {
+			if !math.IsInf(c.U[j], 1) && r3.Norm(r3.Sub(c.Air.Vertices[j], c.Air.Vertices[i])) <= wide && r3.Dot(normals[i], normals[j]) > 0.5 {
+				around = append(around, depth[j])
+			}
+		})
+		slices.Sort(around)
+		pit[i] = math.Abs(depth[i]-around[len(around)/2]) > agreeing
+	})
+	for i, is := range pit {
+		if is {
+			c.U[i] = math.Inf(1)
+		}
+	}
 }
 
 // joined is the mean of those neighbouring depths that agree, by their weights, and its
