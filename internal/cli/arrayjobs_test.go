@@ -4,6 +4,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -54,4 +55,25 @@ func TestArrayJobs(t *testing.T) {
 	assert.Error(t, task("3"))
 	assert.Error(t, task("4"), "no such line")
 	assert.NoFileExists(t, filepath.Join(dir, "results", "3.json"))
+
+	// With GNU parallel, where it is installed: all at once, and the same again does nothing.
+	if out, err := exec.Command("parallel", "--version").Output(); err != nil || !strings.HasPrefix(string(out), "GNU parallel") {
+		t.Log("not tried: GNU parallel is not installed")
+		return
+	}
+	require.NoError(t, os.Remove(filepath.Join(dir, "runs")))
+	for range 2 {
+		c := exec.Command(sh, filepath.Join(folder, "parallel.sh"), "cases.txt", "together")
+		c.Dir, c.Env = dir, append(os.Environ(), "PLUMBLINE=./program", "HOME="+dir)
+		out, err := c.CombinedOutput()
+		var failed *exec.ExitError
+		require.ErrorAs(t, err, &failed, string(out))
+		assert.Equal(t, 1, failed.ExitCode(), "as many as failed: the bad case alone")
+	}
+	for _, name := range []string{"1.json", "2.json"} {
+		assert.FileExists(t, filepath.Join(dir, "together", name))
+	}
+	runs, err = os.ReadFile(filepath.Join(dir, "runs"))
+	require.NoError(t, err)
+	assert.Equal(t, strings.Repeat("run\n", 4), string(runs), "three cases, and the bad one once more")
 }
