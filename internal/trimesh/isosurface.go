@@ -50,33 +50,18 @@ func Isosurface(distance func(geom.Vec) float64, low, high geom.Vec, step float6
 						x, y, z := i+c&1, j+c>>1&1, k+c>>2&1
 						p[c], v[c] = at(b[0]+x, b[1]+y, b[2]+z), d[x][y][z]
 					}
-					for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
-						parts[n].corners = CutTetrahedron(parts[n].corners,
-							[4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
-					}
+					parts[n].corners = cutCell(parts[n].corners, &p, &v)
 				}
 			}
 		}
 	})
-	m := &Mesh{}
-	known := map[geom.Vec]int32{}
+	w := welding{mesh: &Mesh{}, known: map[geom.Vec]int32{}}
 	for _, s := range parts {
 		for _, c := range s.corners {
-			var t [3]int32
-			for k, p := range c {
-				i, ok := known[p]
-				if !ok {
-					i = int32(len(m.Vertices))
-					known[p] = i
-					m.Vertices = append(m.Vertices, p)
-				}
-				t[k] = i
-			}
-			if t[0] != t[1] && t[1] != t[2] && t[2] != t[0] {
-				m.Triangles = append(m.Triangles, t)
-			}
+			w.add(c)
 		}
 	}
+	m := w.mesh
 	parallel.For(len(m.Vertices), func(i int) {
 		p := m.Vertices[i]
 		g := gradientOf(distance, p)

@@ -64,8 +64,7 @@ type Grid struct {
 //
 // Errors: a surface of more.
 func (g Grid) Isosurface(most int) (*Mesh, error) {
-	m := &Mesh{}
-	known := map[geom.Vec]int32{}
+	w := welding{mesh: &Mesh{}, known: map[geom.Vec]int32{}}
 	var cut [][3]geom.Vec
 	for k := range g.N[2] - 1 {
 		for j := range g.N[1] - 1 {
@@ -85,30 +84,47 @@ func (g Grid) Isosurface(most int) (*Mesh, error) {
 				for c := range 8 {
 					p[c] = g.Place(i+c&1, j+c>>1&1, k+c>>2&1)
 				}
-				cut = cut[:0]
-				for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
-					cut = CutTetrahedron(cut, [4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
-				}
+				cut = cutCell(cut[:0], &p, &v)
 				for _, c := range cut {
-					var t [3]int32
-					for n, p := range c {
-						at, ok := known[p]
-						if !ok {
-							at = int32(len(m.Vertices))
-							known[p] = at
-							m.Vertices = append(m.Vertices, p)
-						}
-						t[n] = at
-					}
-					if t[0] != t[1] && t[1] != t[2] && t[2] != t[0] {
-						m.Triangles = append(m.Triangles, t)
-					}
+					w.add(c)
 				}
-				if len(m.Triangles) > most {
+				if len(w.mesh.Triangles) > most {
 					return nil, fmt.Errorf("its surface has more than %d triangles; export it with fewer, or with coarser voxels", most)
 				}
 			}
 		}
 	}
-	return m, nil
+	return w.mesh, nil
+}
+
+// cutCell adds the triangles of a cell's surface, as CutTetrahedron gives them, by six
+// tetrahedra about its diagonal; corner 1 lies along x, 2 along y, 4 along z.
+func cutCell(to [][3]geom.Vec, p *[8]geom.Vec, v *[8]float64) [][3]geom.Vec {
+	for _, t := range [6][4]int{{0, 1, 3, 7}, {0, 3, 2, 7}, {0, 2, 6, 7}, {0, 6, 4, 7}, {0, 4, 5, 7}, {0, 5, 1, 7}} {
+		to = CutTetrahedron(to, [4]geom.Vec{p[t[0]], p[t[1]], p[t[2]], p[t[3]]}, [4]float64{v[t[0]], v[t[1]], v[t[2]], v[t[3]]})
+	}
+	return to
+}
+
+// welding makes a mesh of single triangles: corners in one place become one vertex.
+type welding struct {
+	mesh  *Mesh
+	known map[geom.Vec]int32
+}
+
+// add takes in a triangle; one without area is left out.
+func (w *welding) add(corners [3]geom.Vec) {
+	var t [3]int32
+	for k, p := range corners {
+		i, ok := w.known[p]
+		if !ok {
+			i = int32(len(w.mesh.Vertices))
+			w.known[p] = i
+			w.mesh.Vertices = append(w.mesh.Vertices, p)
+		}
+		t[k] = i
+	}
+	if t[0] != t[1] && t[1] != t[2] && t[2] != t[0] {
+		w.mesh.Triangles = append(w.mesh.Triangles, t)
+	}
 }
