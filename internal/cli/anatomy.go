@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plumbline/internal/atomicfile"
+	"plumbline/internal/dicom/filing"
 	"plumbline/internal/dicom/scan"
 	"plumbline/internal/geom"
 	"plumbline/internal/measure"
@@ -29,6 +30,7 @@ import (
 type anatomyOptions struct {
 	write        bool
 	series, path string
+	report       string
 	scan         scan.Options
 	files        output.Run
 }
@@ -48,12 +50,12 @@ asked for in case.toml:
   find    = "canal"
   through = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]
 
-Whether it is right is for you to say: look at it in the scan. With --write what was
-found goes into case.toml as drawn structures that you confirm, with their uncertainty: a
+Whether it is right is for you to say: --report draws it in cuts through the planning scan
+about the planned fixtures. With --write what was found goes into case.toml as drawn structures that you confirm, with their uncertainty: a
 canal in place of what asked for it, a wall as an STL file beside case.toml. A plan that
 is sealed in the file of --series is left as it is.`,
 		examples: []string{
-			"plumbline anatomy demo/C-101",
+			"plumbline anatomy --report anatomy.html demo/C-101",
 			"cp -r demo/C-102 looked-at",
 			"plumbline anatomy --write --series looked-at.jsonl looked-at",
 		},
@@ -63,6 +65,7 @@ is sealed in the file of --series is left as it is.`,
 func (o *anatomyOptions) AddFlags(f *pflag.FlagSet) {
 	f.BoolVar(&o.write, "write", false, "enter what was found into case.toml, as confirmed by you")
 	f.StringVar(&o.series, "series", "", "the series `FILE` in which the plan is sealed or will be, with --write")
+	f.StringVar(&o.report, "report", "", "write it with pictures to `FILE` (.html or .pdf)")
 	addOverwrite(f, &o.files)
 	o.scan.Names = scan.Names{SeriesUID: "--pre-series", SliceSpacing: "--slice-spacing"}
 	f.StringVar(&o.scan.SeriesUID, "pre-series", "", "Series Instance `UID` of the planning scan, where there are several")
@@ -72,6 +75,9 @@ func (o *anatomyOptions) AddFlags(f *pflag.FlagSet) {
 func (o *anatomyOptions) Check(args []string) (err error) {
 	if o.path, err = oneArgument(args, "CASE", "anatomy"); err != nil {
 		return err
+	}
+	if ending := strings.ToLower(filepath.Ext(o.report)); o.report != "" && ending != ".html" && ending != ".pdf" {
+		return usage("report %s: the name says what to write; end it in .html or .pdf", o.report)
 	}
 	if o.write && o.series == "" {
 		return usage("--series is missing; name the file in which the plan is sealed or will be, as in: plumbline anatomy --write --series my-series.jsonl %s", o.path)
@@ -93,6 +99,10 @@ func (o *anatomyOptions) Run(_ context.Context, env Env) error {
 			return usage("the plan of %s is sealed in %s and is left as it is; a plan that is changed after sealing is shown as changed in every report", c.Name, o.series)
 		}
 	}
+	o.files.Reads(casefile.Files(o.path)...)
+	if err := mayWrite(&o.files, o.report, reportFile(o.report)); err != nil {
+		return err
+	}
 	text, err := os.ReadFile(c.File)
 	if err != nil {
 		return err
@@ -105,8 +115,20 @@ func (o *anatomyOptions) Run(_ context.Context, env Env) error {
 	if err != nil {
 		return badInput(err)
 	}
-	if err := env.print(reports.Anatomy(p, reports.Options{Numbering: c.Numbering})); err != nil {
+	options := reports.Options{Numbering: c.Numbering}
+	if err := env.print(reports.Anatomy(p, options)); err != nil {
 		return err
+	}
+	if o.report != "" {
+		d, err := reports.AnatomyReport(p, options)
+		if err != nil {
+			return err
+		}
+		if err := writeReport(&o.files, o.report, d, reports.A4, filing.Filing{}); err != nil {
+			return err
+		}
+		printable.Fprintf(env.Stdout, "\n")
+		tellWritten(env.Stdout, o.report)
 	}
 	if o.write {
 		printable.Fprintf(env.Stdout, "\n")
@@ -130,7 +152,6 @@ const wallNote = "wall found in a planning scan, mm"
 // enter writes what was found into the case file.
 func (o *anatomyOptions) enter(env Env, c *casefile.Case, text []byte, p *measure.Planned, pre volume.Grid) error {
 	folder := filepath.Dir(c.File)
-	o.files.Reads(casefile.Files(o.path)...)
 	var drawn []casefile.Structure
 	for _, f := range p.Canals {
 		if f.Why != nil {

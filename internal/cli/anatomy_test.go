@@ -31,11 +31,15 @@ func TestAnatomy(t *testing.T) {
 	asking := before + asked + "\n[[structure]]" + rest
 	write(t, file, asking)
 
-	got := run("anatomy", "wide")
+	got := run("anatomy", "--report", "out.html", "wide")
 	require.Contains(t, []int{Done, InDoubt}, got.status, got.stderr)
 	assert.Contains(t, got.stdout, nerve.Name+": followed over")
 	assert.Regexp(t, regexp.MustCompile(nerve.Name+`\s+as\s+the\s+scan\s+shows\s+it`), got.stdout)
 	assert.Equal(t, asking, readAll(t, file), "only shown")
+	page := readAll(t, "out.html")
+	assert.Contains(t, page, "Step through the buccolingual cuts")
+	assert.Contains(t, page, nerve.Name)
+	assert.Equal(t, BadInput, run("anatomy", "--report", "out.dcm", "wide").status)
 
 	got = run("anatomy", "--write", "wide")
 	assert.Equal(t, BadInput, got.status)

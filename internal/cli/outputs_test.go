@@ -42,6 +42,7 @@ var writers = []writing{
 	{command: "pool", line: func(f string) []string { return []string{"pool", "--aggregates", f, "table.csv"} }, lifts: true},
 	{command: "pack", ending: ".zip", line: func(f string) []string { return []string{"pack", "s.jsonl", f} }, lifts: true},
 	{command: "seal", line: func(f string) []string { return []string{"seal", "--series", f, "case"} }},
+	{command: "anatomy", ending: ".html", line: func(f string) []string { return []string{"anatomy", "--report", f, "case"} }, lifts: true},
 	{command: "anatomy", line: func(f string) []string { return []string{"anatomy", "--write", "--series", f, "case"} }},
 	{command: "series import", line: func(f string) []string { return []string{"series", "import", "past.csv", f} }},
 	{command: "series design", line: func(f string) []string { return []string{"series", "design", "--clinician", "clinician-z", f} }},
@@ -166,7 +167,7 @@ func TestNothingOfTheUsersIsOverwritten(t *testing.T) {
 				if appends && strings.HasSuffix(target, ".jsonl") && w.command != "case" && w.command != "phantom" {
 					continue // a series file to add to
 				}
-				if reads := w.lifts && (w.command == "measure" || w.command == "align"); target == "case/pre/new" && !reads {
+				if reads := w.lifts && (w.command == "measure" || w.command == "align" || w.command == "anatomy"); target == "case/pre/new" && !reads {
 					continue // a new file beside scans that the command does not read
 				}
 				if w.command == "measure" && target == "case" {

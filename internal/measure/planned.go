@@ -13,8 +13,10 @@ import (
 	"plumbline/internal/anatomy/dentalarch"
 	"plumbline/internal/anatomy/tissue"
 	"plumbline/internal/anatomy/whereabouts"
+	"plumbline/internal/deviation"
 	"plumbline/internal/dicom/bodies"
 	"plumbline/internal/dicom/scan"
+	"plumbline/internal/evidence"
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parallel"
@@ -31,12 +33,16 @@ type Planned struct {
 	Flags []measurement.Flag
 	// Canals are those that the case asks for, found or not.
 	Canals []FoundCanal
+
+	Planning   evidence.View // the planning scan
+	Structures []Structure   // in the order of the plan
 }
 
 // PlannedSite is one planned fixture.
 type PlannedSite struct {
-	Plan  casefile.Fixture
-	Flags []measurement.Flag
+	Plan       casefile.Fixture
+	Directions *deviation.Directions // nil where they are not known
+	Flags      []measurement.Flag
 	// Distances are to the structures that are there, to what the planning scan shows and to
 	// the other fixtures.
 	Distances []PlannedDistance
@@ -45,8 +51,8 @@ type PlannedSite struct {
 
 // FoundWall is the bony wall of a cavity beyond a planned fixture.
 type FoundWall struct {
-	Plan casefile.Structure // without a surface file
-	Wall *trimesh.Mesh      // planning frame
+	Structure               // without a surface file
+	Wall      *trimesh.Mesh // planning frame
 }
 
 // PlannedDistance is the distance of a planned fixture to a structure, and where it
@@ -87,8 +93,11 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 	if err := in.openStructures(); err != nil {
 		return nil, err
 	}
-	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures)), Canals: in.canals}
+	out := &Planned{Plan: located, Sites: make([]PlannedSite, len(located.Fixtures)), Canals: in.canals, Planning: in.View()}
 	out.Flags = slices.Concat(dates{pre: pre.Taken, placed: c.Placed, today: today}.flags(false), names, flags, in.Flags, whereabouts.Check(located, &written, in.bodies(), &pre.Volume))
+	for i, st := range located.Structures {
+		out.Structures = append(out.Structures, Structure{st, in.structures[i]})
+	}
 	envelopes := make([]clearance.Envelope, len(located.Fixtures))
 	for i, f := range located.Fixtures {
 		if envelopes[i], err = clearance.Nominal(f.Diameter).Place(f.Planned); err != nil {
@@ -108,7 +117,7 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 	})
 	out.Flags = append(out.Flags, in.notFound(found...)...)
 	for i, f := range located.Fixtures {
-		site := PlannedSite{Plan: f, Flags: directions[i].Flags}
+		site := PlannedSite{Plan: f, Directions: directions[i].Directions, Flags: directions[i].Flags}
 		add := func(st casefile.Structure, found bool, other clearance.Structure) {
 			d := PlannedDistance{At: clearance.Of(envelopes[i], other)}
 			d.Clearance = measurement.Clearance{Structure: st.Name, Kind: string(st.Kind), Planned: d.At.Distance, Found: found}
@@ -119,7 +128,7 @@ func CheckPlan(c *casefile.Case, pre *scan.Scan, today string) (*Planned, error)
 			add(st, st.Find != "", in.structures[j])
 		}
 		for j, st := range found[i] {
-			site.Found = append(site.Found, FoundWall{st.Plan, walls[i][j].Wall})
+			site.Found = append(site.Found, FoundWall{st, walls[i][j].Wall})
 			add(st.Plan, true, st.Body)
 			site.Flags = append(site.Flags, foundFlag(f.Site, st.Plan.Name))
 		}
