@@ -129,6 +129,8 @@ func (d Draft) Text() string {
 # radius = 1.4
 # surface = "sinus.stl"         # in place of path and radius
 # file = "structures.dcm"       # in place of either: a DICOM object that has a body of this name
+# find = "canal"                # in place of all: followed through the planning scan, between
+# through = [[-30.1, 20.2, -6.0], [-25.0, 14.1, -5.5]]  # points of it
 
 # How the scans are brought together, where not from the scans themselves:
 # [alignment]
