@@ -31,7 +31,7 @@ func TestSeriesDesign(t *testing.T) {
 	apexTable(t, "a.csv", 0, 25, 1)
 	typed(t, "2026-04-10", Done, "series import a.csv s.jsonl")
 	assert.Contains(t, typed(t, "2026-04-10", Done, "series show s.jsonl"), "Share outside your limits not yet shown to be under 20 %, after 24 of 50 cases.")
-	assert.Contains(t, typed(t, "2026-04-10", Done, "series show --all --apex-limit 0.2 s.jsonl"), "1 case more without a miss would show it")
+	assert.Contains(t, typed(t, "2026-04-10", Done, "series show --all --apex-limit 0.2 s.jsonl"), "1 more case without a miss would show it")
 	// Shown, and then ten misses.
 	apexTable(t, "b.csv", 25, 1, 1)
 	typed(t, "2026-04-11", Done, "series import b.csv s.jsonl")

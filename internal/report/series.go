@@ -270,8 +270,8 @@ func (d *Document) charts(a *analysis.Analysis) {
 	}
 	if c := a.Competence; c != nil {
 		d.add(heading{Level: 3, Text: "Share within the limits, case by case"},
-			pictures{Across: 1, Items: []picture{{Caption: outside(c.Words),
-				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Score of the share within the limits. " + c.Words}.Draw(168, 48)}}})
+			pictures{Across: 1, Items: []picture{{Caption: outside("The score: " + c.Short + "."),
+				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Score of the share within the limits: " + c.Short + "."}.Draw(168, 48)}}})
 	}
 }
 

@@ -18,12 +18,12 @@ import (
 )
 
 // writeSeries writes a series file of invented cases with all that can happen to
-// a case.
-func writeSeries(t *testing.T, n int) string {
+// a case, behind the records that are given.
+func writeSeries(t *testing.T, n int, records ...series.Record) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "series.jsonl")
 	at := time.Date(2026, 1, 2, 10, 0, 0, 0, time.UTC).Format(time.RFC3339)
-	var records []series.Record
+	first := len(records) + 1
 	add := func(r series.Record) {
 		r.Time = at
 		records = append(records, r)
@@ -61,7 +61,7 @@ func writeSeries(t *testing.T, n int) string {
 	}
 	_, err := series.Append(path, records...)
 	require.NoError(t, err)
-	_, err = series.Append(path, series.Record{Time: at, Kind: series.Correction, Corrects: 2, Withdraw: true, Reason: "wrong scan"})
+	_, err = series.Append(path, series.Record{Time: at, Kind: series.Correction, Corrects: first + 1, Withdraw: true, Reason: "wrong scan"})
 	require.NoError(t, err)
 	return path
 }
@@ -71,13 +71,17 @@ func readSeries(t *testing.T, path string) Series {
 	f, err := series.Read(path)
 	require.NoError(t, err)
 	s := series.Summarise(f.Records, "2026-12-31")
-	a, err := analysis.Analyse(s.Rows(), analysis.Defaults())
+	o := analysis.Defaults()
+	o.Designs = s.Designs
+	a, err := analysis.Analyse(s.Rows(), o)
 	require.NoError(t, err)
 	return Series{File: f, Summary: s, Analysis: a, Today: "2026-12-31", Version: "1.0.0"}
 }
 
 func TestSeriesReport(t *testing.T) {
-	s := readSeries(t, writeSeries(t, 18))
+	design := analysis.UsualDesign()
+	design.Clinician = "clinician-a"
+	s := readSeries(t, writeSeries(t, 18, series.Record{Time: "2020-01-02T10:00:00Z", Kind: series.Fixed, Design: &design}))
 	d := s.Document(Options{})
 	page := string(d.HTML())
 	golden(t, "series.html", withoutDrawings(page))
@@ -110,8 +114,9 @@ func TestSeriesReport(t *testing.T) {
 	}
 	assert.Equal(t, 16, rows, "with those of the case that was left out after measuring")
 	for _, want := range []string{
-		"■ left out (record 8): =no", "▲ sealed, never measured", "▲ measured, in doubt", "● kept", "mentor-b", "wrong scan",
-		s.File.Receipt(), "37 records, the chain is unbroken.", "Published references", "doi 10.1111/clr.13346",
+		"■ left out (record 9): =no", "▲ sealed, never measured", "▲ measured, in doubt", "● kept", "mentor-b", "wrong scan",
+		"Share outside your limits not yet shown to be under 20", "after 14 of 50 cases", "Fixed beforehand (record 1, 2020-01-02)", "Not counted, as there",
+		s.File.Receipt(), "38 records, the chain is unbroken.", "Published references", "doi 10.1111/clr.13346",
 	} {
 		assert.Contains(t, page, want)
 		assert.Contains(t, paper, want)

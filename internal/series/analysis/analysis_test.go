@@ -292,14 +292,14 @@ func TestCompetenceBegun(t *testing.T) {
 	assert.Equal(t, int(math.Ceil(c.Design.Limit/math.Log(.9/.8)))-2, c.More)
 	assert.Equal(t, 23, c.More)
 	assert.Contains(t, c.Words, "not yet shown to be under 20 %, after 2 of 50 cases.")
-	assert.Contains(t, c.Words, "23 cases more without a miss would show it.")
+	assert.Contains(t, c.Words, "23 more cases without a miss would show it.")
 	assert.Zero(t, c.Usual, "of those who miss in 10 % less than half get there")
 	assert.Contains(t, c.Words, "Not counted, as there are no figures or none to be relied on: C-900, C-003.")
 	// Ten without a miss are nearer to it.
 	rows = hand{spread: steady(.2), u: .05}.cases(10, 4)
 	o.Designs[0] = counting(rows)
 	c = analyse(t, rows, o).Competence
-	assert.Contains(t, c.Words, fmt.Sprintf("15 cases more without a miss would show it, and of those who miss in 10 %% half are there after %d more.", c.Usual))
+	assert.Contains(t, c.Words, fmt.Sprintf("15 more cases without a miss would show it, and of those who miss in 10 %% half are there after %d more.", c.Usual))
 	assert.Greater(t, c.Usual, 15)
 	// Where what is left is too little, that is said.
 	for i := range rows {

@@ -306,7 +306,7 @@ func competenceWords(c *Competence) string {
 	default:
 		s += " That is no proof that it is not."
 		if c.More > 0 {
-			s += fmt.Sprintf(" %s more without a miss would show it", title(counted(c.More, "case")))
+			s += fmt.Sprintf(" %s without a miss would show it", counted(c.More, "more case"))
 			if c.Usual > 0 {
 				s += fmt.Sprintf(", and of those who miss in %s half are there after %d more", rate(d.Acceptable), c.Usual)
 			}
