@@ -126,7 +126,7 @@ func (b *Breaches) words() string {
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if len(b.Kinds) == 0 {
-		say("No structure was given for any of %s, so that breaches could not be looked for.", fixtures(b.Fixtures))
+		say("Not checked: no structure was given for any of %s, so that breaches could not be looked for.", fixtures(b.Fixtures))
 	} else {
 		say("Structures entered: at %d of %s%s.", b.Entered, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Entered }))
 		say("Margins missed: at %d of %s%s.", b.Missed, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Missed }))
@@ -134,7 +134,7 @@ func (b *Breaches) words() string {
 	if b.InDoubt > 0 {
 		say("With figures in doubt among these: %d.", b.InDoubt)
 	}
-	if b.NotChecked > 0 {
+	if b.NotChecked > 0 && len(b.Kinds) > 0 {
 		say("Not checked: %d of %d. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines.", b.NotChecked, b.Fixtures)
 	}
 	if a := b.Aside; a != nil {

@@ -133,6 +133,7 @@ func (k *record) fixtures(rng *rand.Rand, x, n int) []series.Row {
 		set(measurement.ApexMesial, v[0])
 		set(measurement.ApexBuccal, v[1])
 		set(measurement.ApexDepth, v[2])
+		set(measurement.ApexLateral, math.Hypot(v[0], v[1]))
 		set(measurement.Apex, math.Hypot(math.Hypot(v[0], v[1]), v[2]))
 		set(measurement.Angle, math.Hypot(tilt[0], tilt[1]))
 		out = append(out, r)
@@ -243,6 +244,46 @@ func TestMarginCoverage(t *testing.T) {
 		for i := 0; i < len(share); i += 3 {
 			assert.GreaterOrEqual(t, share[i], least-3*math.Sqrt(least*(1-least)/float64(*records)), "%s, %s", figures[i/3], cell)
 		}
+	}
+}
+
+// How often the margins towards the apex and sideways at it hold both.
+func TestMarginsTogetherCoverage(t *testing.T) {
+	const coverage = .95
+	truth := map[string]map[measurement.Figure]float64{}
+	for _, k := range kinds() {
+		_, depth := draws(&k)
+		plane := k
+		plane.draw = func(rng *rand.Rand, s float64, common [3]float64, alike float64) [3]float64 {
+			v := k.draw(rng, s, common, alike)
+			return [3]float64{v[0], v[1], 0}
+		}
+		lateral, _ := draws(&plane)
+		at := int(coverage * float64(len(depth)))
+		truth[k.name] = map[measurement.Figure]float64{measurement.ApexDepth: depth[at] / usualSpread, measurement.ApexLateral: lateral[at] / usualSpread}
+	}
+	t.Log("% held")
+	held := table(t, []int{15, 30, 50}, func(k *record) bool { return truth[k.name][measurement.ApexDepth] > 0 }, func(t *testing.T, k *record, n int, rng *rand.Rand) []bool {
+		a := &Analysis{Clinician: "a", Options: Defaults()}
+		var rows []series.Row
+		for x := range n {
+			rows = append(rows, k.fixtures(rng, x+1, n)...)
+		}
+		a.collect(rows)
+		for _, f := range []measurement.Figure{measurement.ApexLateral, measurement.ApexDepth} {
+			require.NoError(t, a.addFigure(f))
+		}
+		require.NoError(t, a.addLevels())
+		require.NoError(t, a.addMargins())
+		require.Len(t, a.Margins, 2)
+		both := true
+		for i, f := range []measurement.Figure{measurement.ApexDepth, measurement.ApexLateral} {
+			both = both && *a.Margins[i].Bound.Upper >= truth[k.name][f]*k.spread(n+1, n)
+		}
+		return []bool{both}
+	})
+	for cell, share := range held {
+		atLeast(t, .91, share[0], cell)
 	}
 }
 
