@@ -57,3 +57,23 @@ type Apical struct {
 	First *Obstacle `json:"first,omitempty"`
 	Why   string    `json:"why,omitempty"`
 }
+
+// LeastBuccal is the least bone to buccal over the depths, mm, by its distance or, where the
+// plate is too thin for the scan, the bound on it; nil where none is known.
+func (a *Around) LeastBuccal() *float64 {
+	if a == nil {
+		return nil
+	}
+	var out *float64
+	for i := range a.Wall {
+		w := &a.Wall[i]
+		known := w.Bone
+		if known == nil {
+			known = w.High
+		}
+		if w.Direction == "buccal" && w.First == nil && known != nil && (out == nil || *known < *out) {
+			out = known
+		}
+	}
+	return out
+}

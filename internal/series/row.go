@@ -27,8 +27,17 @@ type Row struct {
 	Floor     *measurement.Values `json:"floor95,omitempty"`
 
 	Clearance []measurement.Clearance `json:"clearance,omitempty"`
-	Doubt     bool                    `json:"doubt,omitempty"` // not to be relied on
-	Flags     []string                `json:"flags,omitempty"` // their codes
+	// Bone is the least bone to buccal, read from the planning scan.
+	Bone  *BuccalBone `json:"buccal_bone,omitempty"`
+	Doubt bool        `json:"doubt,omitempty"` // not to be relied on
+	Flags []string    `json:"flags,omitempty"` // their codes
+}
+
+// BuccalBone is the least bone to buccal of a fixture's wall, mm; negative where the wall is
+// outside. Nil where it is not known.
+type BuccalBone struct {
+	Planned  *float64 `json:"planned_mm,omitempty"`
+	Achieved *float64 `json:"achieved_mm,omitempty"`
 }
 
 // RowsOf are the rows of a measurement.
@@ -61,6 +70,9 @@ func RowsOf(m *measurement.Case) []Row {
 				r.U[figure] = &i.U
 			}
 			r.Floor = &u.Floor
+		}
+		if s := f.Surroundings; s != nil {
+			r.Bone = &BuccalBone{s.Planned.LeastBuccal(), s.Achieved.LeastBuccal()}
 		}
 		out[i] = r
 	}

@@ -2,12 +2,14 @@ package analysis
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
+	"plumbline/internal/stats/orderstat"
 )
 
 // Breaches counts the structures entered and the margins missed in the rows of a
@@ -19,7 +21,8 @@ type Breaches struct {
 	Missed     int          `json:"missed"`   // fixtures that missed a margin
 	InDoubt    int          `json:"in_doubt"` // fixtures with either whose figures are in doubt
 	NotChecked int          `json:"not_checked"`
-	Aside      *AsideBreach `json:"aside,omitempty"` // in rows that do not count; nil where there are none with figures
+	Bone       *LeastBone   `json:"buccal_bone,omitempty"` // nil where no fixture has both
+	Aside      *AsideBreach `json:"aside,omitempty"`       // in rows that do not count; nil where there are none with figures
 	Words      string       `json:"words"`
 }
 
@@ -28,6 +31,21 @@ type AsideBreach struct {
 	Fixtures int `json:"fixtures"`
 	Entered  int `json:"entered"`
 	Missed   int `json:"missed"`
+}
+
+// LeastBone is what the least bone to buccal was over the fixtures that have it as planned
+// and as placed, mm.
+type LeastBone struct {
+	Fixtures int        `json:"fixtures"`
+	Planned  BoneSpread `json:"planned"`
+	Achieved BoneSpread `json:"achieved"`
+}
+
+// BoneSpread is the least and the median of them, and how many are outside the bone.
+type BoneSpread struct {
+	Least   float64 `json:"least_mm"`
+	Median  float64 `json:"median_mm"`
+	Outside int     `json:"outside"`
 }
 
 // KindBreach counts the breaches of one kind of structure.
@@ -61,6 +79,7 @@ func CountBreaches(rows []series.TableRow) Breaches {
 	b := Breaches{Kinds: []KindBreach{}}
 	kinds := map[string]*KindBreach{}
 	var aside AsideBreach
+	var planned, achieved []float64
 	for i := range rows {
 		r := &rows[i]
 		if r.Status != series.StatusMeasured {
@@ -77,6 +96,9 @@ func CountBreaches(rows []series.TableRow) Breaches {
 			continue
 		}
 		b.Fixtures++
+		if r.Bone != nil && r.Bone.Planned != nil && r.Bone.Achieved != nil {
+			planned, achieved = append(planned, *r.Bone.Planned), append(achieved, *r.Bone.Achieved)
+		}
 		v := r.Verdict()
 		if v.By != "" && r.Doubt {
 			b.InDoubt++
@@ -115,8 +137,21 @@ func CountBreaches(rows []series.TableRow) Breaches {
 	if aside.Fixtures > 0 {
 		b.Aside = &aside
 	}
+	if len(planned) > 0 {
+		b.Bone = &LeastBone{len(planned), boneSpread(planned), boneSpread(achieved)}
+	}
 	b.Words = b.words()
 	return b
+}
+
+func boneSpread(mm []float64) BoneSpread {
+	out := BoneSpread{Least: slices.Min(mm), Median: orderstat.Median(mm)}
+	for _, x := range mm {
+		if x < 0 {
+			out.Outside++
+		}
+	}
+	return out
 }
 
 func (b *Breaches) words() string {
@@ -136,6 +171,10 @@ func (b *Breaches) words() string {
 	}
 	if b.NotChecked > 0 && len(b.Kinds) > 0 {
 		say("Not checked: %d of %d. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines.", b.NotChecked, b.Fixtures)
+	}
+	if l := b.Bone; l != nil {
+		say("Least bone to buccal outside the fixture's wall, in the planning scan, of %s: %.1f mm as planned and %.1f mm as placed, the median %.1f and %.1f mm; the wall outside the bone at %d as planned and %d as placed.",
+			fixtures(l.Fixtures), l.Planned.Least, l.Achieved.Least, l.Planned.Median, l.Achieved.Median, l.Planned.Outside, l.Achieved.Outside)
 	}
 	if a := b.Aside; a != nil {
 		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %s: at %d a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)

@@ -48,3 +48,25 @@ func TestBreachesAreCounted(t *testing.T) {
 	assert.Equal(t, "No fixture is measured, so there are no breaches to count.", CountBreaches(nil).Words)
 	assert.Contains(t, CountBreaches([]series.TableRow{row(series.StatusMeasured, "11", false)}).Words, "Not checked: no structure was given for any of 1 fixture,")
 }
+
+// The least of the fixtures that have both, which doubles as a bound where a plate is thin.
+func TestBuccalBoneOverTheSeries(t *testing.T) {
+	mm := func(x float64) *float64 { return &x }
+	around := func(list ...measurement.Wall) *measurement.Around { return &measurement.Around{Wall: list} }
+	wall := func(direction string, bone float64) measurement.Wall {
+		return measurement.Wall{Direction: direction, Bone: mm(bone), Resolved: true}
+	}
+	m := measurement.Case{Fixtures: []measurement.Fixture{
+		{Site: "36", Surroundings: &measurement.Surroundings{Planned: around(wall("buccal", 1.5), wall("buccal", 1.2), wall("lingual", 0.1)), Achieved: around(wall("buccal", -0.3))}},
+		{Site: "46", Surroundings: &measurement.Surroundings{Planned: around(wall("buccal", 2)), Achieved: around(wall("buccal", 2.5), measurement.Wall{Direction: "buccal", High: mm(0.6)})}},
+		{Site: "45", Surroundings: &measurement.Surroundings{Planned: around(wall("buccal", 0.2))}},
+		{Site: "35", Surroundings: &measurement.Surroundings{Planned: around(wall("buccal", 2.2)), Achieved: around(wall("buccal", 1.9), measurement.Wall{Direction: "buccal", First: &measurement.Obstacle{What: "root"}})}},
+	}}
+	var rows []series.TableRow
+	for _, r := range series.RowsOf(&m) {
+		rows = append(rows, series.TableRow{Status: series.StatusMeasured, Row: r})
+	}
+	b := CountBreaches(rows)
+	assert.Equal(t, &LeastBone{Fixtures: 3, Planned: BoneSpread{Least: 1.2, Median: 2}, Achieved: BoneSpread{Least: -0.3, Median: 0.6, Outside: 1}}, b.Bone)
+	assert.Contains(t, b.Words, "of 3 fixtures: 1.2 mm as planned and -0.3 mm as placed, the median 2.0 and 0.6 mm; the wall outside the bone at 0 as planned and 1 as placed.")
+}
