@@ -51,7 +51,7 @@ or a row a point are all read. Where the planning scan lies beside the table, th
 coordinates' frame is found from it: the one that puts the plan where the dental arch
 has the teeth of its numbers.
 
-What cannot be told is marked FILL IN in the file, and named. An existing case.toml
+Anything still missing is marked FILL IN and listed. An existing case.toml
 is never overwritten. Nothing else of the table is kept. Then seal the plan.
 
 After surgery, --post SCAN enters the follow-up scan into the CASE that follows; nothing

@@ -132,7 +132,7 @@ func writeReceipt(out io.Writer, l *series.Ledger) {
 		printable.Fprintf(out, "What stood behind the last record (%d bytes), as a stopped program or an editor leaves it, was set aside in %s; a record says so.\n",
 			l.Mended.Bytes, filepath.Join(filepath.Dir(l.Path), l.Mended.File))
 	}
-	printable.Fprintf(out, "Receipt %s\nGive it to your mentor now; with it, series check shows later what the file held today.\n", l.Receipt())
+	printable.Fprintf(out, "Receipt %s\nSend this code to your mentor now. Later it proves that nothing up to today was changed.\n", l.Receipt())
 }
 
 // entry says how a measured case stands in the series file after it was entered.

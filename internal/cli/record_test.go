@@ -91,7 +91,7 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	assert.Contains(t, said, "Record 2 no longer counts and stays in every table and report; record 3 of s.jsonl says why.")
 	said = typed(t, "2026-04-04", Done, "series show s.jsonl")
 	for _, want := range []string{
-		"1 with a seal or figures withdrawn (C-2)", "not shown to be consecutive",
+		"1 with a seal or figures withdrawn (C-2)", "Nothing shows that these are all cases",
 		"C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 3): wrong scan.",
 		"Structures entered: at 0 of 1 fixture.", "are of 1 fixture: at 1 a structure entered",
 		"Withdrawn records, which stay in the file",

@@ -212,12 +212,7 @@ func measured(t *testing.T) (folder string, addresses []string) {
 // A and AA).
 func TestEveryViewPassesAxe(t *testing.T) {
 	t.Parallel()
-	file := os.Getenv("AXE")
-	if file == "" {
-		t.Fatal("AXE names no axe.min.js: run make browser")
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
+	axe := axeSource(t)
 	folder, names := measured(t)
 	names = append(names, "/", "/series", "/words", "/demo", "/nowhere")
 	for _, width := range []int64{390, 1280} {
@@ -235,9 +230,7 @@ func TestEveryViewPassesAxe(t *testing.T) {
 				if address == "/series" && width == 1280 {
 					w.readme("series", ".report > h2", 760)
 				}
-				found := js[[]string](w, `(async () => { %s; const r = await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]});
-					return r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.html.slice(0, 160) + " " + n.failureSummary.slice(0, 200))) })()`, axe)
-				assert.Empty(t, found, "%s at %d", address, width)
+				assert.Empty(t, faults(w, axe), "%s at %d", address, width)
 				assert.Empty(t, js[[]string](w, `document.documentElement.scrollWidth <= %d ? [] : [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > %d).map(e => e.outerHTML.slice(0, 120))`, width, width),
 					"%s runs out of the window", address)
 			}

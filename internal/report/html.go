@@ -24,7 +24,7 @@ var pages = template.Must(template.New("").Funcs((&page{}).functions()).Parse(pa
 // page writes a document as HTML.
 type page struct {
 	templates *template.Template
-	address   func(of string) string // of the cases that drawings show; nil where they are not alive
+	address   func(of string) string // of the cases that drawings show; nil where they lead nowhere
 	numbers   map[string]int         // how many of a kind there are so far, for names that differ
 }
 
@@ -115,12 +115,11 @@ func (p *page) number(kind string) int {
 
 func (p *page) svg(d drawing.Drawing) template.HTML {
 	var b bytes.Buffer
-	// A buffer takes every write.
-	if p.address == nil {
-		_ = d.SVG(&b)
-	} else {
-		_ = d.Alive(&b, p.address)
+	address := p.address
+	if address == nil {
+		address = func(string) string { return "" }
 	}
+	_ = d.Alive(&b, address) // a buffer takes every write
 	return template.HTML(b.String())
 }
 
@@ -158,6 +157,32 @@ func (t table) Name() string {
 		return t.Caption
 	}
 	return t.Columns[0].Head
+}
+
+// Wide tells a table that a narrow screen has no room for.
+func (t table) Wide() bool { return len(t.Columns) > 3 }
+
+// Class names how a table is set.
+func (t table) Class() string {
+	var names []string
+	if t.Wide() {
+		names = append(names, "wide")
+	}
+	if t.Fine {
+		names = append(names, "fine")
+	}
+	return strings.Join(names, " ")
+}
+
+// OnPaper is the share of their columns that pictures take when the page is printed.
+func (v pictures) OnPaper() float64 {
+	switch {
+	case v.Share > 0:
+		return v.Share
+	case v.Outlines && v.Across == 2: // three rows to a page
+		return 0.7
+	}
+	return 1
 }
 
 // Class names how a column's cells are set.

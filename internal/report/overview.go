@@ -202,16 +202,19 @@ func levelTable(a *analysis.Analysis) table {
 		f := &a.Figures[i]
 		now, span, spread := "", "", ""
 		if l := f.Now; l != nil {
-			now, span = fmt.Sprintf("%.2f %s", l.Mean, f.Figure.Unit().Symbol()), fmt.Sprintf("%.2f to %.2f", l.Low, l.High)
+			now, span = signedOf(l.Mean, f.Figure.Unit()), fmt.Sprintf("%.2f to %.2f", l.Low, l.High)
 		}
 		if f.SD != nil {
 			spread = fmt.Sprintf("%.2f", *f.SD)
 		}
-		t.Rows = append(t.Rows, row{Cells: []string{f.Figure.Heading(), now, span, fmt.Sprintf("%.2f %s", f.Mean, f.Figure.Unit().Symbol()), spread,
+		t.Rows = append(t.Rows, row{Cells: []string{f.Figure.Heading(), now, span, signedOf(f.Mean, f.Figure.Unit()), spread,
 			fmt.Sprintf("%.2f", f.Least), fmt.Sprintf("%.2f", f.Largest), fmt.Sprint(f.N)}})
 	}
 	return t
 }
+
+// signedOf is a figure with its sign and unit.
+func signedOf(v float64, unit measurement.Unit) string { return unit.Behind(fmt.Sprintf("%.2f", v)) }
 
 // mostFunnel is how many clinicians are listed without all: a screen.
 const mostFunnel = 30

@@ -136,8 +136,8 @@ func levels(a *analysis.Analysis) gauges {
 		if !ok {
 			continue
 		}
-		row.Items = append(row.Items, gauge{Name: x.Heading() + ", " + what, Value: x.Unit().Behind(fmt.Sprintf("%.2f", value)),
-			Note:    fmt.Sprintf("95 %% interval %.2f to %.2f; single cases %.2f to %.2f", low, high, f.Least, f.Largest),
+		row.Items = append(row.Items, gauge{Name: x.Heading() + ", " + what, Value: wording.Of(value, x.Unit().Symbol()),
+			Note:    "95 %: " + wording.Interval(measurement.Interval{Low: low, High: high}, x.Unit().Symbol()) + "; single cases " + wording.Interval(measurement.Interval{Low: f.Least, High: f.Largest}, x.Unit().Symbol()),
 			Drawing: drawing.Gauge{Name: x.Heading() + ", " + what, Value: value, Low: low, High: high, Unit: x.Unit().Symbol(), Full: full[x.Unit()]}.Draw()})
 	}
 	return row
@@ -364,11 +364,11 @@ func (d *Document) margins(a *analysis.Analysis) {
 		return
 	}
 	d.add(heading{Level: 3, Text: marginTitle},
-		paragraph{Text: fmt.Sprintf("A margin is what to keep clear of a structure when planning. About one in twenty of the next fixtures goes farther than it, in each direction by itself and so up to one in ten in one or another. Margins are made so that in %.0f %% of such records all of them are wide enough, each so wider than it would have to be by itself, and are rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
+		paragraph{Text: fmt.Sprintf("Keep this far from a structure when you plan. About one in twenty of the next fixtures goes farther in a direction, up to one in ten in one or another. In %.0f %% of such records all margins are wide enough, so each is wider than it would have to be by itself; they are rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
 	d.add(list{Items: outsideAll(marginSentences(a))})
 }
 
-const marginTitle = "The margin that the record supports"
+const marginTitle = "The margin that these cases call for"
 
 func marginSentences(a *analysis.Analysis) []string {
 	var out []string
@@ -666,32 +666,38 @@ func (d *Document) references(a *analysis.Analysis) {
 	}
 }
 
+// between is an interval behind a figure that has the unit.
+func between(low, high float64, unit string) string {
+	return strings.TrimSuffix(wording.Interval(measurement.Interval{Low: low, High: high}, unit), " "+unit)
+}
+
 // referenceTable has a line for each published figure, with the clinician's own
 // beside it where that is asked for, and the sources in the order of their numbers.
 func referenceTable(a *analysis.Analysis, beside bool) (t table, sources []string) {
 	t = table{Dense: true, Caption: "Published figures of other people's patients. They differ in patients, sites and methods; they are no target",
-		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 32}}}
+		Columns: []column{{Head: "figure", Share: 14}, {Head: "published", Share: 37}}}
 	if beside {
-		t.Columns = append(t.Columns, column{Head: "this series", Share: 32})
+		t.Columns = append(t.Columns, column{Head: "this series", Share: 37})
 	}
-	t.Columns = append(t.Columns, column{Head: "this series is", Share: 24}, column{Head: "what was published", Share: 60})
+	t.Columns = append(t.Columns, column{Head: "this series is", Share: 22}, column{Head: "what was published", Share: 58})
 	var known []string
 	for _, x := range measurement.Wholes() {
 		f := find(a, x)
 		if f == nil {
 			continue
 		}
-		own := fmt.Sprintf("%.2f %s", f.Mean, x.Unit().Symbol())
+		unit := x.Unit().Symbol()
+		own := wording.Of(f.Mean, unit)
 		if f.Low != nil && f.High != nil {
-			own = fmt.Sprintf("%.2f %s (%.2f to %.2f)", f.Mean, x.Unit().Symbol(), *f.Low, *f.High)
+			own += " (" + between(*f.Low, *f.High, unit) + ")"
 		}
 		for _, p := range f.Published {
-			published := fmt.Sprintf("%.2f %s", p.Mean, x.Unit().Symbol())
+			published := wording.Of(p.Mean, unit)
 			switch {
 			case p.Low != nil && p.High != nil:
-				published += fmt.Sprintf(" (%.2f to %.2f)", *p.Low, *p.High)
+				published += " (" + between(*p.Low, *p.High, unit) + ")"
 			case p.SD != nil:
-				published += fmt.Sprintf(", spread %.2f", *p.SD)
+				published += ", spread " + wording.Of(*p.SD, unit)
 			}
 			at := slices.Index(known, p.Source)
 			if at < 0 {

@@ -324,6 +324,10 @@ func (p *parser) nameFaults() {
 		case there && at != b.line-1:
 			p.fault(FaultMoved, "line %d, record %d, was written after the record that now stands on line %d: records were moved", b.line, b.number, at)
 		case b.number > b.after+1:
+			if b.after+1 == b.number-1 {
+				p.fault(FaultRemoved, "record %d is missing before line %d", b.after+1, b.line)
+				continue
+			}
 			p.fault(FaultRemoved, "records %d to %d are missing before line %d", b.after+1, b.number-1, b.line)
 		case b.number <= b.after:
 			p.fault(FaultMoved, "line %d holds record %d after record %d: records were moved or copied", b.line, b.number, b.after)

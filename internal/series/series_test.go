@@ -219,8 +219,8 @@ func TestTamperingIsTold(t *testing.T) {
 		earlyHeld, lateHeld bool
 	}{
 		"untouched":               {string(text), nil, "", true, true},
-		"removed in the middle":   {join(1, 2, 3, 5, 6, 7), []string{FaultRemoved}, "records 4 to 4 are missing before line 4", true, false},
-		"first removed":           {join(2, 3, 4, 5, 6, 7), []string{FaultRemoved}, "records 1 to 1 are missing before line 1", false, false},
+		"removed in the middle":   {join(1, 2, 3, 5, 6, 7), []string{FaultRemoved}, "record 4 is missing before line 4", true, false},
+		"first removed":           {join(2, 3, 4, 5, 6, 7), []string{FaultRemoved}, "record 1 is missing before line 1", false, false},
 		"two swapped":             {join(1, 2, 4, 3, 5, 6, 7), []string{FaultMoved, FaultMoved, FaultMoved}, "line 4, record 3, was written after the record that now stands on line 2", false, false},
 		"a line twice":            {join(1, 2, 3, 3, 4, 5, 6, 7), []string{FaultMoved}, "line 4, record 3, was written after the record that now stands on line 2", true, false},
 		"end cut off":             {join(1, 2, 3, 4, 5), nil, "", true, false},

@@ -561,8 +561,8 @@ func (s *Summary) countStatuses() {
 		words string
 	}{
 		{s.SealedNotMeasured, "sealed and never measured"},
-		{s.MeasuredNotSealed, "measured without a seal from before surgery"},
-		{s.PlanChanged, "with a plan changed after sealing"},
+		{s.MeasuredNotSealed, "not sealed before surgery"},
+		{s.PlanChanged, "with another plan than the sealed one"},
 		{s.LeftOut, "left out with a reason"},
 		{s.Withdrawn, "with a seal or figures withdrawn"},
 		{s.Remeasured, "measured again another way"},
@@ -572,7 +572,7 @@ func (s *Summary) countStatuses() {
 		}
 	}
 	if unknown > 0 {
-		why = append(why, fmt.Sprintf("%d whose seal cannot be told to be from before surgery and of the same plan", unknown))
+		why = append(why, fmt.Sprintf("%d with a seal of which neither time nor plan can be checked", unknown))
 	}
 	s.Consecutive = len(why) == 0 && s.Measured > 0
 	switch {
@@ -591,7 +591,7 @@ func (s *Summary) countStatuses() {
 		case 1:
 			measured = "1 case is measured"
 		}
-		s.Words = fmt.Sprintf("%s. The cases are not shown to be consecutive: %s.", measured, strings.Join(why, "; "))
+		s.Words = fmt.Sprintf("%s. Nothing shows that these are all cases: %s.", measured, strings.Join(why, "; "))
 	}
 }
 

@@ -97,8 +97,8 @@ func TestSummaryInWords(t *testing.T) {
 		seal("C-3", "2026-03-04", "p", noon),
 		seal("C-4", "2026-03-05", "p", noon), Record{Kind: LeftOut, Time: noon, Case: "C-4", Reason: "r"},
 	), "2026-04-01")
-	assert.Equal(t, "2 cases are measured. The cases are not shown to be consecutive: 1 sealed and never measured (C-3); "+
-		"1 measured without a seal from before surgery (C-1); 1 left out with a reason (C-4).", s.Words)
+	assert.Equal(t, "2 cases are measured. Nothing shows that these are all cases: 1 sealed and never measured (C-3); "+
+		"1 not sealed before surgery (C-1); 1 left out with a reason (C-4).", s.Words)
 	var order []string
 	for _, c := range s.Cases {
 		order = append(order, c.Case)

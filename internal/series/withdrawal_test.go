@@ -23,7 +23,7 @@ func TestNothingVanishes(t *testing.T) {
 	s := ofChain(t, append(bad, withdraw(4, "wrong scan"), withdraw(3, "wrong plan"))...)
 	assert.False(t, s.Consecutive)
 	assert.Equal(t, []string{"C-2"}, s.Withdrawn)
-	assert.Equal(t, "1 case is measured. The cases are not shown to be consecutive: 1 with a seal or figures withdrawn (C-2).", s.Words)
+	assert.Equal(t, "1 case is measured. Nothing shows that these are all cases: 1 with a seal or figures withdrawn (C-2).", s.Words)
 	require.Len(t, s.Cases, 2)
 	c := s.Cases[1]
 	assert.Equal(t, StatusWithdrawn, c.Status)
@@ -57,7 +57,7 @@ func TestNothingVanishes(t *testing.T) {
 
 	only := ofChain(t, append(bad, withdraw(3, "another plan was meant"))...)
 	assert.Equal(t, StatusMeasured, only.Cases[1].Status)
-	assert.Equal(t, "2 cases are measured. The cases are not shown to be consecutive: 1 measured without a seal from before surgery (C-2); 1 with a seal or figures withdrawn (C-2).", only.Words)
+	assert.Equal(t, "2 cases are measured. Nothing shows that these are all cases: 1 not sealed before surgery (C-2); 1 with a seal or figures withdrawn (C-2).", only.Words)
 
 	// A remark and a reason are words: they stay, and count for nothing.
 	words := ofChain(t, append(good, remark("well done"), withdraw(3, "on another case"))...)

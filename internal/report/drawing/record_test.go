@@ -143,7 +143,7 @@ func TestADrawingThatIsAliveLeadsToItsCases(t *testing.T) {
 	assert.Contains(t, still.String(), `role="img"`)
 	assert.Contains(t, alive.String(), `role="group"`, "nothing inside an img is found by a screen reader")
 	assert.Contains(t, alive.String(), `<a href="/case/C-1" aria-label="C-1·46"><title>C-1·46</title>`)
-	assert.Contains(t, alive.String(), `<g><title>C-2: left out</title>`)
+	assert.Contains(t, alive.String(), `<g role="img" aria-label="C-2: left out"><title>C-2: left out</title>`)
 
 	for name, d := range map[string]Drawing{
 		"curve":     CurveChart{Name: "apex", Unit: "mm", Points: []CasePoint{{Case: 1, Name: "C-1", Y: 1}, {Case: 2, Name: "C-2", Y: 2}}}.Draw(80, 50),

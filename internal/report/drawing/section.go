@@ -38,6 +38,11 @@ func crossSection(s clearance.Structure, p Plane, reach float64) []curve {
 // within (√2·step)²/8 = 0.01 mm of a circle of 1 mm radius.
 const contourStep = 0.2
 
+// contourBlock is how many cells are looked into together: a block is passed over where its
+// middle is farther from the zero line than its corners, since no distance changes faster
+// than the place.
+const contourBlock = 8
+
 // contour is the zero line of a signed distance.
 //
 // Method: marching squares; a saddle is resolved by the cell's mean (W. E. Lorensen and
@@ -46,9 +51,27 @@ func contour(distance func(x, y float64) float64, reach float64) []curve {
 	n := int(math.Ceil(2 * reach / contourStep))
 	at := func(i int) float64 { return -reach + float64(i)*contourStep }
 	values := make([]float64, (n+1)*(n+1))
-	for j := range n + 1 {
-		for i := range n + 1 {
-			values[j*(n+1)+i] = distance(at(i), at(j))
+	var near [][2]int // blocks, by their first corner
+	for j := 0; j <= n; j += contourBlock {
+		for i := 0; i <= n; i += contourBlock {
+			const half = contourBlock * contourStep / 2
+			middle := distance(at(i)+half, at(j)+half)
+			if math.Abs(middle) <= math.Sqrt2*half {
+				near = append(near, [2]int{i, j})
+				continue
+			}
+			for y := j; y <= min(j+contourBlock, n); y++ {
+				for x := i; x <= min(i+contourBlock, n); x++ {
+					values[y*(n+1)+x] = middle
+				}
+			}
+		}
+	}
+	for _, b := range near {
+		for y := b[1]; y <= min(b[1]+contourBlock, n); y++ {
+			for x := b[0]; x <= min(b[0]+contourBlock, n); x++ {
+				values[y*(n+1)+x] = distance(at(x), at(y))
+			}
 		}
 	}
 	var lines [][2][2]float64

@@ -25,20 +25,22 @@ func number(v float64) string {
 // width it is given there, and carries Alt as its name.
 func (d *Drawing) SVG(w io.Writer) error { return d.svg(w, "img", "") }
 
-// Alive is SVG with spots that name their cases under the pointer and lead to where address
-// says; "" leads nowhere.
+// Alive is SVG with spots that name their cases, under the pointer and to who does not see
+// them, and lead to where address says; "" leads nowhere.
 func (d *Drawing) Alive(w io.Writer, address func(of string) string) error {
-	// What leads somewhere has to be found inside, which nothing of an img is.
+	// What is inside has to be found, which nothing in an img is.
 	role := "img"
+	if len(d.Spots) > 0 {
+		role = "group"
+	}
 	var spots strings.Builder
 	for _, s := range d.Spots {
 		says := html.EscapeString(printable.Line(s.Says))
 		area := fmt.Sprintf(`<rect x="%s" y="%s" width="%s" height="%s" fill="transparent"/>`, number(s.Min.X), number(s.Min.Y), number(s.Max.X-s.Min.X), number(s.Max.Y-s.Min.Y))
 		if to := address(s.Case); to != "" {
-			role = "group"
 			fmt.Fprintf(&spots, `<a href="%s" aria-label="%s"><title>%s</title>%s</a>`, html.EscapeString(to), says, says, area)
 		} else {
-			fmt.Fprintf(&spots, `<g><title>%s</title>%s</g>`, says, area)
+			fmt.Fprintf(&spots, `<g role="img" aria-label="%s"><title>%s</title>%s</g>`, says, says, area)
 		}
 	}
 	return d.svg(w, role, spots.String())

@@ -312,19 +312,16 @@ func (a *Analysis) note() {
 			unmeasured++
 		}
 	}
-	takenAs := " and is given that of the others"
-	if unmeasured > 1 {
-		takenAs = " and are given that of the others"
-	}
+	takenAs := "that of the others was taken"
 	if unmeasured == n {
-		takenAs = "; the spread of their measurement counts as theirs"
+		takenAs = "the error of measuring counts as the surgeon's"
 	}
 	switch unmeasured {
 	case 0:
 	case 1:
-		add("1 case comes without an uncertainty%s.", takenAs)
+		add("1 case states no uncertainty; %s.", takenAs)
 	default:
-		add("%d cases come without an uncertainty%s.", unmeasured, takenAs)
+		add("%d cases state no uncertainty; %s.", unmeasured, takenAs)
 	}
 }
 

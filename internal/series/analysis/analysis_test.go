@@ -376,7 +376,7 @@ func TestBareTable(t *testing.T) {
 	}
 	notes := strings.Join(a.Notes, "\n")
 	assert.Contains(t, notes, "no success rate")
-	assert.Contains(t, notes, "come without an uncertainty")
+	assert.Contains(t, notes, "state no uncertainty")
 }
 
 func TestAllFiguresTheSame(t *testing.T) {

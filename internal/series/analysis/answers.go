@@ -225,7 +225,7 @@ func (a *Analysis) roomWords() string {
 func largestWords(b *Bound) string {
 	switch {
 	case b.FromLargest:
-		return "; it is the largest so far, as it would be now"
+		return "; it is the largest so far, brought to today's level"
 	case b.Largest > ceiling(*b.Upper):
 		return fmt.Sprintf("; the largest so far was %.1f mm", b.Largest)
 	}

@@ -74,7 +74,7 @@ func (a *Analysis) addDesigns() error {
 		a.Competence = c
 	}
 	if a.Competence == nil && a.Success != nil && len(a.Cases) >= someCases {
-		a.Notes = append(a.Notes, "That the share of fixtures outside the limits is under a stated one is shown only by limits that were fixed before the cases: plumbline series design.")
+		a.Notes = append(a.Notes, "Only limits that were fixed before the cases can show that few enough fixtures lie outside them.")
 	}
 	return nil
 }

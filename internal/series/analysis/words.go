@@ -88,13 +88,9 @@ func learningWords(l *learningcurve.Analysis, at []int, unit string, size bool) 
 	if n := len(l.RestsOn); n > 0 {
 		var without []string
 		for _, i := range l.RestsOn {
-			without = append(without, fmt.Sprintf("without case %d", at[i-1]))
+			without = append(without, fmt.Sprintf("case %d", at[i-1]))
 		}
-		if n == 1 {
-			s += fmt.Sprintf(" This rests on one case: %s nothing would be detected.", without[0])
-		} else {
-			s += fmt.Sprintf(" This rests on single cases: %s, nothing would be detected.", strings.Join(without, ", or "))
-		}
+		s += fmt.Sprintf(" Weak: leaving out %s would remove it.", strings.Join(without, " or "))
 	}
 	if n := len(l.Outliers); n > 0 && l.Without != "" && l.Without != l.Verdict {
 		var far []int
@@ -124,7 +120,7 @@ func reachWords(l *learningcurve.Analysis, at []int, unit string) string {
 	number := func(v float64) int { return at[min(len(at), int(math.Ceil(v)))-1] }
 	last := at[len(at)-1]
 	if l.Plateau == nil {
-		return fmt.Sprintf(" to %s at case %d. It may still be falling: no plateau is seen, so none is given.", estimated(l.Now, unit), last)
+		return fmt.Sprintf(" to %s at case %d. The curve has not levelled off yet.", estimated(l.Now, unit), last)
 	}
 	s := fmt.Sprintf(" to a plateau of %s. It is within 10 %% of the plateau from case %d on", estimated(l.Plateau, unit), number(*l.CasesToPlateau.Value))
 	low := number(*l.CasesToPlateau.Low)
@@ -155,7 +151,7 @@ func join(sentences ...string) string {
 }
 
 // NoLevel says why a figure that falls has no chart against the cases before.
-const NoLevel = "A chart watches for change from a steady level, and this figure falls. A stated level can take its place."
+const NoLevel = "It is still falling, and a chart needs a steady level. You can set a fixed level to chart against."
 
 func chartWords(c *Chart, f *Figure, signed bool) string {
 	worse, better := "worse", "better"
