@@ -13,8 +13,8 @@ const (
 	hardFactor = 3.0
 	// priorHard is the share of records that have them, beforehand. Few cases cannot tell:
 	// of 20, every eighth record with hard cases has none. With a half, bounds of 30 cases
-	// without any would go 1.65 instead of 1.5 times as far as they have to; with a fifth,
-	// those of 10 to 30 cases with some hold in 87 to 89 % alone.
+	// without any go 1.65 instead of 1.5 times as far as they have to; with a fifth, those
+	// of 10 to 30 cases with some hold in under 90 %.
 	priorHard = 1 / 3.0
 )
 

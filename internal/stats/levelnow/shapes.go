@@ -14,8 +14,8 @@ const (
 	// or a spread changes over a record: in half of records that change it is halved or
 	// doubled at least. Common practice, no source.
 	usualChange = math.Ln2
-	// usualShift is that of what a level with a sign changes by, in spreads of single
-	// figures: a length of normal errors that doubles changes by as much.
+	// usualShift is the standard deviation of what a level with a sign changes by, in
+	// spreads of single figures: a length of normal errors that doubles changes by as much.
 	usualShift = 1.5
 )
 
