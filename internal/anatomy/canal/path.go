@@ -20,6 +20,9 @@ const (
 	// tubeBlur is the standard deviation, mm, of the blur after which a canal is looked for:
 	// a tube of radius r stands out most at r/√2, and canals have 1 to 1.7 mm (from memory).
 	tubeBlur = 0.8
+	// fine is the voxel up to which a scan is halved before it is blurred, mm: half of that
+	// blur is left to do.
+	fine = 0.25
 	// snap is how far beside a canal's middle a person's point may lie, mm, and snapLikely the
 	// standard deviation of that.
 	snap, snapLikely = 1.5, 0.7
@@ -61,6 +64,9 @@ func newSearch(f *volume.Field, through []geom.Vec) (*search, error) {
 }
 
 func newTubes(f *volume.Field) *tubes {
+	for d := f.Spacing(); max(d[0], d[1], d[2]) <= fine; d = f.Spacing() {
+		f = f.Halve()
+	}
 	smooth := &volume.Field{Grid: f.Grid, Grey: slices.Clone(f.Grey)}
 	for a, d := range f.Spacing() {
 		smooth.Convolve(a, volume.Gaussian(tubeBlur/d))
