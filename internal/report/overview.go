@@ -155,6 +155,9 @@ func (d *Document) clinician(a *analysis.Analysis, all bool) {
 	for _, n := range a.Notes {
 		d.add(paragraph{Text: outside(n)})
 	}
+	if t := twoWaysTable(a); len(t.Rows) > 0 {
+		d.add(heading{Level: 3, Text: twoWaysTitle}, t)
+	}
 	if len(a.Figures) == 0 {
 		return
 	}
@@ -193,6 +196,26 @@ func (d *Document) clinician(a *analysis.Analysis, all bool) {
 	if t, sources := referenceTable(a, false); len(t.Rows) > 0 {
 		d.add(heading{Level: 3, Text: "Published references"}, t, list{Items: sources})
 	}
+}
+
+const twoWaysTitle = "Surface scan against follow-up scan"
+
+// twoWaysTable tells how what was measured in both lies apart.
+func twoWaysTable(a *analysis.Analysis) table {
+	w := a.TwoWays
+	if w == nil {
+		return table{}
+	}
+	t := table{Dense: true, Caption: fmt.Sprintf("%s in %s, measured in both: by the surface scan less by the follow-up scan, on average. An interval without zero means that one of them is off", counted(w.Fixtures, "fixture"), counted(w.Cases, "case")),
+		Columns: []column{{Head: "figure", Share: 40}, {Head: "difference", Share: 25}, {Head: "95 % interval", Share: 35}}}
+	for _, x := range w.Figures {
+		interval := "needs two cases"
+		if x.Low != nil && x.High != nil {
+			interval = fmt.Sprintf("%.2f to %s", *x.Low, signedOf(*x.High, x.Figure.Unit()))
+		}
+		t.Rows = append(t.Rows, row{Cells: []string{x.Figure.Heading(), signedOf(x.Mean, x.Figure.Unit()), interval}})
+	}
+	return t
 }
 
 // levelTable has the level now, and mean and spread of all cases, of every figure.

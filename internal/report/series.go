@@ -159,6 +159,9 @@ func (d *Document) appendix(a *analysis.Analysis, s Series) {
 	}
 	d.charts(a)
 	d.margins(a)
+	if t := twoWaysTable(a); len(t.Rows) > 0 {
+		d.add(heading{Level: 3, Text: twoWaysTitle}, t)
+	}
 	d.groups(a)
 	d.references(a)
 	d.seriesMethod(a, s)

@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parquetfile"
 	"plumbline/internal/plan/casefile"
@@ -211,7 +212,10 @@ func (t *table) number(column string) (*float64, error) {
 }
 
 func (t *table) row() (Row, error) {
-	r := Row{Case: t.text("case"), Placed: t.text("placed"), Clinician: t.text("clinician"), Guidance: t.text("guidance")}
+	r := Row{Case: t.text("case"), Placed: t.text("placed"), Clinician: t.text("clinician"), Guidance: t.text("guidance"), Evidence: t.text("evidence")}
+	if r.Evidence != "" && r.Evidence != string(evidence.FollowUpScan) && r.Evidence != string(evidence.SurfaceScan) {
+		return Row{}, t.fail("evidence", "%q is neither scan nor surface; leave the cell empty where it is not known", r.Evidence)
+	}
 	system := tooth.ISO3950
 	if s := t.text("numbering"); s != "" {
 		system = tooth.System(s)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"strings"
 
+	"plumbline/internal/evidence"
 	"plumbline/internal/measurement"
 	"plumbline/internal/parquetfile"
 	"plumbline/internal/plan/casefile"
@@ -24,6 +25,7 @@ var codeLists = map[string][]string{
 	"jaw":        {"upper", "lower"},
 	"region":     {"anterior", "posterior"},
 	"guidance":   codesOf(casefile.Guidances),
+	"evidence":   codesOf([]evidence.Kind{evidence.FollowUpScan, evidence.SurfaceScan}),
 	"status":     codesOf([]Status{StatusMeasured, StatusOpen, StatusMissing, StatusLeftOut, StatusWithdrawn, StatusReplaced}),
 	"seal":       codesOf([]Seal{SealKept, SealWaiting, SealChanged, SealUnknown, SealLate, SealNone}),
 	"verdict":    codesOf([]measurement.VerdictCode{measurement.StructureEntered, measurement.MarginMissed, measurement.InDoubt, measurement.OutsideLimits, measurement.NothingAgainst, measurement.NotChecked}),

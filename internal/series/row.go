@@ -17,6 +17,7 @@ type Row struct {
 	Clinician string `json:"clinician"`
 	Site      string `json:"site"` // ISO 3950
 	Guidance  string `json:"guidance,omitempty"`
+	Evidence  string `json:"evidence,omitempty"`  // that shows the placed fixture: scan or surface
 	Simulated bool   `json:"simulated,omitempty"` // nobody was operated on
 
 	PlannedDiameter *float64 `json:"planned_diameter_mm,omitempty"`
@@ -25,6 +26,7 @@ type Row struct {
 	Deviation measurement.Values  `json:"deviation"`
 	U         measurement.Values  `json:"u"` // standard uncertainties
 	Floor     *measurement.Values `json:"floor95,omitempty"`
+	Second    *measurement.Values `json:"second,omitempty"` // the deviation by the other evidence, where there are both
 
 	Clearance []measurement.Clearance `json:"clearance,omitempty"`
 	// Bone is the least bone to buccal, read from the planning scan.
@@ -57,13 +59,16 @@ func RowsOf(m *measurement.Case) []Row {
 	for i := range m.Fixtures {
 		f := &m.Fixtures[i]
 		r := Row{
-			Case: m.Case, Placed: m.Placed, Clinician: m.Clinician, Site: f.Site, Guidance: f.Guidance, Simulated: m.Simulated,
+			Case: m.Case, Placed: m.Placed, Clinician: m.Clinician, Site: f.Site, Guidance: f.Guidance, Evidence: f.Evidence, Simulated: m.Simulated,
 			PlannedDiameter: positive(f.Planned.Diameter), PlannedLength: positive(f.Planned.Length),
 			Clearance: f.Clearance, Doubt: whole.Doubt, Flags: append([]string(nil), codes...),
 		}
 		note(f.Flags, &r)
 		if f.Deviation != nil {
 			r.Deviation = *f.Deviation
+		}
+		if f.Second != nil {
+			r.Second = f.Second.Deviation
 		}
 		if u := f.Uncertainty; u != nil {
 			for figure, i := range u.Intervals.All() {

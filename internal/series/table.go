@@ -112,6 +112,7 @@ func Columns() []Column {
 		{"jaw", "upper or lower; follows from the site, not read back", false},
 		{"region", "anterior (canine to canine) or posterior; follows from the site, not read back", false},
 		{"guidance", "full-guide, pilot-guide, freehand or navigated", false},
+		{"evidence", "what shows the placed fixture: scan (follow-up scan) or surface (surface scan with a scan body); empty where that is not stated", false},
 		{"simulated", "true where nobody was operated on, else false or empty", false},
 		{"planned_diameter_mm", "of the planned fixture", false},
 		{"planned_length_mm", "of the planned fixture", false},
@@ -199,7 +200,7 @@ func (t *TableRow) cells() []string {
 	if w := t.Withdrawn; w != nil {
 		withdrawn = [3]string{strconv.Itoa(w.By), w.When, printable.Cell(w.Author)}
 	}
-	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance), simulated,
+	out := []string{printable.Cell(t.Case), printable.Cell(t.Placed), printable.Cell(t.Clinician), printable.Cell(t.Site), numbering, t.Jaw(), t.Region(), printable.Cell(t.Guidance), printable.Cell(t.Evidence), simulated,
 		cell(t.PlannedDiameter), cell(t.PlannedLength), printable.Cell(string(t.Status)), string(t.Seal), record, printable.Cell(t.Reason),
 		withdrawn[0], withdrawn[1], withdrawn[2], verdict[0], verdict[1], verdict[2], doubt,
 		printable.Cell(strings.Join(t.Flags, " "))}

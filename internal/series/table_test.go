@@ -61,6 +61,7 @@ func TestReadCSVSaysWhatIsWrong(t *testing.T) {
 		least + "C-1,2026-03-03,a,36\n":                               "line 2: it has another number of cells",
 		least + "C-1,2026-03-03,a,36,\"1\n":                           "line 2",
 		"guidance," + least + "free," + row:                           "guidance \"free\" is not known",
+		"evidence," + least + "seen," + row:                           "\"seen\" is neither scan nor surface",
 		"doubt," + least + "yes," + row:                               "\"yes\" is not true or false",
 		"u_entry_mm," + least + "-1," + row:                           "the uncertainty of entry_mm is -1",
 		"floor95_apex_mm," + least + "1," + row:                       "come together or not at all",
@@ -82,6 +83,7 @@ func drawRow(t *rapid.T) Row {
 		Case: name.Draw(t, "case"), Clinician: name.Draw(t, "clinician"), Placed: "2026-03-03",
 		Site:     tooth.All()[rapid.IntRange(0, 31).Draw(t, "site")].String(),
 		Guidance: rapid.SampledFrom([]string{"", "full-guide", "freehand"}).Draw(t, "guidance"),
+		Evidence: rapid.SampledFrom([]string{"", "scan", "surface"}).Draw(t, "evidence"),
 		Doubt:    rapid.Bool().Draw(t, "doubt"),
 	}
 	r.Deviation[measurement.Angle] = number(3)
@@ -151,7 +153,7 @@ func TestColumnsAreDocumented(t *testing.T) {
 		assert.False(t, seen[c.Name], c.Name)
 		seen[c.Name] = true
 	}
-	assert.Len(t, seen, 23+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
+	assert.Len(t, seen, 24+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
 	for _, name := range leftColumns {
 		assert.True(t, seen[name], name)
 	}

@@ -93,6 +93,7 @@ type Analysis struct {
 	Margins    []Margin    `json:"margins"`
 	Groups     []Group     `json:"groups"`
 	Notes      []string    `json:"notes"`
+	TwoWays    *TwoWays    `json:"two_ways,omitempty"` // nil where nothing was measured twice
 
 	rows []series.Row
 }
@@ -275,6 +276,7 @@ func mean(rows []series.Row, of func(*series.Row) *float64) *float64 {
 }
 
 func (a *Analysis) note() {
+	a.TwoWays = twoWays(a.rows)
 	add := func(format string, args ...any) { a.Notes = append(a.Notes, fmt.Sprintf(format, args...)) }
 	n := len(a.Cases)
 	switch {
