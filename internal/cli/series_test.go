@@ -220,7 +220,7 @@ func TestSealMeasureShow(t *testing.T) {
 	require.Equal(t, Done, got.status, got.stderr)
 	m := readMeasurement(t, "results/c.json").Fixtures[0]
 	assert.Contains(t, got.stdout, "s.jsonl: 5 records, the chain is unbroken.")
-	assert.Contains(t, got.stdout, "1 case is measured. Nothing shows that these are all cases: 1 left out with\n    a reason (C-102).")
+	assert.Contains(t, got.stdout, "1 case is measured. Nothing shows that these are all cases: 1 left out with a\n    reason (C-102).")
 	assert.Regexp(t, regexp.QuoteMeta(fmt.Sprintf("C-101  %s  44 ", plan.Placed))+` +`+
 		regexp.QuoteMeta(fmt.Sprintf("%.2f ± %.2f  %.2f ± %.2f  %.2f ± %.2f  seal ● kept\n", *m.Deviation[measurement.Entry], 2*m.Uncertainty.Intervals[measurement.Entry].U, *m.Deviation[measurement.Apex], 2*m.Uncertainty.Intervals[measurement.Apex].U, *m.Deviation[measurement.Angle], 2*m.Uncertainty.Intervals[measurement.Angle].U)), got.stdout)
 	assert.Contains(t, got.stdout, "■ left out")
