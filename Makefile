@@ -36,7 +36,7 @@ thorough:
 	go test -timeout 40m ./...
 
 # The page in a real browser, by mouse, keys and touch, what goes wrong meanwhile, and every
-# view under axe-core. Needs Chromium (Debian's package chromium) and npm, which brings
+# view and report under axe-core. Needs Chromium (Debian's package chromium) and npm, which brings
 # axe-core. With PLUMBLINE_PICTURES=FOLDER it keeps a picture of every view.
 browser: build/axe/node_modules/axe-core/axe.min.js
 	AXE=$(CURDIR)/$< go test -tags browser -count=1 -timeout 30m -run 'TheCourse|Axe|Browser' ./internal/page

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"plumbline/internal/measurement"
@@ -236,8 +237,10 @@ func levelTable(a *analysis.Analysis) table {
 	return t
 }
 
-// signedOf is a figure with its sign and unit.
-func signedOf(v float64, unit measurement.Unit) string { return unit.Behind(fmt.Sprintf("%.2f", v)) }
+// signedOf is a figure with its sign and unit; what rounds to nothing has no sign.
+func signedOf(v float64, unit measurement.Unit) string {
+	return unit.Behind(fmt.Sprintf("%.2f", math.Round(100*v)/100+0))
+}
 
 // mostFunnel is how many clinicians are listed without all: a screen.
 const mostFunnel = 30

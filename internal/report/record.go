@@ -264,7 +264,7 @@ func habitPictures(a *analysis.Analysis) pictures {
 // answerTable has what is asked of a series first, and which cases are missing.
 func answerTable(s *Series, others bool) table {
 	a := &s.Analysis
-	t := table{Columns: []column{{Head: "asked", Share: 24}, {Head: "what the record says", Share: 110}}}
+	t := table{Columns: []column{{Head: "asked", Share: 24}, {Head: "what the cases say", Share: 110}}}
 	if a.Answers != nil {
 		for _, x := range a.Answers.List() {
 			t.Rows = append(t.Rows, row{Cells: []string{x[0], outside(x[1])}})

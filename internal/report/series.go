@@ -708,7 +708,7 @@ func referenceTable(a *analysis.Analysis, beside bool) (t table, sources []strin
 				known = append(known, p.Source)
 				sources = append(sources, fmt.Sprintf("[%d] %s.", at+1, strings.TrimRight(p.Source, ".")))
 			}
-			cells := []string{strings.TrimSuffix(x.Spec().Title, " deviation"), published}
+			cells := []string{x.Spec().Label, published}
 			if beside {
 				cells = append(cells, own)
 			}
