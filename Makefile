@@ -53,11 +53,13 @@ build/axe/node_modules/axe-core/axe.min.js:
 standards:
 	sh internal/report/exchange/testdata/check.sh | diff internal/report/exchange/testdata/verdicts.txt -
 
-# A Parquet file of ours as DuckDB and hyparquet read it. Needs npm, which brings both.
+# A Parquet file of ours as DuckDB and hyparquet read it, and a table as PostgreSQL does. Needs
+# npm, which brings the first two, and Debian's postgresql.
 engines:
 	mkdir -p build/engines && npm install --no-save --silent --prefix build/engines @duckdb/node-api@1.5.6-r.1 hyparquet@1.33.0
 	cp internal/parquetfile/testdata/engines.mjs build/engines/
 	node build/engines/engines.mjs internal/parquetfile/testdata/engines.parquet | diff internal/parquetfile/testdata/engines.json -
+	testdata/engines/postgresql.sh internal/cli/testdata/series-table.csv | diff testdata/engines/postgresql.txt -
 
 # What shares work out, under the race detector; that needs a C compiler.
 race:
