@@ -171,7 +171,7 @@ func TestREADMEWorksAsTyped(t *testing.T) {
 func TestBashCompletes(t *testing.T) {
 	b := newBench(t)
 	for line, want := range map[string]string{
-		"plumbline ''":                     "open demo case measure seal series pool report pack align scan phantom completion version help",
+		"plumbline ''":                     "open demo case anatomy measure seal series pool report pack align scan phantom completion version help",
 		"plumbline me":                     "measure",
 		"plumbline help pa":                "pack",
 		"plumbline series ''":              "check show export import design leave-out remark take correct",
