@@ -10,6 +10,7 @@
 package parquetfile
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -142,6 +143,9 @@ const Mark = "PAR1"
 // Errors: a file that is no flat Parquet table, or damaged.
 func Open(r io.ReaderAt, size int64) (f *File, err error) {
 	defer damaged(&err)
+	if err := fits(r, size); err != nil {
+		return nil, err
+	}
 	p, err := parquet.OpenFile(r, size, parquet.SkipBloomFilters(true), parquet.SkipPageIndex(true))
 	if err != nil {
 		return nil, fmt.Errorf("it is no Parquet file, or damaged: %w", err)
@@ -156,6 +160,22 @@ func Open(r io.ReaderAt, size int64) (f *File, err error) {
 		f.Columns = append(f.Columns, path[0])
 	}
 	return f, nil
+}
+
+// fits holds the length that a file states of its metadata against the file, since the
+// reader takes as much memory before it looks.
+func fits(r io.ReaderAt, size int64) error {
+	var end [8]byte // the length, and the mark
+	if size < int64(len(end)+len(Mark)) {
+		return errors.New("it is no Parquet file: it is too short")
+	}
+	if _, err := r.ReadAt(end[:], size-int64(len(end))); err != nil {
+		return err
+	}
+	if n := int64(binary.LittleEndian.Uint32(end[:])); n > size-int64(len(end)+len(Mark)) {
+		return fmt.Errorf("the Parquet file is damaged: it states %d bytes of metadata and has %d bytes in all", n, size)
+	}
+	return nil
 }
 
 // damaged makes an error of a panic of the reader, which a damaged file can cause.

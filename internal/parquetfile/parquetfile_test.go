@@ -2,6 +2,7 @@ package parquetfile
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -125,4 +126,14 @@ func FuzzOpen(f *testing.F) {
 			return nil
 		})
 	})
+}
+
+// A file that states more metadata than it has bytes is refused before memory is taken for it.
+func TestMetadataIsHeldAgainstTheFile(t *testing.T) {
+	data := bytes.Clone(file(t))
+	binary.LittleEndian.PutUint32(data[len(data)-8:], 1<<31)
+	_, err := Open(bytes.NewReader(data), int64(len(data)))
+	require.ErrorContains(t, err, "states 2147483648 bytes of metadata")
+	_, err = Open(bytes.NewReader(data[:5]), 5)
+	require.ErrorContains(t, err, "too short")
 }
