@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
@@ -118,6 +119,7 @@ func counts(r *series.TableRow) bool { return r.Status == series.StatusMeasured 
 func clearanceCharts(rows []series.TableRow) pictures {
 	names := named(rows)
 	out := pictures{Across: 1}
+	var far []string
 	for _, spec := range casefile.Kinds {
 		var c drawing.ClearanceChart
 		breached := 0
@@ -147,8 +149,15 @@ func clearanceCharts(rows []series.TableRow) pictures {
 			continue
 		}
 		what := spec.Called
+		if c.Far() {
+			far = append(far, what)
+			continue
+		}
 		c.Alt = fmt.Sprintf("Clearance to %s of %s in the order of surgery, planned and placed, with the margin; entered or margin missed: %d. The table of all cases has the figures.", what, counted(len(c.Points), "fixture"), breached)
 		out.Items = append(out.Items, picture{Drawing: c.Draw(), Caption: fmt.Sprintf("Distance to %s: %s, of which %d entered it or missed its margin.", what, counted(len(c.Points), "fixture"), breached)})
+	}
+	if n := len(out.Items); n > 0 && len(far) > 0 {
+		out.Items[n-1].Caption += fmt.Sprintf(" More than %g mm from every fixture, and not drawn: %s.", drawing.FarClearance, strings.Join(far, ", "))
 	}
 	return out
 }

@@ -3,6 +3,7 @@ package drawing
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // CaseView is one fixture of a record, drawn small beside its plan in the plane in which
@@ -202,8 +203,13 @@ type ClearanceChart struct {
 	Alt    string
 }
 
-// farClearance, mm, is as far as a chart of clearances goes: who is farther off is not near.
-const farClearance = 8.0
+// FarClearance, mm, is as far as a chart of clearances goes: who is farther off is not near.
+const FarClearance = 8.0
+
+// Far reports whether every fixture lies beyond the chart, as planned and as placed.
+func (c ClearanceChart) Far() bool {
+	return !slices.ContainsFunc(c.Points, func(p ClearancePoint) bool { return min(p.Planned, p.Achieved) <= FarClearance })
+}
 
 // Draw draws the chart.
 func (c ClearanceChart) Draw() Drawing {
@@ -215,7 +221,7 @@ func (c ClearanceChart) Draw() Drawing {
 			high = max(high, *p.Margin)
 		}
 	}
-	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -farClearance), min(math.Ceil(high*2)/2, farClearance), c.Alt)
+	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), c.Alt)
 	end := slotsLeft + out.each*float64(len(c.Points))
 	if low < 0 {
 		inside := rectangle(slotsLeft, out.at(0), end-slotsLeft, out.bottom-out.at(0))
@@ -288,7 +294,7 @@ func (c ShareChart) Draw() Drawing {
 	for _, p := range c.Points {
 		low, high = min(low, p.Plan, p.Transfer), max(high, p.Plan, p.Transfer)
 	}
-	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -farClearance), min(math.Ceil(high*2)/2, farClearance), c.Alt)
+	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), c.Alt)
 	bar := min(out.each*0.36, 2)
 	for i, p := range c.Points {
 		x := out.middle(i)
