@@ -167,7 +167,7 @@ func Open(r io.ReaderAt, size int64) (f *File, err error) {
 func fits(r io.ReaderAt, size int64) error {
 	var end [8]byte // the length, and the mark
 	if size < int64(len(end)+len(Mark)) {
-		return errors.New("it is no Parquet file: it is too short")
+		return errors.New("it is no Parquet file, or damaged: it is too short")
 	}
 	if _, err := r.ReadAt(end[:], size-int64(len(end))); err != nil {
 		return err
