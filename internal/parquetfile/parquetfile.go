@@ -19,8 +19,10 @@ import (
 	"math"
 	"reflect"
 	"strconv"
+	"strings"
 
 	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/format"
 )
 
 // Keys of the file's metadata.
@@ -140,7 +142,8 @@ const Mark = "PAR1"
 
 // Open reads what a file says of itself.
 //
-// Errors: a file that is no flat Parquet table, or damaged.
+// Errors: a file that is no flat Parquet table, damaged, or compressed in another way than
+// Snappy.
 func Open(r io.ReaderAt, size int64) (f *File, err error) {
 	defer damaged(&err)
 	if err := fits(r, size); err != nil {
@@ -149,6 +152,9 @@ func Open(r io.ReaderAt, size int64) (f *File, err error) {
 	p, err := parquet.OpenFile(r, size, parquet.SkipBloomFilters(true), parquet.SkipPageIndex(true))
 	if err != nil {
 		return nil, fmt.Errorf("it is no Parquet file, or damaged: %w", err)
+	}
+	if err := readable(p.Metadata()); err != nil {
+		return nil, err
 	}
 	f = &File{file: p}
 	f.Schema, _ = p.Lookup(SchemaKey)
@@ -174,6 +180,19 @@ func fits(r io.ReaderAt, size int64) error {
 	}
 	if n := int64(binary.LittleEndian.Uint32(end[:])); n > size-int64(len(end)+len(Mark)) {
 		return fmt.Errorf("the Parquet file is damaged: it states %d bytes of metadata and has %d bytes in all", n, size)
+	}
+	return nil
+}
+
+// readable refuses what is compressed in another way than Snappy: of those, damaged bytes
+// can ask for any amount of memory before it shows.
+func readable(m *format.FileMetaData) error {
+	for _, g := range m.RowGroups {
+		for _, c := range g.Columns {
+			if k := c.MetaData.Codec; k != format.Uncompressed && k != format.Snappy {
+				return fmt.Errorf("the column %q is compressed with %s; write the table with Snappy, or without compression", strings.Join(c.MetaData.PathInSchema, "."), k)
+			}
+		}
 	}
 	return nil
 }

@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/compress"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -136,4 +138,22 @@ func TestMetadataIsHeldAgainstTheFile(t *testing.T) {
 	require.ErrorContains(t, err, "states 2147483648 bytes of metadata")
 	_, err = Open(bytes.NewReader(data[:5]), 5)
 	require.ErrorContains(t, err, "too short")
+}
+
+// Only what cannot ask for memory without end is decompressed.
+func TestCompressionsThatAreRead(t *testing.T) {
+	written := func(codec compress.Codec) error {
+		var b bytes.Buffer
+		w := parquet.NewGenericWriter[struct{ Site string }](&b, parquet.Compression(codec))
+		_, err := w.Write([]struct{ Site string }{{"36"}})
+		require.NoError(t, err)
+		require.NoError(t, w.Close())
+		_, err = Open(bytes.NewReader(b.Bytes()), int64(b.Len()))
+		return err
+	}
+	assert.NoError(t, written(&parquet.Snappy))
+	assert.NoError(t, written(&parquet.Uncompressed))
+	for _, codec := range []compress.Codec{&parquet.Zstd, &parquet.Gzip, &parquet.Brotli, &parquet.Lz4Raw} {
+		assert.ErrorContains(t, written(codec), `the column "Site" is compressed with `)
+	}
 }
