@@ -219,9 +219,26 @@ func (w *window) readme(name, selector string, height float64) {
 // press clicks what can be seen and waits for the next view.
 func (w *window) press(selector string) {
 	w.t.Helper()
+	w.hit(selector, func() { w.do(chromedp.Click(selector, chromedp.NodeVisible)) })
+}
+
+// hit does what clicks an element and waits for the next view. On a page that moved meanwhile
+// the pointer misses, as a person's does; then it is done again.
+func (w *window) hit(selector string, click func()) {
+	w.t.Helper()
 	js[bool](w, `window.old = true`)
-	w.do(chromedp.Click(selector, chromedp.NodeVisible))
-	w.next()
+	js[bool](w, `(document.querySelector(%q).addEventListener("click", () => { window.hit = true }, {capture: true}), true)`, selector)
+	for range 5 {
+		click()
+		for began := time.Now(); time.Since(began) < 2*time.Second; time.Sleep(settle) {
+			// While one view gives way to another there is nothing to ask: it was hit.
+			if ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](`!window.old || window.hit === true`)); err != nil || ok {
+				w.next()
+				return
+			}
+		}
+	}
+	w.t.Fatalf("%s was missed each time", selector)
 }
 
 // next waits until another view is there.
@@ -347,17 +364,17 @@ func (w *window) touchEvent(kind input.DispatchTouchEventType, points ...*input.
 // tap touches what a selector names and waits for the next view.
 func (w *window) tap(selector string) {
 	w.t.Helper()
-	// Pictures that come in late move what is below them: wait until the place stands still.
-	var at, last [2]float64
-	for range 40 {
-		at = js[[2]float64](w, `(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"}); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
-		if at == last {
-			break
+	w.hit(selector, func() {
+		// Pictures that come in late move what is below them: wait until the place stands still.
+		var at, last [2]float64
+		for range 40 {
+			at = js[[2]float64](w, `(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"}); const r = e.getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2] })()`, selector)
+			if at == last {
+				break
+			}
+			last = at
+			w.do(chromedp.Sleep(settle))
 		}
-		last = at
-		w.do(chromedp.Sleep(settle))
-	}
-	js[bool](w, `window.old = true`)
-	w.touch(at)
-	w.next()
+		w.touch(at)
+	})
 }

@@ -7,7 +7,14 @@ const name = crypto.randomUUID();
 // whether the program is.
 const gone = document.querySelector(".gone");
 async function here() {
-  const answer = await fetch(`/here?page=${name}`, {method: "POST"}).catch(() => null);
+  // A computer that changes its network breaks off what is under way, on its own address, too:
+  // one failure says little.
+  const ask = () => fetch(`/here?page=${name}`, {method: "POST"}).catch(() => null);
+  let answer = await ask();
+  for (let i = 0; i < 3 && !answer; i++) {
+    await new Promise(done => setTimeout(done, 300));
+    answer = await ask();
+  }
   gone.hidden = Boolean(answer?.ok);
   return gone.hidden;
 }
@@ -114,7 +121,11 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
 
 const data = document.getElementById("data");
 const begin = async (module, element) => {
-  if (element && data) (await import(`/assets/${module}.js`)).begin(element, JSON.parse(data.textContent));
+  if (!element || !data) return;
+  const bring = () => import(`/assets/${module}.js`);
+  // Broken off as below in here; of a program that has ended nothing comes.
+  const brought = await bring().catch(async () => await here() ? bring() : null);
+  brought?.begin(element, JSON.parse(data.textContent));
 };
 begin("look", document.querySelector("[data-look]"));
 begin("place", document.getElementById("place"));
