@@ -413,13 +413,17 @@ func checkDrawings(t *testing.T, r release, program []byte) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "plumbline")
 	require.NoError(t, os.WriteFile(path, program, 0o755))
-	series := filepath.Join("..", "..", "internal", "series", "testdata", "chain.jsonl")
+	here := func(args ...string) {
+		var said bytes.Buffer
+		require.Zero(t, cli.Run(t.Context(), args, cli.Env{Stdout: &said, Stderr: &said, Now: time.Now, Version: r.version}), said.String())
+	}
+	series := filepath.Join(dir, "s.jsonl")
+	here("series", "import", filepath.Join("..", "..", "internal", "cli", "testdata", "series-table.csv"), series)
 	for _, end := range []string{".html", ".pdf"} {
 		theirs, ours := filepath.Join(dir, "theirs"+end), filepath.Join(dir, "ours"+end)
-		out, err := exec.Command(path, "report", series, theirs).CombinedOutput()
+		out, err := exec.Command(path, "report", "--clinician", "clinician-a", series, theirs).CombinedOutput()
 		require.NoError(t, err, string(out))
-		var said bytes.Buffer
-		require.Zero(t, cli.Run(t.Context(), []string{"report", series, ours}, cli.Env{Stdout: &said, Stderr: &said, Now: time.Now, Version: r.version}), said.String())
+		here("report", "--clinician", "clinician-a", series, ours)
 		want, err := os.ReadFile(ours)
 		require.NoError(t, err)
 		have, err := os.ReadFile(theirs)

@@ -10,7 +10,6 @@
 package parquetfile
 
 import (
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -153,7 +152,7 @@ func Open(r io.ReaderAt, size int64) (f *File, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("it is no Parquet file, or damaged: %w", err)
 	}
-	if err := readable(p.Metadata()); err != nil {
+	if err := readable(r, size, p.Metadata()); err != nil {
 		return nil, err
 	}
 	f = &File{file: p}
@@ -168,29 +167,16 @@ func Open(r io.ReaderAt, size int64) (f *File, err error) {
 	return f, nil
 }
 
-// fits holds the length that a file states of its metadata against the file, since the
-// reader takes as much memory before it looks.
-func fits(r io.ReaderAt, size int64) error {
-	var end [8]byte // the length, and the mark
-	if size < int64(len(end)+len(Mark)) {
-		return errors.New("it is no Parquet file, or damaged: it is too short")
-	}
-	if _, err := r.ReadAt(end[:], size-int64(len(end))); err != nil {
-		return err
-	}
-	if n := int64(binary.LittleEndian.Uint32(end[:])); n > size-int64(len(end)+len(Mark)) {
-		return fmt.Errorf("the Parquet file is damaged: it states %d bytes of metadata and has %d bytes in all", n, size)
-	}
-	return nil
-}
-
 // readable refuses what is compressed in another way than Snappy: of those, damaged bytes
-// can ask for any amount of memory before it shows.
-func readable(m *format.FileMetaData) error {
+// can ask for any amount of memory before it shows. The pages are held against the file.
+func readable(r io.ReaderAt, size int64, m *format.FileMetaData) error {
 	for _, g := range m.RowGroups {
 		for _, c := range g.Columns {
 			if k := c.MetaData.Codec; k != format.Uncompressed && k != format.Snappy {
 				return fmt.Errorf("the column %q is compressed with %s; write the table with Snappy, or without compression", strings.Join(c.MetaData.PathInSchema, "."), k)
+			}
+			if err := pagesFit(r, size, &c.MetaData); err != nil {
+				return err
 			}
 		}
 	}
