@@ -45,7 +45,7 @@ follow() {
   until_shown "$demo/case/C-101/follow-up" 'action="measure"'
   sent "$demo/case/C-101/measure"
   until_shown "$demo/case/C-101/result" 'Margin missed'
-  until_shown "$demo/series" '<h2>The cases'
+  until_shown "$demo/series" 'Every case, in the order of surgery'
   # The first page was left for the demo, and has ended a minute later.
   sent "$demo/end"
 }
