@@ -11,7 +11,6 @@ import (
 	"plumbline/internal/printable"
 	"plumbline/internal/series"
 	"plumbline/internal/series/analysis"
-	"plumbline/internal/stats/controlchart"
 )
 
 // seriesDesignOptions say what is to be shown, of whom and in how many cases.
@@ -21,7 +20,7 @@ type seriesDesignOptions struct {
 	cases                            uint64
 	path                             string
 
-	score controlchart.Outcomes
+	promise analysis.Promise
 }
 
 func seriesDesignCommand(env Env) *cobra.Command {
@@ -72,18 +71,15 @@ func (o *seriesDesignOptions) Check(args []string) (err error) {
 	}
 	d.Acceptable, d.Unacceptable, d.ErrorRate = o.acceptable/100, o.unacceptable/100, o.errors/100
 	d.Cases = int(min(o.cases, 1<<31-1))
-	if err := d.Check(); err != nil {
+	o.promise, err = analysis.PromiseOf(*d)
+	var indistinct *analysis.IndistinctError
+	switch {
+	case errors.As(err, &indistinct):
+		return usage("%w; give more --cases or shares that lie farther apart", err)
+	case err != nil:
 		return usage("series design: %w; see plumbline series design --help", err)
 	}
-	if o.score, err = score(d); errors.Is(err, controlchart.ErrTooFewCases) {
-		return usage("in %s a share of %g %% cannot be told from %g %% with an error of %g %%: even without a single miss it would not be shown; give more --cases or shares that lie farther apart",
-			counted(d.Cases, "case"), o.acceptable, o.unacceptable, o.errors)
-	}
-	return err
-}
-
-func score(d *series.Design) (controlchart.Outcomes, error) {
-	return controlchart.DesignCompetence(d.Acceptable, d.Unacceptable, d.ErrorRate, d.Cases)
+	return nil
 }
 
 func (o *seriesDesignOptions) Run(_ context.Context, env Env) error {
@@ -101,37 +97,10 @@ func (o *seriesDesignOptions) Run(_ context.Context, env Env) error {
 		return notAdded(err)
 	}
 	out := env.Stdout
-	printable.Fprintf(out, "Fixed for clinician %s as record %d of %s: at most %g mm at the entry, %g mm at the apex and %g°, in the next %s.\n",
-		d.Clinician, added.Last, o.path, d.Limits.Entry, d.Limits.Apex, d.Limits.Angle, counted(d.Cases, "case"))
-	least := o.score.CasesToSignal(0, 0, d.Cases)
-	printable.Fprintf(out, "That under %g %% miss is shown after %s without a miss at the earliest. Of clinicians who miss in %g %% it is shown for %.0f %%, of those who miss in %g %% wrongly for %.1f %%.\n",
-		o.unacceptable, counted(least, "case"), o.acceptable, 100*o.score.Power, o.unacceptable, 100*o.score.ErrorRate)
-	if more := o.enough(); more > 0 {
-		printable.Fprintf(out, "A design for %d cases would show it for four in five of those who miss in %g %%.\n", more, o.acceptable)
+	printable.Fprintf(out, "Fixed for clinician %s as record %d of %s: %s.\n", d.Clinician, added.Last, o.path, o.promise.Fixed())
+	for _, words := range o.promise.Words() {
+		printable.Fprintf(out, "%s\n", words)
 	}
 	writeReceipt(out, l)
 	return nil
-}
-
-// wanted is the power that a study is usually given (Cohen, Statistical Power Analysis for
-// the Behavioral Sciences, 1988).
-const wanted = .8
-
-// enough is the least number of cases, in tens, with the wanted power; 0 where the design
-// has it, or where no number that can be fixed has.
-func (o *seriesDesignOptions) enough() int {
-	if o.score.Power >= wanted {
-		return 0
-	}
-	d := o.design
-	for d.Cases = 10 * (d.Cases/10 + 1); d.Cases <= series.MostDesigned; d.Cases += 10 {
-		s, err := score(&d)
-		if err != nil {
-			return 0
-		}
-		if s.Power >= wanted {
-			return d.Cases
-		}
-	}
-	return 0
 }

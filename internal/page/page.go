@@ -125,6 +125,8 @@ func (p *Page) routes() map[string]func(*request) error {
 		"GET /series":                        p.seriesView,
 		"POST /series/choose":                p.chooseSeries,
 		"POST /series/remark":                p.remark,
+		"GET /series/design":                 p.designView,
+		"POST /series/design":                p.fixDesign,
 		"POST /series/pack":                  p.pack,
 		"POST /series/take":                  p.take,
 		"GET /review":                        p.reviewView,

@@ -567,11 +567,11 @@ func (p *Page) place(r *request) error {
 	if err != nil {
 		return bad("click where the platform goes first")
 	}
-	diameter, err := number(r.PostForm, "diameter", "the diameter")
+	diameter, err := number(r.PostForm, "diameter", "the diameter", "millimetres")
 	if err != nil {
 		return err
 	}
-	length, err := number(r.PostForm, "length", "the length")
+	length, err := number(r.PostForm, "length", "the length", "millimetres")
 	if err != nil {
 		return err
 	}
@@ -602,14 +602,14 @@ func (p *Page) place(r *request) error {
 }
 
 // number reads a positive number of a form, with a decimal point or comma.
-func number(from map[string][]string, key, what string) (float64, error) {
+func number(from map[string][]string, key, what, of string) (float64, error) {
 	text := ""
 	if v := from[key]; len(v) > 0 {
 		text = strings.Replace(strings.TrimSpace(v[0]), ",", ".", 1)
 	}
 	x, err := strconv.ParseFloat(text, 64)
 	if err != nil || !(x > 0 && x < 1000) {
-		return 0, bad("%s: write a number of millimetres, as in 4.1", what)
+		return 0, bad("%s: write a number of %s, as in 4.1", what, of)
 	}
 	return x, nil
 }
@@ -713,7 +713,7 @@ func (p *Page) draw(r *request) error {
 		return bad("choose what to draw from the list")
 	}
 	var err error
-	if out.Radius, err = number(r.PostForm, "radius", "the radius"); err != nil {
+	if out.Radius, err = number(r.PostForm, "radius", "the radius", "millimetres"); err != nil {
 		return err
 	}
 	for line := range strings.Lines(r.PostForm.Get("points")) {

@@ -214,7 +214,7 @@ func TestEveryViewPassesAxe(t *testing.T) {
 	t.Parallel()
 	axe := axeSource(t)
 	folder, names := measured(t)
-	names = append(names, "/", "/series", "/words", "/demo", "/nowhere")
+	names = append(names, "/", "/series", "/series/design", "/words", "/demo", "/nowhere")
 	for _, width := range []int64{390, 1280} {
 		t.Run(fmt.Sprint(width), func(t *testing.T) {
 			t.Parallel()

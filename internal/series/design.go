@@ -43,7 +43,7 @@ func (d *Design) Check() error {
 
 // words says what a design holds.
 func (d *Design) words() string {
-	return fmt.Sprintf("the design for clinician %s: %g mm, %g mm and %g°, %g %% against %g %% of misses in %d cases",
+	return fmt.Sprintf("the design for clinician %s: %g mm, %g mm and %g°, %.3g %% against %.3g %% of misses in %d cases",
 		d.Clinician, d.Limits.Entry, d.Limits.Apex, d.Limits.Angle, 100*d.Acceptable, 100*d.Unacceptable, d.Cases)
 }
 

@@ -54,13 +54,6 @@ func Defaults() Options {
 	return Options{Cases: 50, Seed: 1, Limits: severity.UsualLimits, Coverage: 0.95, Assurance: 0.95}
 }
 
-// UsualDesign is what a design has where nothing else is asked. Shares of 10 and 20 %
-// follow the convention that twice the acceptable rate is unacceptable; they and 5 % errors
-// are common practice in learning-curve charts.
-func UsualDesign() series.Design {
-	return series.Design{Limits: severity.UsualLimits, Acceptable: 0.1, Unacceptable: 0.2, ErrorRate: 0.05, Cases: 50}
-}
-
 // Case is one case as it counts.
 type Case struct {
 	Number   int                `json:"number"`
