@@ -7,6 +7,7 @@ import (
 	"iter"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -216,7 +217,9 @@ func (p PerFigure[T]) MarshalJSON() ([]byte, error) {
 		if b.Len() > 1 {
 			b.WriteByte(',')
 		}
-		fmt.Fprintf(&b, "%q:%s", f.String(), text)
+		b.WriteString(strconv.Quote(f.String()))
+		b.WriteByte(':')
+		b.Write(text)
 	}
 	b.WriteByte('}')
 	return b.Bytes(), nil

@@ -1,6 +1,7 @@
 package series
 
 import (
+	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
@@ -117,20 +118,20 @@ func appendTo(f storage, size int64, records []Record, setAside func([]byte) (st
 	if err != nil {
 		return Appended{}, err
 	}
-	var text bytes.Buffer
+	var lines [][]byte
 	if head.lacksEnd {
-		text.WriteByte('\n')
+		lines = append(lines, nil)
 	}
 	if dropped != nil {
 		mend := []Record{{Kind: Mended, Time: records[0].Time, Dropped: dropped}}
-		if err := head.write(&text, mend); err != nil {
+		if err := head.encode(&lines, mend); err != nil {
 			return Appended{}, err
 		}
 	}
-	if err := head.write(&text, records); err != nil {
+	if err := head.encode(&lines, records); err != nil {
 		return Appended{}, err
 	}
-	if err := writeLines(f, end, size, text.Bytes()); err != nil {
+	if err := writeLines(f, end, size, lines); err != nil {
 		return Appended{}, err
 	}
 	return Appended{
@@ -146,7 +147,9 @@ type lastRecord struct {
 	lacksEnd bool
 }
 
-func (h *lastRecord) write(text *bytes.Buffer, records []Record) error {
+// encode adds the lines of records that follow, without their ends.
+func (h *lastRecord) encode(lines *[][]byte, records []Record) error {
+	*lines = slices.Grow(*lines, len(records))
 	for i := range records {
 		r := &records[i]
 		r.Schema, r.Number, r.Before = Schema, h.number+1, h.hash
@@ -163,8 +166,7 @@ func (h *lastRecord) write(text *bytes.Buffer, records []Record) error {
 				return fmt.Errorf("record of kind %q cannot be read again: %w", r.Kind, err)
 			}
 		}
-		text.Write(line)
-		text.WriteByte('\n')
+		*lines = append(*lines, line)
 		h.number, h.hash = r.Number, r.Hash
 	}
 	return nil
@@ -237,7 +239,7 @@ func trimBlank(f io.ReaderAt, size int64) (int64, error) {
 	return 0, nil
 }
 
-// block is how much is read at once when a file is read from its end, bytes.
+// block is how much is written at once, and read when a file is read from its end, bytes.
 const block = 1 << 15
 
 // isRecordPrefix reports whether an unfinished first line is what a writer left of a record:
@@ -296,15 +298,20 @@ func checkCorrections(f io.ReaderAt, end int64, records []Record) error {
 	return nil
 }
 
-// writeLines writes the text at end, over anything unfinished up to size, and syncs it;
+// writeLines writes lines at end, over anything unfinished up to size, and syncs them;
 // on failure the file is as long as before the unfinished part.
-func writeLines(f storage, end, size int64, text []byte) error {
+func writeLines(f storage, end, size int64, lines [][]byte) error {
 	if size > end {
 		if err := f.Truncate(end); err != nil {
 			return err
 		}
 	}
-	_, err := f.WriteAt(text, end)
+	text := bufio.NewWriterSize(io.NewOffsetWriter(f, end), block)
+	for _, line := range lines {
+		text.Write(line)
+		text.WriteByte('\n')
+	}
+	err := text.Flush() // that of the first write that failed
 	if err == nil {
 		err = f.Sync()
 	}

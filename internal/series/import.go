@@ -56,6 +56,7 @@ func ReadCSV(in io.Reader) ([]Row, error) {
 	}
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	r := csv.NewReader(bytes.NewReader(text))
+	r.ReuseRecord = true
 	header, _, _ := bytes.Cut(text, []byte("\n"))
 	if bytes.Count(header, []byte(";")) > bytes.Count(header, []byte(",")) {
 		r.Comma = ';'
@@ -154,9 +155,45 @@ func csvError(err error) error {
 }
 
 type table struct {
-	at    map[string]int
-	line  int
-	cells []string
+	at      map[string]int
+	numbers []numberColumn // that are there
+	line    int
+	cells   []string
+}
+
+// numberColumn is a column of numbers and where each belongs.
+type numberColumn struct {
+	name string
+	at   int
+	of   func(*numbers) **float64
+}
+
+// numbers are those of a row.
+type numbers struct {
+	Row
+	floors    measurement.Values
+	clearance [][3]*float64 // planned, achieved, margin; in the order of casefile.Kinds
+}
+
+// numberColumns are all columns of numbers that a table can have.
+func numberColumns() []numberColumn {
+	var out []numberColumn
+	add := func(name string, of func(*numbers) **float64) { out = append(out, numberColumn{name: name, of: of}) }
+	add("planned_diameter_mm", func(n *numbers) **float64 { return &n.PlannedDiameter })
+	add("planned_length_mm", func(n *numbers) **float64 { return &n.PlannedLength })
+	for f := range measurement.FigureCount {
+		add(f.String(), func(n *numbers) **float64 { return &n.Deviation[f] })
+		add("u_"+f.String(), func(n *numbers) **float64 { return &n.U[f] })
+	}
+	for _, f := range measurement.Floored() {
+		add(floorColumn(f), func(n *numbers) **float64 { return &n.floors[f] })
+	}
+	for k, spec := range casefile.Kinds {
+		for i, which := range [3]string{"_planned_mm", "_achieved_mm", "_margin_mm"} {
+			add(string(spec.Kind)+which, func(n *numbers) **float64 { return &n.clearance[k][i] })
+		}
+	}
+	return out
 }
 
 func (t *table) fail(column, format string, args ...any) error {
@@ -185,6 +222,12 @@ func (t *table) header(names []string) error {
 			return t.fail(c.Name, "the column is missing; it is the %s", c.Meaning)
 		}
 	}
+	for _, c := range numberColumns() {
+		if i, there := t.at[c.name]; there {
+			c.at = i
+			t.numbers = append(t.numbers, c)
+		}
+	}
 	return nil
 }
 
@@ -193,11 +236,13 @@ func (t *table) text(column string) string {
 	if !there {
 		return ""
 	}
-	return printable.FromCell(strings.TrimSpace(t.cells[i]))
+	return t.cell(i)
 }
 
-func (t *table) number(column string) (*float64, error) {
-	s := t.text(column)
+func (t *table) cell(i int) string { return printable.FromCell(strings.TrimSpace(t.cells[i])) }
+
+func (t *table) number(c numberColumn) (*float64, error) {
+	s, column := t.cell(c.at), c.name
 	if s == "" {
 		return nil, nil
 	}
@@ -231,38 +276,24 @@ func (t *table) row() (Row, error) {
 	if r.Simulated, err = t.truth("simulated"); err != nil {
 		return Row{}, err
 	}
-	read := func(column string, into **float64) {
-		if err == nil {
-			*into, err = t.number(column)
+	n := numbers{Row: r, clearance: make([][3]*float64, len(casefile.Kinds))}
+	for _, c := range t.numbers {
+		if *c.of(&n), err = t.number(c); err != nil {
+			return Row{}, err
 		}
 	}
-	read("planned_diameter_mm", &r.PlannedDiameter)
-	read("planned_length_mm", &r.PlannedLength)
-	for f := range measurement.FigureCount {
-		read(f.String(), &r.Deviation[f])
-		read("u_"+f.String(), &r.U[f])
-	}
-	var floors measurement.Values
-	for _, f := range measurement.Floored() {
-		read(floorColumn(f), &floors[f])
-	}
-	if err == nil {
-		r.Floor, err = t.floor(floors)
-	}
-	for _, spec := range casefile.Kinds {
-		k := string(spec.Kind)
-		var planned, achieved, margin *float64
-		read(k+"_planned_mm", &planned)
-		read(k+"_achieved_mm", &achieved)
-		read(k+"_margin_mm", &margin)
-		if planned != nil {
-			r.Clearance = append(r.Clearance, measurement.Clearance{Structure: k, Kind: k, Planned: *planned, Achieved: achieved, Margin: margin})
-		} else if err == nil && (achieved != nil || margin != nil) {
-			err = t.fail(k+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
-		}
-	}
-	if err != nil {
+	r = n.Row
+	if r.Floor, err = t.floor(n.floors); err != nil {
 		return Row{}, err
+	}
+	for k, spec := range casefile.Kinds {
+		kind := string(spec.Kind)
+		planned, achieved, margin := n.clearance[k][0], n.clearance[k][1], n.clearance[k][2]
+		if planned != nil {
+			r.Clearance = append(r.Clearance, measurement.Clearance{Structure: kind, Kind: kind, Planned: *planned, Achieved: achieved, Margin: margin})
+		} else if achieved != nil || margin != nil {
+			return Row{}, t.fail(kind+"_planned_mm", "the planned clearance is missing beside the achieved one or the margin")
+		}
 	}
 	if err := r.check(); err != nil {
 		return Row{}, t.fail("", "%v", err)

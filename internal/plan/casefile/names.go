@@ -14,7 +14,7 @@ var surnameFirst = regexp.MustCompile(`^(\p{Ll}+[ ’'])*\p{Lu}[\p{L}’'.-]*( \
 // LooksLikeName reports whether a text is written as a person's name: as DICOM has it,
 // with ^ between its parts (PS3.5 6.2.1), or the surname first and a comma.
 func LooksLikeName(text string) bool {
-	return strings.Contains(text, "^") || surnameFirst.MatchString(text)
+	return strings.Contains(text, "^") || strings.Contains(text, ",") && surnameFirst.MatchString(text)
 }
 
 // anatomy are the words of structures' names, some of which are surnames too.
