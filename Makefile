@@ -1,7 +1,8 @@
 # Needs Go, make and git. `make demo` and `make test` are the two to start with.
 VERSION := $(shell git describe --always --abbrev=12 --dirty=+changes 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -buildid= -X main.version=$(VERSION)
-BUILD   := CGO_ENABLED=0 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)'
+# The compiler takes a fifth less time with less garbage collection, and twice the memory.
+BUILD   := CGO_ENABLED=0 GOGC=400 go build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)'
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 FUZZTIME ?= 20s
 AXE := 4.10.2
@@ -27,9 +28,9 @@ reports:
 	go test -tags samples -count=1 -timeout 3h -run TestWriteSamples ./internal/cli
 
 test:
-	go test -short ./...
-	@echo "What takes longer is left to make thorough, and the page in the browser to make"
-	@echo "browser, which needs Chromium and npm."
+	go test -vet=off -short ./...
+	@echo "What takes longer is left to make thorough, go vet to make lint, and the page in the"
+	@echo "browser to make browser, which needs Chromium and npm."
 
 # Every test, those that take longer too.
 thorough:

@@ -27,7 +27,7 @@ var mistakes = []struct {
 	long  bool
 }{
 	{title: "Structures", tried: structureMistakes, long: true},
-	{title: "Seals", tried: sealMistakes},
+	{title: "Seals", tried: sealMistakes, long: true},
 	{title: "Numbers of tables", tried: tableMistakes},
 	{title: "Numbers that are missing", tried: missingNumbers},
 	{title: "Slices", tried: sliceMistakes},

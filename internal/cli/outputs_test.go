@@ -196,6 +196,9 @@ func TestNothingOfTheUsersIsOverwritten(t *testing.T) {
 // What the program wrote itself it writes again without being asked, and another
 // file of the user only when it is told to.
 func TestOwnOutputsAreWrittenAgain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
 	usersWorld(t)
 	for _, w := range writers {
 		if !w.lifts {
