@@ -193,7 +193,7 @@ func (a *Analysis) habitAnswer() string {
 func (a *Analysis) roomWords() string {
 	f := a.find(primary[0])
 	if f == nil || f.Bound == nil {
-		return "Not known: no apex deviations to go by."
+		return fmt.Sprintf("Not known yet: it takes %d cases with an apex deviation.", BoundCases)
 	}
 	b := f.Bound
 	if b.Upper == nil {
