@@ -103,9 +103,12 @@ func (s *Site) around(in *Inputs, b bone.Body) *measurement.Around {
 	out := &measurement.Around{}
 	for _, w := range read.Wall {
 		stored := measurement.Wall{Depth: w.Depth, Direction: bone.Directions[w.Direction], Resolved: w.Why == bone.Known, Why: string(w.Why)}
-		if first := beside.first(w.From, w.Along, w.Distance, w.First); first != nil {
+		switch first, hidden := beside.first(w.From, w.Along, w.Distance, w.First); {
+		case hidden:
+			stored.Resolved, stored.Why = false, behindHidden
+		case first != nil:
 			stored.First, stored.Resolved, stored.Why = &measurement.Obstacle{What: first.What, MM: first.MM}, false, string(bone.Behind)
-		} else {
+		default:
 			stored.Bone, stored.Low, stored.High = known(w.Distance)
 		}
 		out.Wall = append(out.Wall, stored)
@@ -117,7 +120,10 @@ func (s *Site) around(in *Inputs, b bone.Body) *measurement.Around {
 	}
 	beyond := measurement.Apical{Why: string(read.Apical.Why)}
 	out.ApicalMM, beyond.Low, beyond.High = known(read.Apical)
-	if first := beside.first(b.Apex, b.Axis(), read.Apical, nil); first != nil {
+	switch first, hidden := beside.first(b.Apex, b.Axis(), read.Apical, nil); {
+	case hidden:
+		beyond, out.ApicalMM = measurement.Apical{Why: behindHidden}, nil
+	case first != nil:
 		beyond = measurement.Apical{First: &measurement.Obstacle{What: first.What, MM: first.MM}}
 		out.ApicalMM = &first.MM
 	}
@@ -149,6 +155,9 @@ const (
 	// shownBetter is by how much a drawn root may lie nearer than one that the scan shows
 	// for that to be the same one, mm: as much as drawn lines stray.
 	shownBetter = 1.0
+	// behindHidden is the reason of a distance that a cavity ends whose bony wall the scan does
+	// not show there, as stored.
+	behindHidden = "cavity"
 )
 
 // solids are bodies beside a site that end its bone.
@@ -157,6 +166,7 @@ type solids []solid
 type solid struct {
 	what     string
 	distance func(geom.Vec) float64 // signed
+	hidden   func(geom.Vec) bool    // where its surface is not seen; nil where it is all known
 }
 
 // beside lists the case's own structures and what was found.
@@ -167,17 +177,18 @@ func (s *Site) beside(in *Inputs) solids {
 		switch body := in.structures[i].(type) {
 		case *clearance.Chain:
 			if what != "" {
-				out = append(out, solid{what, body.SignedDistance})
+				out = append(out, solid{what: what, distance: body.SignedDistance})
 			}
 		case *clearance.Surface:
 			if what != "" && body.Closed() {
-				out = append(out, solid{what, distanceTo(body)})
+				out = append(out, solid{what: what, distance: distanceTo(body)})
 			}
 		}
 	}
 	for i, c := range s.cavities {
 		if body, ok := s.Found[i].Body.(*clearance.Surface); ok {
-			out = append(out, solid{string(c.What), distanceTo(body)})
+			hidden := func(p geom.Vec) bool { return math.IsInf(c.UAt(p), 1) }
+			out = append(out, solid{string(c.What), distanceTo(body), hidden})
 		}
 	}
 	return out
@@ -191,8 +202,9 @@ func distanceTo(s *clearance.Surface) func(geom.Vec) float64 {
 }
 
 // first is what a ray meets before the bone's outer surface: what the scan shows there, or
-// a body that is nearer.
-func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) *bone.Obstacle {
+// a body that is nearer; hidden is true where that is a surface that is not seen there.
+func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) (first *bone.Obstacle, hidden bool) {
+	first = shown
 	end := bone.Reach
 	switch {
 	case shown != nil:
@@ -200,7 +212,7 @@ func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obst
 	case d.Why == bone.Known:
 		end = d.Value
 	case d.Why == bone.NotInBone:
-		return nil
+		return nil, false
 	case !math.IsNaN(d.High):
 		end = d.High
 	}
@@ -215,10 +227,11 @@ func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obst
 				x = gap // inside already, by as much at least
 			}
 			if shown == nil || s.what != shown.What || x < shown.MM-shownBetter {
-				shown, end = &bone.Obstacle{What: s.what, MM: x}, x
+				first, end = &bone.Obstacle{What: s.what, MM: x}, x
+				hidden = s.hidden != nil && s.hidden(r3.Add(from, r3.Scale(x, along)))
 			}
 			break
 		}
 	}
-	return shown
+	return first, hidden
 }

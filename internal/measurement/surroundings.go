@@ -58,22 +58,43 @@ type Apical struct {
 	Why   string    `json:"why,omitempty"`
 }
 
-// LeastBuccal is the least bone to buccal over the depths, mm, by its distance or, where the
-// plate is too thin for the scan, the bound on it; nil where none is known.
-func (a *Around) LeastBuccal() *float64 {
+// wallNotInBone is the reason of a wall beside which there is no bone as far as the axis.
+const wallNotInBone = "not-in-bone"
+
+// Outside reports whether a wall is surely outside the bone.
+func (w *Wall) Outside() bool {
+	return w.First == nil && (w.High != nil && *w.High < 0 || w.Why == wallNotInBone)
+}
+
+// LeastBuccal is the least bone to buccal, mm, over the depths at which some of the wall is
+// in bone: what stands above the crest does not count. It may be less where atMost is true:
+// at some depth the plate is too thin for the scan, or there is none as far as the axis, by
+// the fixture's radius. Nil where none is known.
+func (a *Around) LeastBuccal(radius float64) (least *float64, atMost bool) {
 	if a == nil {
-		return nil
+		return nil, false
 	}
-	var out *float64
+	inBone := map[float64]bool{}
 	for i := range a.Wall {
 		w := &a.Wall[i]
-		known := w.Bone
-		if known == nil {
-			known = w.High
+		inBone[w.Depth] = inBone[w.Depth] || !w.Outside()
+	}
+	for i := range a.Wall {
+		w := &a.Wall[i]
+		if w.Direction != "buccal" || w.First != nil || !inBone[w.Depth] {
+			continue
 		}
-		if w.Direction == "buccal" && w.First == nil && known != nil && (out == nil || *known < *out) {
-			out = known
+		known := w.Bone
+		switch {
+		case known != nil:
+		case w.Why == wallNotInBone:
+			known, atMost = new(-radius), true
+		case w.High != nil:
+			known, atMost = w.High, true
+		}
+		if known != nil && (least == nil || *known < *least) {
+			least = known
 		}
 	}
-	return out
+	return least, atMost
 }

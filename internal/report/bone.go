@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
 )
 
@@ -116,7 +115,7 @@ func levelsOf(a *measurement.Around) []level {
 	}
 	for _, w := range a.Wall {
 		r := newReading(w.Bone, w.First, w.Why, w.Low, w.High)
-		r.outside = severity.OutsideBone(w)
+		r.outside = w.Outside()
 		add(strings.TrimSuffix(fmt.Sprintf("%.1f", w.Depth), ".0")+" mm", w.Direction, r)
 	}
 	for _, c := range a.Crest {
@@ -185,7 +184,7 @@ func withPlan(achieved, planned reading) string {
 // notKnown says in a table why a distance is not there.
 var notKnown = map[string]string{
 	"not-in-bone": "not in bone", "far": "far", "not-scanned": "not scanned", "metal": "metal", "disturbed": "disturbed",
-	"grazing": "oblique", "too-thin": "thin plate", "behind": "tooth",
+	"grazing": "oblique", "too-thin": "thin plate", "behind": "tooth", "cavity": "cavity",
 }
 
 // wallText words a place of the wall with its interval.

@@ -99,6 +99,7 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 	t := table{Caption: everyFixture + ", sites in " + o.numbering() + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case"}, {Head: "placed"}, {Head: "site"}}, 0, column{Head: "what became of it"})}
 	given := slices.ContainsFunc(rows, func(r series.TableRow) bool { return len(r.Clearance) > 0 })
+	withBone := table{Caption: "Bone of every fixture in the planning scan", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: buccalBone}}}
 	near := table{Caption: "Clearance of every fixture, nearest relative to its margin", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "clearance"}}}
 	for i := range rows {
 		r := &rows[i]
@@ -110,8 +111,11 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 		if text := rowClearance(r); given && text != "" {
 			near.Rows = append(near.Rows, row{Cells: []string{outside(r.Case), o.rowSite(r), text}})
 		}
+		if text := rowBone(r); text != "" {
+			withBone.Rows = append(withBone.Rows, row{Cells: []string{outside(r.Case), o.rowSite(r), text}})
+		}
 	}
-	for _, t := range []table{t, near} {
+	for _, t := range []table{t, near, withBone} {
 		if len(t.Rows) > 0 {
 			d.add(t)
 		}

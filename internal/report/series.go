@@ -425,16 +425,44 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 	t := table{Fine: true, Caption: everyFixture + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 24,
 			column{Head: "clearance", Share: 44}, column{Head: "what became of it", Share: 26}, column{Head: "seal", Share: 14})}
+	withBone := slices.ContainsFunc(rows, func(r series.TableRow) bool { return r.Bone != nil })
+	if withBone {
+		t.Columns = append(t.Columns, column{Head: buccalBone, Share: 16})
+	}
 	for i := range rows {
 		r := &rows[i]
 		guidance := ""
 		if r.Guidance != "" {
 			guidance = outside(wording.Guidance(r.Guidance))
 		}
-		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt || r.Verdict().By != "",
-			Cells: append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), rowClearance(r), statusWords(r), sealWords(r.Seal))})
+		cells := append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), rowClearance(r), statusWords(r), sealWords(r.Seal))
+		if withBone {
+			cells = append(cells, rowBone(r))
+		}
+		t.Rows = append(t.Rows, row{Strong: r.Status != series.StatusMeasured || r.Doubt || r.Verdict().By != "", Cells: cells})
 	}
 	d.add(heading{Level: 2, Text: "All cases"}, t)
+}
+
+// buccalBone heads the least bone to buccal of the fixtures.
+const buccalBone = "least bone to buccal, placed (planned), mm"
+
+// rowBone is the least bone to buccal of a row, as placed and in brackets as planned.
+func rowBone(r *series.TableRow) string {
+	b := r.Bone
+	if b == nil {
+		return ""
+	}
+	text := func(mm *float64, atMost bool) string {
+		switch {
+		case mm == nil:
+			return "not known"
+		case atMost:
+			return "< " + tenths(*mm)
+		}
+		return tenths(*mm)
+	}
+	return text(b.Achieved, b.AchievedAtMost) + " (" + text(b.Planned, b.PlannedAtMost) + ")"
 }
 
 // rowClearance is the clearance of a row that is nearest relative to its margin, and

@@ -172,6 +172,7 @@ type numberColumn struct {
 type numbers struct {
 	Row
 	floors    measurement.Values
+	bone      BuccalBone
 	clearance [][3]*float64 // planned, achieved, margin; in the order of casefile.Kinds
 }
 
@@ -193,6 +194,8 @@ func numberColumns() []numberColumn {
 			add(string(spec.Kind)+which, func(n *numbers) **float64 { return &n.clearance[k][i] })
 		}
 	}
+	add(bonePlanned, func(n *numbers) **float64 { return &n.bone.Planned })
+	add(boneAchieved, func(n *numbers) **float64 { return &n.bone.Achieved })
 	return out
 }
 
@@ -286,6 +289,9 @@ func (t *table) row() (Row, error) {
 	if r.Floor, err = t.floor(n.floors); err != nil {
 		return Row{}, err
 	}
+	if r.Bone, err = t.bone(n.bone); err != nil {
+		return Row{}, err
+	}
 	for k, spec := range casefile.Kinds {
 		kind := string(spec.Kind)
 		planned, achieved, margin := n.clearance[k][0], n.clearance[k][1], n.clearance[k][2]
@@ -299,6 +305,24 @@ func (t *table) row() (Row, error) {
 		return Row{}, t.fail("", "%v", err)
 	}
 	return r, nil
+}
+
+// bone is the least bone to buccal with which of it are bounds; nil where there is none.
+func (t *table) bone(b BuccalBone) (*BuccalBone, error) {
+	for _, which := range strings.Fields(t.text(boneAtMost)) {
+		switch {
+		case which == "planned" && b.Planned != nil:
+			b.PlannedAtMost = true
+		case which == "achieved" && b.Achieved != nil:
+			b.AchievedAtMost = true
+		default:
+			return nil, t.fail(boneAtMost, "%q is neither planned nor achieved with a figure of its own", which)
+		}
+	}
+	if b == (BuccalBone{}) {
+		return nil, nil
+	}
+	return &b, nil
 }
 
 // truth reads true or false; an empty cell is false.

@@ -36,10 +36,38 @@ type Row struct {
 }
 
 // BuccalBone is the least bone to buccal of a fixture's wall, mm; negative where the wall is
-// outside. Nil where it is not known.
+// outside. Nil where it is not known; where the scan gives but a bound, it may be less.
 type BuccalBone struct {
-	Planned  *float64 `json:"planned_mm,omitempty"`
-	Achieved *float64 `json:"achieved_mm,omitempty"`
+	Planned        *float64 `json:"planned_mm,omitempty"`
+	Achieved       *float64 `json:"achieved_mm,omitempty"`
+	PlannedAtMost  bool     `json:"planned_at_most,omitempty"`
+	AchievedAtMost bool     `json:"achieved_at_most,omitempty"`
+}
+
+// buccalBone is that of a measured fixture; nil where none is known.
+func buccalBone(f *measurement.Fixture) *BuccalBone {
+	if f.Surroundings == nil {
+		return nil
+	}
+	var b BuccalBone
+	b.Planned, b.PlannedAtMost = f.Surroundings.Planned.LeastBuccal(f.Planned.Diameter / 2)
+	if f.Achieved != nil {
+		b.Achieved, b.AchievedAtMost = f.Surroundings.Achieved.LeastBuccal(f.Achieved.Diameter / 2)
+	}
+	if b == (BuccalBone{}) {
+		return nil
+	}
+	return &b
+}
+
+// BoneLost is how much of the least bone to buccal was lost between plan and placement, mm;
+// nil where either is not known but for a bound.
+func (r *Row) BoneLost() *float64 {
+	b := r.Bone
+	if b == nil || b.Planned == nil || b.Achieved == nil || b.PlannedAtMost || b.AchievedAtMost {
+		return nil
+	}
+	return new(*b.Planned - *b.Achieved)
 }
 
 // RowsOf are the rows of a measurement.
@@ -76,9 +104,7 @@ func RowsOf(m *measurement.Case) []Row {
 			}
 			r.Floor = &u.Floor
 		}
-		if s := f.Surroundings; s != nil {
-			r.Bone = &BuccalBone{s.Planned.LeastBuccal(), s.Achieved.LeastBuccal()}
-		}
+		r.Bone = buccalBone(f)
 		out[i] = r
 	}
 	return out
@@ -180,6 +206,13 @@ func (r *Row) check() error {
 		}
 		if u := r.U[f]; u != nil && (math.IsNaN(*u) || *u < 0 || *u > most) {
 			return fmt.Errorf("the uncertainty of %s is %v: expected 0 to %v", f, *u, most)
+		}
+	}
+	if b := r.Bone; b != nil {
+		for _, v := range []*float64{b.Planned, b.Achieved} {
+			if v != nil && (math.IsNaN(*v) || math.Abs(*v) > mostMM) {
+				return fmt.Errorf("the bone to buccal is %v mm: expected at most %v", *v, mostMM)
+			}
 		}
 	}
 	if !some {

@@ -145,8 +145,18 @@ func Columns() []Column {
 			Column{k + "_achieved_mm", "achieved clearance to it; negative = inside", false},
 			Column{k + "_margin_mm", "margin asked for at it", false})
 	}
-	return out
+	return append(out,
+		Column{bonePlanned, "least bone to buccal of the planned fixture's wall, in the planning scan; negative = outside", false},
+		Column{boneAchieved, "the same of the placed fixture", false},
+		Column{boneAtMost, "planned, achieved, or both with a space between: which of the two is but a bound, as the plate is too thin for the scan or the axis lies outside the bone", false})
 }
+
+// The columns of the least bone to buccal.
+const (
+	bonePlanned  = "buccal_bone_planned_mm"
+	boneAchieved = "buccal_bone_achieved_mm"
+	boneAtMost   = "buccal_bone_at_most"
+)
 
 // floorColumn is the column of a figure's floor.
 func floorColumn(f measurement.Figure) string { return "floor95_" + f.String() }
@@ -225,7 +235,22 @@ func (t *TableRow) cells() []string {
 			out = append(out, "", "", "")
 		}
 	}
-	return out
+	return append(out, t.Bone.cells()...)
+}
+
+// cells are those of the columns of the bone to buccal.
+func (b *BuccalBone) cells() []string {
+	if b == nil {
+		return []string{"", "", ""}
+	}
+	var bounds []string
+	if b.PlannedAtMost {
+		bounds = append(bounds, "planned")
+	}
+	if b.AchievedAtMost {
+		bounds = append(bounds, "achieved")
+	}
+	return []string{cell(b.Planned), cell(b.Achieved), strings.Join(bounds, " ")}
 }
 
 // Judged reports whether there is something to give a verdict on: a measured fixture.

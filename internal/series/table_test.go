@@ -66,6 +66,8 @@ func TestReadCSVSaysWhatIsWrong(t *testing.T) {
 		"u_entry_mm," + least + "-1," + row:                           "the uncertainty of entry_mm is -1",
 		"floor95_apex_mm," + least + "1," + row:                       "come together or not at all",
 		"nerve_margin_mm," + least + "2," + row:                       "the planned clearance is missing",
+		"buccal_bone_at_most," + least + "planned," + row:             "\"planned\" is neither planned nor achieved with a figure",
+		"buccal_bone_planned_mm," + least + "101," + row:              "the bone to buccal is 101 mm",
 		"entry_lateral_mm,entry_depth_mm," + least + "0.3,0.2," + row: "make 0.36",
 	} {
 		rows, err := ReadCSV(strings.NewReader(text))
@@ -101,6 +103,9 @@ func drawRow(t *rapid.T) Row {
 	}
 	if rapid.Bool().Draw(t, "nerve") {
 		r.Clearance = []measurement.Clearance{{Structure: "nerve", Kind: "nerve", Planned: rapid.Float64Range(-3, 9).Draw(t, "planned"), Margin: number(2)}}
+	}
+	if rapid.Bool().Draw(t, "bone") {
+		r.Bone = &BuccalBone{Planned: number(rapid.Float64Range(-3, 9).Draw(t, "bone planned")), PlannedAtMost: rapid.Bool().Draw(t, "bound")}
 	}
 	return r
 }
@@ -153,7 +158,7 @@ func TestColumnsAreDocumented(t *testing.T) {
 		assert.False(t, seen[c.Name], c.Name)
 		seen[c.Name] = true
 	}
-	assert.Len(t, seen, 24+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds))
+	assert.Len(t, seen, 24+2*int(measurement.FigureCount)+3+3*len(casefile.Kinds)+3)
 	for _, name := range leftColumns {
 		assert.True(t, seen[name], name)
 	}

@@ -70,5 +70,8 @@ CREATE TABLE fixtures (
   "cortex_margin_mm" double precision,
   "other_planned_mm" double precision,
   "other_achieved_mm" double precision,
-  "other_margin_mm" double precision
+  "other_margin_mm" double precision,
+  "buccal_bone_planned_mm" double precision,
+  "buccal_bone_achieved_mm" double precision,
+  "buccal_bone_at_most" text
 );

@@ -102,14 +102,14 @@ func exits(a *measurement.Around) []exit {
 	at := func(depth float64) (walls []measurement.Wall) {
 		return slices.DeleteFunc(slices.Clone(a.Wall), func(w measurement.Wall) bool { return w.Depth != depth })
 	}
-	inBone := func(w measurement.Wall) bool { return !OutsideBone(w) }
+	inBone := func(w measurement.Wall) bool { return !w.Outside() }
 	for len(depths) > 0 && !slices.ContainsFunc(at(depths[0]), inBone) {
 		depths = depths[1:] // above the crest
 	}
 	out := map[string][]measurement.Wall{}
 	for _, depth := range depths {
 		for _, w := range at(depth) {
-			if OutsideBone(w) {
+			if w.Outside() {
 				out[w.Direction] = append(out[w.Direction], w)
 			}
 		}
@@ -119,14 +119,6 @@ func exits(a *measurement.Around) []exit {
 	}
 	return grouped(names, out, depths[0])
 }
-
-// OutsideBone reports whether a wall is surely outside.
-func OutsideBone(w measurement.Wall) bool {
-	return w.First == nil && (w.High != nil && *w.High < 0 || w.Why == notInBone)
-}
-
-// notInBone is the reason of a wall that has no bone as far as the axis.
-const notInBone = "not-in-bone"
 
 // grouped joins neighbouring directions; first is the shallowest depth in the bone.
 func grouped(names []string, out map[string][]measurement.Wall, first float64) []exit {

@@ -41,11 +41,13 @@ type LeastBone struct {
 	Achieved BoneSpread `json:"achieved"`
 }
 
-// BoneSpread is the least and the median of them, and how many are outside the bone.
+// BoneSpread is the least and the median of them, how many are outside the bone, and how many
+// are but bounds.
 type BoneSpread struct {
 	Least   float64 `json:"least_mm"`
 	Median  float64 `json:"median_mm"`
 	Outside int     `json:"outside"`
+	AtMost  int     `json:"at_most,omitempty"`
 }
 
 // KindBreach counts the breaches of one kind of structure.
@@ -80,6 +82,7 @@ func CountBreaches(rows []series.TableRow) Breaches {
 	kinds := map[string]*KindBreach{}
 	var aside AsideBreach
 	var planned, achieved []float64
+	var bounds [2]int
 	for i := range rows {
 		r := &rows[i]
 		if r.Status != series.StatusMeasured {
@@ -98,6 +101,11 @@ func CountBreaches(rows []series.TableRow) Breaches {
 		b.Fixtures++
 		if r.Bone != nil && r.Bone.Planned != nil && r.Bone.Achieved != nil {
 			planned, achieved = append(planned, *r.Bone.Planned), append(achieved, *r.Bone.Achieved)
+			for k, is := range []bool{r.Bone.PlannedAtMost, r.Bone.AchievedAtMost} {
+				if is {
+					bounds[k]++
+				}
+			}
 		}
 		v := r.Verdict()
 		if v.By != "" && r.Doubt {
@@ -138,14 +146,14 @@ func CountBreaches(rows []series.TableRow) Breaches {
 		b.Aside = &aside
 	}
 	if len(planned) > 0 {
-		b.Bone = &LeastBone{len(planned), boneSpread(planned), boneSpread(achieved)}
+		b.Bone = &LeastBone{len(planned), boneSpread(planned, bounds[0]), boneSpread(achieved, bounds[1])}
 	}
 	b.Words = b.words()
 	return b
 }
 
-func boneSpread(mm []float64) BoneSpread {
-	out := BoneSpread{Least: slices.Min(mm), Median: orderstat.Median(mm)}
+func boneSpread(mm []float64, bounds int) BoneSpread {
+	out := BoneSpread{Least: slices.Min(mm), Median: orderstat.Median(mm), AtMost: bounds}
 	for _, x := range mm {
 		if x < 0 {
 			out.Outside++
@@ -175,6 +183,9 @@ func (b *Breaches) words() string {
 	if l := b.Bone; l != nil {
 		say("Least bone to buccal outside the fixture's wall, in the planning scan, of %s: %.1f mm as planned and %.1f mm as placed, the median %.1f and %.1f mm; the wall outside the bone at %d as planned and %d as placed.",
 			fixtures(l.Fixtures), l.Planned.Least, l.Achieved.Least, l.Planned.Median, l.Achieved.Median, l.Planned.Outside, l.Achieved.Outside)
+		if l.Planned.AtMost+l.Achieved.AtMost > 0 {
+			say("Of these, %d as planned and %d as placed are but bounds: there may be less bone.", l.Planned.AtMost, l.Achieved.AtMost)
+		}
 	}
 	if a := b.Aside; a != nil {
 		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %s: at %d a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)

@@ -172,6 +172,13 @@ func (a *Analysis) addMargins() error {
 			a.Margins, drawn = append(a.Margins, *m), append(drawn, *l)
 		}
 	}
+	m, l, err := a.cheekPlate()
+	if err != nil {
+		return fmt.Errorf("margin at the cheek plate: %w", err)
+	}
+	if m != nil {
+		a.Margins, drawn = append(a.Margins, *m), append(drawn, *l)
+	}
 	for i := range a.Margins {
 		m := &a.Margins[i]
 		m.Together, m.Rising = a.Options.Assurance, a.unsettled()
@@ -195,36 +202,46 @@ type levelled struct {
 // structure has the clearance that is lost to a kind of structure; nil where no case has
 // one.
 func (a *Analysis) structure(kind casefile.KindSpec) (*Margin, *levelled, error) {
-	nearest := func(r *series.Row) *measurement.Clearance {
+	m, l, err := a.lost(kind.Towards, string(kind.Kind), func(r *series.Row) *float64 {
 		c := r.Nearest(string(kind.Kind))
 		if c == nil || c.Achieved == nil {
 			return nil
 		}
-		return c
-	}
-	x := a.valuesOf(func(r *series.Row) *float64 {
-		c := nearest(r)
-		if c == nil {
-			return nil
+		return new(c.Planned - *c.Achieved)
+	})
+	if m != nil {
+		for i := range a.rows {
+			if c := a.rows[i].Nearest(string(kind.Kind)); c != nil && c.Margin != nil {
+				m.Asked = c.Margin
+			}
 		}
-		v := c.Planned - *c.Achieved
-		return &v
-	}, func(*series.Row) *float64 { return nil }, false)
+	}
+	return m, l, err
+}
+
+// cheekBone is the kind of the margin to the outer surface of the bone to buccal, which the
+// planning scan shows and nobody draws.
+const cheekBone = "buccal-bone"
+
+// cheekPlate has the bone to buccal that is lost; nil where no case has it as planned and as
+// placed.
+func (a *Analysis) cheekPlate() (*Margin, *levelled, error) {
+	return a.lost("towards the cheek-side surface of the bone", cheekBone, (*series.Row).BoneLost)
+}
+
+// lost has what is lost of a distance to a kind of structure; nil where no case has any.
+func (a *Analysis) lost(towards, kind string, of func(*series.Row) *float64) (*Margin, *levelled, error) {
+	x := a.valuesOf(of, func(*series.Row) *float64 { return nil }, false)
 	if len(x) == 0 {
 		return nil, nil, nil
 	}
-	m := Margin{Towards: kind.Towards, Kind: string(kind.Kind)}
+	m := Margin{Towards: towards, Kind: kind}
 	var lost []float64
 	for _, v := range x {
 		lost = append(lost, v.values...)
 	}
 	s := summarise(lost)
 	m.Lost = &s
-	for i := range a.rows {
-		if c := a.rows[i].Nearest(string(kind.Kind)); c != nil && c.Margin != nil {
-			m.Asked = c.Margin
-		}
-	}
 	_, now, err := level(x, false)
 	if err != nil && !noLevel(err) {
 		return nil, nil, err

@@ -367,6 +367,9 @@ func marginWords(m *Margin) string {
 	s := what + ": " + lower(oneInTwenty(b, go1)) + fmt.Sprintf(", stated with %s confidence for all margins together", percent(m.Together))
 	s += largestWords(b)
 	s += "."
+	if l := m.Lost; m.Kind == cheekBone && l.Low != nil {
+		s += fmt.Sprintf(" On average %.1f mm are lost (95 %% of such means: %.1f to %.1f mm).", l.Mean, *l.Low, *l.High)
+	}
 	if m.Rising {
 		s += " " + whileRising
 	}
