@@ -24,7 +24,8 @@ const (
 	// ridge, and what lies beyond the apex.
 	siteAbove, siteBeyond = 12.5, bone.Reach + 1
 	// leaking is the share of a fixture's axis outside the bone from which on bone and soft
-	// tissue were not told apart, or the site is no jaw.
+	// tissue were not told apart, or the site is no jaw. Where streaks run through the site
+	// any share is too much: a shadow across the plate lets the outside into the whole jaw.
 	leaking = 0.5
 )
 
@@ -82,7 +83,7 @@ func (s *Site) surroundings(in *Inputs) *measurement.Flag {
 		return none("the mesial direction is not known")
 	case s.region == nil:
 		return none("the planning scan shows no hard and soft tissue there")
-	case s.region.Leaks() >= leaking:
+	case s.region.Leaks() >= leaking, s.region.Leaks() > 0 && s.streaked():
 		return none("the planning scan does not tell bone from soft tissue there")
 	}
 	body := bone.Body{Pose: s.Plan.Planned, Diameter: s.Plan.Diameter, Mesial: s.Directions.Mesial, Buccal: s.Directions.Buccal, Turn: s.Directions.Uncertainty}
@@ -92,7 +93,41 @@ func (s *Site) surroundings(in *Inputs) *measurement.Flag {
 		out.Achieved = s.around(in, body)
 	}
 	s.Figures.Surroundings = out
-	return nil
+	return s.nearMetal(out)
+}
+
+// streaked reports whether streaks of metal run through the slices of the fixture's axes.
+func (s *Site) streaked() bool {
+	for _, p := range s.poses() {
+		for t := 0.0; t <= 1; t += 1.0 / 16 { // less than a millimetre of any fixture
+			if s.region.Streaked(r3.Add(p.Entry, r3.Scale(t, r3.Sub(p.Apex, p.Entry)))) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// nearMetal flags that some of the bone was not read since metal lies beside it or in its
+// slices; nil where all was.
+func (s *Site) nearMetal(read *measurement.Surroundings) *measurement.Flag {
+	left, all := 0, 0
+	for _, a := range []*measurement.Around{read.Planned, read.Achieved} {
+		if a == nil {
+			continue
+		}
+		for _, w := range a.Wall {
+			all++
+			if w.Why == string(bone.NearMetal) {
+				left++
+			}
+		}
+	}
+	if left == 0 {
+		return nil
+	}
+	return &measurement.Flag{Code: measurement.CodeBoneNearMetal, Level: measurement.Notice,
+		Message: fmt.Sprintf("site %s: metal in the planning scan, or its streaks through the same slices, leave the bone unread at %d of %d places; what is left may be less reliable than its intervals say", s.Plan.Site, left, all)}
 }
 
 // around states what bone reads around a body, with the case's own structures where one

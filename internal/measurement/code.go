@@ -96,6 +96,7 @@ const (
 	CodeBeyondPublished        Code = "beyond-published"
 	CodeSurfaceOpen            Code = "surface-open"
 	CodeBoneNotRead            Code = "bone-not-read"
+	CodeBoneNearMetal          Code = "bone-near-metal"
 	CodeOutsideBone            Code = "outside-bone"
 	CodeFoundEntered           Code = "found-entered"
 	CodeCavityFound            Code = "cavity-found"
@@ -221,6 +222,7 @@ var Codes = []CodeMeaning{
 	{CodeBeyondPublished, "fixture", "doubt", "farther from the plan than any published guided case"},
 	{CodeSurfaceOpen, "structures", "doubt or notice", "a structure's surface is not closed; a doubt where it matters to a fixture"},
 	{CodeBoneNotRead, "structures", "notice", "the planning scan does not show the bone around a site"},
+	{CodeBoneNearMetal, "structures", "notice", "metal in the planning scan, or its streaks, leave some of the bone around a site unread"},
 	{CodeOutsideBone, "structures", "notice", "the fixture leaves the bone that the planning scan shows"},
 	{CodeFoundEntered, "structures", "notice", "the fixture reaches into a structure that nobody drew and the planning scan shows"},
 	{CodeCavityFound, "structures", "notice", "the planning scan shows the sinus or the nose, which the case does not name; the distance to it was measured"},

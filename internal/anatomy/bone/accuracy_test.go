@@ -103,7 +103,8 @@ func readRidge(t *testing.T, rng *rand.Rand, shell float64) (out []observed) {
 	region := look(t, r, b, own)
 	back := r.place.Inverse()
 	for _, w := range Around(region, b).Wall {
-		truth := r.truth(back.Apply(w.From), back.Rotate(w.Along), -b.Diameter/2, Reach)
+		const beside = 1.5 // what is found near the ends of the search may lie beyond them
+		truth := r.truth(back.Apply(w.From), back.Rotate(w.Along), -b.Diameter/2-beside, Reach+beside)
 		if math.IsNaN(truth) {
 			require.NotEqual(t, Known, w.Why, "no surface is there")
 			continue

@@ -75,7 +75,7 @@ const (
 	NotInBone  Why = "not-in-bone" // the axis lies outside
 	FarAway    Why = "far"         // farther than Reach
 	NotScanned Why = "not-scanned" // the scan ends before the border
-	NearMetal  Why = "metal"       // beside the ray
+	NearMetal  Why = "metal"       // beside the ray, or anywhere in its slices
 	Disturbed  Why = "disturbed"   // the profile is not that of a plate
 	TooThin    Why = "too-thin"    // the plate is not resolved
 	Grazing    Why = "grazing"     // the ray runs along the surface
@@ -202,6 +202,9 @@ func (s *reader) wall(depth float64, k int) Wall {
 	if w.Why == Known {
 		end = w.Value
 	}
+	if w.Why == NearMetal {
+		return w
+	}
 	if o := s.tooth(r, end); o != nil {
 		w.First, w.Distance = o, unknown(Behind)
 	}
@@ -215,37 +218,56 @@ func unknown(why Why) Distance {
 // firstBorder is the first border from bone to the outside along a ray from 0 to high; where
 // the ray begins outside, the last one between low and 0.
 func (s *reader) firstBorder(r ray, low, high float64) Distance {
-	at := math.NaN()
+	at, why := s.search(r, low, high)
+	from, to := min(0, at), max(0, at)
+	switch why {
+	case NotInBone:
+		from, to = low, 0
+	case FarAway, NotScanned:
+		from, to = 0, high
+	}
+	switch {
+	case s.streaked(r, from, to), why == Known && s.metalBeside(r, from-1, to+1):
+		return unknown(NearMetal)
+	case why == Known:
+		return s.border(r, at)
+	}
+	d := unknown(why)
+	if why == FarAway {
+		d.Low = high
+	}
+	return d
+}
+
+// search is where firstBorder is by the region's cells, or why there is none.
+func (s *reader) search(r ray, low, high float64) (at float64, why Why) {
 	if s.Outside(r.at(0)) {
 		for x := -step; x >= low; x -= step {
 			if !s.Outside(r.at(x)) {
-				at = x + step/2
-				break
+				return x + step/2, Known
 			}
 		}
-		if math.IsNaN(at) {
-			return unknown(NotInBone)
+		return math.NaN(), NotInBone
+	}
+	for x := 0.0; x <= high; x += step {
+		if !s.Seen(r.at(x)) {
+			return math.NaN(), NotScanned
 		}
-	} else {
-		for x := 0.0; x <= high; x += step {
-			if !s.Seen(r.at(x)) {
-				return unknown(NotScanned)
-			}
-			if s.Outside(r.at(x)) && s.Outside(r.at(x+2*step)) {
-				at = x - step/2
-				break
-			}
-		}
-		if math.IsNaN(at) {
-			d := unknown(FarAway)
-			d.Low = high
-			return d
+		if s.Outside(r.at(x)) && s.Outside(r.at(x+2*step)) {
+			return x - step/2, Known
 		}
 	}
-	if s.metalBeside(r, min(0, at)-1, max(0, at)+1) {
-		return unknown(NearMetal)
+	return math.NaN(), FarAway
+}
+
+// streaked reports whether a stretch of a ray runs through slices with metal.
+func (s *reader) streaked(r ray, from, to float64) bool {
+	for x := from; x <= to; x += step {
+		if s.Streaked(r.at(x)) {
+			return true
+		}
 	}
-	return s.border(r, at)
+	return s.Streaked(r.at(to))
 }
 
 // metalBeside reports whether a stretch of a ray passes metal.

@@ -89,16 +89,16 @@ func TestThinPlateIsNotResolved(t *testing.T) {
 	}
 }
 
-// Beside metal nothing is read; farther off all is.
+// In the slices of metal nothing is read, on whatever side it lies; farther off all is.
 func TestMetalLeavesDistancesOut(t *testing.T) {
 	r, b, own := plain(1.5)
 	r.metal = &geom.Vec{X: 4.5, Z: -3.5}
 	for _, w := range Around(look(t, r, b, own), b).Wall {
-		switch {
-		case Directions[w.Direction] == "buccal" && w.Depth == 3:
-			assert.Equal(t, NearMetal, w.Why)
-		case Directions[w.Direction] == "lingual":
-			assert.Equal(t, Known, w.Why)
+		switch across := w.Direction%4 == 0; {
+		case w.Depth == 3 || w.Depth == 5:
+			assert.Equal(t, NearMetal, w.Why, Directions[w.Direction])
+		case w.Depth == 9 && across:
+			assert.Equal(t, Known, w.Why, Directions[w.Direction])
 		}
 	}
 }

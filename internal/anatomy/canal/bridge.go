@@ -29,10 +29,11 @@ const (
 	enoughSeen = 0.5
 	// leastSeen is the least stretch that is seen on its own, mm: a section and its neighbours.
 	leastSeen = 2.0
-	// sectionU, mm, is the standard uncertainty of a border that rests on many rays: of the
-	// wall's thickness, and of what bends within a section (TestCanalAccuracy). rayLink is
-	// how many rays and sections about one share their error.
-	sectionU, rayLink = 0.1, 4.0
+	// sectionU, mm, is the standard uncertainty of a border however many rays agree: by how
+	// much withinSteepest differs between walls and blurs, and what bends within a section.
+	// rayLink is how many rays about one share their error: what draws a border aside, a gap in
+	// the wall or a strut beside it, spans up to a third of the turn.
+	sectionU, rayLink = 0.07, rays / 3.0
 )
 
 // bridged is the way as a line, with what is not seen bridged.
@@ -46,7 +47,10 @@ func (w *way) bridged(through []geom.Vec) (*Line, error) {
 	}
 	for i, s := range w.sections {
 		l.Radius[i] = s.radius + withinSteepest
-		l.U[i] = math.Hypot(sectionU, s.spread*math.Sqrt(2*rayLink/(rays*max(s.agree, 1.0/rays))))
+		// Of n borders that stray by σ a circle's middle strays by σ·√(2/n) to one side, and its
+		// radius by σ·√(1/n).
+		independent := max(1, rays*s.agree/rayLink)
+		l.U[i] = math.Hypot(sectionU, s.spread*math.Sqrt(3/independent))
 	}
 	for i := 0; i < n; i++ {
 		if l.Seen[i] {

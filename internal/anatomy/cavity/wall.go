@@ -53,7 +53,7 @@ func (c *Cavity) wall(r *tissue.Region, s Site) {
 		least = min(least, s.distance(p))
 	}
 	parallel.For(n, func(i int) {
-		if s.distance(c.Air.Vertices[i]) > least+besideNearest {
+		if s.distance(c.Air.Vertices[i]) > least+besideNearest || r.Streaked(c.Air.Vertices[i]) {
 			return
 		}
 		if d, u, ok := border(r, c.Air.Vertices[i], normals[i]); ok {

@@ -88,30 +88,40 @@ const (
 // value of cortical bone, and the noise, at plates beside the site.
 func (r *Region) study() {
 	all, beside := r.surface()
-	blurs := r.each(all, r.blurAt)
+	blurs := known(each(r, all, r.blurAt), func(blur float64) float64 { return blur })
 	if len(blurs) < fewest {
 		return
 	}
 	r.Blur, r.Measured = median(blurs), true
-	cortices := r.each(beside, func(p geom.Vec) float64 { return r.plateAt(p).Dense })
+	plates := each(r, beside, r.plateAt)
+	cortices := known(plates, func(f plate.Fit) float64 { return f.Dense })
 	if len(cortices) < fewest {
 		return
 	}
-	residuals := r.each(beside, func(p geom.Vec) float64 { return r.plateAt(p).Residual })
-	r.Noise = min(r.Noise, median(residuals))
+	r.Noise = min(r.Noise, median(known(plates, func(f plate.Fit) float64 { return f.Residual })))
 	mean := median(cortices)
 	q := func(share float64) float64 { return cortices[int(share*float64(len(cortices)-1))] }
 	r.Cortex = plate.Level{Mean: mean, SD: max(leastSpread*(mean-r.Soft), (q(0.84)-q(0.16))/2)}
 }
 
-// each is what a measure finds at an even choice of places, sorted, without NaN.
-func (r *Region) each(places []int, measure func(geom.Vec) float64) []float64 {
+// each is what a measure finds at an even choice of places.
+func each[T any](r *Region, places []int, measure func(geom.Vec) T) []T {
 	n := min(studied, len(places))
-	found := make([]float64, n)
-	parallel.For(n, func(i int) { found[i] = measure(r.cells.place(places[i*len(places)/n])) })
-	found = slices.DeleteFunc(found, math.IsNaN)
-	slices.Sort(found)
-	return found
+	out := make([]T, n)
+	parallel.For(n, func(i int) { out[i] = measure(r.cells.place(places[i*len(places)/n])) })
+	return out
+}
+
+// known are the values of what was found, sorted, without NaN.
+func known[T any](list []T, of func(T) float64) []float64 {
+	var out []float64
+	for _, x := range list {
+		if v := of(x); !math.IsNaN(v) {
+			out = append(out, v)
+		}
+	}
+	slices.Sort(out)
+	return out
 }
 
 func median(sorted []float64) float64 { return sorted[(len(sorted)-1)/2] }

@@ -2,7 +2,8 @@
 // planning scan around a site, and how blurred and noisy that part is.
 //
 // Conventions: planning frame, patient LPS, mm; grey values are the scan's own, not
-// calibrated. Start with Look. A scan's Region answers at points: Outside, Hard, Metal.
+// calibrated. Start with Look. A scan's Region answers at points: Outside, Hard, Metal,
+// Streaked.
 //
 // Method: hard is what lies a quarter of the way from soft tissue to cortical bone or
 // higher, so that a plate thinner than the blur still counts. The outside is the soft
@@ -13,7 +14,8 @@
 //
 // Limits: gaps in a cortex that the ball passes let the outside into the spongy bone;
 // Region.Leaks tells it. Cavities that no ball reaches from above the ridge, such as
-// the sinus, are not outside.
+// the sinus, are not outside. Streaks of metal are told by where they run: a scan whose
+// slices do not lie across the axis of its source's turn has them elsewhere.
 package tissue
 
 import (
@@ -47,11 +49,6 @@ const (
 	// from the axis, between which what is soft is the mouth's, mm: the ridge of the
 	// neighbours may stand higher than the platform by some millimetres.
 	seedFrom, seedTo, seedBeside = 5.0, 12.0, 8.0
-	// metalShare is how far from soft tissue to cortical bone metal begins: enamel, the
-	// hardest else, reaches twice that way (from Hounsfield units in textbooks, from
-	// memory), and saturatedMetal how far a scan's highest grey value has to lie for a
-	// voxel there to be taken for metal.
-	metalShare, saturatedMetal = 2.6, 1.8
 	// oftenSame is the change of the grey value from which on tissue is hard, as a share of
 	// its distance from soft tissue, that moves a border by less than a cell.
 	oftenSame = 0.2
@@ -67,11 +64,12 @@ type Region struct {
 	Noise     float64     // of the mean profile of a border, grey values
 	Measured  bool        // Blur is from borders of the region, not assumed
 
-	cells cells
-	means []float32 // grey value of each cell
-	state []state
-	metal float64    // grey value from which on a voxel is metal
-	axis  []geom.Vec // entry and apex of each pose
+	cells    cells
+	means    []float32 // grey value of each cell
+	state    []state
+	metal    float64    // grey value from which on a voxel is metal
+	streaked []bool     // slices of the region that run near metal, wherever in the scan
+	axis     []geom.Vec // entry and apex of each pose
 }
 
 // cells are the lattice on which the outside is looked for.
@@ -125,6 +123,7 @@ func Look(v *volume.Volume, at Around) (*Region, bool) {
 	if !r.levels(v) {
 		return nil, false
 	}
+	r.findMetal(v, lo[2])
 	inField := fieldOfView(v, lo)
 	r.divide(inField)
 	r.flood(at.Poses[0])
@@ -175,7 +174,6 @@ func (r *Region) levels(v *volume.Volume) bool {
 	r.Cortex = plate.Level{Mean: r.Soft + boneStep*step, SD: 0.3 * step}
 	r.Blur = 0.3
 	r.Noise = 0.05 * step
-	r.saturation()
 	return true
 }
 
@@ -189,25 +187,6 @@ func commonest(sorted []float64) float64 {
 		}
 	}
 	return (sorted[at] + sorted[at+n]) / 2
-}
-
-// saturation sets the grey value from which on a voxel is metal.
-func (r *Region) saturation() {
-	most, n := math.Inf(-1), 0
-	for _, g := range r.Grey {
-		switch g := float64(g); {
-		case g > most:
-			most, n = g, 1
-		case g == most:
-			n++
-		}
-	}
-	bone := r.Cortex.Mean - r.Soft
-	r.metal = r.Soft + metalShare*bone
-	const plateau = 20 // voxels at the highest grey value: noise leaves one or two there
-	if n >= plateau && most > r.Soft+saturatedMetal*bone {
-		r.metal = min(r.metal, most)
-	}
 }
 
 // HardFrom is the grey value from which on tissue is hard.
@@ -305,9 +284,6 @@ func (r *Region) Cells() *volume.Field {
 	}
 	return f
 }
-
-// Metal reports whether there is metal at a point.
-func (r *Region) Metal(p geom.Vec) bool { return r.Sample(p) >= r.metal }
 
 // Leaks is the share of the fixtures' axes, their ends left out, that lies outside the
 // jaw: much of it where soft tissue and spongy bone were not told apart.
