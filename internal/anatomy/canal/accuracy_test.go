@@ -34,51 +34,53 @@ func TestCanalAccuracy(t *testing.T) {
 		{"neither wall nor nerve over 5 mm", func(b *body) { b.bare = [2]float64{-2.5, 2.5} }, 0, 0.1},
 		{"no canal", func(b *body) { b.bare = [2]float64{-99, 99} }, 0, 0.05},
 	} {
-		rng := rand.New(rand.NewPCG(21, 1))
-		var off, radius []float64
-		var found, strays, covered, bridged, length float64
-		refused := map[string]int{}
-		for range *canals {
-			b := randomBody(rng)
-			kind.change(&b)
-			l, err := Find(b.render(), b.ends(rng, 0.4))
-			if err != nil {
-				refused[err.Error()]++
-				continue
-			}
-			found++
-			all, without := l.Length()
-			length, bridged = length+all, bridged+without
-			most := 0.0
-			for i, p := range l.Points {
-				d := b.off(p)
-				most = max(most, r3.Norm(d)-1.96*max(0, l.U[i]-sectionU)) // a bridge says how unsure it is
-				off, radius = append(off, r3.Norm(d)), append(radius, l.Radius[i]-b.radius)
-				if math.Abs(d.X+l.Radius[i]-b.radius) <= 1.96*l.U[i] {
-					covered++
+		t.Run(kind.name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(21, 1))
+			var off, radius []float64
+			var found, strays, covered, bridged, length float64
+			refused := map[string]int{}
+			for range *canals {
+				b := randomBody(rng)
+				kind.change(&b)
+				l, err := Find(b.render(), b.ends(rng, 0.4))
+				if err != nil {
+					refused[err.Error()]++
+					continue
+				}
+				found++
+				all, without := l.Length()
+				length, bridged = length+all, bridged+without
+				most := 0.0
+				for i, p := range l.Points {
+					d := b.off(p)
+					most = max(most, r3.Norm(d)-1.96*max(0, l.U[i]-sectionU)) // a bridge says how unsure it is
+					off, radius = append(off, r3.Norm(d)), append(radius, l.Radius[i]-b.radius)
+					if math.Abs(d.X+l.Radius[i]-b.radius) <= 1.96*l.U[i] {
+						covered++
+					}
+				}
+				if most > 0.5 {
+					strays++
 				}
 			}
-			if most > 0.5 {
-				strays++
+			n := float64(len(off))
+			slices.Sort(off)
+			slices.Sort(radius)
+			at := func(list []float64, share float64) float64 {
+				if len(list) == 0 {
+					return math.NaN()
+				}
+				return list[int(share*float64(len(list)-1))]
 			}
-		}
-		n := float64(len(off))
-		slices.Sort(off)
-		slices.Sort(radius)
-		at := func(list []float64, share float64) float64 {
-			if len(list) == 0 {
-				return math.NaN()
+			t.Logf("%.0f of %d found, %.0f of %.0f mm bridged, %.0f stray; off by %.2f (median), %.2f (95 %%), %.2f mm (most); radius by %+.2f (%+.2f to %+.2f); %.1f %% of %.0f within their intervals; refused: %v",
+				found, *canals, bridged, length, strays, at(off, 0.5), at(off, 0.95), at(off, 1), at(radius, 0.5), at(radius, 0.025), at(radius, 0.975), 100*covered/n, n, refused)
+			assert.GreaterOrEqual(t, found, kind.found*float64(*canals))
+			assert.LessOrEqual(t, strays, kind.strays*float64(*canals))
+			if kind.found > 0 {
+				assert.LessOrEqual(t, at(off, 0.95), 0.5)
+				assert.GreaterOrEqual(t, covered, 0.9*n)
 			}
-			return list[int(share*float64(len(list)-1))]
-		}
-		t.Logf("%s: %.0f of %d found, %.0f of %.0f mm bridged, %.0f stray; off by %.2f (median), %.2f (95 %%), %.2f mm (most); radius by %+.2f (%+.2f to %+.2f); %.1f %% of %.0f within their intervals; refused: %v",
-			kind.name, found, *canals, bridged, length, strays, at(off, 0.5), at(off, 0.95), at(off, 1), at(radius, 0.5), at(radius, 0.025), at(radius, 0.975), 100*covered/n, n, refused)
-		assert.GreaterOrEqual(t, found, kind.found*float64(*canals), kind.name)
-		assert.LessOrEqual(t, strays, kind.strays*float64(*canals), kind.name)
-		if kind.found > 0 {
-			assert.LessOrEqual(t, at(off, 0.95), 0.5)
-			assert.GreaterOrEqual(t, covered, 0.9*n)
-		}
+		})
 	}
 }
 
