@@ -99,7 +99,7 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 	t := table{Caption: everyFixture + ", sites in " + o.numbering() + "; " + twiceU,
 		Columns: withWholes([]column{{Head: "case"}, {Head: "placed"}, {Head: "site"}}, 0, column{Head: "what became of it"})}
 	given := slices.ContainsFunc(rows, func(r series.TableRow) bool { return len(r.Clearance) > 0 })
-	withBone := table{Caption: "Bone of every fixture in the planning scan", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: buccalBone}}}
+	withBone := table{Caption: "Bone of every fixture; " + buccalBone, Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "bone"}}}
 	near := table{Caption: "Clearance of every fixture, nearest relative to its margin", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "clearance"}}}
 	for i := range rows {
 		r := &rows[i]

@@ -422,12 +422,16 @@ const everyFixture = "Every fixture of every case in the order of surgery"
 
 // allCases lists every case that the file knows of.
 func (d *Document) allCases(rows []series.TableRow, o Options) {
-	t := table{Fine: true, Caption: everyFixture + "; " + twiceU,
-		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 24,
-			column{Head: "clearance", Share: 44}, column{Head: "what became of it", Share: 26}, column{Head: "seal", Share: 14})}
 	withBone := slices.ContainsFunc(rows, func(r series.TableRow) bool { return r.Bone != nil })
+	clearance, caption := 44.0, everyFixture+"; "+twiceU
 	if withBone {
-		t.Columns = append(t.Columns, column{Head: buccalBone, Share: 16})
+		clearance, caption = 28, caption+"; "+buccalBone
+	}
+	t := table{Fine: true, Caption: caption,
+		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 24,
+			column{Head: "clearance", Share: clearance}, column{Head: "what became of it", Share: 26}, column{Head: "seal", Share: 14})}
+	if withBone {
+		t.Columns = append(t.Columns, column{Head: "bone", Share: 44 - clearance})
 	}
 	for i := range rows {
 		r := &rows[i]
@@ -444,8 +448,8 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 	d.add(heading{Level: 2, Text: "All cases"}, t)
 }
 
-// buccalBone heads the least bone to buccal of the fixtures.
-const buccalBone = "least bone to buccal, placed (planned), mm"
+// buccalBone says what bone stands in the tables of fixtures.
+const buccalBone = "bone is the least outside the wall to buccal in the planning scan, as placed and in brackets as planned, mm"
 
 // rowBone is the least bone to buccal of a row, as placed and in brackets as planned.
 func rowBone(r *series.TableRow) string {
