@@ -12,16 +12,19 @@
 package trimesh
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
+	"runtime"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbline/internal/geom"
+	"plumbline/internal/parallel"
 	"plumbline/internal/regularfile"
 )
 
@@ -84,10 +87,12 @@ func Read(path string) (*Mesh, error) {
 	}
 	var data []byte
 	if info.Size() <= maxFileSize {
-		data, err = io.ReadAll(io.LimitReader(f, maxFileSize+1))
-		if err != nil {
+		var all bytes.Buffer
+		all.Grow(int(info.Size()) + bytes.MinRead)
+		if _, err = all.ReadFrom(io.LimitReader(f, maxFileSize+1)); err != nil {
 			return nil, fmt.Errorf("read surface: %w", err)
 		}
+		data = all.Bytes()
 	}
 	if max(info.Size(), int64(len(data))) > maxFileSize {
 		return nil, &Error{File: path, Message: fmt.Sprintf("the file is larger than %d MiB; export the surface with fewer triangles", maxFileSize>>20)}
@@ -132,6 +137,7 @@ type builder struct {
 	count int
 
 	listed []geom.Vec // vertices of a file that numbers them
+	places []int32    // of each listed one in the mesh, from 1; 0 where no triangle had it yet
 }
 
 func (b *builder) fail(line, triangle int, format string, args ...any) error {
@@ -140,27 +146,87 @@ func (b *builder) fail(line, triangle int, format string, args ...any) error {
 
 // add takes the next triangle.
 func (b *builder) add(line int, corner [3]geom.Vec) error {
+	if err := b.begin(line); err != nil {
+		return err
+	}
+	var t [3]int32
+	for i, c := range corner {
+		var err error
+		if t[i], err = b.place(line, c); err != nil {
+			return err
+		}
+	}
+	b.keep(t)
+	return nil
+}
+
+// begin counts the next triangle.
+func (b *builder) begin(line int) error {
 	b.count++
 	if b.count > maxTriangles {
 		return b.fail(line, b.count, "the surface has more than %d triangles; export it with fewer", maxTriangles)
 	}
-	var t [3]int32
-	for i, c := range corner {
-		if !geom.Finite(c) {
-			return b.fail(line, b.count, "a coordinate is not a finite number")
-		}
-		if x := max(math.Abs(c.X), math.Abs(c.Y), math.Abs(c.Z)); x > maxCoordinate {
-			return b.fail(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, maxCoordinate/1000)
-		}
-		c = geom.Vec{X: c.X + 0, Y: c.Y + 0, Z: c.Z + 0} // −0 is 0
-		t[i] = b.known.place(c, &b.mesh.Vertices)
+	return nil
+}
+
+// place is where a corner stands in the mesh.
+func (b *builder) place(line int, c geom.Vec) (int32, error) {
+	if !geom.Finite(c) {
+		return 0, b.fail(line, b.count, "a coordinate is not a finite number")
 	}
+	if x := max(math.Abs(c.X), math.Abs(c.Y), math.Abs(c.Z)); x > maxCoordinate {
+		return 0, b.fail(line, b.count, "the coordinate %.4g mm is farther than %.0f m from the origin; export the surface in mm", x, maxCoordinate/1000)
+	}
+	c = geom.Vec{X: c.X + 0, Y: c.Y + 0, Z: c.Z + 0} // −0 is 0
+	return b.known.place(c, &b.mesh.Vertices), nil
+}
+
+// keep takes a triangle of vertices that stand in the mesh.
+func (b *builder) keep(t [3]int32) {
 	if t[0] == t[1] || t[1] == t[2] || t[2] == t[0] {
 		b.mesh.Dropped++
-		return nil
+		return
 	}
 	b.mesh.Triangles = append(b.mesh.Triangles, t)
-	return nil
+}
+
+// expect makes room for about so many triangles of a surface, which has half as many vertices.
+// It saves copying only, so that a file that tells a wrong number costs nothing else.
+func (b *builder) expect(triangles int) {
+	n := min(triangles, maxTriangles)
+	b.mesh.Triangles = make([][3]int32, 0, n)
+	b.mesh.Vertices = make([]geom.Vec, 0, n/2)
+	b.known.expect(n / 2)
+}
+
+// pieces is in how many a file of a size is read side by side: small ones gain nothing.
+func pieces(size int) int { return max(1, min(runtime.GOMAXPROCS(0), size/(1<<20))) }
+
+// inPieces reads n pieces of a file side by side and joins them to what reading one after the
+// other gives. It is false, and nothing is taken, where a piece has a fault, for only from the
+// file's beginning its place is known.
+func (b *builder) inPieces(n int, read func(p *builder, i int) bool) bool {
+	parts := make([]builder, n)
+	whole := make([]bool, n)
+	parallel.For(n, func(i int) { whole[i] = read(&parts[i], i) })
+	count := 0
+	for i := range parts {
+		if count += parts[i].count; !whole[i] || count > maxTriangles {
+			return false
+		}
+	}
+	b.mesh, b.known, b.count = parts[0].mesh, parts[0].known, count
+	for _, p := range parts[1:] {
+		place := make([]int32, len(p.mesh.Vertices))
+		for i, v := range p.mesh.Vertices {
+			place[i] = b.known.place(v, &b.mesh.Vertices)
+		}
+		for _, t := range p.mesh.Triangles {
+			b.mesh.Triangles = append(b.mesh.Triangles, [3]int32{place[t[0]], place[t[1]], place[t[2]]})
+		}
+		b.mesh.Dropped += p.mesh.Dropped
+	}
+	return true
 }
 
 // Corners are the three corners of triangle i.

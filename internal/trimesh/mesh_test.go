@@ -7,6 +7,8 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -221,6 +223,45 @@ func FuzzDecode(f *testing.F) {
 		require.False(t, math.IsNaN(m.Volume()))
 		require.GreaterOrEqual(t, m.OpenEdges(), 0)
 	})
+}
+
+// A large file that is read in pieces gives what reading it from its start gives, wherever a
+// piece begins, and a fault in a later piece has its line.
+func TestPiecesOfALargeFile(t *testing.T) {
+	was := runtime.GOMAXPROCS(3)
+	defer runtime.GOMAXPROCS(was)
+	var all [][3]geom.Vec
+	for i := range 6000 { // cubes in a row share corners, also from one piece to the next
+		all = append(all, cube(1, geom.Vec{X: float64(i % 100), Y: float64(i / 100)})...)
+	}
+	all[50_000][1] = all[50_000][0]
+	text, binary := asText("facet of", all), asBinary("", all)
+	require.Greater(t, pieces(len(text)), 2)
+	require.Greater(t, pieces(len(binary)), 2)
+	want, err := Of(all)
+	require.NoError(t, err)
+	require.Equal(t, 1, want.Dropped)
+	name, facets, _ := bytes.Cut(text, []byte("\n"))
+	inOneLine := slices.Concat(name, []byte("\n"), bytes.ReplaceAll(facets, []byte("\n"), []byte(" ")))
+	for _, data := range [][]byte{text, binary, bytes.ReplaceAll(text, []byte("\n"), []byte("\r\n\t")), inOneLine, append(slices.Clone(text), text...)} {
+		got, err := Decode("large", data)
+		require.NoError(t, err)
+		require.Equal(t, want.Vertices, got.Vertices)
+		require.Equal(t, want.Triangles, got.Triangles[:len(want.Triangles)])
+		require.Equal(t, want.Dropped*len(got.Triangles)/len(want.Triangles), got.Dropped)
+	}
+	lines := bytes.Split(text, []byte("\n"))
+	lines[400_000] = []byte("vertex 1 2 nan")
+	lines[400_001] = []byte("vertex 1 2")
+	_, err = Decode("large", bytes.Join(lines, []byte("\n")))
+	var fault *Error
+	require.ErrorAs(t, err, &fault)
+	require.Equal(t, 400_001, fault.Line)
+	lines = bytes.Split(text, []byte("\n"))
+	lines[300_000] = []byte("endsolid")
+	_, err = Decode("large", bytes.Join(lines, []byte("\n")))
+	require.ErrorAs(t, err, &fault)
+	require.Equal(t, 300_002, fault.Line, "what follows is in no solid")
 }
 
 func BenchmarkDecodeAMillionTriangles(b *testing.B) {

@@ -25,12 +25,16 @@ func startsAsOBJ(data []byte) bool {
 	return len(word) > 0 && word[0] == '#'
 }
 
+// faceSize is about what a face and its half of a vertex take, in bytes.
+const faceSize = 45
+
 // obj reads vertices and faces, which may refer to a vertex by its number from 1 or, as a
 // negative number, by how far before the face it stands; all else is left out.
 func (b *builder) obj(data []byte) error {
 	w := text(data)
+	b.expect(len(data) / faceSize)
 	var polygon []int32
-	for len(w.rest) > 0 {
+	for len(w.rest()) > 0 {
 		switch word := w.next(); string(word) {
 		case "v":
 			p, err := b.point(w, w.nextInLine)
@@ -83,6 +87,7 @@ func (b *builder) vertex(line int, p geom.Vec) error {
 		return b.fail(line, 0, "the surface has more than %d vertices; export it with fewer", maxVertices)
 	}
 	b.listed = append(b.listed, p)
+	b.places = append(b.places, 0)
 	return nil
 }
 
@@ -94,10 +99,21 @@ func (b *builder) polygon(line int, corners []int32) error {
 		return nil
 	}
 	for i := 2; i < len(corners); i++ {
-		err := b.add(line, [3]geom.Vec{b.listed[corners[0]], b.listed[corners[i-1]], b.listed[corners[i]]})
-		if err != nil {
+		if err := b.begin(line); err != nil {
 			return err
 		}
+		var t [3]int32
+		for k, n := range [3]int32{corners[0], corners[i-1], corners[i]} {
+			if b.places[n] == 0 {
+				place, err := b.place(line, b.listed[n])
+				if err != nil {
+					return err
+				}
+				b.places[n] = place + 1
+			}
+			t[k] = b.places[n] - 1
+		}
+		b.keep(t)
 	}
 	return nil
 }

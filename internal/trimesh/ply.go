@@ -98,7 +98,7 @@ func (b *builder) plyHeader(w *words) (elements []plyElement, format string, err
 			e.properties = append(e.properties, p)
 		case "end_header":
 			w.skipLine()
-			w.rest = w.rest[min(1, len(w.rest)):] // the line's end
+			w.at = min(w.at+1, len(w.data)) // the line's end
 			w.line++
 			return elements, format, nil
 		default:
@@ -192,9 +192,9 @@ func (b *builder) ply(data []byte) error {
 	case "ascii":
 		numbers = plyText{w}
 	case "binary_little_endian":
-		numbers = &plyBinary{w.rest, binary.LittleEndian}
+		numbers = &plyBinary{w.rest(), binary.LittleEndian}
 	case "binary_big_endian":
-		numbers = &plyBinary{w.rest, binary.BigEndian}
+		numbers = &plyBinary{w.rest(), binary.BigEndian}
 	default:
 		return b.fail(0, 0, "the PLY format %.30q is not known; export the surface as binary STL", format)
 	}
@@ -202,7 +202,7 @@ func (b *builder) ply(data []byte) error {
 		if len(e.properties) == 0 {
 			continue
 		}
-		if size := int64(len(w.rest)); e.count > size { // each has a byte at least
+		if size := int64(len(w.rest())); e.count > size { // each has a byte at least
 			return b.fail(0, 0, "the header counts %d of %.30q, for which the file is too short; it is damaged or cut short, so export or copy it again", e.count, e.name)
 		}
 		if err := b.plyElement(&e, numbers); err != nil {
@@ -235,6 +235,13 @@ func (b *builder) plyElement(e *plyElement, numbers plyNumbers) error {
 		if corners = e.property(true, "vertex_indices", "vertex_index"); corners < 0 {
 			return b.fail(0, 0, "its faces do not list their vertices; export the surface again")
 		}
+	}
+	switch { // the count is no more than the rest of the file has bytes
+	case xyz[0] >= 0:
+		n := min(int(e.count), maxVertices)
+		b.listed, b.places = make([]geom.Vec, 0, n), make([]int32, 0, n)
+	case corners >= 0:
+		b.expect(int(e.count))
 	}
 	values := make([]float64, len(e.properties))
 	var polygon []int32

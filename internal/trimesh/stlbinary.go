@@ -36,11 +36,23 @@ func (b *builder) stlBinary(data []byte) error {
 	if expected := stlSize(data); int64(len(data)) != expected {
 		return b.fail(0, 0, "the file has %d bytes, but the %d triangles that its header counts take %d; it is damaged or cut short, so export or copy it again", len(data), n, expected)
 	}
-	for record := data[headerSize:]; len(record) > 0; record = record[recordSize:] {
+	all := data[headerSize:]
+	if k := pieces(len(all)); k > 1 && b.inPieces(k, func(p *builder, i int) bool {
+		return p.records(all[recordSize*(int(n)*i/k):recordSize*(int(n)*(i+1)/k)]) == nil
+	}) {
+		return nil
+	}
+	return b.records(all)
+}
+
+// records reads triangles.
+func (b *builder) records(data []byte) error {
+	b.expect(len(data) / recordSize)
+	for ; len(data) > 0; data = data[recordSize:] {
 		var corner [3]geom.Vec
 		for i := range corner {
 			at := func(k int) float64 {
-				return float64(math.Float32frombits(binary.LittleEndian.Uint32(record[12+12*i+4*k:])))
+				return float64(math.Float32frombits(binary.LittleEndian.Uint32(data[12+12*i+4*k:])))
 			}
 			corner[i] = geom.Vec{X: at(0), Y: at(1), Z: at(2)}
 		}

@@ -14,6 +14,11 @@ type vertexTable struct{ slots []int32 }
 // fewestSlots is the size of a table at first, a power of two.
 const fewestSlots = 1 << 10
 
+// expect makes room for so many vertices while there is none.
+func (t *vertexTable) expect(vertices int) {
+	t.slots = make([]int32, max(fewestSlots, 1<<bits.Len(uint(2*vertices))))
+}
+
 // place is where a vertex stands in the list, to which it is added when it is
 // new.
 func (t *vertexTable) place(c geom.Vec, list *[]geom.Vec) int32 {

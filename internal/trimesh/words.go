@@ -7,69 +7,60 @@ import (
 
 // words splits a text into words and counts its lines.
 type words struct {
-	rest []byte
+	data []byte
+	at   int // of what is not read yet
 	line int
 }
 
 // text begins with the first word of a text, at line 1.
-func text(data []byte) *words { return &words{rest: trimMark(data), line: 1} }
+func text(data []byte) *words { return &words{data: trimMark(data), line: 1} }
 
 // trimMark takes off a byte order mark.
 func trimMark(data []byte) []byte { return bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")) }
 
+// rest is what is not read yet.
+func (w *words) rest() []byte { return w.data[w.at:] }
+
+// space are the bytes between words.
+var space = [256]bool{' ': true, '\t': true, '\r': true, '\n': true}
+
 // next is the next word, empty at the end.
 func (w *words) next() []byte {
-	for i, c := range w.rest {
-		switch c {
-		case '\n':
+	data, at := w.data, w.at
+	for at < len(data) && space[data[at]] {
+		if data[at] == '\n' {
 			w.line++
-		case ' ', '\t', '\r':
-		default:
-			w.rest = w.rest[i:]
-			return w.word()
 		}
+		at++
 	}
-	w.rest = nil
-	return nil
+	return w.word(at)
 }
 
 // nextInLine is the next word of the line, empty at its end.
 func (w *words) nextInLine() []byte {
-	for i, c := range w.rest {
-		switch c {
-		case ' ', '\t', '\r':
-		case '\n':
-			w.rest = w.rest[i:]
-			return nil
-		default:
-			w.rest = w.rest[i:]
-			return w.word()
-		}
+	data, at := w.data, w.at
+	for at < len(data) && space[data[at]] && data[at] != '\n' {
+		at++
 	}
-	w.rest = nil
-	return nil
+	return w.word(at)
 }
 
-// word takes the word that the rest begins with.
-func (w *words) word() []byte {
-	end := len(w.rest)
-	for i, c := range w.rest {
-		if c == ' ' || c == '\n' || c == '\r' || c == '\t' {
-			end = i
-			break
-		}
+// word takes the word that begins at a place, empty where that is a space.
+func (w *words) word(at int) []byte {
+	data, end := w.data, at
+	for end < len(data) && !space[data[end]] {
+		end++
 	}
-	word := w.rest[:end]
-	w.rest = w.rest[end:]
-	return word
+	w.at = end
+	return data[at:end]
 }
 
 // skipLine leaves out the rest of a line.
 func (w *words) skipLine() {
-	if end := bytes.IndexByte(w.rest, '\n'); end >= 0 {
-		w.rest = w.rest[end:]
+	if end := bytes.IndexByte(w.rest(), '\n'); end >= 0 {
+		w.at += end
 	} else {
-		w.rest = nil
+		w.at = len(w.data)
 	}
 }
 
