@@ -135,7 +135,7 @@ type Surfaces interface {
 // Distance is how far one place of a surface lies from what it was registered onto.
 type Distance struct {
 	At      geom.Vec
-	Offset  float64 // mm, outwards; NaN where nothing lies near
+	Offset  float64 // mm, positive where it lies outside of that; NaN where nothing lies near
 	Counted bool    // it had a weight in the registration
 }
 

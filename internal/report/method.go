@@ -174,7 +174,7 @@ func alignmentTitle(c *measurement.Case) string {
 // How an alignment's pictures are looked at.
 const (
 	checkEdges    = "Check it by eye: the planning scan is grey, and the follow-up scan's edges lie over it as light lines with dark rims. They must run along the planning scan's own bone and roots. The fixture's own edges have nothing to run along."
-	checkSurfaces = "Check it by eye: the surface scan and its scan body are light lines over the planning scan. On crowns they must run along the enamel; gum hardly shows in such a scan. The map shows how far the surface lies from what it was laid onto: pale is good, dark beside the fixture is not. What is hatched did not count: gum, the scan body, and what changed between the scans."
+	checkSurfaces = "Check it by eye: the surface scan and its scan body are light lines over the planning scan. On crowns they must run along the enamel; gum hardly shows in such a scan. The map shows how far the surface lies from what it was laid onto: pale is good, dark beside the fixture is not; what is ruled lies inside of it. What is hatched did not count: gum, the scan body, and what changed between the scans."
 )
 
 // alignmentChecks shows the alignment at each fixture, for the eye, with its figures

@@ -109,7 +109,8 @@ func (l *surfaceLines) draw(plane Plane, reach float64, on *sheet) []Item {
 }
 
 // The classes of the map of distances: up to each of these, mm, one grey, and beyond the last
-// one more. A tenth is what a registration may leave; see the table of its figures.
+// one more. A tenth is what a registration may leave; see the table of its figures. Beyond the
+// first, which is a scanner's noise and a registration's, what lies inside is ruled.
 var (
 	mapUpTo  = []float64{0.05, 0.1, 0.2, 0.4}
 	mapGreys = []color.Gray{{226}, {178}, {122}, {66}, {0}}
@@ -118,7 +119,8 @@ var (
 const (
 	mapPixel = 0.08 // mm of the patient
 	mapDot   = 7    // pixels, the side of what stands for a place: a little more than between places
-	mapHatch = 6    // pixels, of what had no weight
+	mapHatch = 6    // pixels, from line to line, of what had no weight or lies inside
+	mapLine  = 2    // pixels, of such a line
 )
 
 // Map shows the distances of a registered surface from what it was laid onto, seen along the
@@ -149,7 +151,7 @@ func (s *Scene) Map(site string) (Drawing, bool) {
 		img.Pix[i] = 255
 	}
 	const half = mapDot / 2
-	counted, within := 0, 0
+	counted, within, inside := 0, 0, 0
 	for _, d := range places {
 		x, y := plane.On(d.At)
 		if math.Abs(x) > checkReach || math.Abs(y) > checkReach {
@@ -158,8 +160,11 @@ func (s *Scene) Map(site string) (Drawing, bool) {
 		off := math.Abs(d.Offset)
 		if d.Counted {
 			counted++
-			if off <= mapUpTo[1] {
+			switch {
+			case off <= mapUpTo[1]:
 				within++
+			case d.Offset < 0:
+				inside++
 			}
 		}
 		px, py := int((x+checkReach)/mapPixel), int((checkReach-y)/mapPixel)
@@ -172,10 +177,11 @@ func (s *Scene) Map(site string) (Drawing, bool) {
 	if counted == 0 {
 		return Drawing{}, false
 	}
-	const side, legend = checkSide, 12.0
+	const side, legend = checkSide, 15.4
 	scale := side / (2 * checkReach)
 	out := Drawing{Width: side, Height: strip + side + below + legend}
-	out.Alt = fmt.Sprintf("Map of distances at site %s, seen along the planned axis: how far the surface scan lies from what it was laid onto. Of what counted within %.0f mm, %.0f %% lies within %g mm.", site, checkReach, 100*float64(within)/float64(counted), mapUpTo[1])
+	out.Alt = fmt.Sprintf("Map of distances at site %s, seen along the planned axis: how far the surface scan lies from what it was laid onto. Of what counted within %.0f mm, %.0f %% lies within %g mm, %.0f %% farther outside and %.0f %% farther inside.",
+		site, checkReach, share(within, counted), mapUpTo[1], share(counted-within-inside, counted), share(inside, counted))
 	out.add(Raster{Min: Point{0, strip}, Width: side, Height: side, PNG: encode(img)})
 	frame := rectangle(0, strip, side, side)
 	frame.Stroke, frame.Width = Faint, 0.2
@@ -206,45 +212,72 @@ func (s *Scene) fromCoronal() (right, up direction) {
 	return right, up
 }
 
-// mapGrey is the grey of a place at one pixel; what had no weight is hatched.
+// share is n of all, in percent.
+func share(n, all int) float64 { return 100 * float64(n) / float64(all) }
+
+// mapGrey is the grey of a place at one pixel: what had no weight is hatched, what lies inside
+// is ruled.
 func mapGrey(d evidence.Distance, off float64, i, j int) color.Gray {
 	if !d.Counted {
-		if (i+j)%mapHatch < 2 {
+		if (i+j)%mapHatch < mapLine {
 			return color.Gray{90}
 		}
 		return color.Gray{255}
 	}
-	for k, most := range mapUpTo {
-		if off <= most {
-			return mapGreys[k]
-		}
+	k := 0
+	for k < len(mapUpTo) && off > mapUpTo[k] {
+		k++
 	}
-	return mapGreys[len(mapUpTo)]
+	if k > 0 && d.Offset < 0 && j%mapHatch < mapLine {
+		return ruling(mapGreys[k])
+	}
+	return mapGreys[k]
 }
 
-// mapLegend is the scale under a map, from the left edge on.
+// ruling is the grey of lines that stand out from a grey.
+func ruling(on color.Gray) color.Gray {
+	if on.Y > 128 {
+		return color.Gray{66}
+	}
+	return color.Gray{255}
+}
+
+// mapLegend is the scale under a map, from the left edge on: a row of greys for each side.
 func mapLegend(y, width float64) []Item {
-	const high = 3.4
-	box := width / 7
-	items := []Item{label(0, y-0.4, smallType, Start, "distance, mm, either way")}
+	const (
+		high  = 3.4
+		first = 1.4 // boxes, for the words before the rows
+		rules = 3
+	)
+	ink := func(g color.Gray) Ink { return Ink(fmt.Sprintf("#%02x%02x%02x", g.Y, g.Y, g.Y)) }
+	box := width / 7.6
+	items := []Item{label(0, y-0.4, smallType, Start, "mm from what the surface scan was laid onto")}
 	y += 1.4
-	for k, g := range mapGreys {
-		x := float64(k) * box
-		b := rectangle(x, y, box, high)
-		b.Fill, b.Stroke, b.Width = Ink(fmt.Sprintf("#%02x%02x%02x", g.Y, g.Y, g.Y)), Black, 0.15
-		items = append(items, b)
-		if k < len(mapUpTo) {
-			items = append(items, label(x+box, y+high+3, smallType, Middle, fmt.Sprint(mapUpTo[k])))
+	for row, word := range []string{"outside", "inside"} {
+		at := y + float64(row)*high
+		items = append(items, label(0, at+0.75*high, smallType, Start, word))
+		for k, g := range mapGreys {
+			x := (first + float64(k)) * box
+			b := rectangle(x, at, box, high)
+			b.Fill, b.Stroke, b.Width = ink(g), Black, 0.15
+			items = append(items, b)
+			for n := 0; n < rules && row == 1 && k > 0; n++ {
+				h := at + (float64(n)+0.5)*high/rules
+				items = append(items, line(x+0.1, h, x+box-0.1, h, 0.3, ink(ruling(g))))
+			}
 		}
 	}
-	items = append(items, label(0, y+high+3, smallType, Start, "0"))
-	x := 5.4 * box
-	b := rectangle(x, y, box, high)
+	y += 2 * high
+	for k, most := range append([]float64{0}, mapUpTo...) {
+		items = append(items, label((first+float64(k))*box, y+3, smallType, Middle, fmt.Sprint(most)))
+	}
+	x := width - box
+	b := rectangle(x, y-1.5*high, box, high)
 	b.Stroke, b.Width = Black, 0.15
 	items = append(items, b)
 	for k := range 6 {
 		at := x + (float64(k)+0.3)*box/6
-		items = append(items, line(at, y+high-0.1, at+box/9, y+0.1, 0.2, Grey))
+		items = append(items, line(at, y-0.5*high-0.1, at+box/9, y-1.5*high+0.1, 0.2, Grey))
 	}
-	return append(items, label(width, y+high+3, smallType, End, "did not count"))
+	return append(items, label(width, y+3, smallType, End, "did not count"))
 }

@@ -93,8 +93,8 @@ func TestSurfaceOverThePlanningScan(t *testing.T) {
 	assert.Contains(t, words, "scan body")
 }
 
-// What lies within a class has its grey, what did not count is hatched, and the share within
-// a tenth is told.
+// What lies within a class has its grey, ruled where it lies inside; what did not count is
+// hatched, and the shares within a tenth and to each side beyond are told.
 func TestMapOfDistances(t *testing.T) {
 	s, m := surfaceScene(t)
 	_, ok := s.Map("36")
@@ -106,7 +106,7 @@ func TestMapOfDistances(t *testing.T) {
 	s.Shown = m
 	d, ok := s.Map("36")
 	require.True(t, ok)
-	assert.Contains(t, d.Alt, "40 % lies within 0.1 mm")
+	assert.Contains(t, d.Alt, "40 % lies within 0.1 mm, 40 % farther outside and 20 % farther inside")
 	img, err := png.Decode(bytes.NewReader(d.Items[0].(Raster).PNG))
 	require.NoError(t, err)
 	grey := img.(*image.Gray)
@@ -115,16 +115,28 @@ func TestMapOfDistances(t *testing.T) {
 	if page, _ := s.fromCoronal(); r3.Dot(page.vec, right.vec) < 0 {
 		toRight = -1
 	}
-	for i, want := range mapGreys {
+	// levels are the greys of a place along the page and down it.
+	levels := func(i int) (across, down map[uint8]bool) {
 		x := int(math.Round(float64(n)/2 + toRight*float64(2*i)/mapPixel))
-		assert.Equal(t, want, grey.GrayAt(x, n/2), i)
+		across, down = map[uint8]bool{}, map[uint8]bool{}
+		for k := -mapDot / 2; k <= mapDot/2; k++ {
+			across[grey.GrayAt(x+k, n/2).Y] = true
+			down[grey.GrayAt(x, n/2+k).Y] = true
+		}
+		return across, down
 	}
-	x := int(math.Round(float64(n)/2 + toRight*10/mapPixel))
-	levels := map[uint8]bool{}
-	for k := -mapDot / 2; k <= mapDot/2; k++ {
-		levels[grey.GrayAt(x+k, n/2).Y] = true
+	for i, want := range mapGreys {
+		across, down := levels(i)
+		assert.Len(t, across, 1, "one line after the other")
+		assert.Contains(t, down, want.Y, i)
+		if inside := i == 1 || i == 3; inside {
+			assert.Equal(t, map[uint8]bool{want.Y: true, ruling(want).Y: true}, down, i)
+		} else {
+			assert.Len(t, down, 1, i)
+		}
 	}
-	assert.Len(t, levels, 2, "hatched")
+	across, _ := levels(5)
+	assert.Len(t, across, 2, "hatched")
 
 	m.distances = m.distances[5:]
 	s.Shown = m
