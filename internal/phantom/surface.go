@@ -21,11 +21,13 @@ type SurfaceScan struct {
 	Holes       int      // places that were not seen
 	Islands     int      // pieces of cheek or tongue
 	Changed     string   // site of a tooth whose crown is another one after; "" = none
+	Extracted   string   // site of a tooth that is gone after; "" = none
 	Swollen     float64  // gum over the first fixture's site after surgery, beyond that before, mm
 	Wander      float64  // standard deviation of how far each tooth has moved since, along each axis, mm
 	Coarse      bool     // triangles of 0.8 mm, in place of 0.4
 	SeatShift   geom.Vec // of the scan body off the platform, fixture frame, mm
 	SeatTilt    geom.Vec // rotation vector, degrees
+	Seat        float64  // standard deviation from which SeatShift was drawn along each axis, mm; 0 where it was not drawn
 	Alone       bool     // in place of the follow-up scan
 	Before      bool     // there is a surface before surgery
 	BeforeShift geom.Vec // its registration error about the arch's middle, mm
@@ -188,6 +190,7 @@ func (o SurfaceScan) teeth(sc *scene, after bool) []*tooth {
 		}
 		return out
 	}
+	out = slices.DeleteFunc(out, func(t *tooth) bool { return t.site == o.Extracted })
 	r := newRandomSource(sc.spec.Seed, 304)
 	for i, t := range out {
 		other := *t
@@ -294,8 +297,10 @@ func (o SurfaceScan) err(m *trimesh.Mesh, r *randomSource, j *jaw, waves *lattic
 
 // check is the first error.
 func (o SurfaceScan) check() error {
-	if o.Changed != "" && !validSite(o.Changed) {
-		return fmt.Errorf("changed tooth %q: expected a tooth from 11 to 48 (ISO 3950)", o.Changed)
+	for _, site := range []string{o.Changed, o.Extracted} {
+		if site != "" && !validSite(site) {
+			return fmt.Errorf("changed or extracted tooth %q: expected a tooth from 11 to 48 (ISO 3950)", site)
+		}
 	}
 	return checkLimits([]limit{
 		{"beginning along the arch", o.From, -70, 30, "mm"},
@@ -316,7 +321,7 @@ type SurfaceClass string
 const (
 	PlainSurface   SurfaceClass = "plain"
 	UsualSurface   SurfaceClass = "usual"
-	HardSurface    SurfaceClass = "hard"     // a quadrant, noisy, bent, with islands, a new crown and a seat that is off
+	HardSurface    SurfaceClass = "hard"     // a quadrant, noisy, bent, with islands, a new crown, a tooth gone and a seat that is off
 	FewTeeth       SurfaceClass = "few"      // three or four teeth are left
 	SwollenGum     SurfaceClass = "swollen"  // the gum at the site is thicker than before
 	WanderedTeeth  SurfaceClass = "wandered" // every tooth has moved a little since the planning scan
@@ -328,19 +333,65 @@ const (
 var SurfaceClasses = []SurfaceClass{PlainSurface, UsualSurface, HardSurface, FewTeeth, SwollenGum, WanderedTeeth, CoarseSurface, ToothlessMouth}
 
 // RandomSurface draws a case with surface scans, of which the spec is drawn as an everyday
-// one. Sizes of errors as published: noise 5 to 17 µm, full arches true to some 0.05 mm, seats
-// to 10 to 50 µm and some tenths of a degree, registrations of surfaces to 0.03 to 0.18 mm.
+// one in which the scan body is free of the crowns beside it. Sizes of errors as published: noise
+// 5 to 17 µm, full arches true to some 0.05 mm, seats to 10 to 50 µm and some tenths of a degree,
+// registrations of surfaces to 0.03 to 0.18 mm.
 //
-// Errors: a class that does not exist.
+// Errors: a class that does not exist; a seed of which nothing free comes.
 func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 	if !slices.Contains(SurfaceClasses, class) {
 		return Spec{}, SurfaceScan{}, fmt.Errorf("surface class %q: expected one of %v", class, SurfaceClasses)
 	}
+	const tries, free = 30, 0.1 // mm
+	for try := range uint64(tries) {
+		of := seed
+		if try > 0 {
+			of = hash64(seed, try, 0, 305)
+		}
+		s, o, err := randomSurface(of, class)
+		if err != nil {
+			return s, o, err
+		}
+		s.Case = fmt.Sprintf("surface-%s-%d", class, seed)
+		if gap, err := bodyGap(s, o); err != nil || gap > free {
+			return s, o, err
+		}
+	}
+	return Spec{}, SurfaceScan{}, fmt.Errorf("seed %d: no scan body is free of the crowns beside it; take another", seed)
+}
+
+// bodyGap is the least distance between a scan body and a crown after surgery, mm: negative
+// where one is in the other.
+func bodyGap(s Spec, o SurfaceScan) (float64, error) {
+	sc, _, err := newScene(s)
+	if err != nil {
+		return 0, err
+	}
+	teeth := o.teeth(sc, true)
+	least := math.Inf(1)
+	for i, f := range sc.fixtures {
+		if f == nil {
+			continue
+		}
+		b, toJaw := s.Fixtures[i].scanBody(), f.bodyToJaw(o)
+		for z := bodyTop; z > 0; z -= 0.5 {
+			for k := range 24 {
+				sin, cos := math.Sincos(2 * math.Pi * float64(k) / 24)
+				p := toJaw.Apply(geom.Vec{X: b.radius * cos, Y: b.radius * sin, Z: z})
+				for _, t := range teeth {
+					least = min(least, t.crownDistance(t.fromJaw(p)))
+				}
+			}
+		}
+	}
+	return least, nil
+}
+
+func randomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 	s, err := Random(seed, Everyday)
 	if err != nil {
 		return s, SurfaceScan{}, err
 	}
-	s.Case = fmt.Sprintf("surface-%s-%d", class, seed)
 	r := newRandomSource(s.Seed, 303)
 	o := SurfaceScan{From: -56, To: 56, Noise: 0.009, Ripple: 0.006, Bend: 0.04, Holes: 8}
 	seat, tilt, shift, turn := 0.015, 0.06, 0.05, 0.1
@@ -366,6 +417,10 @@ func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 		if number <= '4' {
 			o.Changed = string([]byte{quadrant, '6'})
 		}
+		o.Extracted = string([]byte{quadrant, '7'})
+		if number == '7' {
+			o.Extracted = string([]byte{quadrant, '5'})
+		}
 	case FewTeeth:
 		s.Absent = fewTeeth(r, quadrant, number)
 		s.FarCrown, s.NewCrown = "", "" // which stand on teeth
@@ -381,7 +436,7 @@ func RandomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 	vec := func(sd float64) geom.Vec {
 		return geom.Vec{X: r.truncatedNormal(0, sd), Y: r.truncatedNormal(0, sd), Z: r.truncatedNormal(0, sd)}
 	}
-	o.SeatShift = vec(seat)
+	o.Seat, o.SeatShift = seat, vec(seat)
 	o.SeatShift.Z = math.Abs(o.SeatShift.Z)
 	o.SeatTilt = vec(tilt)
 	o.SeatTilt.Z = 0

@@ -25,18 +25,26 @@ import (
 
 var (
 	surfaceCases   = flag.Int("surfaces", 60, "surface scans a class")
+	surfaceWrong   = flag.Int("wrong-surfaces", 20, "mouths of which each is taken for another")
 	surfaceFirst   = flag.Uint64("first-surface", 1, "seed of the first")
 	surfaceClasses = flag.String("surface-classes", "", "classes, with commas between; empty for all")
 )
 
-// simulatedCase draws a case of a class. Its planning scan is no finer than 0.3 mm and no
-// higher than 36 mm, which costs a quarter of the time and shows no less of the crowns.
-func simulatedCase(t *testing.T, seed uint64, class phantom.SurfaceClass) *simulated {
+// drawn is a case of a class.
+type drawn struct {
+	*simulated
+	seat float64 // standard deviation of the scan body's seat along each axis, mm
+}
+
+// simulatedCase draws a case of a class. Its planning scan is no finer than 0.3 mm, no wider than
+// 60 mm and no higher than 36 mm, which costs a quarter of the time and shows no less of the
+// crowns beside the site.
+func simulatedCase(t *testing.T, seed uint64, class phantom.SurfaceClass) drawn {
 	s, o, err := phantom.RandomSurface(seed, class)
 	require.NoError(t, err)
 	o.Before = true
-	s.Pre.Voxel, s.Pre.Height = max(s.Pre.Voxel, 0.3), min(s.Pre.Height, 36)
-	return made(t, s, o)
+	s.Pre.Voxel, s.Pre.Width, s.Pre.Height = max(s.Pre.Voxel, 0.3), min(s.Pre.Width, 60), min(s.Pre.Height, 36)
+	return drawn{made(t, s, o), o.Seat}
 }
 
 // tally gathers one class, onto the planning scan alone or with a surface before.
@@ -44,17 +52,20 @@ type tally struct {
 	n, refused, doubted, unflagged int
 	off                            [measurement.FigureCount][]float64
 	held, of                       [measurement.FigureCount]int
+	heldStated                     int // of all figures, where the case states how well its scan body seats
 }
 
 // add counts a measurement and tells of it: each figure's error and standard uncertainty, and
 // how much each source puts on entry and apex, mm.
-func (x *tally) add(t *testing.T, c *simulated, got *evidence.Achieved) string {
+func (x *tally) add(t *testing.T, c drawn, got *evidence.Achieved) string {
 	x.n++
 	truth := c.truth.Fixtures[0]
 	d := &deviation.Directions{Mesial: truth.Mesial, Buccal: truth.Buccal}
 	v, err := deviation.Of(truth.Planned, *got.Pose, d)
 	require.NoError(t, err)
 	u, err := uncertainty.Propagate(truth.Planned, *got.Pose, got.Budget, d, 1)
+	require.NoError(t, err)
+	stated, err := uncertainty.Propagate(truth.Planned, *got.Pose, c.stated(got.Budget), d, 1)
 	require.NoError(t, err)
 	var line strings.Builder
 	for f := range measurement.FigureCount {
@@ -63,6 +74,9 @@ func (x *tally) add(t *testing.T, c *simulated, got *evidence.Achieved) string {
 		x.of[f]++
 		if i.Low <= *truth.Deviation[f] && *truth.Deviation[f] <= i.High {
 			x.held[f]++
+		}
+		if i := *stated.Intervals[f]; i.Low <= *truth.Deviation[f] && *truth.Deviation[f] <= i.High {
+			x.heldStated++
 		}
 		fmt.Fprintf(&line, " %+.3f/%.3f", e, i.U)
 	}
@@ -98,17 +112,32 @@ func (x *tally) add(t *testing.T, c *simulated, got *evidence.Achieved) string {
 	for _, b := range got.Budget {
 		fmt.Fprintf(&line, " %s %.3f/%.3f", b.Name, math.Sqrt(mat.Trace(b.Cov.SliceSym(0, 3))), math.Sqrt(mat.Trace(b.Cov.SliceSym(3, 6))))
 	}
-	return fmt.Sprintf("entry %.3f apex %.3f axis %.2f doubt %v;%s", entry, apex, turn, doubt, line.String())
+	return fmt.Sprintf("entry %.3f apex %.3f axis %.2f doubts %v;%s", entry, apex, turn, codes(got.Flags), line.String())
 }
 
-// coverage is the share of all intervals that hold the truth, %.
-func (x *tally) coverage() float64 {
+// stated is a budget as it is where the case file states the seat's standard uncertainty.
+func (c drawn) stated(b evidence.Budget) evidence.Budget {
+	out := slices.Clone(b)
+	for i := range out {
+		if out[i].Name == "seating" {
+			ratio := c.seat / usualSeating
+			scaled := mat.NewSymDense(6, nil)
+			scaled.ScaleSym(ratio*ratio, out[i].Cov)
+			out[i].Cov = scaled
+		}
+	}
+	return out
+}
+
+// coverage is the share of all intervals that hold the truth, %: with the usual seat, and with the
+// class's own.
+func (x *tally) coverage() (usual, stated float64) {
 	held, of := 0, 0
 	for f := range x.of {
 		held += x.held[f]
 		of += x.of[f]
 	}
-	return 100 * float64(held) / float64(max(1, of))
+	return 100 * float64(held) / float64(max(1, of)), 100 * float64(x.heldStated) / float64(max(1, of))
 }
 
 // Errors, coverage of every figure, refusals and flags over phantoms, with and without a
@@ -122,9 +151,14 @@ func TestAccuracyOfSurfaceScans(t *testing.T) {
 		for i := range *surfaceCases {
 			seed := *surfaceFirst + uint64(i)
 			c := simulatedCase(t, seed, class)
+			scan := c.open(t, true)
 			for with := range 2 {
 				x := &found[with]
-				got, err := c.measure(t, with == 1)
+				s := *scan
+				if with == 0 {
+					s.before = nil
+				}
+				got, err := c.measured(t, &s)
 				if err != nil {
 					x.refused++
 					t.Logf("%s %d, surface before %v: %v", class, seed, with == 1, err)
@@ -144,9 +178,79 @@ func TestAccuracyOfSurfaceScans(t *testing.T) {
 	}
 }
 
+// A scan of another patient, of the other jaw, with the scan body on the next tooth, or whose
+// plan lies a tooth farther along the arch is refused, or the scan body is not found; of none
+// figures come without a doubt.
+func TestRefusalAccuracyOfSurfaceScans(t *testing.T) {
+	outcomes := map[string]map[string]int{}
+	for i := range *surfaceWrong {
+		seed := *surfaceFirst + 5000 + uint64(i)
+		c := simulatedCase(t, seed, phantom.UsualSurface)
+		spec, o, err := phantom.RandomSurface(seed, phantom.UsualSurface)
+		require.NoError(t, err)
+		o.Before = true
+		site := spec.Fixtures[0].Site
+		along := c.truth.Fixtures[0].Mesial
+		wrong := func(name, site string, from phantom.Spec, o phantom.SurfaceScan) {
+			from.Fixtures = slices.Clone(from.Fixtures[:1])
+			from.Fixtures[0].Site = site
+			from.FarCrown, from.NewCrown = "", "" // which may stand there
+			m, err := phantom.RenderSurfaces(from, o)
+			require.NoError(t, err)
+			c.write(t, "after.stl", m.After)
+			c.write(t, "body.stl", m.Bodies[0])
+			c.count(t, outcomes, name)
+		}
+		other, _, err := phantom.RandomSurface(seed+5000, phantom.UsualSurface)
+		require.NoError(t, err)
+		wrong("another patient", site, other, o)
+		opposite := map[byte]byte{'1': '4', '2': '3', '3': '2', '4': '1'}
+		wrong("the other jaw", string([]byte{opposite[site[0]], site[1]}), spec, o)
+		next := site[1] + 1
+		if next > '7' {
+			next = site[1] - 1
+		}
+		wrong("scan body on the next tooth", string([]byte{site[0], next}), spec, o)
+		c.write(t, "after.stl", c.surfaces.After)
+		c.write(t, "body.stl", c.surfaces.Bodies[0])
+		for k, way := range []float64{8, -8} {
+			c.planned(t)
+			p := &c.plan.Fixtures[0].Planned
+			p.Entry, p.Apex = r3.Add(p.Entry, r3.Scale(way, along)), r3.Add(p.Apex, r3.Scale(way, along))
+			c.count(t, outcomes, []string{"plan a tooth farther mesially", "plan a tooth farther distally"}[k])
+		}
+	}
+	for name, x := range outcomes {
+		fmt.Println(name, x)
+		assert.Zero(t, x["passed"], name)
+	}
+}
+
+// count counts what a wrong case says, with and without a surface before surgery.
+func (c *simulated) count(t *testing.T, outcomes map[string]map[string]int, name string) {
+	for _, before := range []bool{false, true} {
+		problem, doubts := c.outcome(t, before)
+		key := "passed"
+		switch {
+		case problem != "":
+			key = "refused"
+		case slices.Contains(doubts, measurement.CodeScanBodyNotFound):
+			key = "no scan body"
+		case len(doubts) > 0:
+			key = "doubted"
+		}
+		if outcomes[name] == nil {
+			outcomes[name] = map[string]int{}
+		}
+		outcomes[name][key]++
+		t.Logf("%s, %s, surface before %v: %s %v %s", c.folder, name, before, key, doubts, problem)
+	}
+}
+
 func (x *tally) print(class, name string) {
-	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; coverage %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
-		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), x.coverage())
+	usual, stated := x.coverage()
+	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; coverage %.1f %%, with the seat stated %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
+		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), usual, stated)
 	for f := range measurement.FigureCount {
 		fmt.Printf(" %s %d/%d", f, x.held[f], x.of[f])
 	}

@@ -103,25 +103,31 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 	return out
 }
 
-// budget is what is known of a scan body's place and seat, for the ends of its fixture in the
-// body's own frame.
+// budget is what is known of a scan body's place among the teeth and of its seat, for the ends of
+// its fixture in the body's own frame.
 func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence.Budget {
 	seating := usualSeating
 	if b.Seating != nil {
 		seating = *b.Seating
 	}
-	seat := mat.NewSymDense(6, nil)
-	for k := range 3 {
-		if k < 2 {
-			seat.SetSym(k, k, seating*seating/(seatArm*seatArm))
-		}
-		seat.SetSym(3+k, 3+k, seating*seating)
-	}
 	of := func(cov *mat.SymDense) *mat.SymDense { return registration.Result{Cov: cov}.PoseCovariance(own) }
 	return evidence.Budget{
-		{Name: "scan body", Cov: of(found.Cov)},
-		{Name: "seating", Cov: of(seat)},
+		{Name: "scan body", Cov: of(sum(found.Cov, askew(stitched, stitchedOver)))},
+		{Name: "seating", Cov: of(askew(seating, seatArm))},
 	}
+}
+
+// askew is the covariance of a small motion (ω, τ): a shift along each axis, mm, and, about the
+// two axes across the body's own, a turn by the same shift over an arm, mm.
+func askew(shift, arm float64) *mat.SymDense {
+	out := mat.NewSymDense(6, nil)
+	for k := range 3 {
+		if k < 2 {
+			out.SetSym(k, k, shift*shift/(arm*arm))
+		}
+		out.SetSym(3+k, 3+k, shift*shift)
+	}
+	return out
 }
 
 // View is the registered surface for pictures.

@@ -178,10 +178,17 @@ const (
 	// what the least accurate placements show, and less than half way to the next tooth.
 	nearPlan = 4.0
 	likePlan = math.Pi / 6
-	// usualSeating, mm, of a scan body down on its platform, and the arm, mm, over which the
-	// same gap tilts it: 10-50 µm and some tenths of a degree. From memory.
+	// usualSeating, mm, along each axis, of a scan body down on its platform, and the arm, mm,
+	// over which the same gap tilts it: 10-50 µm and some tenths of a degree. From memory. No
+	// scan shows it, so that intervals are too wide where parts fit better; seating in the case
+	// file says so.
 	usualSeating = 0.03
 	seatArm      = 12.0
+	// stitched, mm, along each axis, is how far a surface scan puts a scan body off the teeth
+	// beside it, and stitchedOver, mm, their distance, over which it tilts it: two scan bodies
+	// lay 0.010 mm off (PMC12535590), teeth 0.015 in the median (PMC6981254).
+	stitched     = 0.01
+	stitchedOver = 10.0
 	// wellSeen is the share of a scan body's surface, and fits the residual, mm, at which
 	// nothing is wrong with it: whole ones show 0.67 and more, and scanners' noise is 0.01 to
 	// 0.02. fewSeen and misfits are a doubt.

@@ -38,11 +38,10 @@ func codes(flags []measurement.Flag) (doubts []measurement.Code) {
 	return doubts
 }
 
-// With and without a surface before surgery, in whatever pose, format and unit the file is:
-// the placed fixture is found, and nothing shows in the last digit.
+// With and without a surface before surgery the placed fixture is found; a file in another unit
+// is told.
 func TestSurfaceScan(t *testing.T) {
-	c := coarse(t, "36", phantom.SurfaceScan{From: 10, To: 58, Noise: 0.01, Ripple: 0.005, Bend: 0.03, Holes: 4, Before: true,
-		BeforeShift: geom.Vec{X: 0.03, Y: -0.04, Z: 0.02}})
+	c := coarse(t, "36", usualScan)
 	want := c.truth.Fixtures[0].Achieved
 	alone, err := c.measure(t, false)
 	require.NoError(t, err)
@@ -54,20 +53,51 @@ func TestSurfaceScan(t *testing.T) {
 	assert.Less(t, off(*both.Pose, want), 0.1)
 	assert.Empty(t, codes(both.Flags))
 
-	again := *c.surfaces.After
-	again.Vertices = nil
-	turn := geom.Rotation(geom.Vec{X: 1, Y: 2, Z: -0.4})
-	turn.T = geom.Vec{X: 80, Y: -30}
-	for _, v := range c.surfaces.After.Vertices {
-		again.Vertices = append(again.Vertices, r3.Scale(0.1, turn.Apply(v)))
-	}
-	c.write(t, "after.stl", &again)
+	c.write(t, "after.stl", changed(c.surfaces.After, func(v geom.Vec) geom.Vec { return r3.Scale(0.1, v) }))
 	_, err = Open(&c.plan, c.pre)
 	require.ErrorContains(t, err, `write surface_unit = "cm", in which it would be`)
-	c.plan.SurfaceUnit = "cm"
-	moved, err := c.measure(t, false)
-	require.NoError(t, err)
-	assert.Less(t, off(*moved.Pose, *alone.Pose), 0.005)
+}
+
+var usualScan = phantom.SurfaceScan{From: 10, To: 58, Noise: 0.01, Ripple: 0.005, Bend: 0.03, Holes: 4, Before: true,
+	BeforeShift: geom.Vec{X: 0.03, Y: -0.04, Z: 0.02}}
+
+// However the surfaces' files lie, in whatever format, unit and order of triangles and vertices:
+// the fixture's ends stay where they are within 0.005 mm, and so does every deviation.
+func TestPoseFormatUnitAndOrderDoNotMatter(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make thorough")
+	}
+	c := coarse(t, "36", usualScan)
+	var first [2]geom.Pose
+	for k, before := range []bool{false, true} {
+		got, err := c.measure(t, before)
+		require.NoError(t, err)
+		first[k] = *got.Pose
+	}
+	for i, x := range []struct {
+		unit   casefile.LengthUnit
+		encode func(*trimesh.Mesh) []byte
+	}{
+		{"mm", func(m *trimesh.Mesh) []byte { return trimesh.EncodeSTL("simulated", m) }},
+		{"cm", stlText}, {"mm", plyText}, {"m", plyBigEndian}, {"inch", objText},
+	} {
+		turn := geom.Rotation(geom.Vec{X: 1 + float64(i), Y: 2, Z: -0.4 * float64(i)})
+		turn.T = geom.Vec{X: 80, Y: -30 * float64(i)}
+		scale := 1 / x.unit.Millimetres()
+		c.plan.SurfaceUnit = x.unit
+		for name, m := range map[string]*trimesh.Mesh{
+			"after.stl":  changed(c.surfaces.After, func(v geom.Vec) geom.Vec { return r3.Scale(scale, turn.Apply(v)) }),
+			"before.stl": changed(c.surfaces.Before, func(v geom.Vec) geom.Vec { return r3.Scale(scale, v) }),
+		} {
+			require.NoError(t, os.WriteFile(filepath.Join(c.folder, name), x.encode(shuffled(m, uint64(i))), 0o600))
+		}
+		for k, before := range []bool{false, true} {
+			got, err := c.measure(t, before)
+			require.NoError(t, err)
+			t.Logf("%d, surface before %v: %.4f mm", i, before, off(*got.Pose, first[k]))
+			assert.Less(t, off(*got.Pose, first[k]), 0.005, "%d, surface before %v", i, before)
+		}
+	}
 }
 
 // The other jaw, another patient's, and a surface before that lies elsewhere.
@@ -123,8 +153,9 @@ func TestSurfacesThatAreNone(t *testing.T) {
 }
 
 // By hand: an error of the seat moves both ends alike, and its tilt moves the apex by its
-// distance from the platform.
-func TestSeatInTheBudget(t *testing.T) {
+// distance from the platform; what a scan puts a body off its neighbours does as much, and its
+// tilt over 10 mm moves an apex at 12 mm by 1.2 times it.
+func TestSeatAndStitchingInTheBudget(t *testing.T) {
 	c := coarseBody()
 	u := 0.024
 	b := budget(c, geom.Pose{Apex: geom.Vec{Z: -12}}, &casefile.ScanBody{Seating: &u})
@@ -134,4 +165,7 @@ func TestSeatInTheBudget(t *testing.T) {
 	assert.InDelta(t, u*u, seat.At(5, 5), 1e-12)
 	assert.InDelta(t, u*u*2, seat.At(3, 3), 1e-12, "the tilt is u at 12 mm")
 	assert.InDelta(t, u*u, seat.At(0, 3), 1e-12)
+	place := b[0].Cov
+	assert.InDelta(t, stitched*stitched, place.At(2, 2), 1e-12)
+	assert.InDelta(t, stitched*stitched*(1+1.2*1.2), place.At(4, 4), 1e-12)
 }

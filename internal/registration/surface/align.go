@@ -111,7 +111,7 @@ type Found struct {
 
 	Overlap  float64 // mm² of the moving surface that the fixed one shows
 	On       float64 // share of it that lies on the fixed one
-	Runner   float64 // the same of the next best pose, as a share of the best one's area
+	Runner   float64 // the area of the next best pose that may be right, as a share of the best one's
 	Typical  float64 // median distance of what lies near, mm
 	Residual float64 // robust standard deviation of the distances, mm
 	Scale    float64 // of the moving surface against the fixed one
@@ -123,7 +123,7 @@ type Found struct {
 // Distance is how one place of the registered surface lies to what it was laid onto.
 type Distance struct {
 	At      geom.Vec // in the fixed frame
-	Offset  float64  // mm, along the outward normal; NaN where nothing lies near
+	Offset  float64  // mm, positive where it lies outside of that; NaN where nothing lies near
 	Counted bool     // it had a weight in the fit
 }
 
@@ -140,6 +140,7 @@ const (
 	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
 	coarseNoise                         = 0.2           // mm: the points of an index stand about so far from the nearest
 	keptCoarse                          = 8
+	nearStart                           = 4.0 // mm: two steps of the starts, of 10 degrees at span
 	hopeless                            = 0.3 // of the best one's area, with which a pose cannot come near mostRunner
 	bodyReach                           = 5.0 // mm around a scan body that is new
 
@@ -162,23 +163,37 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 	if len(coarse.Points) == 0 || len(m.Bodies) == 0 {
 		return nil, ErrNoOverlap
 	}
-	found := search(coarse, onto, m.Starts, m.Bodies[0])
+	at := m.Bodies[0]
+	found := search(coarse, onto, m.Starts, at)
 	least := hopeless * found[0].area
 	found = slices.DeleteFunc(found, func(c candidate) bool { return c.area < least })
-	for i, c := range found {
-		near := onto.facing(middle.moved(c.toFixed))
-		f := Fit{Cloud: near, Weight: near.Area, Match: onto.match, Noise: 0.05}
-		s := f.Run(geom.Identity(), onto.middle, 0.3, 15)
-		found[i] = candidate{s.ToFixed.After(c.toFixed), f.At(s.ToFixed, middleReach).gain(near, middleOn)}
-	}
-	found = distinct(found, m.Bodies[0], keptCoarse)
-	best := found[0]
-	if best.area <= 0 {
+	found = distinct(middle.settled(found, onto), at, keptCoarse)
+	if found[0].area <= 0 {
 		return nil, ErrNoOverlap
 	}
-	out := refine(whole, m.Bodies, best.toFixed, onto)
-	if len(found) > 1 {
-		out.Runner = max(0, found[1].area/best.area)
+	refined := func(c candidate) *Found { return refine(whole, m.Bodies, c.toFixed, onto) }
+	best, out := 0, refined(found[0])
+	if !out.fits(onto) { // gum that slid onto crowns covers as much
+		found = distinct(append(found, middle.settled(startsNear(m.Starts, found, at), onto)...), at, keptCoarse)
+		for i, c := range found {
+			if c.area < mostRunner*found[0].area {
+				break
+			}
+			if f := refined(c); i == 0 || f.fits(onto) {
+				best, out = i, f
+			}
+			if out.fits(onto) {
+				break
+			}
+		}
+	}
+	for i, c := range found {
+		ratio := c.area / found[best].area
+		if i == best || ratio > mostRunner && !refined(c).fits(onto) {
+			continue
+		}
+		out.Runner = max(0, ratio)
+		break
 	}
 	switch {
 	case !out.fits(onto):
@@ -206,26 +221,39 @@ func (f *Found) fits(onto *Fixed) bool {
 	return f.Overlap >= LeastOverlap && f.On >= leastOn && f.Typical <= onto.most
 }
 
-// refine makes the last fit. The points are thinned in the fixed frame, so that how the
-// file lies does not matter.
+// refine makes the last fit, twice: the points are thinned in the fixed frame where they lie, and
+// those of the second are the same wherever the first began, and however the file lies.
 func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Found {
-	fine := onto.facing(whole.moved(start).Thinned(fineWidth))
-	places := make([]geom.Vec, len(bodies))
-	for i, b := range bodies {
-		places[i] = start.Apply(b)
-	}
-	f := Fit{Cloud: fine, Weight: towards(fine, places, onto.toward), Match: onto.match, Noise: onto.noise}
-	s := f.Run(geom.Identity(), onto.start, 0.3, 20)
-	if onto.enamel != nil {
-		f.Inside = onto.enamel.inside(fine, s)
-		s = f.Run(s.ToFixed, 0.3, 0.3, 10)
+	var (
+		fine   *Cloud
+		places []geom.Vec
+		f      Fit
+		s      *State
+	)
+	for _, reach := range [...]float64{onto.start, 0.3} {
+		if s != nil {
+			start = s.ToFixed.After(start)
+		}
+		fine = onto.facing(whole.moved(start).Thinned(fineWidth))
+		places = make([]geom.Vec, len(bodies))
+		for i, b := range bodies {
+			places[i] = start.Apply(b)
+		}
+		f = Fit{Cloud: fine, Weight: towards(fine, places, onto.toward), Match: onto.match, Noise: onto.noise}
+		s = f.Run(geom.Identity(), reach, 0.3, 20)
+		if onto.enamel != nil {
+			f.Inside = onto.enamel.inside(fine, s)
+			s = f.Run(s.ToFixed, 0.3, 0.3, 10)
+		}
 	}
 	out := &Found{Residual: s.Scale}
 	wide := f.At(s.ToFixed, middleReach)
 	var distances []float32
 	out.Distances = make([]Distance, len(wide.Residual))
 	for i, r := range wide.Residual {
-		out.Distances[i] = Distance{s.ToFixed.Apply(fine.Points[i]), r, s.Robust[i] > 0}
+		// A match leads to the fixed surface along its normal, which may face inwards.
+		outwards := math.Copysign(1, r3.Dot(wide.Normals[i], s.ToFixed.Rotate(fine.Normals[i])))
+		out.Distances[i] = Distance{s.ToFixed.Apply(fine.Points[i]), -outwards * r, s.Robust[i] > 0}
 		if r == r {
 			out.Overlap += fine.Area[i]
 			distances = append(distances, float32(math.Abs(r)))
@@ -236,7 +264,7 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 	}
 	out.On = wide.on(fine, middleOn) / max(out.Overlap, 1e-9)
 	var unbent geom.Rigid
-	unbent, out.Centre, out.Cov = s.unbent(fine, places, onto)
+	unbent, out.Centre, out.Cov = s.unbent(fine, places, onto, f.Inside)
 	out.ToFixed = unbent.After(start)
 	out.Scale, out.ScaleU = s.scaleOf(fine)
 	return out
@@ -306,6 +334,30 @@ func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []cand
 		found[i] = candidate{s.ToFixed, f.At(s.ToFixed, nearReach).gain(coarse, coarseOn)}
 	})
 	return distinct(found, at, keptCoarse)
+}
+
+// settled fits a cloud from each of the candidates.
+func (c *Cloud) settled(from []candidate, onto *Fixed) []candidate {
+	out := make([]candidate, len(from))
+	for i, start := range from {
+		near := onto.facing(c.moved(start.toFixed))
+		f := Fit{Cloud: near, Weight: near.Area, Match: onto.match, Noise: 0.05}
+		s := f.Run(geom.Identity(), onto.middle, 0.3, 15)
+		out[i] = candidate{s.ToFixed.After(start.toFixed), f.At(s.ToFixed, middleReach).gain(near, middleOn)}
+	}
+	return out
+}
+
+// startsNear are the starts that lie near one of the best candidates: where gum and crowns slid on each
+// other, the coarse search has left the way that the enamel's edge shows from there.
+func startsNear(starts []geom.Rigid, found []candidate, at geom.Vec) []candidate {
+	var out []candidate
+	for _, m := range starts {
+		if slices.ContainsFunc(found[:min(len(found), keptCoarse/4)], func(c candidate) bool { return apart(m, c.toFixed, at) < nearStart }) {
+			out = append(out, candidate{toFixed: m})
+		}
+	}
+	return out
 }
 
 // distinct is the best of candidates that lie more than a millimetre apart.

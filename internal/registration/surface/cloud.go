@@ -95,22 +95,37 @@ func facing(m *trimesh.Mesh, rim []bool) []bool {
 	return turned
 }
 
-// Thinned is about one point for each cell of the given width, mm: the first of each.
+// Thinned is one point for each cell of the given width, mm: that nearest to its middle, so that
+// the order of the points does not matter.
 func (c *Cloud) Thinned(width float64) *Cloud {
-	out := &Cloud{}
+	type chosen struct {
+		at  int     // of the point
+		off float64 // from the cell's middle, squared
+	}
+	var all []chosen
+	var area []float64
 	place := map[[3]int32]int{}
 	for i, p := range c.Points {
 		if c.Rim[i] {
 			continue
 		}
-		key := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / width))}
-		at, known := place[key]
+		cell := geom.Vec{X: math.Floor(p.X / width), Y: math.Floor(p.Y / width), Z: math.Floor(p.Z / width)}
+		off := r3.Norm2(r3.Sub(r3.Scale(1/width, p), r3.Add(cell, geom.Vec{X: 0.5, Y: 0.5, Z: 0.5})))
+		key := [3]int32{int32(cell.X), int32(cell.Y), int32(cell.Z)}
+		n, known := place[key]
 		if !known {
-			place[key] = len(out.Points)
-			out.add(c, i)
-			continue
+			n = len(all)
+			place[key] = n
+			all, area = append(all, chosen{i, off}), append(area, 0)
+		} else if off < all[n].off {
+			all[n] = chosen{i, off}
 		}
-		out.Area[at] += c.Area[i]
+		area[n] += c.Area[i]
+	}
+	out := &Cloud{}
+	for n, x := range all {
+		out.add(c, x.at)
+		out.Area[n] = area[n]
 	}
 	return out
 }

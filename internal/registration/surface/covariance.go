@@ -15,28 +15,30 @@ const (
 	// (PMC11636004), and the error grows with the span.
 	bendSurface = 0.1
 	bendAt      = 60.0 // mm
-	// edgeBias, mm, of the enamel's edge over all the crowns alike: blur shifts the edge of
-	// a body of radius r by σ²/r, 0.016 mm at 0.25 and 4 mm.
-	edgeBias = 0.02
+	// edgeBias is the standard uncertainty of the enamel's edge over all the crowns alike, as a
+	// share of what their curvature shifts it by, which is 0.05 mm at a blur of 0.45 mm and a
+	// radius of 4 mm: the blur is one number for edges to air and to gum, and thin enamel shifts
+	// them besides. A tenth and a third were left in the crowns of two simulators.
+	edgeBias = 0.25
 	// blockWidth, mm, of the pieces left out in turn: a tooth.
 	blockWidth = 8.0
 	// together is how many points err as one: a tooth's side, so that some thousand points are
 	// as good as some tens of independent ones.
 	together = 100
-	// arm, mm, over which a bias turns the jaw: from a site to its neighbours.
-	arm = 15.0
 )
 
 // unbent takes out how the surface bends and gives the covariance of the motion (ω, τ) about a
-// centre.
+// centre. inside is how far curvature shifts the fixed edge at each point, mm; nil where it does
+// not.
 //
 // Method: beside the motion the amplitudes of six bending modes are fitted, each with a normal
 // prior of standard deviation onto.bend, which the residuals along the arch may narrow. The
 // covariance is the sum of that of pieces of the arch left out in turn, of what the prior leaves
-// open, and of the bias of the enamel's edge. The textbook covariance from the residuals is not
+// open, and of what a bias of the enamel's edge moves: walls that face each other hold against
+// it, but nothing holds against that of all that faces coronally. The textbook covariance from the residuals is not
 // used: points of one tooth err together, and it is too small by an order (Brossard M, Bonnabel
 // S, Barrau A, arXiv 1909.05722).
-func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed) (toFixed geom.Rigid, centre geom.Vec, cov *mat.SymDense) {
+func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed, inside []float64) (toFixed geom.Rigid, centre geom.Vec, cov *mat.SymDense) {
 	centre = s.centre(c)
 	along := s.along(c, centre)
 	const modes = 6
@@ -76,10 +78,15 @@ func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed) (toFixed geom.R
 			cov.SymRankOne(cov, 1, mat.NewVecDense(6, e[:6]))
 		}
 	}
-	if onto.enamel != nil {
-		for k := range 3 {
-			cov.SetSym(k, k, cov.At(k, k)+edgeBias*edgeBias/(arm*arm))
-			cov.SetSym(3+k, 3+k, cov.At(3+k, 3+k)+edgeBias*edgeBias)
+	if inside != nil { // of the motion the bias gives, one standard deviation
+		shifted := equations{whole.n, mat.NewVecDense(6+modes, nil)}
+		for i, w := range s.Robust {
+			if w > 0 {
+				shifted.b.AddScaledVec(shifted.b, w*edgeBias*inside[i], mat.NewVecDense(6+modes, rows(i)))
+			}
+		}
+		if e, ok := shifted.solve(); ok {
+			cov.SymRankOne(cov, 1, mat.NewVecDense(6, e[:6]))
 		}
 	}
 	return motion(x, centre).After(s.ToFixed), centre, cov

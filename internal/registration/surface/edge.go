@@ -200,10 +200,11 @@ func (e *Enamel) blur(c *Cloud, s *State) float64 {
 	}
 	share := float64(orderstat.Select(shares, len(shares)/2))
 	low, high := 0.01, 1.0
-	for range 30 {
+	for range 30 { // the ratio falls from 3 to 1 as the blur grows
 		middle := (low + high) / 2
 		h := profileStep / (middle * math.Sqrt2)
-		if math.Erf(2*h)+2*math.Erf(h) > share {
+		// The step is taken from across to across, which a wide blur goes beyond.
+		if math.Erf(2*h)+2*math.Erf(h) > share*math.Erf(across/profileStep*h) {
 			low = middle
 		} else {
 			high = middle
@@ -219,13 +220,17 @@ const curved = 1.2
 // inside is how far the steepest fall lies inside of the surface at each of a fit's points, mm.
 //
 // Method: of a ball of radius r that is blurred by σ the grey value falls in proportion to
-// exp(−(ρ−r)²/2σ²)/ρ but for a term of σ²/r², steepest at r − σ²/r; of a cylinder to the same over
-// √ρ, at r − σ²/2r. In both it is σ² times the mean curvature.
+// exp(−(ρ−r)²/2σ²)/ρ but for a term of σ²/r², steepest where ρ − r = −σ²/ρ; of a cylinder to the
+// same over √ρ, where it is −σ²/2ρ. To first order both are σ² times the mean curvature; the
+// ball's is solved, since a cusp is nearer to one.
 func (e *Enamel) inside(c *Cloud, s *State) []float64 {
 	sigma := e.blur(c, s)
 	out := c.curvature(curved)
 	for i, h := range out {
-		out[i] = sigma * sigma * max(-1/curved, min(h, 1/curved))
+		h = max(-1/curved, min(h, 1/curved))
+		if h != 0 {
+			out[i] = (1 - math.Sqrt(max(0, 1-4*sigma*sigma*h*h))) / (2 * h)
+		}
 	}
 	return out
 }
