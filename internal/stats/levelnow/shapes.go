@@ -9,15 +9,27 @@ import (
 // of change, a line, a decay, the broken lines and a step, are alike probable.
 const priorSteady = .5
 
-const (
-	// usualChange is the median of the size of the logarithm of the factor by which a level
-	// or a spread changes over a record: in half of records that change it is halved or
-	// doubled at least. Common practice, no source.
-	usualChange = math.Ln2
-	// usualShift is the standard deviation of what a level with a sign changes by, in
-	// spreads of single figures: a length of normal errors that doubles changes by as much.
-	usualShift = 1.5
-)
+// What a record changes by, beforehand, is as open as one case leaves it: the prior holds
+// what one case of the record tells of a step half way (unit information: Kass and
+// Wasserman, JASA 90:928, 1995), which does not ask what the figures show. Of n cases a step
+// half way is known with the variance 4/(n·i), i being what a case tells. With half of the
+// scales, bounds after a doubling of the spread hold in 3 to 4 % fewer records of up to 30
+// cases; with twice as much, those of steady records go a tenth farther.
+
+// usualChange is the scale of a Cauchy prior: the median of the size of the logarithm of the
+// factor by which a level or a spread changes. The logarithm of the spread of k normal parts
+// is told by a case with the information 2k (Fisher): of one part where figures have a sign,
+// of three in the distance of two points.
+func (f *fit) usualChange() float64 {
+	if f.positive {
+		return math.Sqrt(2.0 / 3)
+	}
+	return math.Sqrt2
+}
+
+// usualShift is the standard deviation of what a level with a sign changes by, in spreads of
+// single figures, of which a case tells with the information 1.
+const usualShift = 2
 
 // The grid of the shapes. Rates and cases of change are fixed in case numbers.
 const (
@@ -61,14 +73,23 @@ func newShift(columns *basis, g []float64) (*shift, bool) {
 // candidates are the shapes with their amounts.
 func (f *fit) candidates() []candidate {
 	out := []candidate{{shape: Steady, prior: math.Log(priorSteady), g: make([]float64, f.n), columns: &f.columns}}
+	var lengths []float64 // their logarithms
+	if f.positive {
+		lengths = f.unexplained(f.onScale(0).y)
+	}
 	add := func(s Shape, from int, prior float64, of func(x float64) float64) {
 		c := candidate{shape: s, from: from, g: make([]float64, f.n), columns: &f.columns}
 		for i := range c.g {
 			c.g[i] = of(float64(i+1)) - of(float64(f.n+1))
 			c.sum += c.g[i]
 		}
-		if h, ok := newShift(&f.columns, c.g); ok {
-			f.addAmounts(&out, c, prior, h)
+		h, ok := newShift(&f.columns, c.g)
+		switch {
+		case !ok:
+		case f.positive:
+			f.addAmounts(&out, c, prior, h, lengths)
+		default:
+			f.addAmounts(&out, c, prior, h, f.unexplained(f.sizes(h)))
 		}
 	}
 	var changes []int
@@ -95,26 +116,9 @@ func (f *fit) candidates() []candidate {
 	return out
 }
 
-// logs are the logarithms of the cases' figures, or of their distances from a level with a
-// sign that is shifted, weighted, less what the columns explain.
-func (f *fit) logs(h *shift) []float64 {
-	out := make([]float64, f.n)
-	if f.positive {
-		copy(out, f.onScale(0).y)
-	} else {
-		v := f.onScale(1).y
-		for i := range v {
-			v[i] *= f.columns.root[i]
-		}
-		f.columns.residual(v)
-		subtract(v, h.r, dot(h.r, v)/h.rr)
-		usual := math.Sqrt(dot(v, v) / float64(f.n))
-		for i, r := range v {
-			// A figure on the level by chance would outweigh all others.
-			const least = .1
-			out[i] = math.Log(math.Max(math.Abs(r), least*usual))
-		}
-	}
+// unexplained are values by case, weighted, less what the columns explain.
+func (f *fit) unexplained(values []float64) []float64 {
+	out := slices.Clone(values)
 	for i := range out {
 		out[i] *= f.columns.root[i]
 	}
@@ -122,29 +126,44 @@ func (f *fit) logs(h *shift) []float64 {
 	return out
 }
 
+// sizes are the logarithms of the cases' distances from a level with a sign that is shifted.
+func (f *fit) sizes(h *shift) []float64 {
+	v := f.unexplained(f.onScale(1).y)
+	subtract(v, h.r, dot(h.r, v)/h.rr)
+	usual := math.Sqrt(dot(v, v) / float64(f.n))
+	for i, r := range v {
+		// A figure on the level by chance would outweigh all others.
+		const least = .1
+		v[i] = math.Log(math.Max(math.Abs(r), least*usual))
+	}
+	return v
+}
+
 // addAmounts adds a shape with the amounts that count, each with its share of the prior: a
 // Cauchy density, whose tails leave a large change as large as the cases show it (Jeffreys,
 // Theory of Probability, 1961, section 5.2; Liang and others, JASA 103:410, 2008).
 //
-// Method: the trapezoid rule with steps of little more than a standard deviation, which is
-// good for 1e-4 for a normal density (Goodwin, Proc Camb Phil Soc 45:241, 1949), about the
-// mode of a regression of the logarithms with that prior, which is found as that of a normal
-// one whose variance is renewed.
-func (f *fit) addAmounts(out *[]candidate, c candidate, prior float64, h *shift) {
-	logs := f.logs(h)
+// Method: the trapezoid rule over 3.6 standard errors to either side of the mode of a
+// regression of the logarithms with that prior, which is found as that of a normal one whose
+// variance is renewed. Steps of 1.2 standard deviations of a normal density are good for
+// 1e-5, of 2 for a hundredth (Goodwin, Proc Camb Phil Soc 45:241, 1949); the likelihood is
+// narrower than the regression, by at most a factor of 1.6 (logarithms of normal figures,
+// of which it takes π²/8 for ½).
+func (f *fit) addAmounts(out *[]candidate, c candidate, prior float64, h *shift, logs []float64) {
+	usual := f.usualChange()
 	slope := dot(h.r, logs) / h.rr
 	variance := math.Max(1e-9, (dot(logs, logs)-slope*slope*h.rr)/float64(f.n-f.p-1))
 	centre, precision := slope, 0.0
 	const rounds = 20
 	for range rounds {
-		precision = h.rr/variance + 2/(usualChange*usualChange+centre*centre)
+		precision = h.rr/variance + 2/(usual*usual+centre*centre)
 		centre = slope * h.rr / variance / precision
 	}
 	step := 1.2 / math.Sqrt(precision)
-	for k := -2.0; k <= 2; k++ {
+	for k := -3.0; k <= 3; k++ {
 		c.amount = centre + k*step
-		z := c.amount / usualChange
-		c.prior = math.Log(prior*step/(usualChange*math.Pi)) - math.Log1p(z*z)
+		z := c.amount / usual
+		c.prior = math.Log(prior*step/(usual*math.Pi)) - math.Log1p(z*z)
 		if f.positive {
 			c.quarter = make([]float64, f.n)
 			for i, g := range c.g {
