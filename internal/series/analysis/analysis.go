@@ -278,7 +278,7 @@ func (a *Analysis) note() {
 	case n < someCases:
 		add("%d cases give a mean and little more: intervals are wide, and learning, charts and groups are not looked at under %d cases.", n, someCases)
 	case n < 30:
-		add("With %d cases intervals and bounds are still wide; they narrow with more cases.", n)
+		add("With %d cases intervals and bounds are still wide: how far single fixtures spread is hardly known, and harder cases than these may be to come. They narrow with more cases.", n)
 	}
 	if len(a.Doubtful) > 0 {
 		add("Fixtures with a measurement that is not to be relied on are left aside, the others of their cases are not: %s.", strings.Join(a.Doubtful, ", "))
