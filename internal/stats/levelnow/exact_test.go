@@ -2,12 +2,14 @@ package levelnow
 
 import (
 	"math"
+	"math/bits"
 	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Shifts in closed form are those of the whole covariance matrix: of figures with a sign,
@@ -77,4 +79,43 @@ func TestShiftAgainstTheWholeMatrix(t *testing.T) {
 		checked++
 	}
 	assert.Greater(t, checked, 50)
+}
+
+// Hard cases by expectation and maximisation come near the sum over all assignments of ten
+// cases to hard and easy ones, each integrated over level and spread: the logarithm of the
+// Bayes factor lies some tenths under that of the sum, so that hard cases are not made up.
+func TestHardCasesAgainstAllAssignments(t *testing.T) {
+	const n = 10
+	for seed := range uint64(40) {
+		cases := record(seed, n, func(x int) float64 { return map[bool]float64{false: .4, true: 1.2}[x == 4 && seed%2 == 0] })
+		f, err := newFit(cases, true)
+		require.NoError(t, err)
+		steady, plain := f.candidates()[:1], f.onScale(.5)
+		var found []weighed
+		lead := f.weigh(&found, steady, plain, 0)
+		allowed, ok := f.allow(lead, plain)
+		require.True(t, ok)
+		f.weigh(&found, steady, allowed, 0)
+
+		factor, sum := math.Sqrt(hardFactor), 0.0
+		likelihood := func(hard int) float64 {
+			var y []float64
+			jacobian := 1.0
+			for i, v := range plain.y {
+				if hard>>i&1 == 1 {
+					v, jacobian = v/factor, jacobian/factor
+				}
+				y = append(y, v)
+			}
+			return jacobian * math.Pow(stat.Variance(y, nil), -(n-1)/2.0)
+		}
+		for hard := range 1 << n {
+			k := float64(bits.OnesCount(uint(hard)))
+			sum += math.Pow(hardShare, k) * math.Pow(1-hardShare, n-k) * likelihood(hard)
+		}
+		exact := math.Log(sum / likelihood(0))
+		near := found[1].weight - found[0].weight
+		assert.Less(t, near, exact+.02)
+		assert.Greater(t, near, exact-1)
+	}
 }
