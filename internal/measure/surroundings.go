@@ -138,9 +138,9 @@ func (s *Site) around(in *Inputs, b bone.Body) *measurement.Around {
 	out := &measurement.Around{}
 	for _, w := range read.Wall {
 		stored := measurement.Wall{Depth: w.Depth, Direction: bone.Directions[w.Direction], Resolved: w.Why == bone.Known, Why: string(w.Why)}
-		switch first, hidden := beside.first(w.From, w.Along, w.Distance, w.First); {
-		case hidden:
-			stored.Resolved, stored.Why = false, behindHidden
+		switch first, unsure := beside.first(w.From, w.Along, w.Distance, w.First); {
+		case unsure != bone.Known:
+			stored.Resolved, stored.Why = false, string(unsure)
 		case first != nil:
 			stored.First, stored.Resolved, stored.Why = &measurement.Obstacle{What: first.What, MM: first.MM}, false, string(bone.Behind)
 		default:
@@ -155,9 +155,9 @@ func (s *Site) around(in *Inputs, b bone.Body) *measurement.Around {
 	}
 	beyond := measurement.Apical{Why: string(read.Apical.Why)}
 	out.ApicalMM, beyond.Low, beyond.High = known(read.Apical)
-	switch first, hidden := beside.first(b.Apex, b.Axis(), read.Apical, nil); {
-	case hidden:
-		beyond, out.ApicalMM = measurement.Apical{Why: behindHidden}, nil
+	switch first, unsure := beside.first(b.Apex, b.Axis(), read.Apical, nil); {
+	case unsure != bone.Known:
+		beyond, out.ApicalMM = measurement.Apical{Why: string(unsure)}, nil
 	case first != nil:
 		beyond = measurement.Apical{First: &measurement.Obstacle{What: first.What, MM: first.MM}}
 		out.ApicalMM = &first.MM
@@ -192,7 +192,10 @@ const (
 	shownBetter = 1.0
 	// behindHidden is the reason of a distance that a cavity ends whose bony wall the scan does
 	// not show there, as stored.
-	behindHidden = "cavity"
+	behindHidden bone.Why = "cavity"
+	// glanceReach is how far a ray is followed behind a found surface, mm, and glanceStep by
+	// what steps: one that is not surely inside by then runs along it.
+	glanceReach, glanceStep = 2.0, 0.2
 )
 
 // solids are bodies beside a site that end its bone.
@@ -201,7 +204,26 @@ type solids []solid
 type solid struct {
 	what     string
 	distance func(geom.Vec) float64 // signed
-	hidden   func(geom.Vec) bool    // where its surface is not seen; nil where it is all known
+	u        func(geom.Vec) float64 // standard uncertainty of its surface, mm; nil of a drawn body
+}
+
+// unsure is why it is not known whether a ray meets a found surface at x: that is not seen
+// there, or the ray goes no deeper behind it than its place is known.
+func (s solid) unsure(from, along geom.Vec, x float64) bone.Why {
+	at := func(x float64) geom.Vec { return r3.Add(from, r3.Scale(x, along)) }
+	if s.u == nil {
+		return bone.Known
+	}
+	u := s.u(at(x))
+	if math.IsInf(u, 1) {
+		return behindHidden
+	}
+	for behind := 0.0; behind <= glanceReach; behind += glanceStep {
+		if s.distance(at(x+behind)) < -1.96*u {
+			return bone.Known
+		}
+	}
+	return bone.Grazing
 }
 
 // beside lists the case's own structures and what was found.
@@ -222,8 +244,7 @@ func (s *Site) beside(in *Inputs) solids {
 	}
 	for i, c := range s.cavities {
 		if body, ok := s.Found[i].Body.(*clearance.Surface); ok {
-			hidden := func(p geom.Vec) bool { return math.IsInf(c.UAt(p), 1) }
-			out = append(out, solid{string(c.What), distanceTo(body), hidden})
+			out = append(out, solid{string(c.What), distanceTo(body), c.UAt})
 		}
 	}
 	return out
@@ -237,8 +258,8 @@ func distanceTo(s *clearance.Surface) func(geom.Vec) float64 {
 }
 
 // first is what a ray meets before the bone's outer surface: what the scan shows there, or
-// a body that is nearer; hidden is true where that is a surface that is not seen there.
-func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) (first *bone.Obstacle, hidden bool) {
+// a body that is nearer; unsure is not Known where that is a surface whose distance is not.
+func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obstacle) (first *bone.Obstacle, unsure bone.Why) {
 	first = shown
 	end := bone.Reach
 	switch {
@@ -247,7 +268,7 @@ func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obst
 	case d.Why == bone.Known:
 		end = d.Value
 	case d.Why == bone.NotInBone:
-		return nil, false
+		return nil, bone.Known
 	case !math.IsNaN(d.High):
 		end = d.High
 	}
@@ -263,10 +284,10 @@ func (list solids) first(from, along geom.Vec, d bone.Distance, shown *bone.Obst
 			}
 			if shown == nil || s.what != shown.What || x < shown.MM-shownBetter {
 				first, end = &bone.Obstacle{What: s.what, MM: x}, x
-				hidden = s.hidden != nil && s.hidden(r3.Add(from, r3.Scale(x, along)))
+				unsure = s.unsure(from, along, x)
 			}
 			break
 		}
 	}
-	return first, hidden
+	return first, unsure
 }

@@ -17,7 +17,8 @@ func TestFirstOnARay(t *testing.T) {
 		return func(p geom.Vec) float64 { return r3.Norm(r3.Sub(p, geom.Vec{X: x})) - 1 }
 	}
 	root, sinus := solid{what: "root", distance: ball(4)}, solid{what: "sinus", distance: ball(6)}
-	unseen := solid{what: "nasal-cavity", distance: ball(3.4), hidden: func(p geom.Vec) bool { return p.X > 2 }}
+	unseen := solid{what: "nasal-cavity", distance: ball(3.4), u: func(geom.Vec) float64 { return math.Inf(1) }}
+	glanced := solid{what: "sinus", distance: func(p geom.Vec) float64 { return r3.Norm(r3.Sub(p, geom.Vec{X: 5, Y: 0.99})) - 1 }, u: func(geom.Vec) float64 { return 0.1 }}
 	far := bone.Distance{Why: bone.FarAway, Low: bone.Reach, High: math.NaN()}
 	near := bone.Distance{Value: 2}
 	shown := func(mm float64) *bone.Obstacle { return &bone.Obstacle{What: "root", MM: mm} }
@@ -27,19 +28,21 @@ func TestFirstOnARay(t *testing.T) {
 		shown  *bone.Obstacle
 		what   string
 		mm     float64
-		hidden bool
+		unsure bone.Why
 	}{
-		"the nearest, in whatever order":          {solids{sinus, root}, far, nil, "root", 3, false},
-		"none before the surface":                 {solids{root}, near, nil, "", 0, false},
-		"shown and drawn are one root":            {solids{root}, far, shown(3.5), "root", 3.5, false},
-		"a drawn root well before the shown one":  {solids{root}, far, shown(4.5), "root", 3, false},
-		"two drawn roots, the nearer counts":      {solids{root, {what: "root", distance: ball(3.4)}}, far, nil, "root", 2.4, false},
-		"a cavity whose wall is not seen":         {solids{root, unseen}, far, nil, "nasal-cavity", 2.4, true},
-		"a root before such a cavity":             {solids{unseen, {what: "root", distance: ball(2.5)}}, far, nil, "root", 1.5, false},
-		"such a cavity behind the bone's surface": {solids{unseen}, near, nil, "", 0, false},
+		"the nearest, in whatever order":          {solids{sinus, root}, far, nil, "root", 3, bone.Known},
+		"none before the surface":                 {solids{root}, near, nil, "", 0, bone.Known},
+		"shown and drawn are one root":            {solids{root}, far, shown(3.5), "root", 3.5, bone.Known},
+		"a drawn root well before the shown one":  {solids{root}, far, shown(4.5), "root", 3, bone.Known},
+		"two drawn roots, the nearer counts":      {solids{root, {what: "root", distance: ball(3.4)}}, far, nil, "root", 2.4, bone.Known},
+		"a cavity whose wall is not seen":         {solids{root, unseen}, far, nil, "nasal-cavity", 2.4, behindHidden},
+		"a found cavity that the ray glances off": {solids{glanced}, far, nil, "sinus", 4.65, bone.Grazing},
+		"a found cavity whose wall is well seen":  {solids{{"sinus", ball(6), func(geom.Vec) float64 { return 0.1 }}}, far, nil, "sinus", 5, bone.Known},
+		"a root before such a cavity":             {solids{unseen, {what: "root", distance: ball(2.5)}}, far, nil, "root", 1.5, bone.Known},
+		"such a cavity behind the bone's surface": {solids{unseen}, near, nil, "", 0, bone.Known},
 	} {
-		first, hidden := c.list.first(geom.Vec{}, geom.Vec{X: 1}, c.d, c.shown)
-		assert.Equal(t, c.hidden, hidden, name)
+		first, unsure := c.list.first(geom.Vec{}, geom.Vec{X: 1}, c.d, c.shown)
+		assert.Equal(t, c.unsure, unsure, name)
 		if c.what == "" {
 			assert.Nil(t, first, name)
 			continue
