@@ -202,27 +202,26 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			best = f
 		}
 	}
-	if b.Turns {
-		best = b.turned(coarse, best)
-	}
 	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 25)
+	if b.Turns && found.Seen > leastSeen {
+		found, s = b.fit(part, b.index.OnTo(alike), b.turned(part, found).ToSurface, 0.3, 25)
+	}
 	found.Off = b.off(part, s.ToFixed, found.Inward)
 	found.Cov = s.LeftOut(part, geom.Vec{}, piece)
 	return found
 }
 
 // turned tries a body in every turn about its axis: to a flat side that is some degrees off,
-// robust weights are blind.
-func (b *Body) turned(coarse *surface.Cloud, f *Found) *Found {
+// robust weights are blind. Points and matches are those of the last fit, since a flat side is a
+// tenth of what is seen and coarse ones stray by as much.
+func (b *Body) turned(part *surface.Cloud, f *Found) *Found {
 	const step = 5 // degrees
-	best := f
-	for turn := step; turn < 360; turn += step {
-		start := f.ToSurface.After(geom.Rotation(geom.Vec{Z: geom.Radians(float64(turn))}))
-		if g, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 0.15, 0); g.score() > best.score() {
-			best = g
-		}
-	}
-	return best
+	turns := make([]*Found, 360/step)
+	parallel.For(len(turns), func(i int) {
+		start := f.ToSurface.After(geom.Rotation(geom.Vec{Z: geom.Radians(float64(i * step))}))
+		turns[i], _ = b.fit(part, b.index.OnTo(alike), start, 0.15, 0)
+	})
+	return slices.MaxFunc(turns, func(a, b *Found) int { return cmp.Compare(a.score(), b.score()) })
 }
 
 // score is the greater the more of the body is seen; the top decides between equals. A pose

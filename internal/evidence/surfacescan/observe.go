@@ -98,7 +98,7 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 			doubt(measurement.CodeSeatDoubtful, "the fixture lies %.1f mm %s than planned, as it would look with %s; check seat and scan_body before the depth is believed", math.Abs(d), way, cause)
 		}
 		a.Flags = append(a.Flags, measurement.Flag{Code: measurement.CodeSeatOnTrust, Level: measurement.Notice,
-			Message: fmt.Sprintf("site %s: the depth holds if the scan body was down on its fixture and the fixture is %.1f mm long; a surface scan shows neither", f.Site, f.PlacedLength)})
+			Message: fmt.Sprintf("site %s: the depth holds if the scan body was down on its fixture and the fixture is %.1f mm long; a surface scan shows neither, and the interval allows %.2f mm for the seat", f.Site, f.PlacedLength, seatingOf(f.ScanBody))})
 	}
 	return out
 }
@@ -106,15 +106,20 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 // budget is what is known of a scan body's place among the teeth and of its seat, for the ends of
 // its fixture in the body's own frame.
 func budget(found *scanbody.Found, own geom.Pose, b *casefile.ScanBody) evidence.Budget {
-	seating := usualSeating
-	if b.Seating != nil {
-		seating = *b.Seating
-	}
+	seating := seatingOf(b)
 	of := func(cov *mat.SymDense) *mat.SymDense { return registration.Result{Cov: cov}.PoseCovariance(own) }
 	return evidence.Budget{
 		{Name: "scan body", Cov: of(sum(found.Cov, askew(stitched, stitchedOver)))},
 		{Name: "seating", Cov: of(askew(seating, seatArm))},
 	}
+}
+
+// seatingOf is the standard uncertainty of a scan body's seat, mm.
+func seatingOf(b *casefile.ScanBody) float64 {
+	if b.Seating != nil {
+		return *b.Seating
+	}
+	return usualSeating
 }
 
 // askew is the covariance of a small motion (ω, τ): a shift along each axis, mm, and, about the

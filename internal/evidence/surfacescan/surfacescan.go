@@ -4,7 +4,9 @@
 // Conventions: what comes out is in the planning frame, patient LPS, mm. Start with Open.
 //
 // Limits: a scan body that is not down on its fixture, or of another height than stated,
-// puts the fixture too high by as much, and no surface shows it.
+// puts the fixture too high by as much, and no surface shows it: gum covers the gap, its height
+// over the platform varies by millimetres from mouth to mouth, and what is seen of the body is the
+// same. The depth alone tells, once it is odd (oddDepth), and a follow-up scan beside it.
 package surfacescan
 
 import (

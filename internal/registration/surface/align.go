@@ -264,7 +264,7 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 	}
 	out.On = wide.on(fine, middleOn) / max(out.Overlap, 1e-9)
 	var unbent geom.Rigid
-	unbent, out.Centre, out.Cov = s.unbent(fine, places, onto, f.Inside)
+	unbent, out.Centre, out.Cov = s.unbent(fine, places, onto)
 	out.ToFixed = unbent.After(start)
 	out.Scale, out.ScaleU = s.scaleOf(fine)
 	return out

@@ -15,11 +15,10 @@ const (
 	// (PMC11636004), and the error grows with the span.
 	bendSurface = 0.1
 	bendAt      = 60.0 // mm
-	// edgeBias is the standard uncertainty of the enamel's edge over all the crowns alike, as a
-	// share of what their curvature shifts it by, which is 0.05 mm at a blur of 0.45 mm and a
-	// radius of 4 mm: the blur is one number for edges to air and to gum, and thin enamel shifts
-	// them besides. A tenth and a third were left in the crowns of two simulators.
-	edgeBias = 0.25
+	// edgeBias, mm, is the standard uncertainty of the enamel's edge along its normal over all the
+	// crowns alike, after the correction for their curvature, which is 0.05 mm at a blur of 0.45 mm
+	// and a radius of 4 mm: 0.005 and 0.02 were left in the crowns of two simulators.
+	edgeBias = 0.015
 	// blockWidth, mm, of the pieces left out in turn: a tooth.
 	blockWidth = 8.0
 	// together is how many points err as one: a tooth's side, so that some thousand points are
@@ -28,8 +27,7 @@ const (
 )
 
 // unbent takes out how the surface bends and gives the covariance of the motion (ω, τ) about a
-// centre. inside is how far curvature shifts the fixed edge at each point, mm; nil where it does
-// not.
+// centre.
 //
 // Method: beside the motion the amplitudes of six bending modes are fitted, each with a normal
 // prior of standard deviation onto.bend, which the residuals along the arch may narrow. The
@@ -38,7 +36,7 @@ const (
 // it, but nothing holds against that of all that faces coronally. The textbook covariance from the residuals is not
 // used: points of one tooth err together, and it is too small by an order (Brossard M, Bonnabel
 // S, Barrau A, arXiv 1909.05722).
-func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed, inside []float64) (toFixed geom.Rigid, centre geom.Vec, cov *mat.SymDense) {
+func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed) (toFixed geom.Rigid, centre geom.Vec, cov *mat.SymDense) {
 	centre = s.centre(c)
 	along := s.along(c, centre)
 	const modes = 6
@@ -78,11 +76,11 @@ func (s *State) unbent(c *Cloud, places []geom.Vec, onto *Fixed, inside []float6
 			cov.SymRankOne(cov, 1, mat.NewVecDense(6, e[:6]))
 		}
 	}
-	if inside != nil { // of the motion the bias gives, one standard deviation
+	if onto.enamel != nil { // of the motion the bias gives, one standard deviation
 		shifted := equations{whole.n, mat.NewVecDense(6+modes, nil)}
 		for i, w := range s.Robust {
 			if w > 0 {
-				shifted.b.AddScaledVec(shifted.b, w*edgeBias*inside[i], mat.NewVecDense(6+modes, rows(i)))
+				shifted.b.AddScaledVec(shifted.b, w*edgeBias, mat.NewVecDense(6+modes, rows(i)))
 			}
 		}
 		if e, ok := shifted.solve(); ok {
