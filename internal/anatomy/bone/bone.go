@@ -103,7 +103,7 @@ type Wall struct {
 	Direction   int
 	From, Along geom.Vec // the ray: a point of the wall, and the direction
 	Distance
-	First *Obstacle // nil where the outer surface comes first
+	First *Obstacle // nil where the outer surface comes first, or something that is not sure
 }
 
 // Crest is how far the crest lies above the platform just outside the wall.
@@ -198,15 +198,8 @@ func (s *reader) wall(depth float64, k int) Wall {
 	r := ray{r3.Add(s.Entry, r3.Add(r3.Scale(depth, s.axis), r3.Scale(radius, s.out[k]))), s.out[k], depth / s.Length()}
 	w := Wall{Depth: depth, Direction: k, From: r.from, Along: r.along}
 	w.Distance = s.firstBorder(r, -radius, Reach)
-	end := Reach
-	if w.Why == Known {
-		end = w.Value
-	}
-	if w.Why == NearMetal {
-		return w
-	}
-	if o := s.tooth(r, end); o != nil {
-		w.First, w.Distance = o, unknown(Behind)
+	if w.Why != NearMetal {
+		w.Distance, w.First = s.behindTooth(r, w.Distance)
 	}
 	return w
 }

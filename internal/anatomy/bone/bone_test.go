@@ -39,7 +39,9 @@ func TestAround(t *testing.T) {
 	for _, w := range read.Wall {
 		truth := r.truth(w.From, w.Along, -2, Reach)
 		if math.IsNaN(truth) {
-			assert.Equal(t, FarAway, w.Why, Directions[w.Direction])
+			if w.Depth > 1 || w.Why != Behind { // a neighbour's crown stands over the uppermost rays
+				assert.Equal(t, FarAway, w.Why, "%s %.1f", Directions[w.Direction], w.Depth)
+			}
 			continue
 		}
 		n++

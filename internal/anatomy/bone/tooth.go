@@ -8,11 +8,22 @@ import (
 	"plumbline/internal/geom"
 )
 
+// toothLike says what of a ray may be a tooth: dense is how far from soft tissue to cortical
+// bone it reaches at least in the blur, and thick how much of a ray is in it, mm.
+type toothLike struct{ dense, thick float64 }
+
+var (
+	// surely is a tooth: struts of spongy bone and the linings of sockets are thinner or less
+	// dense.
+	surely = toothLike{0.8, 0.8}
+	// perhaps is one that a ray meets at its tip or glances off, or the lining of its socket.
+	perhaps = toothLike{0.6, 0.6}
+)
+
 const (
-	// dentine is how far from soft tissue to cortical bone a tooth's dentine reaches at
-	// least in the blur, and rootThick how much of a ray is in it, mm: struts of spongy bone
-	// and the linings of sockets are thinner or less dense.
-	dentine, rootThick = 0.8, 0.8
+	// liningBefore is how far before a tooth the lining of its socket may begin along a slant
+	// ray, mm. What begins farther before it is another tooth, perhaps.
+	liningBefore = 1.0
 	// A tooth goes on coronally into a crown, from its root to crownAbove the platform, mm,
 	// by trackStep, mm, with a lean of trackLean at most. A disc of trackRadius, mm, about
 	// its middle is as dense as trackTip of the way to cortical bone on the first tipLength,
@@ -28,12 +39,32 @@ const (
 	ligamentReach = 0.7
 )
 
+// behindTooth is the distance of a wall, and what is met before it, where a tooth is met, or
+// perhaps one; a tooth that is perhaps there is no reason to give up a border that is.
+func (s *reader) behindTooth(r ray, d Distance) (Distance, *Obstacle) {
+	end := Reach
+	if d.Why == Known {
+		end = d.Value
+	}
+	tooth := s.tooth(r, end, surely)
+	if tooth == nil && d.Why != FarAway {
+		return d, nil
+	}
+	if t := s.tooth(r, end, perhaps); t != nil && (tooth == nil || t.MM < tooth.MM-liningBefore) {
+		return unknown(Behind), nil
+	}
+	if tooth == nil {
+		return d, nil
+	}
+	return unknown(Behind), tooth
+}
+
 // tooth is the first tooth-like body on a ray that begins before end.
-func (s *reader) tooth(r ray, end float64) *Obstacle {
+func (s *reader) tooth(r ray, end float64, like toothLike) *Obstacle {
 	bone := s.Cortex.Mean - s.Soft
-	from := s.Soft + dentine*bone
+	from := s.Soft + like.dense*bone
 	begin, softer := math.NaN(), false // softer: something less dense came before
-	for x := -s.Diameter / 2; x <= end+rootThick; x += step {
+	for x := -s.Diameter / 2; x <= end+like.thick; x += step {
 		g := s.Sample(r.at(x))
 		switch {
 		case math.IsNaN(g):
@@ -49,7 +80,7 @@ func (s *reader) tooth(r ray, end float64) *Obstacle {
 		if begin > end {
 			return nil
 		}
-		if x-begin >= rootThick && x > 0 && s.hasCrown(r.at(x)) {
+		if x-begin >= like.thick && x > 0 && s.hasCrown(r.at(x)) {
 			return &Obstacle{"root", s.rootBorder(r, begin, x)}
 		}
 	}
