@@ -93,7 +93,7 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	for _, want := range []string{
 		"1 with a seal or figures withdrawn (C-2)", "Nothing shows that these are all cases",
 		"C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 3): wrong scan.",
-		"Structures entered: at 0 of 1 fixture.", "are of 1 fixture: at 1 a structure entered",
+		"Structures entered: at 0 of 1 fixture.", "left out: 1 fixture, at 1 of them a structure entered",
 		"Withdrawn records, which stay in the file",
 	} {
 		assert.Contains(t, said, want)
@@ -189,11 +189,11 @@ func TestFirstPageOfAPack(t *testing.T) {
 	page := wordsOf(files["first-page.html"])
 	for _, want := range []string{
 		"What this shows", "What it cannot show", "somebody who holds the file can write it anew",
-		"Structures entered: at 0 of 2 fixtures", "are of 2 fixtures: at 1 a structure entered, at 1 a margin missed",
+		"Structures entered: at 0 of 2 fixtures", "left out: 2 fixtures, at 1 of them a structure entered, at 1 a margin missed",
 		"without pictures from the scans, as the scans were not at hand",
 		"Withdrawn records: 1 C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 5): unlucky.",
 		"Left out: 1 C-4: left out (record 6): moved-away.",
-		"Sealed late or never: 2 C-1: measured, never sealed. C-3: measured, never sealed.",
+		"Sealed late or never: 2 Measured, never sealed: C-1 and C-3.",
 		"Changed after sealing or measuring: 1 C-3: measured again after record 3", "plan changed after the first measurement (site 36 moved by 2.00 mm)",
 		"Figures in doubt: none.",
 	} {

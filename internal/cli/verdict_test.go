@@ -64,7 +64,7 @@ func TestABreachOutranksADoubt(t *testing.T) {
 		require.GreaterOrEqual(t, next, 0, want)
 		at += 1 + next
 	}
-	assert.Contains(t, words, "More than 10 mm away, as planned and as placed: right mandibular canal.")
+	assert.Contains(t, words, "More than 10.1 mm away, which is the largest margin and the largest published deviation together: right mandibular canal.")
 	require.NoError(t, os.Mkdir("results", 0o755))
 	require.NoError(t, os.Rename("c.json", filepath.Join("results", "c.json")))
 	typed(t, "2026-04-01", Done, "series import results s.jsonl")

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -42,7 +43,8 @@ func (s *Study) second(in *Inputs, seed uint64) error {
 		site := &s.Sites[i]
 		for _, f := range append(al.Flags, achieved.Flags...) {
 			f.Level = measurement.Notice // the figures are the first record's
-			f.Message = "surface scan beside the follow-up scan: " + f.Message
+			about := fmt.Sprintf("site %s: ", site.Plan.Site)
+			f.Message = about + "in the surface scan beside the follow-up scan " + strings.TrimPrefix(f.Message, about)
 			site.Figures.Flags = append(site.Figures.Flags, f)
 		}
 		if achieved.Pose == nil {

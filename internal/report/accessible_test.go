@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf16"
@@ -15,14 +16,15 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The conditions of the Matterhorn Protocol 1.1 (PDF Association, 2021) for PDF/UA-1
-// (ISO 14289-1) that a program can check and that these files can meet or miss; the
-// numbers are its failure conditions. Those about links, forms, media, scripts and
-// security concern nothing that is here.
+// The conditions of the Matterhorn Protocol (PDF Association) for PDF/UA-1 (ISO 14289-1)
+// that a program can check and that these files can meet or miss; the numbers are those of its
+// failure conditions, from memory. Not checked here: whether the widths of letters are those of
+// their typeface (31-016), and what only a person can tell, such as the order of reading.
 
 // pdfFile is a PDF as its objects, read without the code that wrote them.
 type pdfFile struct {
 	header  string
+	trailer string
 	objects map[string]string
 	root    string
 }
@@ -41,6 +43,7 @@ func readPDF(t *testing.T, data []byte) pdfFile {
 	}
 	root := pdfRoot.FindAllSubmatch(data, -1)
 	require.NotEmpty(t, root)
+	_, f.trailer, _ = strings.Cut(string(data), "\ntrailer\n")
 	f.root = f.objects[string(root[len(root)-1][1])]
 	return f
 }
@@ -152,15 +155,27 @@ func accessible(t *testing.T, data []byte) []structureElement {
 	f := readPDF(t, data)
 	assert.GreaterOrEqual(t, f.header, "%PDF-1.7", "ISO 14289-1, 6.1")
 	assert.Contains(t, f.root, "/Lang (en)", "11-006")
-	assert.Contains(t, f.root, "/MarkInfo <</Marked true>>", "06-..., 01-007")
+	assert.Contains(t, f.root, "/MarkInfo <</Marked true>>", "01-007: and no suspects")
 	assert.Contains(t, f.root, "/ViewerPreferences <</DisplayDocTitle true>>", "07-001, 07-002")
 	assert.NotEmpty(t, refers(f.root, "Outlines"))
 	packet := f.stream(t, refers(f.root, "Metadata"))
-	assert.Contains(t, packet, "<pdfuaid:part>1</pdfuaid:part>", "05-001")
-	assert.Regexp(t, `<dc:title><rdf:Alt><rdf:li xml:lang="x-default">[^<]+</rdf:li>`, packet, "06-003, 06-004")
+	assert.Contains(t, f.objects[refers(f.root, "Metadata")], "/Type /Metadata /Subtype /XML", "06-001")
+	assert.Contains(t, packet, "<pdfuaid:part>1</pdfuaid:part>", "06-002")
+	assert.Regexp(t, `<dc:title><rdf:Alt><rdf:li xml:lang="x-default">[^<]+</rdf:li>`, packet, "06-003")
 
 	structure := f.objects[refers(f.root, "StructTreeRoot")]
-	require.NotEmpty(t, structure, "11-001")
+	require.NotEmpty(t, structure, "01-006")
+	assert.NotContains(t, structure, "/RoleMap", "02-003, 02-004: every type is a standard one as it is")
+	for _, absent := range []struct{ key, why string }{
+		{"/Encrypt", "26-001"}, {"/AcroForm", "24-..., 25-001"}, {"/Annots", "28-..."}, {"/OCProperties", "20-001"}, {"/Filespec", "21-001"},
+		{"/JavaScript", "29-001"}, {"/Subtype /Form", "30-001, 30-002"}, {"/Subtype /Movie", "28-..."}, {"/Trans", "no page turns by itself"},
+	} {
+		for number, object := range f.objects {
+			head, _, _ := strings.Cut(object, "\nstream\n")
+			assert.NotContains(t, head, absent.key, "object %s: %s", number, absent.why)
+		}
+		assert.NotContains(t, f.trailer, absent.key, absent.why)
+	}
 	// The content of pages, and whose it is.
 	owners := map[string]string{} // page and number of marked content → object
 	nums := regexp.MustCompile(`(\d+) \[([^\]]*)\]`).FindAllStringSubmatch(f.objects[refers(structure, "ParentTree")], -1)
@@ -168,7 +183,7 @@ func accessible(t *testing.T, data []byte) []structureElement {
 		if !strings.HasPrefix(object, "<</Type /Page\n") {
 			continue
 		}
-		assert.Contains(t, object, "/Tabs /S", "28-002")
+		assert.Contains(t, object, "/Tabs /S", "28-008, 28-009")
 		key := regexp.MustCompile(`/StructParents (\d+)`).FindStringSubmatch(object)
 		require.NotNil(t, key)
 		kinds := marked(t, f.stream(t, refers(object, "Contents")))
@@ -192,6 +207,7 @@ func accessible(t *testing.T, data []byte) []structureElement {
 
 	var out []structureElement
 	claimed := 0
+	var cells []int // of the rows of a table
 	var visit func(number, parent string, above string)
 	visit = func(number, parent, above string) {
 		object := f.objects[number]
@@ -222,10 +238,18 @@ func accessible(t *testing.T, data []byte) []structureElement {
 			assert.Regexp(t, `/Scope /(Row|Column)`, object, "15-003")
 		case "Caption":
 			assert.Equal(t, "Table", above)
+		case "TR":
+			cells = append(cells, len(e.kids))
 		}
 		out = append(out, e)
+		if e.kind == "Table" {
+			cells = nil
+		}
 		for _, k := range e.kids {
 			visit(k, number, e.kind)
+		}
+		if e.kind == "Table" {
+			assert.Len(t, slices.Compact(cells), 1, "ISO 14289-1, 7.5: a table has as many cells in every row")
 		}
 	}
 	top := refersTo.FindStringSubmatch(elementKids.FindStringSubmatch(structure)[1])[1]
@@ -242,15 +266,75 @@ func accessible(t *testing.T, data []byte) []structureElement {
 		assert.Equal(t, h == 1, level == 0, "one heading of the first level, before all others")
 		level = h
 	}
+	f.typefaces(t)
+	return out
+}
+
+// unicodeRange is a range of a typeface's map to Unicode.
+var unicodeRange = regexp.MustCompile(`<([0-9A-F]{4})> <([0-9A-F]{4})> <([0-9A-F]{4})>`)
+
+// setInFace is a change of typeface, or a text that is set.
+var setInFace = regexp.MustCompile(`(?s)/(F[0-9a-f]+) [0-9.]+ Tf|\(((?:\\.|[^\\)])*)\) ?Tj`)
+
+// typefaces checks that every typeface is embedded and maps what is set in it to glyphs and to
+// characters.
+func (f pdfFile) typefaces(t *testing.T) {
+	t.Helper()
+	set := map[string]map[int]bool{} // by the typeface's name, the codes
 	for _, object := range f.objects {
-		if strings.Contains(object, "/Type /Font\n") && strings.Contains(object, "/Subtype /Type0") {
-			assert.NotEmpty(t, refers(object, "ToUnicode"), "10-001")
+		if !strings.HasPrefix(object, "<</Type /Page\n") {
+			continue
 		}
-		if strings.Contains(object, "/Type /FontDescriptor") {
-			assert.NotEmpty(t, refers(object, "FontFile2"), "31-009")
+		face := ""
+		for _, m := range setInFace.FindAllStringSubmatch(f.stream(t, refers(object, "Contents")), -1) {
+			if m[1] != "" {
+				face = m[1]
+				continue
+			}
+			raw := unescaped(m[2])
+			for i := 0; i+1 < len(raw); i += 2 {
+				if set[face] == nil {
+					set[face] = map[int]bool{}
+				}
+				set[face][int(raw[i])<<8|int(raw[i+1])] = true
+			}
 		}
 	}
-	return out
+	require.NotEmpty(t, set)
+	faces := 0
+	for _, object := range f.objects {
+		for _, m := range regexp.MustCompile(`/(F[0-9a-f]{40}) (\d+) 0 R`).FindAllStringSubmatch(object, -1) {
+			faces++
+			font := f.objects[m[2]]
+			assert.Contains(t, font, "/Subtype /Type0")
+			assert.Contains(t, font, "/Encoding /Identity-H", "31-006")
+			descendant := f.objects[regexp.MustCompile(`/DescendantFonts \[(\d+) 0 R\]`).FindStringSubmatch(font)[1]]
+			assert.Contains(t, descendant, "/Subtype /CIDFontType2")
+			assert.Contains(t, f.objects[refers(descendant, "CIDSystemInfo")], "/Registry (Adobe)", "31-001")
+			assert.NotEmpty(t, refers(f.objects[refers(descendant, "FontDescriptor")], "FontFile2"), "31-009")
+			glyphs := f.stream(t, refers(descendant, "CIDToGIDMap"))
+			known := map[int]bool{}
+			for _, r := range unicodeRange.FindAllStringSubmatch(f.stream(t, refers(font, "ToUnicode")), -1) {
+				var from, to, first int
+				_, err := fmt.Sscanf(r[1]+" "+r[2]+" "+r[3], "%x %x %x", &from, &to, &first)
+				require.NoError(t, err)
+				assert.Equal(t, from>>8, to>>8, "ISO 32000-1, 9.10.3")
+				for code := from; code <= to; code++ {
+					u := first + code - from
+					assert.False(t, u == 0 || u == 0xfeff || u == 0xfffe || u >= 0xd800 && u < 0xe000, "31-028: U+%04X", u)
+					known[code] = true
+				}
+			}
+			for code := range set[m[1]] {
+				assert.True(t, known[code], "31-027, 10-001: %04X", code)
+				require.Less(t, 2*code+1, len(glyphs))
+				assert.NotZero(t, int(glyphs[2*code])<<8|int(glyphs[2*code+1]), "31-011, 31-030: no glyph for %04X", code)
+			}
+			delete(set, m[1])
+		}
+	}
+	assert.Positive(t, faces)
+	assert.Empty(t, set, "every typeface is known")
 }
 
 func TestPDFIsAccessible(t *testing.T) {
@@ -281,6 +365,21 @@ func TestPDFIsAccessible(t *testing.T) {
 // A check that finds nothing would show nothing: what is taken away is missed.
 func TestAccessibilityIsMissed(t *testing.T) {
 	assert.Equal(t, map[string]string{"0": "P"}, marked(t, "/P <</MCID 0>> BDC\nBT 1 2 Td (a EMC) Tj ET\nEMC\n/Artifact BMC\n1 2 m 3 4 l S\nEMC"))
+	pdf, err := Stored(inDoubt(t), Options{}).PDF(A4)
+	require.NoError(t, err)
+	require.False(t, fails(func(t *testing.T) { accessible(t, pdf) }))
+	for from, to := range map[string]string{ // each of the same length
+		"/Lang (en)": "/Lung (en)", "/Scope /Column": "/Scope /Calumn", "/Alt <FEFF": "/Alx <FEFF", "DisplayDocTitle true": "DisplayDocTitle null",
+		"<pdfuaid:part>1<": "<pdfuaid:part>7<", "/S /H2": "/S /H3", "/S /TD": "/S /LI", "/Tabs /S": "/Tabs /R", "/FontFile2": "/FontFileX",
+		"/Identity-H": "/Identity-V", "/Marked true": "/Marked null", "/PageMode": "/Encrypts", "%PDF-1.7": "%PDF-1.3",
+	} {
+		t.Run("without "+from, func(t *testing.T) {
+			require.Len(t, to, len(from))
+			changed := bytes.Replace(pdf, []byte(from), []byte(to), 1)
+			require.NotEqual(t, pdf, changed)
+			assert.True(t, fails(func(t *testing.T) { accessible(t, changed) }))
+		})
+	}
 	for name, content := range map[string]string{
 		"unmarked text":       "BT 1 2 Td (a) Tj ET",
 		"unmarked line":       "/P <</MCID 0>> BDC\nEMC\n1 2 m 3 4 l S",

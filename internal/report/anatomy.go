@@ -25,7 +25,7 @@ const foundTitle = "Found in the planning scan"
 func AnatomyReport(p *measure.Planned, o Options) (*Document, error) {
 	name := outside(p.Plan.Name)
 	d := &Document{Title: "Case " + name + ", the planning scan against its plan", Foot: "Case " + name, Date: p.Plan.Placed, Simulated: p.Plan.Simulated}
-	d.add(masthead{Kicker: d.kicker("The planning scan against its plan"), Title: "Case " + name})
+	d.add(masthead{Kicker: "The planning scan against its plan", Title: "Case " + name})
 	d.blocks = append(d.blocks, Anatomy(p, o).blocks...)
 	for _, site := range p.Sites {
 		scene := drawing.Scene{Planning: p.Planning, Site: site.Plan.Site, Planned: site.Plan.Planned, PlannedDiameter: site.Plan.Diameter, Directions: site.Directions}

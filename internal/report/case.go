@@ -96,7 +96,7 @@ func caseReport(c *measurement.Case, s *scenes, o Options) *Document {
 		sites = append(sites, label)
 	}
 	d.add(masthead{
-		Kicker: d.kicker("Fixture placement against its plan"),
+		Kicker: "Fixture placement against its plan",
 		Title:  "Case " + name,
 		Facts: append(o.dates(c), [][2]string{
 			{"Clinician", outside(c.Clinician)},
@@ -286,18 +286,25 @@ func (d *Document) doubts(flags ...measurement.Flags) {
 	}
 }
 
-// notesBox has the flags that are neither a doubt nor told as a breach.
+// notesBox has the flags that are neither a doubt nor told as a breach or, on paper, by the
+// table of two records.
 func (d *Document) notesBox(flags ...measurement.Flags) notice {
 	return notice{Title: "Notes on the measurement", Items: d.flagTexts(func(f measurement.Flag) bool {
-		return f.Level != measurement.Doubt && !slices.Contains(breachCodes, f.Code)
+		inTable := !d.coded && (f.Code == measurement.CodeEvidenceAgrees || f.Code == measurement.CodeEvidenceDisagrees)
+		return f.Level != measurement.Doubt && !slices.Contains(breachCodes, f.Code) && !inTable
 	}, flags...)}
 }
 
 func (d *Document) notes(flags ...measurement.Flags) {
 	if n := d.notesBox(flags...); len(n.Items) > 0 {
+		n.Small = len(n.Items) > fewNotes
 		d.add(n)
 	}
 }
+
+// fewNotes is how many notes are set as large as other text: more would take a page of their
+// own beside the figures of two records.
+const fewNotes = 3
 
 // summary answers for all fixtures of a case on its first page.
 func (d *Document) summary(c *measurement.Case, o Options) {
@@ -362,21 +369,24 @@ func tightest(list []measurement.Clearance) string {
 	if c == nil {
 		return "none given"
 	}
-	text := clearanceText(*c)
+	text := clearanceText(*c, askedFor)
 	if n := severity.Nearest(list); n.Structure != c.Structure {
-		text += "; nearest: " + clearanceText(*n)
+		text += "; nearest: " + clearanceText(*n, askedFor)
 	}
 	return text
 }
 
-func clearanceText(c measurement.Clearance) string {
+// askedFor stands behind a margin where no heading says what it is.
+const askedFor = " asked for"
+
+func clearanceText(c measurement.Clearance, asked string) string {
 	line := wording.ClearanceLines([]measurement.Clearance{c})[0]
 	text := outside(c.Structure) + ": " + line.Achieved
 	if c.Achieved == nil {
 		text = outside(c.Structure) + ": planned " + line.Planned
 	}
 	if c.Margin != nil {
-		text += " (" + line.Margin + " asked for)"
+		text += " (" + line.Margin + asked + ")"
 	}
 	return text
 }
@@ -408,6 +418,8 @@ func (d *Document) fixture(f measurement.Fixture, p *fixturePictures, o Options,
 		}
 		if many {
 			group.Share = besideCuts
+		} else { // with several fixtures it stands on the first page
+			group.Items[0].Caption += " Dashed: as planned; solid: as placed."
 		}
 		d.add(group)
 	}
@@ -435,7 +447,11 @@ func (d *Document) bothWays(f measurement.Fixture, n tooth.Number) {
 	if f.Second == nil || f.Second.Deviation == nil || f.Second.Difference == nil {
 		return
 	}
-	t := table{Caption: "Measured twice, each record alone; how far they lie apart", Dense: true,
+	agrees := "They differ by more than their uncertainties explain."
+	if a := f.Second.Agrees; a != nil && *a {
+		agrees = "They agree within their uncertainties."
+	}
+	t := table{Caption: "Measured twice, each record alone, and how far they lie apart. " + agrees, Dense: true,
 		Columns: []column{{Head: "figure", Share: 20}, {Head: "follow-up scan", Share: 40}, {Head: "surface scan", Share: 40}, {Head: "apart", Share: 20}}}
 	cell := func(v *measurement.Values, u *measurement.Uncertainty, figure measurement.Figure) string {
 		if v[figure] == nil {
@@ -477,10 +493,6 @@ func rulersPicture(f measurement.Fixture, p *fixturePictures, n tooth.Number) *p
 	return &picture{Drawing: t.Draw(), Caption: rulersCaption(p == nil)}
 }
 
-// noMatter is the distance beyond which a structure is named without its figures, mm:
-// above every usual margin and the length of most roots. No source: chosen here.
-const noMatter = 10.0
-
 // clearances tells of what lies about a fixture.
 func (d *Document) clearances(f measurement.Fixture) {
 	near, far := nearAndFar(f.Clearance)
@@ -491,7 +503,7 @@ func (d *Document) clearances(f measurement.Fixture) {
 func (d *Document) clearanceTable(t table, far []string) {
 	beyond := ""
 	if len(far) > 0 {
-		beyond = fmt.Sprintf("More than %.0f mm away, as planned and as placed: %s.", noMatter, wording.List(far))
+		beyond = fmt.Sprintf("More than %.1f mm away, which is the largest margin and the largest published deviation together: %s.", severity.Reach(), wording.List(far))
 	}
 	switch {
 	case len(t.Rows) > 0:
@@ -505,7 +517,7 @@ func (d *Document) clearanceTable(t table, far []string) {
 // nearAndFar parts structures that are too far away to matter from the others.
 func nearAndFar(list []measurement.Clearance) (near []measurement.Clearance, far []string) {
 	for _, c := range severity.Ordered(list) {
-		if c.Achieved != nil && min(c.Planned, *c.Achieved) > noMatter && (c.Margin == nil || *c.Margin < noMatter) {
+		if severity.Beyond(c) {
 			far = append(far, outside(c.Structure))
 			continue
 		}

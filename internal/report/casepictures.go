@@ -24,7 +24,7 @@ func CasePictures(s *measure.Study, o Options) (*Document, error) {
 		Simulated: c.Simulated,
 	}
 	d.add(masthead{
-		Kicker: d.kicker("Pictures from the scans"),
+		Kicker: "Pictures from the scans",
 		Title:  "Case " + name,
 		Facts:  [][2]string{{"Placed", outside(c.Placed)}, {"Clinician", outside(c.Clinician)}},
 	}, paragraph{Text: "The figures that count stand in the report of this case. These pictures were made from its scans when the pack was, and nobody can make them again without the scans."})

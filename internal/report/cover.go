@@ -31,7 +31,7 @@ func (c Cover) Document(Options) *Document {
 		last = max(last, s.Cases[i].Placed)
 	}
 	d := &Document{Title: "Peer-review pack: first page", Foot: "Peer-review pack · plumbline " + outside(c.Version), Date: last, Simulated: s.Simulated()}
-	d.add(masthead{Kicker: d.kicker("What a reviewer should know first"), Title: "Peer-review pack", Facts: [][2]string{
+	d.add(masthead{Kicker: "What a reviewer should know first", Title: "Peer-review pack", Facts: [][2]string{
 		{"Clinicians", outside(wording.List(analysis.Clinicians(s.Rows())))},
 		{"Cases in the file", fmt.Sprint(len(s.Cases))},
 		{"Measured", fmt.Sprint(s.Measured)},
@@ -39,7 +39,7 @@ func (c Cover) Document(Options) *Document {
 		{"Records", fmt.Sprint(len(c.File.Records))},
 		{"Receipt", c.File.Receipt()},
 	}})
-	shows := []string{outside(s.Words), breaches.Words}
+	shows := append([]string{outside(s.Words)}, breaches.Points...)
 	if !c.OnScreen {
 		shows = append(shows, c.pictures())
 	}
@@ -50,7 +50,7 @@ func (c Cover) Document(Options) *Document {
 		"A clearance is the distance to a structure as it was drawn in the plan; that the drawing is right only a look at the pictures can tell.",
 	}})
 	for _, g := range c.groups() {
-		title := fmt.Sprintf("%s: %d", g.title, len(g.items))
+		title := fmt.Sprintf("%s: %d", g.title, g.cases)
 		if len(g.items) == 0 {
 			d.add(paragraph{Text: g.title + ": none."})
 			continue
@@ -91,13 +91,15 @@ func isChange(code measurement.Code) bool {
 type coverGroup struct {
 	title string
 	items []string
+	cases int
 	grave bool
 }
 
 // groups are the kinds of trouble that a reviewer asks about.
 func (c Cover) groups() []coverGroup {
 	s := &c.Summary
-	var withdrawn, left, late, changed, missing, doubt []string
+	var withdrawn, left, lateWords, changed, missing, doubt []string
+	seals := map[string][]string{} // cases whose seal is told in the same words
 	for i := range s.Withdrawals {
 		if w := &s.Withdrawals[i]; w.Counts() {
 			withdrawn = append(withdrawn, sentence(w.Case+": "+w.Words()))
@@ -106,6 +108,12 @@ func (c Cover) groups() []coverGroup {
 	for i := range s.Cases {
 		x := &s.Cases[i]
 		say := func(list *[]string, text string) { *list = append(*list, sentence(x.Case+": "+text)) }
+		alike := func(text string) {
+			if len(seals[text]) == 0 {
+				lateWords = append(lateWords, text)
+			}
+			seals[text] = append(seals[text], outside(x.Case))
+		}
 		switch x.Status {
 		case series.StatusLeftOut:
 			say(&left, fmt.Sprintf("left out (record %d): %s", x.LeftOut, x.Reason))
@@ -114,11 +122,11 @@ func (c Cover) groups() []coverGroup {
 		case series.StatusMeasured:
 			switch x.Seal {
 			case series.SealNone:
-				say(&late, "measured, never sealed")
+				alike("measured, never sealed")
 			case series.SealLate:
-				say(&late, "sealed only after surgery or after measuring")
+				alike("sealed only after surgery or after measuring")
 			case series.SealUnknown:
-				say(&late, "sealed; whether before surgery and with the measured plan cannot be told")
+				alike("sealed; whether before surgery and with the measured plan cannot be told")
 			}
 			if m := x.Result(); m != nil && m.InDoubt() {
 				say(&doubt, "the figures are in doubt; its report says why")
@@ -130,8 +138,14 @@ func (c Cover) groups() []coverGroup {
 			}
 		}
 	}
+	var late []string
+	many := 0
+	for _, text := range lateWords {
+		late = append(late, sentence(text+": "+wording.List(seals[text])))
+		many += len(seals[text])
+	}
 	return []coverGroup{
-		{"Withdrawn records", withdrawn, true}, {"Left out", left, true}, {"Sealed late or never", late, false},
-		{"Changed after sealing or measuring", changed, true}, {"Sealed and never measured", missing, true}, {"Figures in doubt", doubt, true},
+		{"Withdrawn records", withdrawn, len(withdrawn), true}, {"Left out", left, len(left), true}, {"Sealed late or never", late, many, false},
+		{"Changed after sealing or measuring", changed, len(changed), true}, {"Sealed and never measured", missing, len(missing), true}, {"Figures in doubt", doubt, len(doubt), true},
 	}
 }

@@ -36,7 +36,7 @@ type Document struct {
 // simulated stands on every page about a phantom.
 const simulated = "Simulated: no patient"
 
-// kicker is the line over a title, which says first that it is simulated.
+// kicker is a line over what has no page of its own, which says first that it is simulated.
 func (d *Document) kicker(text string) string {
 	if d.Simulated {
 		return simulated + " · " + text
@@ -135,9 +135,10 @@ type beside struct {
 }
 
 // picture is a drawing with a caption. Steps, for HTML only, replace the drawing
-// by a stack that a reader steps through.
+// by a stack that a reader steps through; Narrow takes its place on a narrow screen.
 type picture struct {
 	Drawing drawing.Drawing
+	Narrow  *drawing.Drawing
 	Caption string
 	Steps   *stack
 	Paper   bool // only in the PDF: in HTML the steps beside it show the same
@@ -160,6 +161,12 @@ type pictures struct {
 	Across   int
 	Outlines bool
 	Share    float64
+}
+
+// atWidths is a chart for paper and for a narrow screen.
+func atWidths(draw func(width float64) drawing.Drawing, caption string) picture {
+	narrow := draw(drawing.NarrowChartWidth)
+	return picture{Drawing: draw(drawing.ChartWidth), Narrow: &narrow, Caption: caption}
 }
 
 func (masthead) block()  {}

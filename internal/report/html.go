@@ -71,7 +71,7 @@ func (d *Document) Parts(sections int) (first, rest template.HTML) {
 func (d *Document) Within() *Document {
 	for i, b := range d.blocks {
 		if m, ok := b.(masthead); ok {
-			m.Within = true
+			m.Within, m.Kicker = true, d.kicker(m.Kicker)
 			d.blocks[i] = m
 		}
 	}
@@ -113,7 +113,12 @@ func (p *page) number(kind string) int {
 	return p.numbers[kind]
 }
 
-func (p *page) svg(d drawing.Drawing) template.HTML {
+// svg writes a drawing, given as one or as where it is.
+func (p *page) svg(of any) template.HTML {
+	d, ok := of.(drawing.Drawing)
+	if !ok {
+		d = *of.(*drawing.Drawing)
+	}
 	var b bytes.Buffer
 	address := p.address
 	if address == nil {

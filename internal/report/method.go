@@ -203,7 +203,11 @@ func (d *Document) alignmentChecks(c *measurement.Case, s *scenes, o Options) {
 			checks.Across = len(drawings)
 		}
 		for _, check := range drawings {
-			checks.Items = append(checks.Items, picture{Drawing: check, Caption: "Site " + label + "."})
+			p := picture{Drawing: check}
+			if len(c.Fixtures) > 1 {
+				p.Caption = "Site " + label + "."
+			}
+			checks.Items = append(checks.Items, p)
 		}
 		d.add(checks)
 	}

@@ -32,7 +32,7 @@ func (v Overview) Document(o Options) *Document {
 	d := v.begun()
 	d.verdict(v.Name, v.Chain)
 	rows := v.Summary.Table()
-	d.breaches(rows)
+	d.breaches(rows, "")
 	if t := breachTable(analysis.CountBreaches(rows)); v.All && len(t.Rows) > 0 {
 		d.add(t)
 	}
@@ -68,7 +68,7 @@ func (v Overview) answersFirst() bool {
 func (v Overview) short() *Document {
 	d := v.begun()
 	d.clinician(&v.Together.Clinicians[0], false)
-	d.breaches(v.Summary.Table())
+	d.breaches(v.Summary.Table(), "")
 	if v.More != "" {
 		d.add(paragraph{Text: v.More})
 	}
@@ -103,12 +103,8 @@ func (d *Document) fixtureList(rows []series.TableRow, o Options) {
 	near := table{Caption: "Clearance of every fixture, nearest relative to its margin", Columns: []column{{Head: "case"}, {Head: "site"}, {Head: "clearance"}}}
 	for i := range rows {
 		r := &rows[i]
-		became := "seal " + sealWords(r.Seal)
-		if r.Status != series.StatusMeasured || r.Doubt {
-			became = statusWords(r) + "; " + became
-		}
-		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(wholeValues(r), became)...)})
-		if text := rowClearance(r); given && text != "" {
+		t.Rows = append(t.Rows, row{Cells: append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r)}, append(wholeValues(r), becameOf(r))...)})
+		if text := rowClearance(r, askedFor); given && text != "" {
 			near.Rows = append(near.Rows, row{Cells: []string{outside(r.Case), o.rowSite(r), text}})
 		}
 		if text := rowBone(r); text != "" {

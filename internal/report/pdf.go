@@ -108,6 +108,9 @@ func (d *Document) press(paper Paper, pages int) (*press, error) {
 	}
 	p := &press{setter: s, tree: taggedpdf.New(pdf, plain(d.Title), "en"), doc: d, paper: paper, pages: pages, images: map[string]widths{}, taken: map[int]bool{}}
 	p.newPage()
+	if d.Simulated {
+		p.tree.In(taggedpdf.Paragraph, func() { p.tree.Content(p.sayInvented) })
+	}
 	for i, b := range d.blocks {
 		p.place(b, d.blocks[i+1:])
 	}
@@ -167,11 +170,15 @@ func (p *press) furniture() {
 	room := p.width() - p.setter.width(number, regular, sizeSmall) - gap
 	p.set(marginLeft, foot, p.short(prepared(p.doc.Foot), room), regular, sizeSmall)
 	p.set(p.paper.Width-marginRight-p.setter.width(number, regular, sizeSmall), foot, number, regular, sizeSmall)
-	if p.doc.Simulated {
-		p.ink(drawing.Black)
-		p.set(p.paper.Width-marginRight-p.setter.width(simulated, bold, sizeSmall), marginTop-5, simulated, bold, sizeSmall)
-	}
 	p.ink(drawing.Black)
+	if p.doc.Simulated && p.pdf.PageNo() > 1 { // on the first page it is content, which is read aloud
+		p.sayInvented()
+	}
+}
+
+// sayInvented says on a page that nobody was operated on.
+func (p *press) sayInvented() {
+	p.set(p.paper.Width-marginRight-p.setter.width(simulated, bold, sizeSmall), marginTop-5, simulated, bold, sizeSmall)
 }
 
 // short is the part of a line that fits.
@@ -218,12 +225,14 @@ func (p *press) place(b block, next []block) {
 	}
 	alone := p.height(b, p.width())
 	need := alone
-	if _, ok := b.(heading); ok && len(next) > 0 {
-		// A heading stays with the beginning of what it is over, and a paragraph
-		// under it with what that leads to.
-		need += min(p.opening(next[0]), mostKept)
-		if _, ok := next[0].(paragraph); ok && len(next) > 1 {
-			need += min(p.opening(next[1]), mostKept)
+	if _, ok := b.(heading); ok {
+		// A heading stays with the beginning of what it is over, and headings and a
+		// paragraph under it with what they lead to.
+		for _, follows := range next[:min(3, len(next))] {
+			need += min(p.opening(follows), mostKept)
+			if !leads(follows) {
+				break
+			}
 		}
 	}
 	if _, ok := b.(heading); ok {
@@ -236,6 +245,15 @@ func (p *press) place(b block, next []block) {
 		p.newPage()
 	}
 	p.y += p.draw(b, marginLeft, p.y, p.width())
+}
+
+// leads reports whether a block is words over what comes next.
+func leads(b block) bool {
+	switch b.(type) {
+	case heading, paragraph:
+		return true
+	}
+	return false
 }
 
 // placeList breaks pages between points.
@@ -534,18 +552,23 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 func (p *press) gauges(v gauges, x, y, width float64, paint bool) float64 {
 	const gap = 2.0 // leaves the notes of three room on one line
 	each := (width - gap*float64(len(v.Items)-1)) / float64(len(v.Items))
-	tallest := 0.0
+	words := func(g gauge, at frame, paint bool) float64 {
+		h := p.text(taggedpdf.Paragraph, g.Name, at, smallType, paint)
+		h += p.text(taggedpdf.Paragraph, g.Value, frame{at.x, at.y + h, at.width}, typeStyle{sizeNumber, regular, drawing.Black}, paint)
+		return h + p.text(taggedpdf.Paragraph, g.Note, frame{at.x, at.y + h, at.width}, smallType, paint) + 0.6
+	}
+	over, tallest := 0.0, 0.0 // the rulers stand on one line
+	for _, g := range v.Items {
+		over = max(over, words(g, frame{x, y, each}, false))
+	}
 	for i, g := range v.Items {
 		at := x + float64(i)*(each+gap)
 		p.in(taggedpdf.Division, paint, func() {
-			h := p.text(taggedpdf.Paragraph, g.Name, frame{at, y, each}, smallType, paint)
-			h += p.text(taggedpdf.Paragraph, g.Value, frame{at, y + h, each}, typeStyle{sizeNumber, regular, drawing.Black}, paint)
-			h += p.text(taggedpdf.Paragraph, g.Note, frame{at, y + h, each}, smallType, paint) + 0.6
-			h += p.drawing(g.Drawing, at, y+h, each, paint)
-			tallest = max(tallest, h)
+			words(g, frame{at, y, each}, paint)
+			tallest = max(tallest, p.drawing(g.Drawing, at, y+over, each, paint))
 		})
 	}
-	return tallest + 3
+	return over + tallest + 3
 }
 
 func (p *press) beside(v beside, x, y, width float64, paint bool) float64 {

@@ -12,10 +12,6 @@ import (
 	"plumbline/internal/report/wording"
 )
 
-// nearby is the distance, mm, up to which a structure is named in a plan that is read
-// back; the nearest of each kind is named at any distance.
-const nearby = 10.0
-
 // ReadBack says a plan in words, for the terminal: each fixture with its distances,
 // the gravest first, what was not checked, and what is in doubt.
 func ReadBack(p *measure.Planned, o Options) *Document {
@@ -43,14 +39,15 @@ func ReadBack(p *measure.Planned, o Options) *Document {
 	return d
 }
 
-// readBack words one planned fixture.
+// readBack words one planned fixture. The nearest structure of each kind is named at any
+// distance, others within reach.
 func (o Options) readBack(s *measure.PlannedSite) string {
 	_, label, name := o.site(s.Plan.Site.String())
 	what := fmt.Sprintf("%.1f × %.1f mm at %s, the %s", s.Plan.Diameter, s.Plan.Length, label, name)
 	var near []string
 	seen := map[string]bool{}
 	for _, d := range gravestFirst(s) {
-		if seen[d.Kind] && d.Planned > nearby {
+		if seen[d.Kind] && d.Planned > severity.Reach() {
 			continue
 		}
 		seen[d.Kind] = true

@@ -43,7 +43,9 @@ func (d *Document) everyCase(rows []series.TableRow) {
 		if from == 0 {
 			alt += fmt.Sprintf(" Of all %d, %d have a mark.", len(views), troubled)
 		}
-		d.add(pictures{Across: 1, Items: []picture{{Drawing: drawing.Record{Cases: part, Alt: alt}.Draw()}}})
+		record := drawing.Record{Cases: part, Alt: alt}
+		narrow := record.Draw(drawing.NarrowRecordSlots)
+		d.add(pictures{Across: 1, Items: []picture{{Drawing: record.Draw(drawing.RecordSlots), Narrow: &narrow}}})
 	}
 }
 
@@ -154,7 +156,15 @@ func clearanceCharts(rows []series.TableRow) pictures {
 			continue
 		}
 		c.Alt = fmt.Sprintf("Clearance to %s of %s in the order of surgery, planned and placed, with the margin; entered or margin missed: %d. The table of all cases has the figures.", what, counted(len(c.Points), "fixture"), breached)
-		out.Items = append(out.Items, picture{Drawing: c.Draw(), Caption: fmt.Sprintf("Distance to %s: %s, of which %d entered it or missed its margin.", what, counted(len(c.Points), "fixture"), breached)})
+		said := "none entered it or missed its margin"
+		if breached > 0 {
+			said = fmt.Sprintf("%d of them entered it or missed its margin", breached)
+		}
+		caption := fmt.Sprintf("Distance to %s: %s, %s.", what, counted(len(c.Points), "fixture"), said)
+		if c.Cut() {
+			caption += fmt.Sprintf(" What is farther off than %g mm stands at its edge.", drawing.FarClearance)
+		}
+		out.Items = append(out.Items, atWidths(c.Draw, caption))
 	}
 	if n := len(out.Items); n > 0 && len(far) > 0 {
 		out.Items[n-1].Caption += fmt.Sprintf(" More than %g mm from every fixture, and not drawn: %s.", drawing.FarClearance, strings.Join(far, ", "))
@@ -186,7 +196,8 @@ func shareChart(rows []series.TableRow) *picture {
 		return nil
 	}
 	c.Alt = fmt.Sprintf("Two bars for each of %s: what the plan left over the margin, and what placing added or took away.", counted(len(c.Points), "fixture"))
-	return &picture{Drawing: c.Draw(), Caption: "The structure that is nearest relative to its margin. A light bar under the line is the plan's fault, a dark one is lost in placing."}
+	p := atWidths(c.Draw, "The structure that is nearest relative to its margin. A light bar under the line is the plan's fault, a dark one is lost in placing.")
+	return &p
 }
 
 // room is the page about distances: the charts, and the margin that the record supports.
@@ -195,7 +206,7 @@ func (d *Document) room(a *analysis.Analysis, rows []series.TableRow) {
 	if len(charts.Items) == 0 && share == nil && len(a.Margins) == 0 {
 		return
 	}
-	d.add(heading{Level: 2, Text: "How near, and whose share", Page: len(charts.Items) > 0})
+	d.add(heading{Level: 2, Text: "How near, and whose share", Page: len(charts.Items) > 0 && len(a.Figures) > 0})
 	if len(charts.Items) > 0 {
 		d.add(charts)
 	}
@@ -205,9 +216,7 @@ func (d *Document) room(a *analysis.Analysis, rows []series.TableRow) {
 	if t := breachTable(analysis.CountBreaches(rows)); len(t.Rows) > 0 {
 		d.add(t)
 	}
-	if len(a.Margins) > 0 {
-		d.add(marginTable(a))
-	}
+	d.margins(a)
 }
 
 // strips show the whole figures of a few cases, each by itself.
@@ -276,6 +285,9 @@ func answerTable(s *Series, others bool) table {
 	t := table{Columns: []column{{Head: "asked", Share: 24}, {Head: "what the cases say", Share: 110}}}
 	if a.Answers != nil {
 		for _, x := range a.Answers.List() {
+			if a.Answers.Worst != "" && x[0] == analysis.TooNear { // the box over the table says it
+				continue
+			}
 			t.Rows = append(t.Rows, row{Cells: []string{x[0], outside(x[1])}})
 		}
 	}

@@ -163,7 +163,7 @@ func TestFirstPageAnswers(t *testing.T) {
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
 	first, _, _ := strings.Cut(oneLine(pdfText(t, pdf)), "page 2 of")
-	for _, want := range []string{"4.1 × 10.0 mm, full guide", "The entry lies", "95 % interval", "Structure entered Site 36: the fixture perforates cortex by 0.21 mm", "Margin missed Site 36: 1.61 mm from left mandibular canal"} {
+	for _, want := range []string{"4.1 × 10.0 mm, fully guided", "The entry lies", "95 % interval", "Structure entered Site 36: the fixture perforates cortex by 0.21 mm", "Margin missed Site 36: 1.61 mm from left mandibular canal"} {
 		assert.Contains(t, first, want)
 	}
 }

@@ -136,21 +136,7 @@ func pdfText(t *testing.T, pdf []byte) string {
 			continue
 		}
 		for _, s := range shown.FindAllSubmatch(content, -1) {
-			var raw []byte
-			for i := 0; i < len(s[1]); i++ {
-				if s[1][i] == '\\' && i+1 < len(s[1]) {
-					i++
-					switch s[1][i] {
-					case 'r':
-						raw = append(raw, '\r')
-						continue
-					case 'n':
-						raw = append(raw, '\n')
-						continue
-					}
-				}
-				raw = append(raw, s[1][i])
-			}
+			raw := unescaped(string(s[1]))
 			units := make([]uint16, len(raw)/2)
 			for i := range units {
 				units[i] = uint16(raw[2*i])<<8 | uint16(raw[2*i+1])
@@ -159,4 +145,24 @@ func pdfText(t *testing.T, pdf []byte) string {
 		}
 	}
 	return out.String()
+}
+
+// unescaped is what a literal string of a PDF stands for (ISO 32000-1, 7.3.4.2), without
+// octal digits, which fpdf does not write.
+func unescaped(s string) (raw []byte) {
+	for i := 0; i < len(s); i++ {
+		if s[i] == '\\' && i+1 < len(s) {
+			i++
+			switch s[i] {
+			case 'r':
+				raw = append(raw, '\r')
+				continue
+			case 'n':
+				raw = append(raw, '\n')
+				continue
+			}
+		}
+		raw = append(raw, s[i])
+	}
+	return raw
 }

@@ -47,21 +47,30 @@ func (s Series) Document(o Options) *Document {
 		Simulated: s.Summary.Simulated(),
 	}
 	facts := [][2]string{
-		{"Clinician", who},
 		{"Cases with figures", fmt.Sprint(len(a.Cases))},
-		{"Fixtures", fmt.Sprint(a.Fixtures)},
-		{"Surgery", outside(first) + " to " + outside(last)},
 	}
+	if a.Fixtures != len(a.Cases) {
+		facts = append(facts, [2]string{"Fixtures", fmt.Sprint(a.Fixtures)})
+	}
+	when := outside(first)
+	if last != first {
+		when += " to " + outside(last)
+	}
+	facts = append(facts, [2]string{"Surgery", when})
 	if s.Today != "" {
 		facts = append(facts, [2]string{"Cases as of", outside(s.Today)})
 	}
 	if s.File != nil && s.File.Receipt() != "" {
 		facts = append(facts, [2]string{"Receipt", s.File.Receipt()})
 	}
-	d.add(masthead{Kicker: d.kicker("Fixture placement against plan, case by case"), Title: "The series of " + who, Facts: facts})
+	d.add(masthead{Kicker: "Fixture placement against plan, case by case", Title: "The series of " + who, Facts: facts})
 	d.chainDoubt(s.File)
 	if b := analysis.CountBreaches(table); b.Entered+b.Missed > 0 {
-		d.breaches(table)
+		worst := ""
+		if a.Answers != nil {
+			worst = outside(a.Answers.Worst)
+		}
+		d.breaches(table, worst)
 	}
 	d.withdrawals(&s.Summary)
 	d.seriesAnswers(s, others)
@@ -158,7 +167,6 @@ func (d *Document) appendix(a *analysis.Analysis, s Series) {
 		d.add(list{Items: outsideAll(said)})
 	}
 	d.charts(a)
-	d.margins(a)
 	if t := twoWaysTable(a); len(t.Rows) > 0 {
 		d.add(heading{Level: 3, Text: twoWaysTitle}, t)
 	}
@@ -174,6 +182,9 @@ func outsideAll(list []string) []string {
 	}
 	return out
 }
+
+// besideTheAnswer stands under a curve that seems to go against the first answer.
+const besideTheAnswer = "\"Better?\" on the first page goes by the apex and the angle alone: with more figures to choose from, chance would look like learning more often."
 
 func (d *Document) learning(a *analysis.Analysis) {
 	var group pictures
@@ -213,16 +224,19 @@ func (d *Document) learning(a *analysis.Analysis) {
 		}
 		for _, p := range f.Published {
 			if p.Low != nil && p.High != nil {
-				c.Published = append(c.Published, drawing.Span{Low: *p.Low, High: *p.High, Name: fmt.Sprintf("published %.2f to %.2f", *p.Low, *p.High)})
+				c.Published = append(c.Published, drawing.Span{Low: *p.Low, High: *p.High, Name: "published " + wording.Interval(measurement.Interval{Low: *p.Low, High: *p.High}, c.Unit)})
 				break
 			}
 		}
 		text := f.Words.Caption()
+		if f.Course == nil && f.Learning != nil && f.Learning.Verdict == learningcurve.Learning {
+			text += " " + besideTheAnswer
+		}
 		c.Alt = "Chart of the " + x.Spec().Title + " case by case. " + text
-		group.Items = append(group.Items, picture{Drawing: c.Draw(168, 48), Caption: outside(text)})
+		group.Items = append(group.Items, atWidths(func(width float64) drawing.Drawing { return c.Draw(width, 48) }, outside(text)))
 	}
 	if len(group.Items) > 0 {
-		d.add(heading{Level: 2, Text: "Better or worse, case by case", Page: true})
+		d.add(heading{Level: 2, Text: "Better or worse, case by case"})
 		if g := levels(a); len(g.Items) > 0 {
 			d.add(g)
 		}
@@ -273,8 +287,9 @@ func (d *Document) charts(a *analysis.Analysis) {
 	}
 	if c := a.Competence; c != nil {
 		d.add(heading{Level: 3, Text: "Share within the limits, case by case"},
-			pictures{Across: 1, Items: []picture{{Caption: outside("The score: " + c.Short + "."),
-				Drawing: drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Score of the share within the limits: " + c.Short + "."}.Draw(168, 48)}}})
+			pictures{Across: 1, Items: []picture{atWidths(func(width float64) drawing.Drawing {
+				return drawing.ScoreChart{Score: c.Path.Score, Success: c.Outcomes, Limit: c.Design.Limit, Signal: c.Path.Signal, Alt: "Score of the share within the limits: " + c.Short + "."}.Draw(width, 48)
+			}, outside("The score: "+c.Short+"."))}})
 	}
 }
 
@@ -325,7 +340,7 @@ func habitSentences(a *analysis.Analysis) []string {
 // for where anything was.
 func marginTable(a *analysis.Analysis) table {
 	asked := slices.ContainsFunc(a.Margins, func(m analysis.Margin) bool { return m.Asked != nil })
-	t := table{Dense: true, Caption: marginTitle + ": about one in 20 of the next fixtures may go farther, in each direction by itself"}
+	t := table{Dense: true}
 	add := func(head string, share float64) { t.Columns = append(t.Columns, column{Head: head, Share: share}) }
 	add("direction", 34)
 	add("cases", 13)
@@ -340,9 +355,9 @@ func marginTable(a *analysis.Analysis) table {
 		bound := fmt.Sprintf("from %d cases on", analysis.BoundCases)
 		switch {
 		case b.Upper != nil && m.Rising:
-			bound = fmt.Sprintf("▲ %.2f mm, rising", math.Max(0, *b.Upper))
+			bound = fmt.Sprintf("▲ %.1f mm, rising", b.Rounded())
 		case b.Upper != nil:
-			bound = fmt.Sprintf("%.2f mm", math.Max(0, *b.Upper))
+			bound = fmt.Sprintf("%.1f mm", b.Rounded())
 		case b.Cases >= analysis.BoundCases:
 			bound = "none"
 		}
@@ -357,18 +372,24 @@ func marginTable(a *analysis.Analysis) table {
 			}
 			cells = append(cells, level, enough)
 		}
-		t.Rows = append(t.Rows, row{Cells: append(cells, fmt.Sprintf("%.2f mm", b.Largest)), Strong: m.Enough != nil && !*m.Enough})
+		t.Rows = append(t.Rows, row{Cells: append(cells, fmt.Sprintf("%.1f mm", b.Largest)), Strong: m.Enough != nil && !*m.Enough})
 	}
 	return t
 }
 
+// margins says how much room these cases call for.
 func (d *Document) margins(a *analysis.Analysis) {
 	if len(a.Margins) == 0 {
 		return
 	}
 	d.add(heading{Level: 3, Text: marginTitle},
-		paragraph{Text: fmt.Sprintf("Keep this far from a structure when you plan. About one in twenty of the next fixtures goes farther in a direction, up to one in ten in one or another. In %.0f %% of such records all margins are wide enough, so each is wider than it would have to be by itself; they are rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)})
-	d.add(list{Items: outsideAll(marginSentences(a))})
+		paragraph{Small: true, Text: fmt.Sprintf("Keep this far from a structure when you plan. About one in 20 of the next fixtures goes farther in a direction, up to one in ten in one or another. In %.0f %% of such records all margins are wide enough, so each is wider than it would have to be by itself. They are rounded up to a tenth of a millimetre.", 100*a.Options.Assurance)},
+		marginTable(a))
+	for i := range a.Margins {
+		if lost := a.Margins[i].LostWords(); lost != "" {
+			d.add(paragraph{Small: true, Text: outside("The margin " + a.Margins[i].Towards + ": " + lost)})
+		}
+	}
 }
 
 const marginTitle = "The margin that these cases call for"
@@ -423,15 +444,15 @@ const everyFixture = "Every fixture of every case in the order of surgery"
 // allCases lists every case that the file knows of.
 func (d *Document) allCases(rows []series.TableRow, o Options) {
 	withBone := slices.ContainsFunc(rows, func(r series.TableRow) bool { return r.Bone != nil })
-	clearance, caption := 44.0, everyFixture+"; "+twiceU
+	clearance, caption := 52.0, everyFixture+"; "+twiceU
 	if withBone {
-		clearance, caption = 28, caption+"; "+buccalBone
+		clearance, caption = 34, caption+"; "+buccalBone
 	}
 	t := table{Fine: true, Caption: caption,
-		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 22}, {Head: "site", Share: 8}, {Head: "guidance", Share: 19}}, 24,
-			column{Head: "clearance", Share: clearance}, column{Head: "what became of it", Share: 26}, column{Head: "seal", Share: 14})}
+		Columns: withWholes([]column{{Head: "case", Share: 15}, {Head: "placed", Share: 24}, {Head: "site", Share: 10}, {Head: "guidance", Share: 33}}, 22,
+			column{Head: "clearance (margin)", Share: clearance}, column{Head: "what became of it", Share: 30})}
 	if withBone {
-		t.Columns = append(t.Columns, column{Head: "bone", Share: 44 - clearance})
+		t.Columns = append(t.Columns, column{Head: "bone", Share: 52 - clearance})
 	}
 	for i := range rows {
 		r := &rows[i]
@@ -439,7 +460,7 @@ func (d *Document) allCases(rows []series.TableRow, o Options) {
 		if r.Guidance != "" {
 			guidance = outside(wording.Guidance(r.Guidance))
 		}
-		cells := append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), rowClearance(r), statusWords(r), sealWords(r.Seal))
+		cells := append(append([]string{outside(r.Case), outside(r.Placed), o.rowSite(r), guidance}, wholeValues(r)...), rowClearance(r, ""), becameOf(r))
 		if withBone {
 			cells = append(cells, rowBone(r))
 		}
@@ -469,9 +490,18 @@ func rowBone(r *series.TableRow) string {
 	return text(b.Achieved, b.AchievedAtMost) + " (" + text(b.Planned, b.PlannedAtMost) + ")"
 }
 
+// becameOf is what became of a row's case, and of its seal.
+func becameOf(r *series.TableRow) string {
+	became := "seal " + sealWords(r.Seal)
+	if r.Status != series.StatusMeasured || r.Doubt {
+		became = statusWords(r) + "; " + became
+	}
+	return became
+}
+
 // rowClearance is the clearance of a row that is nearest relative to its margin, and
-// what is to be said of it; "" for a row without figures.
-func rowClearance(r *series.TableRow) string {
+// what is to be said of it; "" for a row without figures. asked stands behind the margin.
+func rowClearance(r *series.TableRow, asked string) string {
 	v := r.Verdict()
 	c := severity.Tightest(r.Clearance)
 	switch {
@@ -480,7 +510,7 @@ func rowClearance(r *series.TableRow) string {
 	case c == nil:
 		return "not checked"
 	}
-	text := clearanceText(*c)
+	text := clearanceText(*c, asked)
 	switch severity.Breach(*c) {
 	case severity.Entered:
 		text = marks[severity.Entered] + " " + text + ", entered by " + string(v.By)
@@ -508,10 +538,15 @@ func breachTable(b analysis.Breaches) table {
 	return t
 }
 
-// breaches says which structures were entered and which margins missed.
-func (d *Document) breaches(rows []series.TableRow) {
+// breaches says which structures were entered and which margins missed, and which is the
+// worst of it, where that is given.
+func (d *Document) breaches(rows []series.TableRow, worst string) {
 	b := analysis.CountBreaches(rows)
-	d.add(notice{Title: "Structures and margins", Items: []string{b.Words}, Grave: b.Entered+b.Missed > 0})
+	items := b.Points
+	if worst != "" {
+		items = slices.Insert(slices.Clone(items), min(2, len(items)), worst)
+	}
+	d.add(notice{Title: "Structures and margins", Items: items, Grave: b.Entered+b.Missed > 0})
 }
 
 // rowSite is the site of a row in the numbering; "" where none is known.
@@ -544,7 +579,7 @@ func statusWords(r *series.TableRow) string {
 	switch r.Status {
 	case series.StatusMeasured:
 		if r.Doubt {
-			return "▲ measured, in doubt: " + outside(strings.Join(r.Flags, ", "))
+			return "▲ measured, in doubt"
 		}
 		return "measured"
 	case series.StatusOpen:
@@ -581,7 +616,7 @@ func sealWords(s series.Seal) string {
 
 // chain is what the file proves, with corrections and remarks.
 func (d *Document) chain(s Series) {
-	d.add(heading{Level: 2, Text: "Seals, chain and remarks"}, paragraph{Text: outside(s.Summary.Words)})
+	d.add(heading{Level: 2, Text: "Seals, chain and remarks"})
 	if s.File != nil {
 		items := []string{}
 		if v, err := s.File.Check(""); err == nil {

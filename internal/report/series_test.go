@@ -121,8 +121,8 @@ func TestSeriesReport(t *testing.T) {
 		assert.Contains(t, page, want)
 		assert.Contains(t, paper, want)
 	}
-	for _, sentence := range s.Analysis.Margins {
-		assert.Contains(t, paper, sentence.Words)
+	for _, m := range s.Analysis.Margins {
+		assert.Contains(t, paper, fmt.Sprintf("%s %d %.1f mm", m.Towards, m.Bound.Cases, m.Bound.Rounded()))
 	}
 	assert.Contains(t, page, "Of your next 20 fixtures about one may end more than", "a margin from 14")
 	for _, x := range s.Analysis.Answers.List() {

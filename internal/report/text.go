@@ -33,12 +33,13 @@ const (
 	wholeWord = 13
 )
 
-// nonBreakingSpace holds a number and its unit together while lines are made.
+// nonBreakingSpace holds a number and its unit together while lines are made, for the
+// terminal and for paper.
 const nonBreakingSpace = "\u00a0"
 
 var tied = strings.NewReplacer(
 	" %", nonBreakingSpace+"%", " mm", nonBreakingSpace+"mm",
-	" ± ", nonBreakingSpace+"±"+nonBreakingSpace, " × ", nonBreakingSpace+"×"+nonBreakingSpace,
+	" ± ", nonBreakingSpace+"±"+nonBreakingSpace, " = ", nonBreakingSpace+"="+nonBreakingSpace, " × ", nonBreakingSpace+"×"+nonBreakingSpace,
 	"● ", "●"+nonBreakingSpace, "○ ", "○"+nonBreakingSpace, "▲ ", "▲"+nonBreakingSpace, "■ ", "■"+nonBreakingSpace)
 
 // Text writes the document for a terminal of so many columns; 0 where that is not

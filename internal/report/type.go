@@ -167,6 +167,21 @@ func rightToLeft(s string) bool {
 	return false
 }
 
+// unbroken are the words of a text, those that belong together as one where a line has room
+// for them.
+func (s *setter) unbroken(text string, f face, size, width float64) []string {
+	var out []string
+	for _, word := range strings.Split(tied.Replace(text), " ") {
+		plain := strings.ReplaceAll(word, nonBreakingSpace, " ")
+		if s.width(plain, f, size) <= width {
+			out = append(out, plain)
+			continue
+		}
+		out = append(out, strings.Split(plain, " ")...)
+	}
+	return out
+}
+
 // lines breaks prepared text into lines no wider than width, at spaces where it
 // can; a space that a line breaks at stays at its end, beyond the width. Isolated text that goes on in the next line is isolated again there.
 func (s *setter) lines(text string, f face, size, width float64) []string {
@@ -186,7 +201,7 @@ func (s *setter) lines(text string, f face, size, width float64) []string {
 		}
 	}
 	space := s.width(" ", f, size)
-	for i, word := range strings.Split(text, " ") {
+	for i, word := range s.unbroken(text, f, size, width) {
 		w := s.width(word, f, size)
 		if i > 0 {
 			if used > 0 && used+space+w > width {

@@ -189,6 +189,32 @@ func least(list []measurement.Clearance, by func(a, b measurement.Clearance) int
 	return &c
 }
 
+// Reach is the distance, mm, beyond which a structure is named without its figures: the
+// largest usual margin of any kind and the largest published deviation, 3.0 + 7.1 mm. To miss
+// the margin of one that was planned farther off, a fixture would have to go farther astray
+// than any in the reviews, and such a one is in doubt anyhow. Were it less, a breach that has
+// happened to others could be one without a figure.
+func Reach() float64 {
+	most := 0.0
+	for _, k := range casefile.Kinds {
+		if k.Usual != nil {
+			most = max(most, k.Usual.MM)
+		}
+	}
+	return most + measurement.LargestPublishedApex
+}
+
+// Beyond reports whether a structure lies beyond Reach, as planned and as placed, or, where
+// the case asks for a larger margin than the usual ones, beyond that and the largest
+// published deviation.
+func Beyond(c measurement.Clearance) bool {
+	far := Reach()
+	if c.Margin != nil {
+		far = max(far, *c.Margin+measurement.LargestPublishedApex)
+	}
+	return c.Achieved != nil && min(c.Planned, *c.Achieved) > far
+}
+
 // CheckedWithin is the distance, mm, within which a structure is this site's own.
 // The canal of one side lies at most some 15 mm below a fixture at its own side,
 // and at least some 25 mm from one on the other; sinuses likewise. Common

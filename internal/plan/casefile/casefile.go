@@ -54,6 +54,17 @@ const (
 	Navigated  Guidance = "navigated"
 )
 
+// Words are those of the literature; one that is not known stays as it is.
+func (g Guidance) Words() string {
+	switch g {
+	case FullGuide:
+		return "fully guided"
+	case PilotGuide:
+		return "pilot-drill guided"
+	}
+	return strings.ReplaceAll(string(g), "-", " ")
+}
+
 // Guidances are all ways of guiding.
 var Guidances = []Guidance{FullGuide, PilotGuide, Freehand, Navigated}
 

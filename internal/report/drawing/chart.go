@@ -7,6 +7,8 @@ import (
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"plumbline/internal/report/wording"
 )
 
 // Layout of a chart on paper, mm. Charts of one page line up: their fields begin
@@ -247,10 +249,10 @@ func (c CurveChart) Draw(width, height float64) Drawing {
 		out.named("fitted curve", trace{fromCase(1, c.Curve), curveStyle})
 	}
 	if c.Plateau != nil {
-		out.named(fmt.Sprintf("plateau %.2f %s", *c.Plateau, c.Unit), level{*c.Plateau, targetStyle})
+		out.named("plateau "+wording.Of(*c.Plateau, c.Unit), level{*c.Plateau, targetStyle})
 	}
 	if c.Level != nil {
-		out.named(fmt.Sprintf("mean %.2f %s", *c.Level, c.Unit), level{*c.Level, targetStyle})
+		out.named("mean "+wording.Of(*c.Level, c.Unit), level{*c.Level, targetStyle})
 	}
 	out.Add(reach, dots, marks{values: outliers, sign: far}, names)
 	return out.draw(c.Alt)

@@ -116,12 +116,26 @@ func (h Habit) names(out *Drawing, place func(mesial, buccal float64) Point) {
 	slices.SortStableFunc(far, func(a, b NamedShot) int {
 		return cmp.Compare(math.Hypot(b.Mesial, b.Buccal), math.Hypot(a.Mesial, a.Buccal))
 	})
+	const size, advance = 2.2, 0.64 // mm; of the type's height, a character
+	var taken []room
 	for _, s := range far[:min(named, len(far))] {
-		at := place(s.Mesial, s.Buccal)
-		anchor, off := Start, 1.6
+		at, text := place(s.Mesial, s.Buccal), clipped(s.Name, nameLetters)
+		wide := advance * size * float64(len([]rune(text)))
+		anchor, off, left := Start, 1.6, at.X+1.6
 		if s.Mesial < 0 {
-			anchor, off = End, -1.6
+			anchor, off, left = End, -1.6, at.X-1.6-wide
 		}
-		out.add(label(at.X+off, at.Y+0.8, 2.2, anchor, clipped(s.Name, nameLetters)))
+		need := room{left, at.Y - size/2, wide, size}
+		// One that would lie over another stands over or under it.
+		for _, step := range []float64{0, 1, -1, 2, -2} {
+			need.y = at.Y - size/2 + step*1.2*size
+			if !slices.ContainsFunc(taken, func(o room) bool { return need.overlap(o) > 0 }) {
+				break
+			}
+		}
+		taken = append(taken, need)
+		ground := rectangle(need.x-0.3, need.y, need.width+0.6, need.height)
+		ground.Fill = White
+		out.add(ground, label(at.X+off, need.y+0.85*size, size, anchor, text))
 	}
 }

@@ -27,6 +27,7 @@ type sheet struct {
 	paper func(x, y float64) Point // of mm to the right and up from the plane's centre
 	frame room
 	words []room
+	keep  []room // fixtures, which no word should hide
 
 	ground, ink Ink // of words
 }
@@ -53,10 +54,35 @@ func (s *sheet) put(b room) room {
 	return b
 }
 
+// about is the rectangle about paths, as far as they lie in the frame; false where none does.
+func (s *sheet) about(items []Item) (room, bool) {
+	var t trail
+	for _, it := range items {
+		if p, ok := it.(Path); ok {
+			for _, q := range p.Points {
+				if s.frame.holds(q) {
+					t.take(q, Point{})
+				}
+			}
+		}
+	}
+	return t.bounds, t.shows
+}
+
+// keepOff tells the sheet what no word should hide.
+func (s *sheet) keepOff(items []Item) {
+	if b, ok := s.about(items); ok {
+		s.keep = append(s.keep, b)
+	}
+}
+
 // say puts words on a ground of their own at the first of the places where the frame has them
 // whole and no other words are; where there is none, at the place that hides least.
 func (s *sheet) say(text string, size float64, bold bool, layer Layer, places ...Point) []Item {
-	const advance = 0.64 // of the type's height, a character: of the widest typeface that the page may fall back on
+	advance := 0.64 // of the type's height, a character: of the widest typeface that the page may fall back on
+	if bold {
+		advance = 0.72
+	}
 	need := room{width: advance*size*float64(len([]rune(text))) + 1.4, height: 1.3 * size}
 	best, hidden := room{}, math.Inf(1)
 	for _, at := range places {
@@ -66,6 +92,9 @@ func (s *sheet) say(text string, size float64, bold bool, layer Layer, places ..
 		over := math.Hypot(b.x+b.width/2-at.X, b.y+b.height/2-at.Y) // how far it had to move
 		for _, o := range s.words {
 			over += 100 * b.overlap(o)
+		}
+		for _, o := range s.keep {
+			over += b.overlap(o)
 		}
 		if over < hidden {
 			best, hidden = b, over

@@ -24,8 +24,7 @@ type Record struct {
 
 // Layout of a record on paper, mm.
 const (
-	recordWidth = 170.0
-	recordSlots = 14 // in a row
+	recordSlot  = 170.0 / 14 // width of a slot
 	recordScale = 0.62
 	recordHead  = 2.2 // over a planned platform: 3.5 mm of the patient
 	recordFoot  = 2.4 // under a planned apex
@@ -35,17 +34,24 @@ const (
 	nameLetters = 9    // that a slot holds
 )
 
-// Draw draws the record.
-func (r Record) Draw() Drawing {
-	rows := (len(r.Cases) + recordSlots - 1) / recordSlots
+// In a row, on paper and on a narrow screen.
+const (
+	RecordSlots       = 14
+	NarrowRecordSlots = 7
+)
+
+// Draw draws the record with so many cases in a row at most.
+func (r Record) Draw(across int) Drawing {
+	rows := (len(r.Cases) + across - 1) / across
+	inRow := (len(r.Cases) + rows - 1) / max(1, rows) // so that no case stands alone in the last
 	long := longest
 	for _, c := range r.Cases {
 		long = max(long, c.Length)
 	}
-	slot, high := recordWidth/recordSlots, recordHead+long*recordScale+recordFoot+recordName
-	out := Drawing{Width: recordWidth, Height: float64(rows) * high, Alt: r.Alt}
+	slot, high := recordSlot, recordHead+long*recordScale+recordFoot+recordName
+	out := Drawing{Width: slot * float64(across), Height: float64(rows) * high, Alt: r.Alt}
 	for i, c := range r.Cases {
-		x, y := (float64(i%recordSlots)+0.5)*slot, float64(i/recordSlots)*high
+		x, y := (float64(i%inRow)+0.5)*slot, float64(i/inRow)*high
 		c.draw(&out, Point{x, y + recordHead}, y+high-1.0)
 		says := c.Name
 		if c.Instead != "" {
@@ -111,10 +117,10 @@ func (s scale1) at(v float64) float64 {
 
 // Layout of the charts with a slot for each case, mm.
 const (
-	slotsWidth = 170.0
 	slotsLeft  = 9.0
 	slotsField = 25.0 // height
-	slotsTop   = 5.5  // legend
+	slotsTop   = 5.5  // legend of one row
+	slotsRow   = 3.8  // each row more
 	slotsNames = 11.0 // turned, under the field
 	widestSlot = 12.0
 	leastSlot  = 2.6 // of a slot that has room for a turned name
@@ -127,11 +133,21 @@ type slots struct {
 	each float64
 }
 
-// newSlots opens a chart of n cases for a range of values in a unit.
-func newSlots(n int, low, high float64, alt string) *slots {
-	c := &slots{Drawing: Drawing{Width: slotsWidth, Height: slotsTop + slotsField + slotsNames, Alt: alt}}
-	c.scale1 = scale1{low, high, slotsTop, slotsTop + slotsField}
-	c.each = min((slotsWidth-slotsLeft-1)/float64(n), widestSlot)
+// Widths of charts, mm: on paper, and where a screen is narrow, so that type of the same
+// height stays large enough to be read.
+const (
+	ChartWidth       = 168.0
+	NarrowChartWidth = 84.0
+)
+
+// newSlots opens a chart of n cases for a range of values in a unit, with a legend over the
+// field.
+func newSlots(n int, low, high, width float64, alt string, entries ...legendEntry) *slots {
+	c := &slots{Drawing: Drawing{Width: width, Alt: alt}}
+	top := slotsTop + c.legend(entries)
+	c.Height = top + slotsField + slotsNames
+	c.scale1 = scale1{low, high, top, top + slotsField}
+	c.each = min((width-slotsLeft-1)/float64(n), widestSlot)
 	step := math.Pow(10, math.Floor(math.Log10((high-low)/2)))
 	for (high-low)/step > 8 {
 		step *= 2
@@ -172,14 +188,20 @@ func (c *slots) caseName(i int, text string, strong bool) {
 	c.add(l)
 }
 
-// legend adds entries in a row over the field: what draw draws from a place on, and words.
-func (c *slots) legend(entries ...legendEntry) {
-	x := slotsLeft
+// legend adds entries in rows over the field: what draw draws from a place on, and words. It
+// gives the height of the rows after the first.
+func (c *slots) legend(entries []legendEntry) float64 {
+	x, y := slotsLeft, slotsTop
 	for _, e := range entries {
-		c.add(e.mark(x, slotsTop-3.0)...)
-		c.add(label(x+e.wide+1.2, slotsTop-2.2, 2.4, Start, e.text))
-		x += e.wide + 1.2 + 1.32*float64(len([]rune(e.text))) + 4
+		wide := e.wide + 1.2 + 1.32*float64(len([]rune(e.text)))
+		if x > slotsLeft && x+wide > c.Width {
+			x, y = slotsLeft, y+slotsRow
+		}
+		c.add(e.mark(x, y-3.0)...)
+		c.add(label(x+e.wide+1.2, y-2.2, 2.4, Start, e.text))
+		x += wide + 4
 	}
+	return y - slotsTop
 }
 
 type legendEntry struct {
@@ -211,8 +233,15 @@ func (c ClearanceChart) Far() bool {
 	return !slices.ContainsFunc(c.Points, func(p ClearancePoint) bool { return min(p.Planned, p.Achieved) <= FarClearance })
 }
 
-// Draw draws the chart.
-func (c ClearanceChart) Draw() Drawing {
+// Cut reports whether a fixture is drawn at the chart's edge, as it lies beyond it.
+func (c ClearanceChart) Cut() bool {
+	return slices.ContainsFunc(c.Points, func(p ClearancePoint) bool {
+		return max(math.Abs(p.Planned), math.Abs(p.Achieved)) > FarClearance
+	})
+}
+
+// Draw draws the chart at a width in mm of paper.
+func (c ClearanceChart) Draw(width float64) Drawing {
 	low, high := 0.0, 1.0
 	for _, p := range c.Points {
 		low = min(low, p.Planned, p.Achieved)
@@ -221,7 +250,15 @@ func (c ClearanceChart) Draw() Drawing {
 			high = max(high, *p.Margin)
 		}
 	}
-	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), c.Alt)
+	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), width, c.Alt,
+		legendEntry{"planned → placed", 5, func(x, y float64) []Item {
+			return []Item{line(x, y, x+3.4, y, 0.35, Achieved), head(Point{x + 5, y}, 1, 0, Achieved)}
+		}},
+		legendEntry{"margin not kept", 5, func(x, y float64) []Item {
+			return []Item{line(x, y, x+3.4, y, 0.7, Black), head(Point{x + 5, y}, 1, 0, Black)}
+		}},
+		legendEntry{"margin", 5, func(x, y float64) []Item { return []Item{line(x, y, x+5, y, 0.35, Black, 0.9, 0.6)} }},
+		legendEntry{"surface of the structure; below it, inside", 5, func(x, y float64) []Item { return []Item{line(x, y, x+5, y, 0.5, Black)} }})
 	end := slotsLeft + out.each*float64(len(c.Points))
 	if low < 0 {
 		inside := rectangle(slotsLeft, out.at(0), end-slotsLeft, out.bottom-out.at(0))
@@ -239,15 +276,6 @@ func (c ClearanceChart) Draw() Drawing {
 		out.slot(i, p.Case, fmt.Sprintf("%s: planned %.1f, placed %.1f mm", p.Name, p.Planned, p.Achieved))
 		out.caseName(i, p.Name, p.Breach)
 	}
-	out.legend(
-		legendEntry{"planned → placed", 5, func(x, y float64) []Item {
-			return []Item{line(x, y, x+3.4, y, 0.35, Achieved), head(Point{x + 5, y}, 1, 0, Achieved)}
-		}},
-		legendEntry{"margin not kept", 5, func(x, y float64) []Item {
-			return []Item{line(x, y, x+3.4, y, 0.7, Black), head(Point{x + 5, y}, 1, 0, Black)}
-		}},
-		legendEntry{"margin", 5, func(x, y float64) []Item { return []Item{line(x, y, x+5, y, 0.35, Black, 0.9, 0.6)} }},
-		legendEntry{"surface of the structure; below it, inside", 5, func(x, y float64) []Item { return []Item{line(x, y, x+5, y, 0.5, Black)} }})
 	return out.Drawing
 }
 
@@ -288,13 +316,22 @@ type ShareChart struct {
 	Alt    string
 }
 
-// Draw draws the chart.
-func (c ShareChart) Draw() Drawing {
+// Draw draws the chart at a width in mm of paper.
+func (c ShareChart) Draw(width float64) Drawing {
 	low, high := -0.5, 0.5
 	for _, p := range c.Points {
 		low, high = min(low, p.Plan, p.Transfer), max(high, p.Plan, p.Transfer)
 	}
-	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), c.Alt)
+	box := func(fill, edge Ink) func(x, y float64) []Item {
+		return func(x, y float64) []Item {
+			r := rectangle(x, y-1.1, 2, 2.2)
+			r.Fill, r.Stroke, r.Width = fill, edge, 0.3
+			return []Item{r}
+		}
+	}
+	out := newSlots(len(c.Points), max(math.Floor(low*2)/2, -FarClearance), min(math.Ceil(high*2)/2, FarClearance), width, c.Alt,
+		legendEntry{"what the plan left over the margin", 2, box(White, Planned)},
+		legendEntry{"what placing added (+) or took away (−)", 2, box(Achieved, Achieved)})
 	bar := min(out.each*0.36, 2)
 	for i, p := range c.Points {
 		x := out.middle(i)
@@ -307,15 +344,6 @@ func (c ShareChart) Draw() Drawing {
 		out.caseName(i, p.Name, p.Breach)
 	}
 	out.add(line(slotsLeft, out.at(0), slotsLeft+out.each*float64(len(c.Points)), out.at(0), 0.4, Black))
-	box := func(fill, edge Ink) func(x, y float64) []Item {
-		return func(x, y float64) []Item {
-			r := rectangle(x, y-1.1, 2, 2.2)
-			r.Fill, r.Stroke, r.Width = fill, edge, 0.3
-			return []Item{r}
-		}
-	}
-	out.legend(legendEntry{"what the plan left over the margin", 2, box(White, Planned)},
-		legendEntry{"what placing added (+) or took away (−)", 2, box(Achieved, Achieved)})
 	return out.Drawing
 }
 

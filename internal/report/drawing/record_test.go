@@ -14,8 +14,8 @@ import (
 // A small case has planned and placed fixture to scale: its axis runs from the placed entry
 // to the placed apex, and its outline is as wide as the fixture.
 func TestSmallCaseIsToScale(t *testing.T) {
-	d := Record{Cases: []CaseView{{Name: "C-1", Length: 10, Width: 4, Entry: [2]float64{0.5, 1}, Apex: [2]float64{2, -0.5}}}}.Draw()
-	platform := Point{recordWidth / recordSlots / 2, recordHead}
+	d := Record{Cases: []CaseView{{Name: "C-1", Length: 10, Width: 4, Entry: [2]float64{0.5, 1}, Apex: [2]float64{2, -0.5}}}}.Draw(RecordSlots)
+	platform := Point{recordSlot / 2, recordHead}
 	at := func(p Point, across, along float64) {
 		t.Helper()
 		assert.InDelta(t, platform.X+across*recordScale, p.X, 1e-9)
@@ -43,7 +43,7 @@ func TestSmallCaseIsToScale(t *testing.T) {
 // the placed distance.
 func TestClearanceChartIsToScale(t *testing.T) {
 	margin := 2.0
-	d := ClearanceChart{Points: []ClearancePoint{{Name: "C-1", Planned: 4, Achieved: 1, Margin: &margin, Breach: true}, {Name: "C-2", Planned: 3, Achieved: -1, Margin: &margin, Breach: true}}}.Draw()
+	d := ClearanceChart{Points: []ClearancePoint{{Name: "C-1", Planned: 4, Achieved: 1, Margin: &margin, Breach: true}, {Name: "C-2", Planned: 3, Achieved: -1, Margin: &margin, Breach: true}}}.Draw(ChartWidth)
 	var rings, tips, margins []float64
 	for _, it := range d.Items {
 		p, ok := it.(Path)
@@ -66,7 +66,7 @@ func TestClearanceChartIsToScale(t *testing.T) {
 
 // What the plan left stands beside what placing took, from zero.
 func TestShareChartIsToScale(t *testing.T) {
-	d := ShareChart{Points: []SharePoint{{Name: "C-1", Plan: 1, Transfer: -2}}}.Draw()
+	d := ShareChart{Points: []SharePoint{{Name: "C-1", Plan: 1, Transfer: -2}}}.Draw(ChartWidth)
 	for _, it := range d.Items {
 		p, ok := it.(Path)
 		if !ok || !p.Closed || p.Points[0].Y < slotsTop {
@@ -103,7 +103,10 @@ func TestRecordsStayOnPaper(t *testing.T) {
 			s.Points = append(s.Points, SharePoint{Name: name, Plan: mm.Draw(t, "plan"), Transfer: mm.Draw(t, "transfer")})
 			strip.Dots = append(strip.Dots, StripDot{Name: name, Value: math.Abs(mm.Draw(t, "value")), High: 3})
 		}
-		for _, draw := range []func() Drawing{r.Draw, c.Draw, s.Draw, strip.Draw} {
+		for _, draw := range []func() Drawing{strip.Draw,
+			func() Drawing { return r.Draw(RecordSlots) }, func() Drawing { return r.Draw(NarrowRecordSlots) },
+			func() Drawing { return c.Draw(ChartWidth) }, func() Drawing { return c.Draw(NarrowChartWidth) },
+			func() Drawing { return s.Draw(ChartWidth) }, func() Drawing { return s.Draw(NarrowChartWidth) }} {
 			d := draw()
 			var b, same bytes.Buffer
 			require.NoError(t, d.SVG(&b))
@@ -130,7 +133,7 @@ func TestRecordsStayOnPaper(t *testing.T) {
 // A drawing that is alive names each case where it shows it, and leads to those that there is
 // an address for; one that is not has the bytes that it had.
 func TestADrawingThatIsAliveLeadsToItsCases(t *testing.T) {
-	d := Record{Cases: []CaseView{{Case: "C-1", Name: "C-1·46", Length: 10, Width: 4, Apex: [2]float64{1, 0}}, {Case: "C-2", Name: "C-2", Instead: "left out"}}}.Draw()
+	d := Record{Cases: []CaseView{{Case: "C-1", Name: "C-1·46", Length: 10, Width: 4, Apex: [2]float64{1, 0}}, {Case: "C-2", Name: "C-2", Instead: "left out"}}}.Draw(RecordSlots)
 	var still, alive bytes.Buffer
 	require.NoError(t, d.SVG(&still))
 	require.NoError(t, d.Alive(&alive, func(of string) string {
@@ -149,8 +152,8 @@ func TestADrawingThatIsAliveLeadsToItsCases(t *testing.T) {
 		"curve":     CurveChart{Name: "apex", Unit: "mm", Points: []CasePoint{{Case: 1, Name: "C-1", Y: 1}, {Case: 2, Name: "C-2", Y: 2}}}.Draw(80, 50),
 		"habit":     Habit{Shots: []NamedShot{{Name: "C-1", Mesial: 1}, {Name: "C-2"}}}.Draw(),
 		"strip":     Strip{Unit: "mm", Dots: []StripDot{{Name: "C-1", Value: 1}, {Name: "C-2", Value: 2}}}.Draw(),
-		"clearance": ClearanceChart{Points: []ClearancePoint{{Case: "C-1", Name: "C-1", Planned: 2, Achieved: 1}, {Case: "C-2", Name: "C-2", Achieved: 1}}}.Draw(),
-		"share":     ShareChart{Points: []SharePoint{{Case: "C-1", Name: "C-1", Plan: 1}, {Case: "C-2", Name: "C-2"}}}.Draw(),
+		"clearance": ClearanceChart{Points: []ClearancePoint{{Case: "C-1", Name: "C-1", Planned: 2, Achieved: 1}, {Case: "C-2", Name: "C-2", Achieved: 1}}}.Draw(ChartWidth),
+		"share":     ShareChart{Points: []SharePoint{{Case: "C-1", Name: "C-1", Plan: 1}, {Case: "C-2", Name: "C-2"}}}.Draw(ChartWidth),
 	} {
 		require.Len(t, d.Spots, 2, name)
 		for i, s := range d.Spots {

@@ -274,6 +274,13 @@ func (c *Cutter) draw(v View, d float64, gap *dimension) Drawing {
 		PNG: c.window.picture(sampled(c.grey, plane, w, h, c.pixel), w)})
 	on := &sheet{paper: paper, frame: room{clip.Min.X, clip.Min.Y, clip.Width, clip.Height}, ground: Casing, ink: White}
 	reach := max(v.width, v.height) / 2
+	bodies := c.body(c.planned, v, plane, paper, PlannedLayer)
+	on.keepOff(bodies)
+	if c.achieved != nil {
+		placed := c.body(c.achieved, v, plane, paper, AchievedLayer)
+		on.keepOff(placed)
+		bodies = append(bodies, placed...)
+	}
 	trails := make([]trail, len(c.scene.Structures))
 	for i, st := range c.scene.Structures {
 		var lines []Item
@@ -283,10 +290,7 @@ func (c *Cutter) draw(v View, d float64, gap *dimension) Drawing {
 	if c.surfaces != nil {
 		clip.Items = append(clip.Items, c.surfaces.draw(plane, reach, on)...)
 	}
-	clip.Items = append(clip.Items, c.body(c.planned, v, plane, paper, PlannedLayer)...)
-	if c.achieved != nil {
-		clip.Items = append(clip.Items, c.body(c.achieved, v, plane, paper, AchievedLayer)...)
-	}
+	clip.Items = append(clip.Items, bodies...)
 	if gap != nil {
 		clip.Items = append(clip.Items, gap.draw(plane, on)...)
 	}

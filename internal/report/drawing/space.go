@@ -48,6 +48,7 @@ func (s *Scene) Space(turn float64) (Drawing, error) {
 	on := &sheet{frame: room{0, strip, spaceSide, spaceSide}, ground: White, ink: Black}
 	trails := make([]trail, len(bodies))
 	for i, b := range bodies {
+		drawn := len(clip.Items)
 		for _, line := range v.contours(b.structure) {
 			for _, part := range v.visible(line, i, bodies) {
 				points := make([]Point, len(part))
@@ -59,6 +60,9 @@ func (s *Scene) Space(turn float64) (Drawing, error) {
 				}
 				clip.Items = append(clip.Items, Path{Points: simplified(points), Stroke: b.ink, Width: b.width, Dash: b.dash, Layer: b.layer})
 			}
+		}
+		if b.layer != StructureLayer {
+			on.keepOff(clip.Items[drawn:])
 		}
 	}
 	for i, b := range bodies {

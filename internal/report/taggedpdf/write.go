@@ -2,6 +2,7 @@ package taggedpdf
 
 import (
 	"bytes"
+	"compress/zlib"
 	"errors"
 	"fmt"
 	"regexp"
@@ -48,10 +49,55 @@ func (t *Tree) Write() ([]byte, error) {
 		tree.WriteString("] ")
 	}
 	f.objects[parents] = tree.String() + "]>>"
+	for i := range f.objects {
+		if n := toUnicode.FindStringSubmatch(f.objects[i]); n != nil {
+			at, err := strconv.Atoi(n[1])
+			if err != nil || at >= len(f.objects) {
+				return nil, errors.New("a typeface names no map to Unicode")
+			}
+			f.objects[at] = unicodes()
+		}
+	}
 	if !f.extend(f.root, fmt.Sprintf("/MarkInfo <</Marked true>> /StructTreeRoot %d 0 R /ViewerPreferences <</DisplayDocTitle true>>", structure)) {
 		return nil, errors.New("the catalog is not as expected")
 	}
 	return f.bytes(), nil
+}
+
+// unicodes is the map of a typeface's codes to Unicode, which fpdf makes equal. Its own has all
+// of 0000 to FFFF in one range, with zero, the byte order marks and single surrogates in it,
+// which are no characters (ISO 14289-1, 7.21.7), and over more than one last byte (ISO 32000-1,
+// 9.10.3).
+func unicodes() string {
+	const most = 100 // ranges to a block
+	var ranges []string
+	for high := range 0x100 {
+		low, last := 0, 0xff
+		switch {
+		case high == 0:
+			low = 1
+		case high == 0xfe:
+			last = 0xfe
+		case high == 0xff:
+			last = 0xfd
+		case high >= 0xd8 && high <= 0xdf:
+			continue
+		}
+		ranges = append(ranges, fmt.Sprintf("<%02X%02X> <%02X%02X> <%02X%02X>\n", high, low, high, last, high, low))
+	}
+	var b strings.Builder
+	b.WriteString("/CIDInit /ProcSet findresource begin\n12 dict begin\nbegincmap\n/CIDSystemInfo\n<</Registry (Adobe)\n/Ordering (UCS)\n/Supplement 0\n>> def\n" +
+		"/CMapName /Adobe-Identity-UCS def\n/CMapType 2 def\n1 begincodespacerange\n<0000> <FFFF>\nendcodespacerange\n")
+	for part := range slices.Chunk(ranges, most) {
+		fmt.Fprintf(&b, "%d beginbfrange\n%sendbfrange\n", len(part), strings.Join(part, ""))
+	}
+	b.WriteString("endcmap\nCMapName currentdict /CMap defineresource pop\nend\nend")
+	var packed bytes.Buffer
+	w := zlib.NewWriter(&packed)
+	// A buffer takes every write.
+	_, _ = w.Write([]byte(b.String()))
+	_ = w.Close()
+	return fmt.Sprintf("<</Length %d /Filter /FlateDecode>>\nstream\n%s\nendstream", packed.Len(), packed.String())
 }
 
 // visit calls f for an element and all in it, in reading order.
@@ -106,6 +152,7 @@ var (
 	sectionAt = regexp.MustCompile(`startxref\n(\d+)\n%%EOF\s*$`)
 	trailer   = regexp.MustCompile(`(?s)trailer\n<<.*/Root (\d+) 0 R.*/Info (\d+) 0 R`)
 	kids      = regexp.MustCompile(`/Kids \[([^\]]*)\]`)
+	toUnicode = regexp.MustCompile(`/ToUnicode (\d+) 0 R`)
 	reference = regexp.MustCompile(`(\d+) 0 R`)
 )
 

@@ -12,6 +12,7 @@ import (
 
 	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/tooth"
 )
 
@@ -165,7 +166,7 @@ func Guidance(g string) string {
 	if g == "" {
 		return "guidance not stated"
 	}
-	return strings.ReplaceAll(g, "-", " ")
+	return casefile.Guidance(g).Words()
 }
 
 // Cautions are the sentences that every report ends with.

@@ -36,7 +36,9 @@ func TestFiguresAreSaidInWords(t *testing.T) {
 		Clearance(1.984):                          "1.98 mm",
 		Clearance(-0.3):                           "reaches in by 0.30 mm",
 		Clearance(-0.001):                         "0.00 mm, touching",
-		Guidance("pilot-guide"):                   "pilot guide",
+		Guidance("pilot-guide"):                   "pilot-drill guided",
+		Guidance("full-guide"):                    "fully guided",
+		Guidance("by-hand"):                       "by hand",
 		Guidance(""):                              "guidance not stated",
 	} {
 		assert.Equal(t, want, said)

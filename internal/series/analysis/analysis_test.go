@@ -603,8 +603,8 @@ func TestHabitOfAGroup(t *testing.T) {
 	assert.Less(t, *of["freehand"].Adjusted, .001)
 	assert.Equal(t, 30, of["freehand"].Cases)
 	assert.Greater(t, *of["full-guide"].Adjusted, .05)
-	assert.Contains(t, a.Answers.Habit, "with freehand at the apex on average")
-	assert.NotContains(t, a.Answers.Habit, "with full guide")
+	assert.Contains(t, a.Answers.Habit, "in freehand cases at the apex on average")
+	assert.NotContains(t, a.Answers.Habit, "fully guided")
 	// Fewer than ten of a kind are no group.
 	for i := range rows {
 		if i > 16 {

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/anatomy/severity"
 	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/series"
 )
 
@@ -18,14 +19,19 @@ type Answers struct {
 	Room     string `json:"room"`     // how much to keep clear of a structure
 	Breaches string `json:"breaches"` // structures entered, margins missed
 
+	Worst string `json:"worst,omitempty"` // of Breaches, the gravest one; empty where there are none
+
 	breached bool // there are any
 }
+
+// TooNear asks what was entered or came too near.
+const TooNear = "Too near?"
 
 // List are the answers with what they answer, in the order in which they are told: what
 // was entered or came too near before all else.
 func (a *Answers) List() [][2]string {
 	out := [][2]string{{"Better?", a.Better}, {"How good now?", a.Now}, {"A habit?", a.Habit}, {"How much room?", a.Room}}
-	near := [2]string{"Too near?", a.Breaches}
+	near := [2]string{TooNear, a.Breaches}
 	if a.breached {
 		return append([][2]string{near}, out...)
 	}
@@ -33,8 +39,8 @@ func (a *Answers) List() [][2]string {
 }
 
 func (a *Analysis) addAnswers(rows []series.Row) {
-	breaches, any := a.breachWords(rows)
-	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: breaches, breached: any}
+	breaches, worst := a.breachWords(rows)
+	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: breaches, Worst: worst, breached: worst != ""}
 }
 
 // figure gives what is known of a figure, nil if nothing.
@@ -158,9 +164,9 @@ func (a *Analysis) nowWords() string {
 	if f := a.find(primary[0]); f != nil && f.Now != nil && len(f.Now.Earlier) > 0 {
 		var names []string
 		for _, e := range f.Now.Earlier {
-			names = append(names, strings.ReplaceAll(e.Guidance, "-", " "))
+			names = append(names, casefile.Guidance(e.Guidance).Words())
 		}
-		s += fmt.Sprintf(" As guided in the last %d cases; what earlier ones with %s change by is taken out.", latest, together(names))
+		s += fmt.Sprintf(" As guided in the last %d cases; how earlier ones, %s, differ is taken out.", latest, together(names))
 	}
 	if a.Competence != nil {
 		s += " " + title(a.Competence.Short) + "."
@@ -210,7 +216,7 @@ func (a *Analysis) roomWords() string {
 		if m.Asked == nil || m.Bound == nil || m.Bound.Upper == nil {
 			continue
 		}
-		lost := ceiling(math.Max(0, *m.Bound.Upper))
+		lost := m.Bound.Rounded()
 		if *m.Enough {
 			s += fmt.Sprintf(" %s you keep %.1f mm, and about one in 20 may lose more than %.1f mm of it.", title(m.Towards), *m.Asked, lost)
 		} else {
@@ -240,7 +246,7 @@ const whileRising = "While deviations rise or have changed for the worse this ho
 
 // oneInTwenty words a bound of the usual coverage; others by their share.
 func oneInTwenty(b *Bound, what string) string {
-	upper := fmt.Sprintf(what, ceiling(math.Max(0, *b.Upper)))
+	upper := fmt.Sprintf(what, b.Rounded())
 	s := fmt.Sprintf("Of your next 20 fixtures about one may %s", upper)
 	if b.Coverage != .95 {
 		s = fmt.Sprintf("About %s of your next fixtures may %s", percent(1-b.Coverage), upper)
@@ -249,8 +255,8 @@ func oneInTwenty(b *Bound, what string) string {
 }
 
 // breachWords tells of structures entered and margins missed in all measured fixtures,
-// doubtful ones too, and whether there are any.
-func (a *Analysis) breachWords(rows []series.Row) (words string, breached bool) {
+// doubtful ones too, and which is the worst; "" where there are none.
+func (a *Analysis) breachWords(rows []series.Row) (words, gravest string) {
 	var all []series.TableRow
 	var worst *measurement.Clearance
 	where := ""
@@ -270,19 +276,19 @@ func (a *Analysis) breachWords(rows []series.Row) (words string, breached bool) 
 	}
 	b := CountBreaches(all)
 	if len(b.Kinds) == 0 {
-		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture")), false
+		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture")), ""
 	}
 	s := "No structure entered and no margin missed."
 	if b.Entered+b.Missed > 0 {
 		s = fmt.Sprintf("Structures entered at %s, margins missed at %d of %d.", counted(b.Entered, "fixture"), b.Missed, b.Fixtures)
+		gravest = fmt.Sprintf("The nearest: %.1f mm to the %s %s.", *worst.Achieved, worst.Kind, where)
 		if *worst.Achieved < 0 {
-			s += fmt.Sprintf(" The worst: %s entered by %.1f mm %s.", worst.Kind, -*worst.Achieved, where)
-		} else {
-			s += fmt.Sprintf(" The nearest: %.1f mm to the %s %s.", *worst.Achieved, worst.Kind, where)
+			gravest = fmt.Sprintf("The worst: %s entered by %.1f mm %s.", worst.Kind, -*worst.Achieved, where)
 		}
+		s += " " + gravest
 	}
 	if b.NotChecked > 0 {
 		s += fmt.Sprintf(" Not checked for all that is due: %d.", b.NotChecked)
 	}
-	return s, b.Entered+b.Missed > 0
+	return s, gravest
 }

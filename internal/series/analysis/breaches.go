@@ -24,6 +24,7 @@ type Breaches struct {
 	Bone       *LeastBone   `json:"buccal_bone,omitempty"` // nil where no fixture has both
 	Aside      *AsideBreach `json:"aside,omitempty"`       // in rows that do not count; nil where there are none with figures
 	Words      string       `json:"words"`
+	Points     []string     `json:"-"` // Words, a point each; those about what was entered and missed first
 }
 
 // AsideBreach counts in rows that were withdrawn, replaced or left out.
@@ -148,7 +149,8 @@ func CountBreaches(rows []series.TableRow) Breaches {
 	if len(planned) > 0 {
 		b.Bone = &LeastBone{len(planned), boneSpread(planned, bounds[0]), boneSpread(achieved, bounds[1])}
 	}
-	b.Words = b.words()
+	b.Points = b.points()
+	b.Words = strings.Join(b.Points, " ")
 	return b
 }
 
@@ -162,9 +164,9 @@ func boneSpread(mm []float64, bounds int) BoneSpread {
 	return out
 }
 
-func (b *Breaches) words() string {
+func (b *Breaches) points() []string {
 	if b.Fixtures == 0 && b.Aside == nil {
-		return "No fixture is measured, so there are no breaches to count."
+		return []string{"No fixture is measured, so there are no breaches to count."}
 	}
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
@@ -178,19 +180,19 @@ func (b *Breaches) words() string {
 		say("With figures in doubt among these: %d.", b.InDoubt)
 	}
 	if b.NotChecked > 0 && len(b.Kinds) > 0 {
-		say("Not checked: %d of %d. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines.", b.NotChecked, b.Fixtures)
+		say("Not checked: %d of %d. Near their sites no structure was given, or not the one that is due behind the canines: the nerve in the lower jaw, the sinus in the upper.", b.NotChecked, b.Fixtures)
 	}
 	if l := b.Bone; l != nil {
-		say("Least bone to buccal outside the fixture's wall, in the planning scan, of %s: %.1f mm as planned and %.1f mm as placed, the median %.1f and %.1f mm; the wall outside the bone at %d as planned and %d as placed.",
+		say("Bone to buccal of %s, in the planning scan: the least is %.1f mm as planned and %.1f mm as placed, the median %.1f and %.1f mm. The wall lies outside the bone at %d as planned and at %d as placed.",
 			fixtures(l.Fixtures), l.Planned.Least, l.Achieved.Least, l.Planned.Median, l.Achieved.Median, l.Planned.Outside, l.Achieved.Outside)
 		if l.Planned.AtMost+l.Achieved.AtMost > 0 {
 			say("Of these, %d as planned and %d as placed are but bounds: there may be less bone.", l.Planned.AtMost, l.Achieved.AtMost)
 		}
 	}
 	if a := b.Aside; a != nil {
-		say("Figures that do not count, as they were withdrawn, replaced or left out, are of %s: at %d a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)
+		say("Not counted, as their figures were withdrawn, replaced or left out: %s, at %d of them a structure entered, at %d a margin missed.", fixtures(a.Fixtures), a.Entered, a.Missed)
 	}
-	return strings.Join(out, " ")
+	return out
 }
 
 func fixtures(n int) string {

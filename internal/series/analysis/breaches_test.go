@@ -42,8 +42,8 @@ func TestBreachesAreCounted(t *testing.T) {
 	assert.Equal(t, "Structures entered: at 1 of 5 fixtures (nerve 1: 0 by the plan, 1 by the transfer). "+
 		"Margins missed: at 3 of 5 fixtures (nerve 1: 1 by the plan, 0 by the transfer; root 3: 1 by the plan, 3 by the transfer). "+
 		"With figures in doubt among these: 1. "+
-		"Not checked: 2 of 5. Near their sites no structure was given, or not the nerve (lower jaw) or sinus (upper jaw) that is due behind the canines. "+
-		"Figures that do not count, as they were withdrawn, replaced or left out, are of 2 fixtures: at 1 a structure entered, at 1 a margin missed.", b.Words)
+		"Not checked: 2 of 5. Near their sites no structure was given, or not the one that is due behind the canines: the nerve in the lower jaw, the sinus in the upper. "+
+		"Not counted, as their figures were withdrawn, replaced or left out: 2 fixtures, at 1 of them a structure entered, at 1 a margin missed.", b.Words)
 
 	assert.Equal(t, "No fixture is measured, so there are no breaches to count.", CountBreaches(nil).Words)
 	assert.Contains(t, CountBreaches([]series.TableRow{row(series.StatusMeasured, "11", false)}).Words, "Not checked: no structure was given for any of 1 fixture,")
@@ -77,7 +77,7 @@ func TestBuccalBoneOverTheSeries(t *testing.T) {
 	}
 	b := CountBreaches(rows)
 	assert.Equal(t, &LeastBone{Fixtures: 5, Planned: BoneSpread{Least: 1.2, Median: 2}, Achieved: BoneSpread{Least: -2, Median: 0.6, Outside: 2, AtMost: 2}}, b.Bone)
-	assert.Contains(t, b.Words, "of 5 fixtures: 1.2 mm as planned and -2.0 mm as placed, the median 2.0 and 0.6 mm; the wall outside the bone at 0 as planned and 2 as placed. Of these, 0 as planned and 2 as placed are but bounds: there may be less bone.")
+	assert.Contains(t, b.Words, "of 5 fixtures, in the planning scan: the least is 1.2 mm as planned and -2.0 mm as placed, the median 2.0 and 0.6 mm. The wall lies outside the bone at 0 as planned and at 2 as placed. Of these, 0 as planned and 2 as placed are but bounds: there may be less bone.")
 	var lost []float64
 	for i := range rows {
 		if l := rows[i].BoneLost(); l != nil {

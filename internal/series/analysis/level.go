@@ -398,6 +398,9 @@ type Bound struct {
 	LargestConfidence float64 `json:"largest_confidence"`
 }
 
+// Rounded is the bound as it is told: up to a tenth, the safe side, and not under nothing.
+func (b *Bound) Rounded() float64 { return ceiling(math.Max(0, *b.Upper)) }
+
 // BoundCases is the number of cases from which on a bound is told, whatever it is: the
 // least of which a level is known. wideUnder is that under which it is said to be wide: of
 // few cases it goes up to twice as far as it would have to, since hard cases may be still to

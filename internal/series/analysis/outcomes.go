@@ -74,7 +74,7 @@ func (a *Analysis) addDesigns() error {
 		a.Competence = c
 	}
 	if a.Competence == nil && a.Success != nil && len(a.Cases) >= someCases {
-		a.Notes = append(a.Notes, "Only limits that were fixed before the cases can show that few enough fixtures lie outside them.")
+		a.Notes = append(a.Notes, "No limits were fixed before the cases, so it is not shown that few enough fixtures lie outside them.")
 	}
 	return nil
 }

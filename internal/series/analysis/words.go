@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"plumbline/internal/measurement"
+	"plumbline/internal/plan/casefile"
 	"plumbline/internal/stats/learningcurve"
 )
 
@@ -247,7 +248,7 @@ func groupWords(group string) string {
 	case "posterior":
 		return "at back teeth"
 	}
-	return "with " + strings.ReplaceAll(group, "-", " ")
+	return "in " + casefile.Guidance(group).Words() + " cases"
 }
 
 func habitWords(h *Habit) string {
@@ -276,8 +277,8 @@ func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
 func rate(v float64) string { return fmt.Sprintf("%.3g %%", 100*v) }
 
 func successWords(s *Success) string {
-	return fmt.Sprintf("%d of %d fixtures (%s, 95 %% %s to %s) are within %s at the entry, %s at the apex and %s in angle.", s.Within, s.Of, percent(s.Share),
-		percent(s.Low), percent(s.High), amount(s.Limits.Entry, "mm"), amount(s.Limits.Apex, "mm"), amount(s.Limits.Angle, "deg"))
+	return fmt.Sprintf("%d of %d fixtures are within %g mm at the entry, %g mm at the apex and %g° in angle: %s, 95 %% interval %.0f to %s.", s.Within, s.Of,
+		s.Limits.Entry, s.Limits.Apex, s.Limits.Angle, percent(s.Share), 100*s.Low, percent(s.High))
 }
 
 // competenceShort says in a few words what is shown of the share outside the limits.
@@ -350,6 +351,15 @@ func ordinal(n int) string {
 	return fmt.Sprintf("%d%s", n, suffix)
 }
 
+// LostWords says how much of the bone to buccal is lost on average; "" of other margins, and
+// where that has no interval.
+func (m *Margin) LostWords() string {
+	if l := m.Lost; m.Kind == cheekBone && l != nil && l.Low != nil {
+		return fmt.Sprintf("on average %.1f mm are lost (95 %% of such means: %.1f to %.1f mm).", l.Mean, *l.Low, *l.High)
+	}
+	return ""
+}
+
 func marginWords(m *Margin) string {
 	what := title(m.Towards)
 	b := m.Bound
@@ -367,8 +377,8 @@ func marginWords(m *Margin) string {
 	s := what + ": " + lower(oneInTwenty(b, go1)) + fmt.Sprintf(", stated with %s confidence for all margins together", percent(m.Together))
 	s += largestWords(b)
 	s += "."
-	if l := m.Lost; m.Kind == cheekBone && l.Low != nil {
-		s += fmt.Sprintf(" On average %.1f mm are lost (95 %% of such means: %.1f to %.1f mm).", l.Mean, *l.Low, *l.High)
+	if lost := m.LostWords(); lost != "" {
+		s += " " + title(lost)
 	}
 	if m.Rising {
 		s += " " + whileRising
@@ -377,7 +387,7 @@ func marginWords(m *Margin) string {
 		if *m.Enough {
 			s += fmt.Sprintf(" You asked for %.1f mm, which is more.", *m.Asked)
 		} else {
-			s += fmt.Sprintf(" You asked for %.1f mm, which is too little: keep %.1f mm.", *m.Asked, ceiling(math.Max(0, *b.Upper)))
+			s += fmt.Sprintf(" You asked for %.1f mm, which is too little: keep %.1f mm.", *m.Asked, b.Rounded())
 		}
 	}
 	return s
