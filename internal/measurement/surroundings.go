@@ -68,8 +68,8 @@ func (w *Wall) Outside() bool {
 
 // LeastBuccal is the least bone to buccal, mm, over the depths at which some of the wall is
 // in bone: what stands above the crest does not count. It may be less where atMost is true:
-// at some depth the plate is too thin for the scan, or there is none as far as the axis, by
-// the fixture's radius. Nil where none is known.
+// at some depth the plate is too thin for the scan, there is none as far as the axis, by the
+// fixture's radius, or it could not be read, as near metal. Nil where none is known.
 func (a *Around) LeastBuccal(radius float64) (least *float64, atMost bool) {
 	if a == nil {
 		return nil, false
@@ -91,10 +91,12 @@ func (a *Around) LeastBuccal(radius float64) (least *float64, atMost bool) {
 			known, atMost = new(-radius), true
 		case w.High != nil:
 			known, atMost = w.High, true
+		case w.Low == nil: // else it is farther than is looked
+			atMost = true
 		}
 		if known != nil && (least == nil || *known < *least) {
 			least = known
 		}
 	}
-	return least, atMost
+	return least, atMost && least != nil
 }

@@ -148,7 +148,7 @@ func Columns() []Column {
 	return append(out,
 		Column{bonePlanned, "least bone to buccal of the planned fixture's wall, in the planning scan; negative = outside", false},
 		Column{boneAchieved, "the same of the placed fixture", false},
-		Column{boneAtMost, "planned, achieved, or both with a space between: which of the two is but a bound, as the plate is too thin for the scan or the axis lies outside the bone", false})
+		Column{boneAtMost, "planned, achieved, or both with a space between: which of the two is but a bound, as at some depth the plate is too thin for the scan, could not be read, or the axis lies outside the bone", false})
 }
 
 // The columns of the least bone to buccal.
