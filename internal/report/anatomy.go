@@ -26,8 +26,9 @@ func AnatomyReport(p *measure.Planned, o Options) (*Document, error) {
 	name := outside(p.Plan.Name)
 	d := &Document{Title: "Case " + name + ", the planning scan against its plan", Foot: "Case " + name, Date: p.Plan.Placed, Simulated: p.Plan.Simulated}
 	d.add(masthead{Kicker: "The planning scan against its plan", Title: "Case " + name})
+	o.Uncoded = true // codes are for scripts
 	d.blocks = append(d.blocks, Anatomy(p, o).blocks...)
-	for _, site := range p.Sites {
+	for i, site := range p.Sites {
 		scene := drawing.Scene{Planning: p.Planning, Site: site.Plan.Site, Planned: site.Plan.Planned, PlannedDiameter: site.Plan.Diameter, Directions: site.Directions}
 		for _, st := range p.Structures {
 			scene.Structures = append(scene.Structures, drawing.Structure{Name: st.Plan.Name, Kind: st.Plan.Kind, Body: st.Body, Found: st.Plan.Find != ""})
@@ -40,7 +41,7 @@ func AnatomyReport(p *measure.Planned, o Options) (*Document, error) {
 			return nil, err
 		}
 		_, label, words := o.site(site.Plan.Site.String())
-		d.add(heading{Level: 2, Text: fmt.Sprintf("Site %s, %s", label, words), Page: true})
+		d.add(heading{Level: 2, Text: fmt.Sprintf("Site %s, %s", label, words), Page: i > 0})
 		d.add(pictures{Items: plannedCuts(&scene, before), Across: 2})
 	}
 	return d, nil
@@ -91,7 +92,7 @@ func (o Options) found(p *measure.Planned) []string {
 		}
 	}
 	if len(items) == 0 {
-		items = []string{"nothing that the case does not draw; a canal is asked for by find = \"canal\" and two points that it passes through"}
+		items = []string{"nothing beyond what the case draws; to have a canal followed, give two points that it passes through, with find = \"canal\""}
 	}
 	return items
 }

@@ -248,10 +248,25 @@ func (d *Document) verdicts(o Options, cases ...*measurement.Case) {
 		if len(cases) > 1 {
 			about = outside(c.Case) + ", "
 		}
+		words, order := map[measurement.VerdictCode]map[string][]string{}, map[measurement.VerdictCode][]string{} // what is said alike of several sites is said once
 		for _, f := range c.Fixtures {
 			_, label, _ := o.site(f.Site)
 			for _, p := range severity.Points(f, severity.DoubtIn(c.Flags, c.Alignment.Flags, f.Flags), severity.UsualLimits) {
-				items[p.Code] = append(items[p.Code], sentence(about+"site "+label+": "+p.Text))
+				sites, text := words[p.Code], p.Text
+				if sites == nil {
+					sites = map[string][]string{}
+					words[p.Code] = sites
+				}
+				if len(sites[text]) == 0 {
+					order[p.Code] = append(order[p.Code], text)
+				}
+				sites[text] = append(sites[text], label)
+			}
+		}
+		for code, texts := range order {
+			for _, text := range texts {
+				sites := words[code][text]
+				items[code] = append(items[code], sentence(about+plural(len(sites), "site ", "sites ")+wording.List(sites)+": "+text))
 			}
 		}
 	}

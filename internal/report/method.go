@@ -55,7 +55,7 @@ func alignmentText(method string) string {
 	case strings.HasSuffix(method, "refined on the scans"):
 		return "A given start was refined on the voxels of both scans around the sites, in their own jaw."
 	case method == "scans":
-		return "Both scans were brought into one frame by their own voxels: a search over turns and places, then a fit by local normalised correlation on the jaw that carries the fixtures. Each jaw is its own rigid body, so this holds for this jaw only. The error is estimated from how far groups of the region, each asked alone, agree."
+		return "The scans themselves gave the alignment: a search first, then a fit of the jaw that carries the fixtures (local normalised correlation). The other jaw moves on its own and does not count. How far parts of the jaw, each fitted alone, agree gives the error."
 	case method == "same-frame":
 		return "Both scans carry the same DICOM Frame of Reference and were taken as lying in one frame. " + heldAgainst
 	case method == "landmarks":

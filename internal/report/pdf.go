@@ -465,6 +465,9 @@ func (p *press) masthead(v masthead, x, y, width float64, paint bool) float64 {
 	if paint {
 		p.rule(x, y+h, x+width, y+h, 0.2, drawing.Black)
 	}
+	if len(v.Facts) == 0 {
+		return h + 3.5
+	}
 	h += 2
 	p.in(taggedpdf.List, paint, func() { h += p.facts(v.Facts, frame{x, y + h, width}, paint) })
 	if paint {

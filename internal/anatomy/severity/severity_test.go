@@ -151,3 +151,18 @@ func TestSentences(t *testing.T) {
 	assert.Contains(t, Sentence(to("canal", "nerve", 1.25, 1.25, 1.75)), "less than the margin of 1.75 mm (by the plan: it left 1.25 mm of 1.75 mm, placing changed nothing)")
 	assert.Empty(t, Sentence(to("canal", "nerve", 3, 3, 2)))
 }
+
+// The largest usual margin, 3 mm to another fixture, and the largest published deviation, 7.1 mm
+// at the apex, are the distance beyond which nothing can be missed that was ever reported.
+func TestWhatIsOutOfReach(t *testing.T) {
+	assert.InDelta(t, 10.1, Reach(), 1e-9)
+	far := func(planned, achieved float64, margin *float64) bool {
+		return Beyond(measurement.Clearance{Planned: planned, Achieved: &achieved, Margin: margin})
+	}
+	assert.True(t, far(10.2, 10.2, nil))
+	assert.False(t, far(10.2, 10.0, nil), "it came nearer")
+	assert.False(t, far(10.0, 10.2, nil), "it was planned nearer")
+	assert.True(t, far(10.2, 10.2, new(2.0)))
+	assert.False(t, far(12, 12, new(5.0)), "a margin of one's own that is larger")
+	assert.False(t, Beyond(measurement.Clearance{Planned: 40}), "where it lies is not known")
+}

@@ -165,3 +165,18 @@ func TestADrawingThatIsAliveLeadsToItsCases(t *testing.T) {
 		}
 	}
 }
+
+// Words stand beside a fixture where there is a place for them, and no word hides another.
+func TestWordsKeepOffFixtures(t *testing.T) {
+	at := func(s *sheet) float64 {
+		return s.say("root 36.1", 2.5, false, StructureLayer, Point{30, 30}, Point{30, 60})[1].(Label).At.Y
+	}
+	frame := room{0, 0, 76, 76}
+	assert.Less(t, at(&sheet{frame: frame}), 40.0, "the first place, where nothing is in the way")
+	s := &sheet{frame: frame}
+	s.keepOff([]Item{rectangle(25, 20, 10, 20)})
+	assert.Greater(t, at(s), 50.0)
+	s = &sheet{frame: frame}
+	s.keepOff([]Item{rectangle(-30, 20, 10, 20)})
+	assert.Empty(t, s.keep, "what is not in the picture is in nobody's way")
+}
