@@ -239,7 +239,7 @@ func largestWords(b *Bound) string {
 }
 
 // wide stands beside bounds of few cases.
-const wide = "From so few cases that is wide, to be on the safe side; it narrows with more."
+const wide = "From so few cases that is wide, as harder ones may be to come; it narrows with more."
 
 // whileRising stands beside every bound while a rise or an unexplained change is on.
 const whileRising = "While deviations rise or have changed for the worse this holds only if they go no farther: find the reason before you plan by it."

@@ -403,8 +403,8 @@ func (b *Bound) Rounded() float64 { return ceiling(math.Max(0, *b.Upper)) }
 
 // BoundCases is the number of cases from which on a bound is told, whatever it is: the
 // least of which a level is known. wideUnder is that under which it is said to be wide: of
-// few cases it goes up to twice as far as it would have to, since hard cases may be still to
-// come (of 20 cases, every eighth record has none though one in ten is hard).
+// few cases it goes some 2.4 times as far as it would have to, since hard cases may be still
+// to come (of 20 cases, every eighth record has none though one in ten is hard).
 const (
 	BoundCases = levelnow.MinCases
 	wideUnder  = 30

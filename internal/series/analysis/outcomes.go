@@ -150,6 +150,13 @@ func (a *Analysis) unsettled() bool {
 
 // addMargins bounds what is lost in each direction and to each structure; the stated
 // confidence is that of all of them together (Bonferroni), as they are printed together.
+//
+// From 14 cases with normal errors across the axis, one of three margins goes 2.7 times as
+// far sideways as it has to (median of 150), from 30 cases 2.0 times. The exact tolerance
+// region of a bivariate normal of unknown centre and covariance, at the same confidence,
+// ends 2.2 and 1.6 times as far from the plan (Krishnamoorthy and Mathew, Statistical
+// Tolerance Regions, 2009, simulated): so wide are few cases, and the rest are hard cases
+// and changes, which that region does not allow for.
 func (a *Analysis) addMargins() error {
 	var drawn []levelled
 	for _, t := range towards {

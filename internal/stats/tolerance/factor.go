@@ -18,22 +18,37 @@ import (
 // Chi is the distribution of √(χ²/ν), by quadrature.
 type Chi struct{ at, weight []float64 }
 
-// NewChi gives the distribution for ν degrees of freedom, which need not be whole; 32
-// nodes are good for 0.0005 in a probability with ν above 5, 200 for 1e-8 with every ν.
+// Nodes are as many as are good for 0.002 in Confidence at z and h, 16 at least.
+//
+// Method: Φ((k·x − z)/h) changes most about x = z/k, where its width on the scale of ln x is
+// h/z; steps of 1.5 times that are good for it, as for a normal density (see NewChi).
+func Nodes(v, z, h float64) int {
+	low, high := span(v)
+	return max(16, int(math.Ceil((high-low)*z/(1.5*h))))
+}
+
+// span is where the density of ln x vanishes.
+func span(v float64) (low, high float64) {
+	// least is the logarithm of the density, beside the largest, where the nodes end; to
+	// the right it is under −νt², to the left its place is found by Newton's method.
+	const least, rounds = 22.0, 4
+	high = math.Sqrt(least / v)
+	low = -high - least/(2*v)
+	for range rounds {
+		e := math.Exp(2 * low)
+		low -= (low + (1-e)/2 + least/v) / (1 - e)
+	}
+	return low, high
+}
+
+// NewChi gives the distribution for ν degrees of freedom, which need not be whole; Nodes
+// says how many nodes it takes.
 //
 // Method: the density of t = ln x, which goes with exp(ν(t − (e^2t − 1)/2)), by the
 // trapezoid rule, which converges fastest for densities that vanish smoothly at both ends
 // (Goodwin, Proc Camb Phil Soc 45:241, 1949).
 func NewChi(v float64, nodes int) Chi {
-	// least is the logarithm of the density, beside the largest, where the nodes end; to
-	// the right it is under −νt², to the left its place is found by Newton's method.
-	const least, rounds = 22.0, 4
-	high := math.Sqrt(least / v)
-	low := -high - least/(2*v)
-	for range rounds {
-		e := math.Exp(2 * low)
-		low -= (low + (1-e)/2 + least/v) / (1 - e)
-	}
+	low, high := span(v)
 	c := Chi{make([]float64, nodes), make([]float64, nodes)}
 	sum := 0.0
 	for i := range nodes {

@@ -59,14 +59,16 @@ func TestFactorsAgainstReference(t *testing.T) {
 }
 
 // A second implementation of the noncentral t (series AS 243, gonum), degrees of freedom
-// that are not whole and few nodes among them.
+// that are not whole and as few nodes as will do among them.
 func TestConfidenceAgainstSeries(t *testing.T) {
-	for _, nu := range []float64{6.5, 19, 49, 199} {
-		z, h := distuv.UnitNormal.Quantile(.95), .2
-		nct := distuv.NoncentralT{Nu: nu, Mu: z / h}
-		for _, k := range []float64{1.2, 1.8, 2.6} {
-			assert.InDelta(t, nct.CDF(k/h), NewChi(nu, 200).Confidence(k, z, h), 1e-8)
-			assert.InDelta(t, nct.CDF(k/h), NewChi(nu, 32).Confidence(k, z, h), 5e-4)
+	for _, nu := range []float64{2.5, 6.5, 19, 49, 199} {
+		for _, h := range []float64{.1, .2, .4} {
+			z := distuv.UnitNormal.Quantile(.95)
+			nct := distuv.NoncentralT{Nu: nu, Mu: z / h}
+			for _, k := range []float64{1.2, 1.8, 2.6} {
+				assert.InDelta(t, nct.CDF(k/h), NewChi(nu, 600).Confidence(k, z, h), 1e-8)
+				assert.InDelta(t, nct.CDF(k/h), NewChi(nu, Nodes(nu, z, h)).Confidence(k, z, h), 2e-3)
+			}
 		}
 	}
 }
