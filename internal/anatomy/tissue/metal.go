@@ -37,12 +37,11 @@ func (r *Region) findMetal(v *volume.Volume, first int) {
 	from := max(0, first-spread)
 	metal := make([]bool, min(v.Size[2], first+r.Size[2]+spread)-from)
 	parallel.For(len(metal), func(k int) {
-		n := 0
-		for j := range v.Size[1] {
-			for i := range v.Size[0] {
-				if v.Grey(i, j, from+k) >= r.metal {
-					n++
-				}
+		n, plane := 0, v.Size[0]*v.Size[1]
+		slope, intercept := v.Slope[from+k], v.Intercept[from+k]
+		for _, stored := range v.Stored[(from+k)*plane : (from+k+1)*plane] {
+			if slope*float64(stored)+intercept >= r.metal && !v.Padded(stored) {
+				n++
 			}
 		}
 		metal[k] = float64(n)*s[0]*s[1] >= leastMetal
