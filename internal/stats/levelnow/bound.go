@@ -145,9 +145,9 @@ func (p *part) moments(level float64) (mean, sd float64) {
 // of the quantile is averaged over the shapes that change, their amounts and the scales.
 // Heavy tails lessen the degrees of freedom of s, and hard cases are allowed for. Accuracy:
 // in 2000 records a cell a 95/95 bound of the apex deviation held in 92 to 98 % where one in
-// ten fixtures is hard (10 to 30 cases), in 97 to 98 % with heavy tails, and in 95 to 100 %
-// where records are steady, rise, double or change their guidance; of the depth in 95 to 97 %,
-// after its spread has doubled in 93 % of 10 cases, 94 % of 15, 96 % of 30 and 97 % of 50
+// ten fixtures is hard (10 to 50 cases), in 97 to 98 % with heavy tails, and in 95 to 100 %
+// where records are steady, rise, fall, double or change their guidance; of the depth in 95 to 97 %,
+// after its spread has doubled in 93 % of 10 cases, 94 % of 15, 96 % of 30 and 97 % of 50 and 80
 // (TestMarginCoverage of package analysis; the table is in accuracy.md of package report).
 func (l *Level) Bound(coverage, confidence float64) (bound float64, fromLargest bool) {
 	parts := l.changing()
