@@ -655,12 +655,15 @@ func joinedSentence(s *series.Summary) string {
 	return fmt.Sprintf("Records that came here with another copy of the series, as they stand there: %d.", s.Joined)
 }
 
-// flagTable is what the records say of single cases.
+// flagTable is what the records say of single cases, but for what was withdrawn, which
+// withdrawalTable tells.
 func flagTable(s *series.Summary) table {
 	t := table{Dense: true, Caption: "What the records say of single cases", Columns: []column{{Head: "case", Share: 20}, {Head: "remark of the program", Share: 100}}}
 	for _, c := range s.Cases {
 		for _, f := range c.Flags {
-			t.Rows = append(t.Rows, row{Cells: []string{outside(c.Case), sentence(f.Message)}})
+			if f.Code != measurement.CodeWithdrawn {
+				t.Rows = append(t.Rows, row{Cells: []string{outside(c.Case), sentence(f.Message)}})
+			}
 		}
 	}
 	return t
@@ -691,9 +694,14 @@ func withdrawalTable(s *series.Summary) table {
 	return t
 }
 
+// correctionTable has the corrections, but for those that withdraw a record, which
+// withdrawalTable tells.
 func correctionTable(s *series.Summary) table {
 	t := table{Dense: true, Caption: "Corrections", Columns: []column{{Head: "record", Share: 12}, {Head: "time", Share: 30}, {Head: "corrects", Share: 14}, {Head: "which held", Share: 44}, {Head: "by", Share: 16}, {Head: "reason", Share: 40}}}
 	for _, n := range s.Corrections {
+		if slices.ContainsFunc(s.Withdrawals, func(w series.Withdrawal) bool { return w.By == n.Record }) {
+			continue
+		}
 		by := n.Author
 		if by == "" {
 			by = "not stated"

@@ -366,7 +366,7 @@ type ScoreChart struct {
 	Score   []float64
 	Success []bool
 	Limit   float64
-	Signal  int // fixture at which competence is declared; 0 = not yet
+	Signal  int // fixture at which it is shown that the share outside is small; 0 = not yet
 	Alt     string
 }
 
@@ -385,13 +385,13 @@ func (c ScoreChart) Draw(width, height float64) Drawing {
 			misses.values = append(misses.values, run[i+1])
 		}
 	}
-	score, competence := trace{run, runStyle}, level{c.Limit, limitStyle}
-	out.Add(competence)
+	score, enough := trace{run, runStyle}, level{c.Limit, limitStyle}
+	out.Add(enough)
 	out.named("score", score)
-	out.explain("competence", competence)
+	out.explain("enough to show it", enough)
 	out.named("outside the limits", misses)
 	if c.Signal > 0 && c.Signal <= len(c.Score) {
-		out.named("declared", marks{values: run[c.Signal : c.Signal+1], sign: warning})
+		out.named("shown", marks{values: run[c.Signal : c.Signal+1], sign: warning})
 	}
 	return out.draw(c.Alt)
 }
