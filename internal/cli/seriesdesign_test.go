@@ -62,7 +62,7 @@ func TestSeriesDesign(t *testing.T) {
 	typed(t, "2026-05-13", Done, "series correct --record 1 --withdraw --reason other-limits s.jsonl")
 	said = typed(t, "2026-05-13", Done, "series show s.jsonl")
 	assert.Contains(t, said, "the design for clinician")
-	assert.Contains(t, said, "10 % against 20 % of misses in")
+	assert.Contains(t, said, "10 % against 20 % of")
 	assert.NotContains(t, said, "shown to be under")
 	typed(t, "2026-05-14", Done, "series design --clinician clinician-a --apex-limit 1.5 s.jsonl")
 	assert.Contains(t, typed(t, "2026-05-14", Done, "series show s.jsonl"), "not yet shown to be under 20 %, after 0 of 50 cases")
