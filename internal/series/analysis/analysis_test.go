@@ -769,7 +769,7 @@ func TestChangeOfGuidance(t *testing.T) {
 	assert.Equal(t, 25, f.Now.Earlier[0].Cases)
 	assert.Greater(t, f.Now.Earlier[0].Effect, 2*f.Now.Earlier[0].SE)
 	assert.Less(t, f.Now.Mean, .75*f.Mean)
-	assert.Contains(t, a.Answers.Now, "what earlier ones with freehand change by is taken out")
+	assert.Contains(t, a.Answers.Now, "how earlier ones, freehand, differ is taken out")
 	for i := range rows {
 		rows[i].Guidance = ""
 	}
