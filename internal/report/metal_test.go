@@ -241,12 +241,17 @@ func TestOutlinesLieOnTheMetalOfAMeasuredPhantom(t *testing.T) {
 	t.Logf("pose off by %.3f mm, stated %.3f; outlines off by up to %.3f and %.3f mm, structures by %.3f mm, the metal's middle by %.3f mm", missed, allowed, worst["planned"], worst["achieved"], worst["structure"], worst["middle"])
 }
 
-// structurePoints are the points of a cut's structures.
+// structurePoints are the points of a cut's structures, and those half way between them.
 func structurePoints(d drawing.Drawing) []drawing.Point {
 	var out []drawing.Point
 	for _, it := range d.Items[0].(drawing.Clip).Items {
 		if p, ok := it.(drawing.Path); ok && p.Layer == drawing.StructureLayer && p.Stroke == drawing.StructureOnScan {
-			out = append(out, p.Points...)
+			for i, q := range p.Points {
+				out = append(out, q)
+				if i > 0 {
+					out = append(out, drawing.Point{X: (q.X + p.Points[i-1].X) / 2, Y: (q.Y + p.Points[i-1].Y) / 2})
+				}
+			}
 		}
 	}
 	return out

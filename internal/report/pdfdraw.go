@@ -101,6 +101,9 @@ func (p *press) label(v drawing.Label, x, y, scale float64) {
 // and leaves those of one width in any order, so each gets a width of its own by
 // repeating its last column, which is clipped off.
 func (p *press) raster(v drawing.Raster, x, y, scale float64) {
+	if p.pages == 0 { // a picture moves nothing on the pages that are counted
+		return
+	}
 	sum := sha256.Sum256(v.PNG)
 	name := hex.EncodeToString(sum[:])
 	w, h := v.Width*scale, v.Height*scale
@@ -135,13 +138,21 @@ func widened(data []byte, width int) ([]byte, error) {
 		return data, err
 	}
 	b := img.Bounds()
-	var wide draw.Image = image.NewRGBA(image.Rect(0, 0, width, b.Dy()))
-	if _, grey := img.(*image.Gray); grey {
-		wide = image.NewGray(wide.Bounds())
+	area := image.Rect(0, 0, width, b.Dy())
+	var wide draw.Image
+	switch v := img.(type) {
+	case *image.Gray:
+		wide = image.NewGray(area)
+	case *image.Paletted:
+		wide = image.NewPaletted(area, v.Palette)
+	default:
+		wide = image.NewRGBA(area)
 	}
+	draw.Draw(wide, b.Sub(b.Min), img, b.Min, draw.Src)
 	for y := range b.Dy() {
-		for x := range width {
-			wide.Set(x, y, img.At(b.Min.X+min(x, b.Dx()-1), b.Min.Y+y))
+		last := img.At(b.Max.X-1, b.Min.Y+y)
+		for x := b.Dx(); x < width; x++ {
+			wide.Set(x, y, last)
 		}
 	}
 	var out bytes.Buffer

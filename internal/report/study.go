@@ -18,7 +18,7 @@ import (
 )
 
 // pixel is the size of a cut's pixels, mm: half a usual voxel. Finer ones would show no
-// more of such a scan, and the page of a case with two fixtures would pass 1.5 MB.
+// more of such a scan, and the page of a case with three fixtures would pass 3 MB.
 const pixel = 0.15
 
 // Case is the report of a measured case with its pictures.
@@ -37,31 +37,38 @@ func Case(s *measure.Study, o Options) (*Document, error) {
 // Errors: a fixture whose outline cannot be drawn, with its site.
 func drawScenes(s *measure.Study, o Options) (*scenes, error) {
 	out := &scenes{fixtures: make([]fixturePictures, len(s.Sites))}
-	for i, site := range s.Sites {
-		plan := site.Plan
-		scene := drawing.Scene{
-			Shown: s.Observed, Planning: s.Planning,
-			Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
-			Achieved: site.Achieved, Directions: site.Directions, Deviation: site.Figures.Deviation,
-		}
-		var err error
-		if scene.Structures, err = structuresBeside(s, i); err != nil {
-			return nil, err
-		}
-		p := &out.fixtures[i]
-		p.shown = site.Achieved.Kind.Name()
-		if err := p.cut(&scene, *site.Figures); err != nil {
-			return nil, err
-		}
-		p.rulers = scene.Rulers()
-		_, label, _ := o.site(site.Figures.Site)
-		p.alignment = scene.Alignment(s.Planning, label)
-		if s.Beside != nil {
-			scene := drawing.Scene{Shown: s.Beside, Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter, Achieved: evidence.Achieved{Kind: evidence.SurfaceScan}, Directions: site.Directions}
-			p.beside = scene.Alignment(s.Planning, label)
-		}
+	failed := make([]error, len(s.Sites))
+	parallel.For(len(s.Sites), func(i int) { failed[i] = out.fixtures[i].drawScene(s, i, o) })
+	return out, errors.Join(failed...)
+}
+
+// drawScene draws the pictures of a site.
+//
+// Errors: as drawScenes has them.
+func (p *fixturePictures) drawScene(s *measure.Study, i int, o Options) error {
+	site := s.Sites[i]
+	plan := site.Plan
+	scene := drawing.Scene{
+		Shown: s.Observed, Planning: s.Planning,
+		Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter,
+		Achieved: site.Achieved, Directions: site.Directions, Deviation: site.Figures.Deviation,
 	}
-	return out, nil
+	var err error
+	if scene.Structures, err = structuresBeside(s, i); err != nil {
+		return err
+	}
+	p.shown = site.Achieved.Kind.Name()
+	if err := p.cut(&scene, *site.Figures); err != nil {
+		return err
+	}
+	p.rulers = scene.Rulers()
+	_, label, _ := o.site(site.Figures.Site)
+	p.alignment = scene.Alignment(s.Planning, label)
+	if s.Beside != nil {
+		scene := drawing.Scene{Shown: s.Beside, Site: plan.Site, Planned: plan.Planned, PlannedDiameter: plan.Diameter, Achieved: evidence.Achieved{Kind: evidence.SurfaceScan}, Directions: site.Directions}
+		p.beside = scene.Alignment(s.Planning, label)
+	}
+	return nil
 }
 
 // Steps of the cuts, mm: beside the axis as far as a fixture is wide, and along

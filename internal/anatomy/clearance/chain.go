@@ -13,8 +13,28 @@ import (
 // Chain is a centre line with a radius at each point: the union of the balls
 // along it, with the radius linear between points. A single point is a ball.
 type Chain struct {
-	points []geom.Vec
-	radius []float64
+	points   []geom.Vec
+	radius   []float64
+	segments []segment
+}
+
+// segment is a part of a chain, made ready for nearest; a single point is one of no length.
+type segment struct {
+	from           geom.Vec
+	along          geom.Vec // unit vector; zero where there is no length
+	length, radius float64
+	slope          float64 // of the radius
+	root           float64 // of 1 less the slope's square
+
+	middle geom.Vec // of a ball that encloses the segment with its radii
+	within float64  // its radius
+}
+
+// farther reports whether the segment's surface lies farther than d from p, beyond rounding.
+func (s *segment) farther(p geom.Vec, d float64) bool {
+	const rounding = 1e-6 // mm: far above that of coordinates of a metre, and of no length that matters
+	reach := max(0, s.within+d+rounding)
+	return r3.Norm2(r3.Sub(p, s.middle)) > reach*reach
 }
 
 // NewChain makes a chain from one or more points and a radius for each, mm, or
@@ -41,7 +61,25 @@ func NewChain(points []geom.Vec, radius []float64) (*Chain, error) {
 			return nil, fmt.Errorf("point %d of a centre line is not finite or has a radius of %g mm", i+1, c.radius[i])
 		}
 	}
+	c.prepare()
 	return c, nil
+}
+
+// prepare computes the segments.
+func (c *Chain) prepare() {
+	c.segments = make([]segment, max(1, len(c.points)-1))
+	for i := range c.segments {
+		next := min(i+1, len(c.points)-1)
+		s := segment{from: c.points[i], radius: c.radius[i]}
+		ab := r3.Sub(c.points[next], s.from)
+		if s.length = r3.Norm(ab); s.length > 0 {
+			s.along = r3.Scale(1/s.length, ab)
+			s.slope = (c.radius[next] - s.radius) / s.length
+			s.root = math.Sqrt(max(0, 1-s.slope*s.slope))
+		}
+		s.middle, s.within = r3.Add(s.from, r3.Scale(0.5, ab)), s.length/2+max(s.radius, c.radius[next])
+		c.segments[i] = s
+	}
 }
 
 // clearance is exact: over the whole envelope the distance to a ball of the
@@ -123,33 +161,39 @@ func (c *Chain) SignedDistance(p geom.Vec) float64 {
 // the distance to its centre and of its radius along the segment cancel.
 func (c *Chain) nearest(p geom.Vec) (distance, place float64) {
 	distance = math.Inf(1)
-	for i := range max(1, len(c.points)-1) {
-		next := min(i+1, len(c.points)-1)
-		a, ab := c.points[i], r3.Sub(c.points[next], c.points[i])
-		ra, slope, share := c.radius[i], 0.0, 0.0
-		length, at := r3.Norm(ab), 0.0
-		if length > 0 {
-			along := r3.Scale(1/length, ab)
-			slope = (c.radius[next] - ra) / length
-			s := r3.Dot(r3.Sub(p, a), along)
-			beside := r3.Norm(r3.Sub(p, r3.Add(a, r3.Scale(s, along))))
-			switch {
-			case slope >= 1:
-				s = length
-			case slope <= -1:
-				s = 0
-			default:
-				s += beside * slope / math.Sqrt(1-slope*slope)
-			}
-			at = min(max(s, 0), length)
-			share = at / length
-			a = r3.Add(a, r3.Scale(at, along))
+	for i := range c.segments {
+		s := &c.segments[i]
+		if s.farther(p, distance) {
+			continue
 		}
-		if d := r3.Norm(r3.Sub(p, a)) - ra - slope*at; d < distance {
-			distance, place = d, float64(i)+share
+		if d, at := s.nearest(p); d < distance {
+			distance, place = d, float64(i)
+			if s.length > 0 {
+				place += at / s.length
+			}
 		}
 	}
 	return distance, place
+}
+
+// nearest is the signed distance from the segment's surface to p, and how far along it the
+// nearest ball has its centre, mm.
+func (s *segment) nearest(p geom.Vec) (distance, at float64) {
+	centre := s.from
+	if s.length > 0 {
+		foot := r3.Dot(r3.Sub(p, s.from), s.along)
+		switch {
+		case s.slope >= 1:
+			at = s.length
+		case s.slope <= -1:
+			at = 0
+		default:
+			beside := r3.Norm(r3.Sub(p, r3.Add(s.from, r3.Scale(foot, s.along))))
+			at = min(max(foot+beside*s.slope/s.root, 0), s.length)
+		}
+		centre = r3.Add(s.from, r3.Scale(at, s.along))
+	}
+	return r3.Norm(r3.Sub(p, centre)) - s.radius - s.slope*at, at
 }
 
 // Flattened is the chain as it is seen along a unit vector: its balls' centres moved along
@@ -159,6 +203,7 @@ func (c *Chain) Flattened(through, along geom.Vec) *Chain {
 	for i, p := range c.points {
 		out.points[i] = r3.Sub(p, r3.Scale(r3.Dot(r3.Sub(p, through), along), along))
 	}
+	out.prepare()
 	return out
 }
 

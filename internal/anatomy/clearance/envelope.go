@@ -74,6 +74,17 @@ func (s Shape) Place(p geom.Pose) (Envelope, error) {
 // Pose is where the envelope lies.
 func (e *Envelope) Pose() geom.Pose { return e.pose }
 
+// RadiusAt is the envelope's radius at a height over the platform, mm; at heights that it
+// does not have, that of the nearer end.
+func (e *Envelope) RadiusAt(z float64) float64 {
+	z = min(max(z, 0), e.height)
+	if z <= e.touch[1] {
+		return e.radius + (e.touch[0]-e.radius)*z/e.touch[1]
+	}
+	off := z - (e.height - e.round)
+	return e.flat + math.Sqrt(max(0, e.round*e.round-off*off))
+}
+
 // onAxis is the distance from the axis, mm, and the sine of the angle to it,
 // under which the way out from the axis is rounding.
 const onAxis = 1e-9

@@ -49,6 +49,22 @@ func TestSignedDistanceByHand(t *testing.T) {
 	}
 }
 
+// By definition: the surface passes the point that lies that far from the axis, and what is
+// nearer to it lies inside.
+func TestRadiusAt(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := Shape{Diameter: rapid.Float64Range(2, 7).Draw(t, "diameter"), Taper: rapid.Float64Range(0.5, 1).Draw(t, "taper")}
+		s.Round = rapid.Float64Range(0, s.Diameter/2*s.Taper).Draw(t, "round")
+		e := placed(t, s, down)
+		z := rapid.Float64Range(0.01, 9.99).Draw(t, "z")
+		r := e.RadiusAt(z)
+		require.InDelta(t, 0, e.SignedDistance(geom.Vec{X: r, Z: -z}), 1e-9)
+		require.Negative(t, e.SignedDistance(geom.Vec{X: 0.99 * r, Z: -z}))
+		require.Equal(t, e.RadiusAt(0), e.RadiusAt(-1))
+		require.Equal(t, e.RadiusAt(10), e.RadiusAt(11))
+	})
+}
+
 func TestShapesThatNoFixtureHas(t *testing.T) {
 	for _, s := range []Shape{
 		{}, {Diameter: -4, Taper: 1}, {Diameter: 4, Taper: 1.1}, {Diameter: 4}, {Diameter: 4, Taper: 1, Round: 2.1},

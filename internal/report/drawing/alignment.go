@@ -41,14 +41,23 @@ const (
 	checkWhite = 215
 )
 
-var (
-	edgeColour   = rgba(AchievedOnScan)
-	axisColour   = rgba(PlannedOnScan)
-	casingColour = rgba(Casing)
+// The colours of a check picture, by their place in its palette: the greys come first.
+const (
+	edgeColour = greyLevels + iota
+	axisColour
+	casingColour
 )
 
-// rgba is an ink as a colour.
-func rgba(i Ink) color.RGBA { return color.RGBAModel.Convert(i).(color.RGBA) }
+// checkPalette keeps a check picture at a byte a pixel.
+var checkPalette = func() (out color.Palette) {
+	for i := range greyLevels {
+		out = append(out, color.Gray{uint8(math.Round(checkWhite * float64(i) / (greyLevels - 1)))})
+	}
+	for _, i := range []Ink{AchievedOnScan, PlannedOnScan, Casing} {
+		out = append(out, color.RGBAModel.Convert(i))
+	}
+	return out
+}()
 
 // checkPlanes name the planes: two that hold the planned axis and one across it,
 // through its middle.
@@ -136,7 +145,7 @@ func (s *Scene) AlignmentPicture(planning evidence.View) image.Image {
 //
 // The planning greys are stretched between their 2nd and 98th percentile within
 // the planes; what the planning scan does not have is black.
-func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane) (out [3]*image.RGBA) {
+func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane) (out [3]*image.Paletted) {
 	mid := midpoint(planned)
 	n := int(math.Round(2 * checkReach / checkPixel))
 	near := math.Sqrt2*checkReach + 1
@@ -158,14 +167,11 @@ func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane
 	h := volume.NewHistogram(greys)
 	low, high := h.Quantile(0.02), h.Quantile(0.98)
 	for plane := range out {
-		img := image.NewRGBA(image.Rect(0, 0, n, n))
-		for i := range n * n {
-			c := color.RGBA{A: 255}
+		img := image.NewPaletted(image.Rect(0, 0, n, n), checkPalette)
+		for i := range img.Pix {
 			if g := (float64(greys[plane*n*n+i]) - low) / max(high-low, 1e-6); !math.IsNaN(g) {
-				b := uint8(math.Round(checkWhite * min(max(g, 0), 1)))
-				c.R, c.G, c.B = b, b, b
+				img.Pix[i] = uint8(math.Round((greyLevels - 1) * min(max(g, 0), 1)))
 			}
-			img.SetRGBA(i%n, i/n, c)
 		}
 		rimmed(img, drawn[plane*n*n:(plane+1)*n*n])
 		if plane < 2 {
@@ -177,9 +183,9 @@ func overlay(planning, aligned evidence.View, planned geom.Pose, planes [3]Plane
 }
 
 // rimmed draws pixels as a line with a dark rim.
-func rimmed(img *image.RGBA, drawn []bool) {
+func rimmed(img *image.Paletted, drawn []bool) {
 	n := img.Bounds().Dx()
-	for pass, colour := range []color.RGBA{casingColour, edgeColour} {
+	for pass, colour := range []uint8{casingColour, edgeColour} {
 		for i, on := range drawn {
 			if !on {
 				continue
@@ -187,7 +193,7 @@ func rimmed(img *image.RGBA, drawn []bool) {
 			reach := 1 - pass // the rim goes a pixel beyond the line
 			for dy := -reach; dy <= reach; dy++ {
 				for dx := -reach; dx <= reach; dx++ {
-					img.SetRGBA(i%n+dx, i/n+dy, colour)
+					img.SetColorIndex(i%n+dx, i/n+dy, colour)
 				}
 			}
 		}
@@ -195,17 +201,17 @@ func rimmed(img *image.RGBA, drawn []bool) {
 }
 
 // drawAxis draws the axis, half its length, mm, to either side of the middle.
-func drawAxis(img *image.RGBA, half float64) {
+func drawAxis(img *image.Paletted, half float64) {
 	n := img.Bounds().Dx()
 	for y := range n {
 		d := math.Abs(fromMiddle(y, n))
 		if d > half {
 			continue
 		}
-		img.SetRGBA(n/2, y, axisColour)
+		img.SetColorIndex(n/2, y, axisColour)
 		if half-d < checkPixel {
 			for t := -checkTick; t <= checkTick; t++ {
-				img.SetRGBA(n/2+t, y, axisColour)
+				img.SetColorIndex(n/2+t, y, axisColour)
 			}
 		}
 	}

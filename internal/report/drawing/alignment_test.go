@@ -23,13 +23,13 @@ func onEdges(img, own image.Image) float64 {
 	n, hit := 0, 0
 	for y := b.Min.Y + 1; y < b.Max.Y-1; y++ {
 		for x := b.Min.X + 1; x < b.Max.X-1; x++ {
-			if img.At(x, y) != color.Color(edgeColour) {
+			if img.At(x, y) != checkPalette[edgeColour] {
 				continue
 			}
 			n++
 			near := false
 			for d := range 9 {
-				near = near || own.At(x+d%3-1, y+d/3-1) == color.Color(edgeColour)
+				near = near || own.At(x+d%3-1, y+d/3-1) == checkPalette[edgeColour]
 			}
 			if near {
 				hit++
@@ -89,7 +89,7 @@ func TestPictureMarksThePlan(t *testing.T) {
 	assert.Equal(t, 3*n+2*checkGap, img.Bounds().Dx())
 	long := 0
 	for y := range n {
-		if img.At(n/2, y) == color.Color(axisColour) {
+		if img.At(n/2, y) == checkPalette[axisColour] {
 			long++
 		}
 	}

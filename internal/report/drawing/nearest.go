@@ -175,6 +175,7 @@ func (st Structure) outline(plane Plane, reach float64, on *sheet) (lines []Item
 				seen.take(points[i], middle)
 			}
 		}
+		points = simplified(points, c.closed)
 		lines = append(lines,
 			Path{Points: points, Closed: c.closed, Stroke: Casing, Width: width + 0.5, Layer: StructureLayer},
 			Path{Points: points, Closed: c.closed, Stroke: StructureOnScan, Width: width, Dash: dash, Layer: StructureLayer})

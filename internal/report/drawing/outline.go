@@ -2,6 +2,7 @@ package drawing
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -40,7 +41,7 @@ func Cut(e *clearance.Envelope, p Plane) [][2]float64 {
 		if z < -1e-9 || z > length+1e-9 {
 			return nil
 		}
-		r := radiusAt(e, z)
+		r := e.RadiusAt(z)
 		ring := make([][2]float64, 0, steps)
 		for i := range steps {
 			sin, cos := math.Sincos(2 * math.Pi * float64(i) / steps)
@@ -49,7 +50,7 @@ func Cut(e *clearance.Envelope, p Plane) [][2]float64 {
 		return ring
 	}
 	q := func(z float64) float64 { return (h - cos*z) / sin }
-	over := func(z float64) float64 { return math.Abs(q(z)) - radiusAt(e, z) }
+	over := func(z float64) float64 { return math.Abs(q(z)) - e.RadiusAt(z) }
 	inside := lowest(over, 0, length)
 	if over(inside) >= 0 {
 		return nil
@@ -59,7 +60,7 @@ func Cut(e *clearance.Envelope, p Plane) [][2]float64 {
 	for i := range steps {
 		// Closest at both ends, where the outline turns.
 		z := first + (last-first)*(1-math.Cos(math.Pi*float64(i)/(steps-1)))/2
-		r, off := radiusAt(e, z), q(z)
+		r, off := e.RadiusAt(z), q(z)
 		half := math.Sqrt(max(0, r*r-off*off))
 		ring[i] = point(z, off, half)
 		ring[2*steps-1-i] = point(z, off, -half)
@@ -70,25 +71,6 @@ func Cut(e *clearance.Envelope, p Plane) [][2]float64 {
 // steps is the number of chords of a cut: 0.02 mm between an outline and its
 // corners on a body of 4 mm.
 const steps = 72
-
-// radiusAt is the envelope's radius at height z over the platform.
-func radiusAt(e *clearance.Envelope, z float64) float64 {
-	pose := e.Pose()
-	a := pose.Axis()
-	z = min(max(z, 1e-6), pose.Length()-1e-6)
-	out, _ := geom.Perpendicular(a)
-	at := r3.Add(pose.Entry, r3.Scale(z, a))
-	low, high := 0.0, 50.0 // no fixture is as wide, mm
-	for range 40 {
-		mid := (low + high) / 2
-		if e.SignedDistance(r3.Add(at, r3.Scale(mid, out))) <= 0 {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return low
-}
 
 // lowest is where the convex function f is least between a and b.
 func lowest(f func(float64) float64, a, b float64) float64 {
@@ -117,4 +99,45 @@ func edge(f func(float64) float64, inside, end float64) float64 {
 		}
 	}
 	return inside
+}
+
+// simplest is how far a line on paper may lie from what it stands for, mm: a tenth of the
+// thinnest line. A coarser one would show as corners.
+const simplest = 0.04
+
+// simplified leaves out points of a line on paper that lie within simplest of it without
+// them; most of a page with cuts would be such points.
+//
+// Method: D. H. Douglas and T. K. Peucker, Cartographica 1973; 10:112. A closed line is
+// one that comes back to its first point.
+func simplified(points []Point, closed bool) []Point {
+	if !closed || len(points) < 3 {
+		return fewer(points)
+	}
+	back := fewer(append(points[:len(points):len(points)], points[0]))
+	return back[:len(back)-1]
+}
+
+// fewer is simplified of an open line.
+func fewer(points []Point) []Point {
+	if len(points) < 3 {
+		return points
+	}
+	first, last := points[0], points[len(points)-1]
+	dx, dy := last.X-first.X, last.Y-first.Y
+	length := math.Hypot(dx, dy)
+	worst, at := 0.0, 0
+	for i, p := range points[1 : len(points)-1] {
+		off := math.Hypot(p.X-first.X, p.Y-first.Y)
+		if length > 0 {
+			off = math.Abs((p.X-first.X)*dy-(p.Y-first.Y)*dx) / length
+		}
+		if off > worst {
+			worst, at = off, i+1
+		}
+	}
+	if worst <= simplest {
+		return []Point{first, last}
+	}
+	return slices.Concat(fewer(points[:at+1]), fewer(points[at:])[1:])
 }

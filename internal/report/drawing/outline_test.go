@@ -104,3 +104,27 @@ func TestCutOfAKnownBody(t *testing.T) {
 	}
 	assert.Nil(t, Cut(&e, Plane{Centre: geom.Vec{Z: 0.1}, Right: geom.Vec{X: 1}, Up: geom.Vec{Y: 1}}))
 }
+
+// By definition: what is left are points of the line, and no point of it lies farther from
+// what is left than was said. A ring stays one.
+func TestSimplifiedStaysNear(t *testing.T) {
+	for _, closed := range []bool{false, true} {
+		var line []Point
+		for i := range 200 {
+			sin, cos := math.Sincos(2 * math.Pi * float64(i) / 200)
+			line = append(line, Point{20 * cos, 20 * sin})
+		}
+		few := simplified(line, closed)
+		assert.Less(t, len(few), 80)
+		assert.Equal(t, line[0], few[0])
+		for i, p := range few {
+			assert.InDelta(t, 20, math.Hypot(p.X, p.Y), 1e-9)
+			if q := few[(i+1)%len(few)]; closed || i < len(few)-1 {
+				assert.InDelta(t, 20, math.Hypot((p.X+q.X)/2, (p.Y+q.Y)/2), simplest)
+			}
+		}
+		if !closed {
+			assert.Equal(t, line[199], few[len(few)-1])
+		}
+	}
+}

@@ -348,7 +348,7 @@ func (c *Cutter) body(e *clearance.Envelope, v View, plane Plane, paper func(x, 
 		for i, q := range ring {
 			points[i] = paper(q[0], q[1])
 		}
-		stroke(points, true, outlineWidth, dash)
+		stroke(simplified(points, true), true, outlineWidth, dash)
 	}
 	pose := e.Pose()
 	if v.along {
@@ -369,9 +369,9 @@ func (c *Cutter) body(e *clearance.Envelope, v View, plane Plane, paper func(x, 
 	t := r3.Dot(r3.Sub(plane.Centre, pose.Entry), n) / r3.Dot(a, n)
 	x, y := plane.On(r3.Add(pose.Entry, r3.Scale(t, a)))
 	at := paper(x, y)
-	dot := Path{Points: circle(at, 0.9), Closed: true, Stroke: Casing, Width: 0.35, Fill: ink, Layer: layer}
+	dot := Path{Points: simplified(circle(at, 0.9), true), Closed: true, Stroke: Casing, Width: 0.35, Fill: ink, Layer: layer}
 	if layer == PlannedLayer {
-		stroke(circle(at, 1.1), true, 0.4, nil)
+		stroke(simplified(circle(at, 1.1), true), true, 0.4, nil)
 		return items
 	}
 	return append(items, dot)

@@ -77,13 +77,18 @@ func contour(distance func(x, y float64) float64, reach float64) []curve {
 	var lines [][2][2]float64
 	for j := range n {
 		for i := range n {
+			k := j*(n+1) + i
+			inside := values[k] < 0
+			if inside == (values[k+1] < 0) && inside == (values[k+n+1] < 0) && inside == (values[k+n+2] < 0) {
+				continue
+			}
 			lines = append(lines, cell(i, j, n+1, values, at)...)
 		}
 	}
 	return joined(lines)
 }
 
-// cell gives the zero lines of one cell.
+// cell gives the zero lines of one cell that has some.
 func cell(i, j, row int, values []float64, at func(int) float64) [][2][2]float64 {
 	corner := [4][2]int{{i, j}, {i + 1, j}, {i + 1, j + 1}, {i, j + 1}}
 	value := func(k int) float64 { return values[corner[k%4][1]*row+corner[k%4][0]] }

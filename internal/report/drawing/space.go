@@ -47,9 +47,14 @@ func (s *Scene) Space(turn float64) (Drawing, error) {
 	clip := Clip{Min: Point{0, strip}, Width: spaceSide, Height: spaceSide}
 	on := &sheet{frame: room{0, strip, spaceSide, spaceSide}, ground: White, ink: Black}
 	trails := make([]trail, len(bodies))
+	for i := range bodies {
+		if c, ok := bodies[i].structure.(*clearance.Chain); ok {
+			bodies[i].flat = c.Flattened(v.Centre, v.Normal())
+		}
+	}
 	for i, b := range bodies {
 		drawn := len(clip.Items)
-		for _, line := range v.contours(b.structure) {
+		for _, line := range v.contours(b) {
 			for _, part := range v.visible(line, i, bodies) {
 				points := make([]Point, len(part))
 				for k, p := range part {
@@ -58,7 +63,7 @@ func (s *Scene) Space(turn float64) (Drawing, error) {
 						trails[i].take(points[k], Point{spaceSide / 2, 0})
 					}
 				}
-				clip.Items = append(clip.Items, Path{Points: simplified(points), Stroke: b.ink, Width: b.width, Dash: b.dash, Layer: b.layer})
+				clip.Items = append(clip.Items, Path{Points: simplified(points, false), Stroke: b.ink, Width: b.width, Dash: b.dash, Layer: b.layer})
 			}
 		}
 		if b.layer != StructureLayer {
@@ -87,6 +92,7 @@ func (s *Scene) Space(turn float64) (Drawing, error) {
 // solidBody is a body of a view in space with the pen it is drawn with.
 type solidBody struct {
 	structure clearance.Structure
+	flat      *clearance.Chain // of a chain, as it is seen
 	name      string
 	hides     bool // what lies behind it
 	ink       Ink
@@ -123,14 +129,14 @@ type projection struct{ Plane }
 
 // contours are the lines of a body as if nothing hid them: its occluding contour, and the
 // rim of a fixture's platform.
-func (v projection) contours(s clearance.Structure) [][]geom.Vec {
-	switch b := s.(type) {
+func (v projection) contours(b solidBody) [][]geom.Vec {
+	switch s := b.structure.(type) {
 	case *clearance.Chain:
-		return v.ofChain(b)
+		return v.ofChain(s, b.flat)
 	case *clearance.Surface:
-		return v.ofSurface(b)
+		return v.ofSurface(s)
 	case clearance.Envelope:
-		return v.ofEnvelope(&b)
+		return v.ofEnvelope(&s)
 	}
 	return nil
 }
@@ -138,8 +144,7 @@ func (v projection) contours(s clearance.Structure) [][]geom.Vec {
 // ofChain: balls project to discs of the same radius, so that the contour of their union is
 // that of the discs along the projected centre line. Each of its points lies as deep as the
 // centre of its ball.
-func (v projection) ofChain(c *clearance.Chain) [][]geom.Vec {
-	flat := c.Flattened(v.Centre, v.Normal())
+func (v projection) ofChain(c, flat *clearance.Chain) [][]geom.Vec {
 	var out [][]geom.Vec
 	for _, line := range contour(func(x, y float64) float64 { return flat.SignedDistance(v.At(x, y)) }, spaceReach) {
 		points := make([]geom.Vec, len(line.points))
@@ -172,7 +177,7 @@ func (v projection) ofEnvelope(e *clearance.Envelope) [][]geom.Vec {
 	var all, rim []geom.Vec
 	for i := range circles {
 		z := pose.Length() * (1 - math.Cos(math.Pi*float64(i)/(circles-1))) / 2
-		r := radiusAt(e, z)
+		r := e.RadiusAt(z)
 		for k := range steps {
 			sin, cos := math.Sincos(2 * math.Pi * float64(k) / steps)
 			p := r3.Add(pose.Entry, r3.Add(r3.Scale(z, axis), r3.Add(r3.Scale(r*cos, e1), r3.Scale(r*sin, e2))))
@@ -253,34 +258,6 @@ func (v projection) visible(line []geom.Vec, own int, bodies []solidBody) [][]ge
 	return out
 }
 
-// simplified leaves out points of a line on paper that lie within simplest of it without
-// them.
-//
-// Method: D. H. Douglas and T. K. Peucker, Cartographica 1973; 10:112.
-func simplified(points []Point) []Point {
-	const simplest = 0.04 // mm: a tenth of the thinnest line
-	if len(points) < 3 {
-		return points
-	}
-	first, last := points[0], points[len(points)-1]
-	dx, dy := last.X-first.X, last.Y-first.Y
-	length := math.Hypot(dx, dy)
-	worst, at := 0.0, 0
-	for i, p := range points[1 : len(points)-1] {
-		off := math.Hypot(p.X-first.X, p.Y-first.Y)
-		if length > 0 {
-			off = math.Abs((p.X-first.X)*dy-(p.Y-first.Y)*dx) / length
-		}
-		if off > worst {
-			worst, at = off, i+1
-		}
-	}
-	if worst <= simplest {
-		return []Point{first, last}
-	}
-	return slices.Concat(simplified(points[:at+1]), simplified(points[at:])[1:])
-}
-
 // lineStep is how finely a line is cut where it goes behind something, mm.
 const lineStep = 0.25
 
@@ -314,6 +291,9 @@ func (v projection) hidden(p geom.Vec, own int, bodies []solidBody) bool {
 		away := i != own // from the body's own surface, along which the ray may run at first
 		if _, surface := b.structure.(*clearance.Surface); !away && !surface {
 			continue
+		}
+		if b.flat != nil && b.flat.SignedDistance(v.At(v.On(p))) >= 0 {
+			continue // seen beside it, wherever along the ray
 		}
 		for t := least; t < far; {
 			d := distanceTo(b.structure, r3.Add(p, r3.Scale(t, v.Normal())))

@@ -135,18 +135,3 @@ func TestSilhouetteOfABox(t *testing.T) {
 	}
 	assert.InDelta(t, 2*(4+6+10), long, 1e-9)
 }
-
-func TestSimplifiedStaysNear(t *testing.T) {
-	var arc []Point
-	for i := range 200 {
-		sin, cos := math.Sincos(float64(i) / 100)
-		arc = append(arc, Point{20 * cos, 20 * sin})
-	}
-	few := simplified(arc)
-	assert.Less(t, len(few), 60)
-	assert.Equal(t, arc[0], few[0])
-	assert.Equal(t, arc[199], few[len(few)-1])
-	for _, p := range few {
-		assert.InDelta(t, 20, math.Hypot(p.X, p.Y), 1e-9)
-	}
-}

@@ -85,6 +85,7 @@ func (l *surfaceLines) draw(plane Plane, reach float64, on *sheet) []Item {
 			if len(points) < 2 {
 				continue
 			}
+			points = simplified(points, c.closed)
 			items = append(items, Path{Points: points, Closed: c.closed, Stroke: Casing, Width: width + 0.4, Layer: AchievedLayer},
 				Path{Points: points, Closed: c.closed, Stroke: AchievedOnScan, Width: width, Layer: AchievedLayer})
 		}

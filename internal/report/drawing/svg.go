@@ -12,9 +12,10 @@ import (
 	"plumbline/internal/printable"
 )
 
-// number writes a length to a thousandth of a millimetre.
+// number writes a length to a hundredth of a millimetre, a tenth of a pixel at any size that a
+// page shows.
 func number(v float64) string {
-	r := math.Round(v*1000) / 1000
+	r := math.Round(v*100) / 100
 	if r == 0 {
 		return "0"
 	}
