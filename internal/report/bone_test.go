@@ -99,3 +99,31 @@ func TestTwoFixturesOnFivePages(t *testing.T) {
 		}
 	}
 }
+
+// Where a fixture leaves the bone, the picture of that comes before those of structures that
+// it does not enter, with the distance in the cut and its interval beneath.
+func TestWhereAFixtureLeavesTheBone(t *testing.T) {
+	s := study(t)
+	f := s.Sites[0].Figures
+	require.NotNil(t, s.Sites[0].Directions)
+	f.Surroundings = &measurement.Surroundings{Planned: around(1.4), Achieved: around(1.4)}
+	w := &f.Surroundings.Achieved.Wall[0]
+	captions := func() (out []string) {
+		drawn, err := drawScenes(s, Options{})
+		require.NoError(t, err)
+		for _, p := range drawn.fixtures[0].nearest {
+			out = append(out, p.Caption)
+		}
+		return out
+	}
+	before := captions()
+	w.Bone, w.Low, w.High = pt(-0.8), pt(-1.3), pt(-0.3)
+	assert.Equal(t, append([]string{
+		"Planning scan, where the fixture leaves the bone: to buccal, 1.0 mm below the platform.",
+		"The same cut of the follow-up scan: the fixture is 0.80 mm outside the bone that the planning scan shows (95 %: 0.30 to 1.30 mm).",
+	}, before...)[:min(2*mostNearest, len(before)+2)], captions())
+	w.Bone, w.Low = nil, nil
+	assert.Contains(t, captions()[1], "the fixture is at least 0.30 mm outside the bone that the planning scan shows.")
+	w.High, w.Why = nil, "not-in-bone"
+	assert.Contains(t, captions()[1], "the fixture is more than 2.05 mm outside the bone")
+}

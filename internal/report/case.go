@@ -289,7 +289,7 @@ func (d *Document) verdicts(o Options, cases ...*measurement.Case) {
 	}
 	for _, g := range groups {
 		if len(items[g.code]) > 0 {
-			d.add(notice{Title: g.title, Grave: g.grave, Items: items[g.code]})
+			d.add(notice{Title: g.title, Grave: g.grave, Entered: g.code == measurement.StructureEntered, Items: items[g.code]})
 		}
 	}
 }

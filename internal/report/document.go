@@ -91,7 +91,9 @@ type notice struct {
 	Items []string
 	Grave bool // a breach or a doubt
 	Small bool // set smaller on paper
-	Level int  // of its heading; see Document.add
+
+	Entered bool // a grave one has the mark of a structure entered
+	Level   int  // of its heading; see Document.add
 }
 
 // column of a table: its head, and its share of the width on paper.

@@ -7,7 +7,9 @@ import (
 	"html/template"
 	"reflect"
 	"strings"
+	"unicode/utf8"
 
+	"plumbline/internal/printable"
 	"plumbline/internal/report/drawing"
 )
 
@@ -33,7 +35,7 @@ type page struct {
 // switches are radio buttons and check boxes, so that the keyboard works them.
 // Every text is escaped for the place where it stands.
 func (d *Document) HTML() []byte {
-	d = d.printed()
+	d = d.onScreen()
 	p := &page{numbers: map[string]int{}}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
 	mark := ""
@@ -51,7 +53,7 @@ func (d *Document) HTML() []byte {
 // Parts writes the document for a page that has Style among its styles: up to the end of
 // some of its sections, and the rest.
 func (d *Document) Parts(sections int) (first, rest template.HTML) {
-	d = d.printed()
+	d = d.onScreen()
 	p := &page{numbers: map[string]int{}, address: d.address}
 	p.templates = template.Must(pages.Clone()).Funcs(p.functions())
 	var parts [2]strings.Builder
@@ -65,6 +67,11 @@ func (d *Document) Parts(sections int) (first, rest template.HTML) {
 		parts[part].WriteString(string(p.write(b)))
 	}
 	return template.HTML(parts[0].String()), template.HTML(parts[1].String())
+}
+
+// onScreen is the document as a browser breaks it into lines: a number keeps its unit.
+func (d *Document) onScreen() *Document {
+	return d.replaced(func(s string) string { return tied.Replace(printable.Line(s)) })
 }
 
 // Within makes the document a part of a page that has a title of its own.
@@ -205,6 +212,6 @@ func (c column) Class() string {
 // unbroken reports whether a cell stays on one line: a short figure with its
 // unit, a date or a name.
 func unbroken(cell string) bool {
-	const short = 16 // bytes, a third of a phone's width
-	return len(cell) <= short && strings.ContainsAny(cell, " -") && strings.ContainsAny(cell, "0123456789")
+	const short = 16 // characters, a third of a phone's width
+	return utf8.RuneCountInString(cell) <= short && strings.ContainsAny(cell, " -") && strings.ContainsAny(cell, "0123456789")
 }

@@ -110,7 +110,7 @@ func qualityTable(quality map[string]float64) table {
 	known := map[string]bool{}
 	add := func(f qualityFigure) {
 		v, has := quality[f.key]
-		if !has {
+		if !has || math.IsNaN(v) {
 			return
 		}
 		value := fmt.Sprintf("%.2f", v)

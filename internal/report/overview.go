@@ -68,7 +68,8 @@ func (v Overview) answersFirst() bool {
 func (v Overview) short() *Document {
 	d := v.begun()
 	d.clinician(&v.Together.Clinicians[0], false)
-	d.breaches(v.Summary.Table(), "")
+	breaches := analysis.CountBreaches(v.Summary.Table())
+	d.breachNotice(&breaches, breaches.BesideAnswer())
 	if v.More != "" {
 		d.add(paragraph{Text: v.More})
 	}

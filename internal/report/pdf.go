@@ -527,6 +527,10 @@ func (p *press) notice(v notice, x, y, width float64, paint bool) float64 {
 				p.tree.Artifact(func() {
 					r, g, b := parts(drawing.Black)
 					p.pdf.SetFillColor(r, g, b)
+					if v.Entered {
+						p.pdf.Rect(inner+0.3, y+pad, 4, 4, "F")
+						return
+					}
 					p.pdf.Polygon([]fpdf.PointType{{X: inner, Y: y + pad + 4}, {X: inner + 2.3, Y: y + pad}, {X: inner + 4.6, Y: y + pad + 4}}, "F")
 				})
 			}

@@ -545,7 +545,14 @@ func (d *Document) breaches(rows []series.TableRow, worst string) {
 	if worst != "" {
 		items = slices.Insert(slices.Clone(items), min(2, len(items)), worst)
 	}
-	d.add(notice{Title: "Structures and margins", Items: items, Grave: b.Entered+b.Missed > 0})
+	d.breachNotice(&b, items)
+}
+
+// breachNotice says what there is to say of breaches.
+func (d *Document) breachNotice(b *analysis.Breaches, items []string) {
+	if len(items) > 0 {
+		d.add(notice{Title: "Structures and margins", Items: items, Grave: b.Entered+b.Missed > 0})
+	}
 }
 
 // rowSite is the site of a row in the numbering; "" where none is known.

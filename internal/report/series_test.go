@@ -85,6 +85,7 @@ func TestSeriesReport(t *testing.T) {
 	d := s.Document(Options{})
 	page := string(d.HTML())
 	golden(t, "series.html", withoutDrawings(page))
+	page = spaced(d)
 	pdf, err := d.PDF(A4)
 	require.NoError(t, err)
 	text := pdfText(t, pdf)
@@ -135,7 +136,7 @@ func TestBrokenChainComesFirst(t *testing.T) {
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(path, []byte(strings.Replace(string(data), "wrong scan", "right scan", 1)), 0o644))
-	page := string(readSeries(t, path).Document(Options{}).HTML())
+	page := spaced(readSeries(t, path).Document(Options{}))
 	doubt := strings.Index(page, "Not to be relied on")
 	require.Positive(t, doubt)
 	assert.Less(t, doubt, strings.Index(page, "<h2>"))
@@ -146,7 +147,7 @@ func TestBrokenChainComesFirst(t *testing.T) {
 // With few cases there is a list of them and no statistics.
 func TestFewCases(t *testing.T) {
 	s := readSeries(t, writeSeries(t, 4))
-	page := string(s.Document(Options{}).HTML())
+	page := spaced(s.Document(Options{}))
 	assert.Contains(t, page, "too few")
 	for _, absent := range []string{"<h2>Learning", "Control charts", "NaN"} {
 		assert.NotContains(t, page, absent)

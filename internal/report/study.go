@@ -121,7 +121,7 @@ func (p *fixturePictures) cut(s *drawing.Scene, f measurement.Fixture) error {
 		return err
 	}
 	p.cuts = cuts(s, before, after)
-	p.nearest = nearest(s, before, after, f.Clearance)
+	p.nearest = nearest(s, before, after, f)
 	p.space, err = space(s)
 	return err
 }
@@ -145,38 +145,94 @@ func space(s *drawing.Scene) (picture, error) {
 // page beside the figures has room for.
 const mostNearest = 2
 
-// nearest are the pictures of the structures that a fixture comes nearest to, the one
-// that matters most first: in the planning scan, and as placed.
-func nearest(s *drawing.Scene, before, after *drawing.Cutter, list []measurement.Clearance) []picture {
+// nearest are the pictures of what a fixture comes nearest to, the one that matters most
+// first: in the planning scan, and as placed. Where it leaves the bone comes behind what it
+// enters.
+func nearest(s *drawing.Scene, before, after *drawing.Cutter, f measurement.Fixture) []picture {
+	list := severity.Ordered(f.Clearance)
+	entered := 0
+	for entered < len(list) && severity.Achieved(list[entered]) == severity.Entered {
+		entered++
+	}
 	var out []picture
-	for _, c := range severity.Ordered(list) {
-		if len(out) == 2*mostNearest {
-			break
+	add := func(more []picture) {
+		if len(out) < 2*mostNearest {
+			out = append(out, more...)
 		}
-		if c.Achieved == nil {
-			continue
+	}
+	for i, c := range list {
+		if i == entered {
+			add(outsideBone(s, before, after, f))
 		}
-		at := slices.IndexFunc(s.Structures, func(st drawing.Structure) bool { return st.Name == c.Structure })
-		if at < 0 {
-			continue
-		}
-		text := wording.Clearance(*c.Achieved)
-		placed, ok := after.Nearest(s.Structures[at], text)
-		if !ok {
-			continue
-		}
-		planned, ok := before.Nearest(s.Structures[at], text)
-		if !ok {
-			continue
-		}
-		caption := "planned " + wording.Clearance(c.Planned) + ", placed " + text
-		if c.Low != nil && c.High != nil {
-			caption += " (95 %: " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High}) + ")"
-		}
-		out = append(out, picture{Drawing: planned, Caption: "Planning scan, where the " + outside(c.Structure) + " is nearest."},
-			picture{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."})
+		add(nearestTo(s, before, after, c))
+	}
+	if entered == len(list) {
+		add(outsideBone(s, before, after, f))
 	}
 	return out
+}
+
+// nearestTo are the pictures of one structure; none where it cannot be drawn.
+func nearestTo(s *drawing.Scene, before, after *drawing.Cutter, c measurement.Clearance) []picture {
+	if c.Achieved == nil {
+		return nil
+	}
+	at := slices.IndexFunc(s.Structures, func(st drawing.Structure) bool { return st.Name == c.Structure })
+	if at < 0 {
+		return nil
+	}
+	text := wording.Clearance(*c.Achieved)
+	placed, ok := after.Nearest(s.Structures[at], text)
+	if !ok {
+		return nil
+	}
+	planned, ok := before.Nearest(s.Structures[at], text)
+	if !ok {
+		return nil
+	}
+	caption := "planned " + wording.Clearance(c.Planned) + ", placed " + text
+	if c.Low != nil && c.High != nil {
+		caption += " (95 %: " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High}) + ")"
+	}
+	return []picture{{Drawing: planned, Caption: "Planning scan, where the " + outside(c.Structure) + " is nearest."},
+		{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."}}
+}
+
+// outsideBone are the pictures of where a fixture is farthest outside the bone that the
+// planning scan shows; none where it leaves it nowhere.
+func outsideBone(s *drawing.Scene, before, after *drawing.Cutter, f measurement.Fixture) []picture {
+	w := severity.Farthest(f)
+	if w == nil {
+		return nil
+	}
+	// Of a bound alone that is told, and of a wall beside which there is no bone as far as the
+	// axis, half the fixture's width.
+	far, text := s.Achieved.Diameter/2, "more than "
+	switch {
+	case w.Bone != nil:
+		far, text = -*w.Bone, ""
+	case w.High != nil:
+		far, text = -*w.High, "at least "
+	}
+	text += wording.Of(far, "mm")
+	placed, ok := after.Outside(*w, far, text)
+	if !ok {
+		return nil
+	}
+	planned, ok := before.Outside(*w, far, text)
+	if !ok {
+		return nil
+	}
+	where := "at the apex"
+	if w.Direction != "" {
+		where = fmt.Sprintf("to %s, %.1f mm below the platform", outside(w.Direction), w.Depth)
+	}
+	caption := "the fixture is " + text + " outside the bone that the planning scan shows"
+	if w.Bone != nil && w.Low != nil && w.High != nil {
+		caption += " (95 %: " + wording.Interval(measurement.Interval{Low: -*w.High, High: -*w.Low}, "mm") + ")"
+	}
+	return []picture{{Drawing: planned, Caption: "Planning scan, where the fixture leaves the bone: " + where + "."},
+		{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."}}
 }
 
 // cuts are a fixture's cuts before and after, and the stacks to step through.

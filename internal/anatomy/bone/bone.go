@@ -165,20 +165,24 @@ func Around(r *tissue.Region, b Body) Surroundings {
 }
 
 func newReader(r *tissue.Region, b Body) *reader {
-	s := &reader{Body: b, Region: r, axis: b.Axis()}
+	return &reader{Body: b, Region: r, axis: b.Axis(), out: Ways(b.Axis(), b.Mesial, b.Buccal)}
+}
+
+// Ways are the unit vectors of Directions about an axis.
+func Ways(axis, mesial, buccal geom.Vec) (out [8]geom.Vec) {
 	square := func(v geom.Vec, to ...geom.Vec) geom.Vec {
 		for _, t := range to {
 			v = r3.Sub(v, r3.Scale(r3.Dot(v, t), t))
 		}
 		return r3.Unit(v)
 	}
-	m := square(b.Mesial, s.axis)
-	u := square(b.Buccal, s.axis, m)
-	for k := range s.out {
+	m := square(mesial, axis)
+	u := square(buccal, axis, m)
+	for k := range out {
 		sin, cos := math.Sincos(float64(k) * math.Pi / 4)
-		s.out[k] = r3.Add(r3.Scale(cos, u), r3.Scale(sin, m))
+		out[k] = r3.Add(r3.Scale(cos, u), r3.Scale(sin, m))
 	}
-	return s
+	return out
 }
 
 // ray runs from a point of the body, at a share of its length from the entry.

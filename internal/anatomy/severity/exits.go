@@ -45,6 +45,34 @@ func Exits(f measurement.Fixture) []Point {
 	return out
 }
 
+// Farthest is the place where a placed fixture is farthest outside the bone; nil where it
+// leaves it nowhere. A place of the wall has its direction; beyond the apex there is none.
+// Where only a bound is known, Bone is absent.
+func Farthest(f measurement.Fixture) *measurement.Wall {
+	if f.Surroundings == nil || f.Surroundings.Achieved == nil {
+		return nil
+	}
+	around := f.Surroundings.Achieved
+	var out *measurement.Wall
+	least := math.Inf(1)
+	for _, e := range exits(around) {
+		if far := e.at.outermost(); far < least {
+			w := e.at.Wall
+			out, least = &w, far
+		}
+	}
+	if a := around.Apical; apexOutside(a) {
+		w := measurement.Wall{Depth: f.Planned.Length, Bone: around.ApicalMM, Low: a.Low, High: a.High}
+		if f.Achieved != nil {
+			w.Depth = f.Achieved.Length
+		}
+		if (place{w}).outermost() < least {
+			out = &w
+		}
+	}
+	return out
+}
+
 func apexOutside(a *measurement.Apical) bool {
 	return a != nil && a.First == nil && a.High != nil && *a.High < 0
 }
@@ -52,10 +80,28 @@ func apexOutside(a *measurement.Apical) bool {
 // exit is a stretch of a fixture's wall outside the bone, in neighbouring directions.
 type exit struct {
 	directions map[string]bool
-	towards    string   // where it is farthest outside
-	by         *float64 // how far that is; nil where it is more than the radius
-	from, to   float64  // depths, mm
-	crest      bool     // it reaches the crest
+	at         place   // where it is farthest outside
+	from, to   float64 // depths, mm
+	crest      bool    // it reaches the crest
+}
+
+// place is a place of a wall outside the bone.
+type place struct{ measurement.Wall }
+
+// by is its bone, negative, or the bound on it; nil where it is more than the radius.
+func (p place) by() *float64 {
+	if p.Bone == nil {
+		return p.High
+	}
+	return p.Bone
+}
+
+// outermost is by as a number.
+func (p place) outermost() float64 {
+	if by := p.by(); by != nil {
+		return *by
+	}
+	return math.Inf(-1)
 }
 
 func (e exit) meets(other exit) bool {
@@ -73,14 +119,14 @@ func (e exit) words() string {
 		what = "dehiscence"
 	}
 	far := "with more than half of its width"
-	if e.by != nil {
-		far = "by " + mm(-*e.by)
+	if by := e.at.by(); by != nil {
+		far = "by " + mm(-*by)
 	}
 	at := fmt.Sprintf("%.1f mm below the platform", e.from)
 	if e.to > e.from {
 		at = fmt.Sprintf("from %.1f to %.1f mm below the platform", e.from, e.to)
 	}
-	return fmt.Sprintf("leaves the bone to %s %s, %s: %s", e.towards, far, at, what)
+	return fmt.Sprintf("leaves the bone to %s %s, %s: %s", e.at.Direction, far, at, what)
 }
 
 // exits groups what of a wall is outside.
@@ -139,16 +185,8 @@ func grouped(names []string, out map[string][]measurement.Wall, first float64) [
 						e.from = w.Depth
 					}
 					e.from, e.to, e.crest = min(e.from, w.Depth), max(e.to, w.Depth), e.crest || w.Depth == first
-					by := w.Bone
-					if by == nil {
-						by = w.High
-					}
-					far := math.Inf(-1)
-					if by != nil {
-						far = *by
-					}
-					if far < least {
-						least, e.towards, e.by = far, w.Direction, by
+					if far := (place{w}).outermost(); far < least {
+						least, e.at = far, place{w}
 					}
 				}
 				if len(e.directions) == n {

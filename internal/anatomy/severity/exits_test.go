@@ -55,3 +55,21 @@ func TestApexOutside(t *testing.T) {
 	assert.Empty(t, Exits(f))
 	assert.Empty(t, Exits(measurement.Fixture{}))
 }
+
+// By hand: the place with the least bone, behind it a bound, before it a wall without any.
+func TestFarthestOutside(t *testing.T) {
+	f := measurement.Fixture{Surroundings: &measurement.Surroundings{Achieved: around([3][4]float64{{1, 2, -0.4, 2}, {1, 2, -0.9, 2}, {1, 2, 1, 2}})}}
+	walls := f.Surroundings.Achieved.Wall
+	assert.Equal(t, &walls[6], Farthest(f))
+	walls[2].Bone, walls[2].High = nil, new(-1.1)
+	assert.Equal(t, &walls[2], Farthest(f))
+	f.Surroundings.Achieved.ApicalMM = new(-1.4)
+	f.Surroundings.Achieved.Apical = &measurement.Apical{Low: new(-1.5), High: new(-1.3)}
+	f.Planned.Length = 8
+	assert.Equal(t, &measurement.Wall{Depth: 8, Bone: new(-1.4), Low: new(-1.5), High: new(-1.3)}, Farthest(f))
+	walls[2].High, walls[2].Why = nil, "not-in-bone"
+	assert.Equal(t, &walls[2], Farthest(f))
+	f.Surroundings.Achieved = around([3][4]float64{{1, 2, 1, 2}, {1, 2, 1, 2}, {1, 2, 1, 2}})
+	assert.Nil(t, Farthest(f))
+	assert.Nil(t, Farthest(measurement.Fixture{}))
+}

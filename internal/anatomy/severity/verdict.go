@@ -213,7 +213,7 @@ func outside(d *measurement.Values, l Limits) string {
 	var parts []string
 	for figure, most := range l.All() {
 		if slices.Contains(beyond, figure) {
-			parts = append(parts, fmt.Sprintf("%s %s, more than %g", figure.Spec().Title, figure.Unit().Behind(fmt.Sprintf("%.2f", *d[figure])), most))
+			parts = append(parts, fmt.Sprintf("%s %s, more than %s", figure.Spec().Title, figure.Unit().Behind(fmt.Sprintf("%.2f", *d[figure])), figure.Unit().Behind(fmt.Sprintf("%g", most))))
 		}
 	}
 	return strings.Join(parts, ", ")

@@ -3,11 +3,14 @@ package drawing
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"plumbline/internal/anatomy/bone"
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/report/wording"
 	"plumbline/internal/tooth"
@@ -212,6 +215,7 @@ func shortened(name string) string {
 type dimension struct {
 	from, to geom.Vec
 	text     string
+	beyond   bool // the figure stands beyond from, where the line lies within a fixture
 }
 
 // draw draws the distance as a line between two ticks, with its figure beside it.
@@ -235,6 +239,13 @@ func (d *dimension) draw(plane Plane, on *sheet) []Item {
 	const size = 3.4
 	mid := Point{(a.X + b.X) / 2, (a.Y + b.Y) / 2}
 	half := 0.32*size*float64(len([]rune(d.text))) + 2.2
+	if d.beyond {
+		away := Point{-across.Y, across.X}
+		if away.X*(a.X-b.X)+away.Y*(a.Y-b.Y) < 0 {
+			away = Point{-away.X, -away.Y}
+		}
+		return append(items, on.say(d.text, size, true, "", Point{a.X + half*away.X, a.Y + size*away.Y})...)
+	}
 	if math.Abs(across.X) > math.Abs(across.Y) { // an upright line has its figure at its side
 		return append(items, on.say(d.text, size, true, "", Point{mid.X + half, mid.Y}, Point{mid.X - half, mid.Y})...)
 	}
@@ -256,10 +267,40 @@ func (c *Cutter) Nearest(st Structure, text string) (d Drawing, ok bool) {
 	if x, y := v.plane.On(near.OnStructure); math.Abs(x) > v.width/2 || math.Abs(y) > v.height/2 {
 		return Drawing{}, false
 	}
-	out := c.draw(v, 0, &dimension{near.OnFixture, near.OnStructure, text})
-	out.Alt = fmt.Sprintf("Cut through the %s at site %s, through the axis of the placed fixture and the point of %s nearest to it, with the distance drawn in: %s. Right is %s, up is %s.",
-		c.name, c.scene.Site, st.Name, text, v.right.plus, v.up.plus)
-	return out, true
+	return c.measured(v, "the point of "+st.Name+" nearest to it, with the distance drawn in", &dimension{from: near.OnFixture, to: near.OnStructure, text: text}), true
+}
+
+// measured is a cut through the axis and a place, with a distance in it.
+func (c *Cutter) measured(v View, place string, gap *dimension) Drawing {
+	out := c.draw(v, 0, gap)
+	out.Alt = fmt.Sprintf("Cut through the %s at site %s, through the axis of the placed fixture and %s: %s. Right is %s, up is %s.",
+		c.name, c.scene.Site, place, gap.text, v.right.plus, v.up.plus)
+	return out
+}
+
+// Outside is the cut through the fixture's axis and a place of its wall, or its apex, that is
+// outside the bone, with the distance from there to the bone's outer surface drawn in; ok is
+// false where no fixture was found or its directions are not known.
+//
+// In: far, how far the place is outside, mm, above 0.
+func (c *Cutter) Outside(at measurement.Wall, far float64, text string) (d Drawing, ok bool) {
+	if c.achieved == nil {
+		return Drawing{}, false
+	}
+	pose := c.achieved.Pose()
+	out, from := pose.Axis(), pose.Apex
+	if at.Direction != "" {
+		way := slices.Index(bone.Directions[:], at.Direction)
+		if way < 0 || c.scene.Directions == nil {
+			return Drawing{}, false
+		}
+		out = bone.Ways(pose.Axis(), c.scene.Directions.Mesial, c.scene.Directions.Buccal)[way]
+		from = r3.Add(pose.Entry, r3.Add(r3.Scale(at.Depth, pose.Axis()), r3.Scale(c.scene.Achieved.Diameter/2, out)))
+	}
+	v := c.scene.nearestView(pose, from)
+	v.Name, v.place = "where it leaves the bone", "where it leaves the bone"
+	return c.measured(v, "the place where it is farthest outside the bone, with the distance to the bone's outer surface drawn in",
+		&dimension{from: from, to: r3.Sub(from, r3.Scale(far, out)), text: text, beyond: true}), true
 }
 
 // nearestView is the view that holds an axis and a point. Where the point lies on the

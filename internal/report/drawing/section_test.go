@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/geom"
+	"plumbline/internal/measurement"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/trimesh"
 )
@@ -138,6 +139,46 @@ func TestNearestPointCut(t *testing.T) {
 	_, ok := c.Nearest(Structure{Name: "far", Body: far}, "30 mm")
 	assert.False(t, ok, "what a cut does not reach has no picture")
 	_, ok = c.Nearest(Structure{Name: "not found"}, "")
+	assert.False(t, ok)
+}
+
+// The distance drawn where a fixture leaves the bone is as long as was said, runs inwards from
+// its wall, and lies at the depth and on the side that were said.
+func TestOutsideTheBone(t *testing.T) {
+	s := scene(t)
+	c, err := s.Cutter(0.3)
+	require.NoError(t, err)
+	pose := c.achieved.Pose()
+	const scale = cutWidth / (2 * halfWidth)
+	for _, w := range []measurement.Wall{{Depth: 2, Direction: "buccal"}, {Depth: 5, Direction: "distolingual"}, {Depth: pose.Length()}} {
+		d, ok := c.Outside(w, 0.8, "0.80 mm")
+		require.True(t, ok)
+		assert.Contains(t, d.Alt, "0.80 mm")
+		var drawn []Path
+		for _, it := range d.Items[0].(Clip).Items {
+			if p, is := it.(Path); is && p.Stroke == White && p.Width == 0.5 {
+				drawn = append(drawn, p)
+			}
+		}
+		require.Len(t, drawn, 3, "two ticks and the line")
+		from, to := drawn[2].Points[0], drawn[2].Points[1]
+		assert.InDelta(t, 0.8*scale, math.Hypot(to.X-from.X, to.Y-from.Y), 1e-9)
+		radius := s.Achieved.Diameter / 2
+		if w.Direction == "" {
+			radius = 0
+			assert.InDelta(t, from.X, to.X, 1e-9, "along the axis")
+		} else {
+			assert.InDelta(t, from.Y, to.Y, 1e-9, "across the axis")
+			assert.InDelta(t, radius*scale, math.Abs(from.X-cutWidth/2), 1e-9)
+			assert.Less(t, math.Abs(to.X-cutWidth/2), math.Abs(from.X-cutWidth/2))
+			side := d.Items[1].(Label).Text
+			if from.X > cutWidth/2 {
+				side = d.Items[3].(Label).Text
+			}
+			assert.Contains(t, side, w.Direction)
+		}
+	}
+	_, ok := c.Outside(measurement.Wall{Depth: 2, Direction: "sideways"}, 0.8, "")
 	assert.False(t, ok)
 }
 

@@ -155,10 +155,11 @@ func (s *Scene) Map(site string) (Drawing, bool) {
 	counted, within, inside := 0, 0, 0
 	for _, d := range places {
 		x, y := plane.On(d.At)
-		if math.Abs(x) > checkReach || math.Abs(y) > checkReach {
+		if !(math.Abs(x) <= checkReach && math.Abs(y) <= checkReach) {
 			continue
 		}
 		off := math.Abs(d.Offset)
+		d.Counted = d.Counted && !math.IsNaN(off) // what has no distance cannot count
 		if d.Counted {
 			counted++
 			switch {

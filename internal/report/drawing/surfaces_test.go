@@ -103,6 +103,7 @@ func TestMapOfDistances(t *testing.T) {
 	for i, off := range []float64{0.02, -0.07, 0.15, -0.3, 0.7, 0.01} {
 		m.distances = append(m.distances, evidence.Distance{At: r3.Add(s.Planned.Entry, r3.Scale(float64(2*i), right.vec)), Offset: off, Counted: i < 5})
 	}
+	m.distances = append(m.distances, evidence.Distance{At: r3.Add(s.Planned.Entry, r3.Scale(12, right.vec)), Offset: math.NaN(), Counted: true})
 	s.Shown = m
 	d, ok := s.Map("36")
 	require.True(t, ok)
@@ -135,8 +136,10 @@ func TestMapOfDistances(t *testing.T) {
 			assert.Len(t, down, 1, i)
 		}
 	}
-	across, _ := levels(5)
-	assert.Len(t, across, 2, "hatched")
+	for _, i := range []int{5, 6} {
+		across, _ := levels(i)
+		assert.Len(t, across, 2, "hatched: %d", i)
+	}
 
 	m.distances = m.distances[5:]
 	s.Shown = m

@@ -281,7 +281,11 @@ func (a *Analysis) breachWords(rows []series.Row) (words, gravest string) {
 	s := "No structure entered and no margin missed."
 	if b.Entered+b.Missed > 0 {
 		s = fmt.Sprintf("Structures entered at %s, margins missed at %d of %d.", counted(b.Entered, "fixture"), b.Missed, b.Fixtures)
-		gravest = fmt.Sprintf("The nearest: %.1f mm to the %s %s.", *worst.Achieved, worst.Kind, where)
+		what := worst.Kind
+		if what == string(casefile.FixtureBody) {
+			what += " beside it,"
+		}
+		gravest = fmt.Sprintf("The nearest: %.1f mm to the %s %s.", *worst.Achieved, what, where)
 		if *worst.Achieved < 0 {
 			gravest = fmt.Sprintf("The worst: %s entered by %.1f mm %s.", worst.Kind, -*worst.Achieved, where)
 		}

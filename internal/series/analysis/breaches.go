@@ -149,7 +149,7 @@ func CountBreaches(rows []series.TableRow) Breaches {
 	if len(planned) > 0 {
 		b.Bone = &LeastBone{len(planned), boneSpread(planned, bounds[0]), boneSpread(achieved, bounds[1])}
 	}
-	b.Points = b.points()
+	b.Points = b.points(false)
 	b.Words = strings.Join(b.Points, " ")
 	return b
 }
@@ -164,23 +164,41 @@ func boneSpread(mm []float64, bounds int) BoneSpread {
 	return out
 }
 
-func (b *Breaches) points() []string {
+// BesideAnswer are the points without what the answer to TooNear has: the counts.
+func (b *Breaches) BesideAnswer() []string { return b.points(true) }
+
+// points are sentences; answered says that TooNear is answered beside them.
+func (b *Breaches) points(answered bool) []string {
 	if b.Fixtures == 0 && b.Aside == nil {
 		return []string{"No fixture is measured, so there are no breaches to count."}
 	}
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
-	if len(b.Kinds) == 0 {
+	entered, missed := b.byKind(func(k KindBreach) Shares { return k.Entered }), b.byKind(func(k KindBreach) Shares { return k.Missed })
+	switch {
+	case answered:
+		if entered != "" {
+			say("Structures entered, by kind: %s.", entered)
+		}
+		if missed != "" {
+			say("Margins missed, by kind: %s.", missed)
+		}
+	case len(b.Kinds) == 0:
 		say("Not checked: no structure was given for any of %s, so that breaches could not be looked for.", fixtures(b.Fixtures))
-	} else {
-		say("Structures entered: at %d of %s%s.", b.Entered, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Entered }))
-		say("Margins missed: at %d of %s%s.", b.Missed, fixtures(b.Fixtures), b.byKind(func(k KindBreach) Shares { return k.Missed }))
+	default:
+		say("Structures entered: at %d of %s%s.", b.Entered, fixtures(b.Fixtures), bracketed(entered))
+		say("Margins missed: at %d of %s%s.", b.Missed, fixtures(b.Fixtures), bracketed(missed))
 	}
 	if b.InDoubt > 0 {
 		say("With figures in doubt among these: %d.", b.InDoubt)
 	}
 	if b.NotChecked > 0 && len(b.Kinds) > 0 {
-		say("Not checked: %d of %d. Near their sites no structure was given, or not the one that is due behind the canines: the nerve in the lower jaw, the sinus in the upper.", b.NotChecked, b.Fixtures)
+		const due = "no structure was given, or not the one that is due behind the canines: the nerve in the lower jaw, the sinus in the upper."
+		if answered {
+			say("Not checked means that near the site " + due)
+		} else {
+			say("Not checked: %d of %d. Near their sites "+due, b.NotChecked, b.Fixtures)
+		}
 	}
 	if l := b.Bone; l != nil {
 		say("Bone to buccal of %s, in the planning scan: the least is %.1f mm as planned and %.1f mm as placed, the median %.1f and %.1f mm. The wall lies outside the bone at %d as planned and at %d as placed.",
@@ -202,7 +220,7 @@ func fixtures(n int) string {
 	return fmt.Sprintf("%d fixtures", n)
 }
 
-// byKind words the breaches of each kind in brackets; "" where there are none.
+// byKind words the breaches of each kind; "" where there are none.
 func (b *Breaches) byKind(of func(KindBreach) Shares) string {
 	var parts []string
 	for _, k := range b.Kinds {
@@ -210,8 +228,13 @@ func (b *Breaches) byKind(of func(KindBreach) Shares) string {
 			parts = append(parts, fmt.Sprintf("%s %d: %d by the plan, %d by the transfer", k.Kind, s.All, s.Plan, s.Transfer))
 		}
 	}
-	if len(parts) == 0 {
+	return strings.Join(parts, "; ")
+}
+
+// bracketed puts words behind others.
+func bracketed(words string) string {
+	if words == "" {
 		return ""
 	}
-	return " (" + strings.Join(parts, "; ") + ")"
+	return " (" + words + ")"
 }
