@@ -387,6 +387,10 @@ func bodyGap(s Spec, o SurfaceScan) (float64, error) {
 	return least, nil
 }
 
+// behindBody, mm along the arch, is scanned beyond a scan body's axis at least: who scans one goes
+// around it.
+const behindBody = 8.0
+
 func randomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 	s, err := Random(seed, Everyday)
 	if err != nil {
@@ -411,6 +415,13 @@ func randomSurface(seed uint64, class SurfaceClass) (Spec, SurfaceScan, error) {
 			o.To = 5
 		}
 	}
+	sc, _, err := newScene(s)
+	if err != nil {
+		return s, o, err
+	}
+	origin := sc.fixtures[0].origin
+	at, _ := sc.own.arch.coordinates(origin.X, origin.Y)
+	o.From, o.To = min(o.From, at-behindBody), max(o.To, at+behindBody)
 	switch class {
 	case HardSurface:
 		o.Changed = string([]byte{quadrant, '4'})

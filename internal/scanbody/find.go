@@ -140,10 +140,12 @@ const (
 
 // Find fits a body to every place in a surface scan where it may be, best first.
 func Find(c *surface.Cloud, b *Body) []Found {
-	thin := c.Thinned(searchWidth)
+	where := lines(c.Thinned(searchWidth), b.Radius)
+	settled := make([]*Found, len(where))
+	parallel.For(len(where), func(i int) { settled[i] = b.settle(c, where[i]) })
 	var out []Found
-	for _, l := range lines(thin, b.Radius) {
-		if f := b.settle(c, l); f != nil && f.Seen > leastSeen && f.TopSeen > leastTopSeen {
+	for _, f := range settled {
+		if f != nil && f.Seen > leastSeen && f.TopSeen > leastTopSeen {
 			out = append(out, *f)
 		}
 	}

@@ -235,6 +235,12 @@ func (m *Mesh) Corners(i int) (a, b, c geom.Vec) {
 	return m.Vertices[t[0]], m.Vertices[t[1]], m.Vertices[t[2]]
 }
 
+// Area is that of triangle i, mm².
+func (m *Mesh) Area(i int) float64 {
+	a, b, c := m.Corners(i)
+	return r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2
+}
+
 // Volume is the enclosed volume, mm³: positive when the triangles face
 // outwards. It means something for a closed surface only.
 //

@@ -180,8 +180,20 @@ func (f *Field) At(i, j, k int) float32 { return f.Grey[(k*f.Size[1]+j)*f.Size[0
 
 // Sample is the trilinear grey value at a patient point; NaN outside the voxel
 // centres or next to a voxel with no value.
-func (f *Field) Sample(p geom.Vec) float64 {
+func (f *Field) Sample(p geom.Vec) float64 { return f.interpolated(f.Index(p)) }
+
+// Line is the grey values at p, p + step and so on, as Sample gives them.
+func (f *Field) Line(p, step geom.Vec, grey []float64) {
 	x, y, z := f.Index(p)
+	u, v, w := f.Index(r3.Add(p, step))
+	for n := range grey {
+		t := float64(n)
+		grey[n] = f.interpolated(x+t*(u-x), y+t*(v-y), z+t*(w-z))
+	}
+}
+
+// interpolated is the trilinear grey value at a place in voxels.
+func (f *Field) interpolated(x, y, z float64) float64 {
 	i, j, k := int(math.Floor(x)), int(math.Floor(y)), int(math.Floor(z))
 	if i < 0 || j < 0 || k < 0 || i+1 >= f.Size[0] || j+1 >= f.Size[1] || k+1 >= f.Size[2] {
 		return math.NaN()

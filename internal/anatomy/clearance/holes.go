@@ -64,8 +64,7 @@ func rims(open [][2]int32) [][]int32 {
 func area(m *trimesh.Mesh, from, to int) float64 {
 	sum := 0.0
 	for i := from; i < to; i++ {
-		a, b, c := m.Corners(i)
-		sum += r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2
+		sum += m.Area(i)
 	}
 	return sum
 }

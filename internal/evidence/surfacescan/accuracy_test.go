@@ -51,6 +51,7 @@ func simulatedCase(t *testing.T, seed uint64, class phantom.SurfaceClass) drawn 
 type tally struct {
 	n, refused, doubted, unflagged int
 	off                            [measurement.FigureCount][]float64
+	beyond                         [3][]float64 // entry, apex and axis off where the scan body sits: beyond what the seat puts them off
 	held, of                       [measurement.FigureCount]int
 	heldStated                     int // of all figures, where the case states how well its scan body seats
 }
@@ -91,6 +92,9 @@ func (x *tally) add(t *testing.T, c drawn, got *evidence.Achieved) string {
 		x.unflagged++
 	}
 	seated := c.surfaces.Seated[0]
+	x.beyond[0] = append(x.beyond[0], r3.Norm(r3.Sub(got.Pose.Entry, seated.Entry)))
+	x.beyond[1] = append(x.beyond[1], r3.Norm(r3.Sub(got.Pose.Apex, seated.Apex)))
+	x.beyond[2] = append(x.beyond[2], geom.Degrees(geom.Angle(got.Pose.Axis(), seated.Axis())))
 	cov := mat.NewSymDense(6, nil)
 	for _, b := range got.Budget {
 		if b.Name != "seating" {
@@ -249,8 +253,8 @@ func (c *simulated) count(t *testing.T, outcomes map[string]map[string]int, name
 
 func (x *tally) print(class, name string) {
 	usual, stated := x.coverage()
-	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; coverage %.1f %%, with the seat stated %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
-		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), usual, stated)
+	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; beyond the seat %s, %s, %s; coverage %.1f %%, with the seat stated %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
+		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), spread(x.beyond[0]), spread(x.beyond[1]), spread(x.beyond[2]), usual, stated)
 	for f := range measurement.FigureCount {
 		fmt.Printf(" %s %d/%d", f, x.held[f], x.of[f])
 	}

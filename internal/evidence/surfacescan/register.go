@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/parallel"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/registration"
 	"plumbline/internal/registration/surface"
@@ -104,28 +105,35 @@ func (s *Scan) fromSurfaces(m surface.Moving, progress func(fraction float64)) (
 	for _, f := range s.Plan.Fixtures {
 		places = append(places, f.Planned.Entry)
 	}
-	var scanned *surface.Fixed
-	if e := surface.NewEnamel(&s.pre.Volume, aroundSite, places...); e != nil {
-		scanned = surface.OntoScan(e)
-	}
-	progress(0.3)
+	var (
+		scanned *surface.Fixed
+		f       *surface.Found
+		err     error
+	)
+	parallel.For(2, func(i int) {
+		if i == 0 {
+			if e := surface.NewEnamel(&s.pre.Volume, aroundSite, places...); e != nil {
+				scanned = surface.OntoScan(e)
+			}
+		} else if s.before != nil {
+			f, err = surface.Align(m, surface.OntoSurface(s.before))
+		}
+	})
+	progress(0.6)
 	if s.before == nil {
 		if scanned == nil {
 			return nil, fmt.Errorf("%s: the planning scan shows nothing around the planned fixtures; check frame", s.Plan.File)
 		}
-		f, err := surface.Align(m, scanned)
-		if err != nil {
+		if f, err = surface.Align(m, scanned); err != nil {
 			return nil, s.refused("the planning scan", err, f)
 		}
 		progress(1)
 		s.fitted = f
 		return s.result("surface onto planning scan", f), nil
 	}
-	f, err := surface.Align(m, surface.OntoSurface(s.before))
 	if err != nil {
 		return nil, s.refused("the surface before (pre_surface)", err, f)
 	}
-	progress(0.7)
 	s.fitted = f
 	out := s.result("surface onto surface", f)
 	out.Cov = sum(out.Cov, s.lies(out.Centre))

@@ -109,7 +109,7 @@ func (s *Scan) read(key, path string) (*trimesh.Mesh, error) {
 	for i, v := range m.Vertices {
 		m.Vertices[i] = r3.Scale(unit, v)
 	}
-	across := surface.Of(m).Across()
+	across := surface.Across(m)
 	if across >= leastJaw && across <= mostJaw {
 		return m, nil
 	}

@@ -121,8 +121,7 @@ func sampleSurface(m *trimesh.Mesh) (points []sample, area float64) {
 	total := 0.0
 	areas := make([]float64, len(m.Triangles))
 	for i := range m.Triangles {
-		a, b, c := m.Corners(i)
-		areas[i] = r3.Norm(r3.Cross(r3.Sub(b, a), r3.Sub(c, a))) / 2
+		areas[i] = m.Area(i)
 		total += areas[i]
 	}
 	step := total / maxSamples

@@ -140,8 +140,10 @@ const (
 	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
 	coarseNoise                         = 0.2           // mm: the points of an index stand about so far from the nearest
 	keptCoarse                          = 8
+	samePlace                           = 1.0 // mm between poses
 	nearStart                           = 4.0 // mm: two steps of the starts, of 10 degrees at span
 	hopeless                            = 0.3 // of the best one's area, with which a pose cannot come near mostRunner
+	changedAt                           = 2.0 // standard deviations of residuals, within which 19 of 20 lie
 	bodyReach                           = 5.0 // mm around a scan body that is new
 
 	// What a registration must show, see also typicalSurface. Right pairs of a few phantoms had
@@ -188,12 +190,17 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 		}
 	}
 	for i, c := range found {
-		ratio := c.area / found[best].area
-		if i == best || ratio > mostRunner && !refined(c).fits(onto) {
+		if i == best {
 			continue
 		}
-		out.Runner = max(0, ratio)
-		break
+		if ratio := c.area / found[best].area; ratio <= mostRunner {
+			out.Runner = max(out.Runner, ratio)
+			break
+		}
+		// So near that the last fit decides.
+		if f := refined(c); f.fits(onto) && apart(f.ToFixed, out.ToFixed, at) > samePlace {
+			out.Runner = max(out.Runner, f.gain()/out.gain())
+		}
 	}
 	switch {
 	case !out.fits(onto):
@@ -240,7 +247,16 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 			places[i] = start.Apply(b)
 		}
 		f = Fit{Cloud: fine, Weight: towards(fine, places, onto.toward), Match: onto.match, Noise: onto.noise}
-		s = f.Run(geom.Identity(), reach, 0.3, 20)
+		from := geom.Identity()
+		if onto.enamel != nil {
+			// Alike first: beside the fixtures a new crown would weigh more than the arch.
+			alike := f
+			alike.Weight = fine.Area
+			s = alike.Run(from, reach, 0.3, 20)
+			s.leaveChanged(fine, f.Weight)
+			from, reach = s.ToFixed, 0.3
+		}
+		s = f.Run(from, reach, 0.3, 20)
 		if onto.enamel != nil {
 			f.Inside = onto.enamel.inside(fine, s)
 			s = f.Run(s.ToFixed, 0.3, 0.3, 10)
@@ -268,6 +284,30 @@ func refine(whole *Cloud, bodies []geom.Vec, start geom.Rigid, onto *Fixed) *Fou
 	out.ToFixed = unbent.After(start)
 	out.Scale, out.ScaleU = s.scaleOf(fine)
 	return out
+}
+
+// leaveChanged takes the weight of pieces as large as a tooth, less than half of which lies on the
+// fixed surface where the rest does: a new crown, whose every point is a little off, is no outlier
+// by itself. What has no match counts on neither side.
+func (s *State) leaveChanged(c *Cloud, weight []float64) {
+	type share struct{ on, of float64 }
+	at := func(i int) [3]int32 { return block(s.ToFixed.Apply(c.Points[i]), blockWidth) }
+	pieces := map[[3]int32]share{}
+	for i, r := range s.Residual {
+		if r == r {
+			x := pieces[at(i)]
+			x.of += c.Area[i]
+			if math.Abs(r) < changedAt*s.Scale {
+				x.on += c.Area[i]
+			}
+			pieces[at(i)] = x
+		}
+	}
+	for i := range weight {
+		if x := pieces[at(i)]; x.on < x.of/2 {
+			weight[i] = 0
+		}
+	}
 }
 
 // facing turns a cloud's normals outwards where the fixed surface shows which way that is.
@@ -308,6 +348,9 @@ func (s *State) gain(c *Cloud, limit float64) float64 {
 	}
 	return 2*s.on(c, limit) - near
 }
+
+// gain is the same of a last fit.
+func (f *Found) gain() float64 { return (2*f.On - 1) * f.Overlap }
 
 // apart is how far two poses put the points around a place apart, mm.
 func apart(a, b geom.Rigid, at geom.Vec) float64 {
@@ -360,7 +403,7 @@ func startsNear(starts []geom.Rigid, found []candidate, at geom.Vec) []candidate
 	return out
 }
 
-// distinct is the best of candidates that lie more than a millimetre apart.
+// distinct is the best of candidates that lie apart.
 func distinct(all []candidate, at geom.Vec, most int) []candidate {
 	slices.SortStableFunc(all, func(a, b candidate) int { return cmp.Compare(b.area, a.area) })
 	var out []candidate
@@ -368,7 +411,7 @@ func distinct(all []candidate, at geom.Vec, most int) []candidate {
 		if len(out) == most {
 			break
 		}
-		if !slices.ContainsFunc(out, func(o candidate) bool { return apart(o.toFixed, c.toFixed, at) < 1 }) {
+		if !slices.ContainsFunc(out, func(o candidate) bool { return apart(o.toFixed, c.toFixed, at) < samePlace }) {
 			out = append(out, c)
 		}
 	}

@@ -179,20 +179,26 @@ func (c *Cloud) moved(m geom.Rigid) *Cloud {
 
 // Across is the length of a surface along the direction in which it is spread most, mm,
 // without the outermost hundredth of its area at each end.
-func (c *Cloud) Across() float64 {
+func Across(m *trimesh.Mesh) float64 {
+	area := make([]float64, len(m.Vertices))
+	for i, t := range m.Triangles {
+		for _, v := range t {
+			area[v] += m.Area(i) / 3
+		}
+	}
 	var sum geom.Vec
 	total := 0.0
-	for i, p := range c.Points {
-		sum = r3.Add(sum, r3.Scale(c.Area[i], p))
-		total += c.Area[i]
+	for i, p := range m.Vertices {
+		sum = r3.Add(sum, r3.Scale(area[i], p))
+		total += area[i]
 	}
 	mean := r3.Scale(1/total, sum)
-	s := &State{ToFixed: geom.Identity(), Robust: c.Area}
-	along := s.along(c, mean)
+	s := &State{ToFixed: geom.Identity(), Robust: area}
+	along := s.along(&Cloud{Points: m.Vertices}, mean)
 	type end struct{ at, area float64 }
-	ends := make([]end, len(c.Points))
-	for i, p := range c.Points {
-		ends[i] = end{r3.Dot(r3.Sub(p, mean), along), c.Area[i]}
+	ends := make([]end, len(m.Vertices))
+	for i, p := range m.Vertices {
+		ends[i] = end{r3.Dot(r3.Sub(p, mean), along), area[i]}
 	}
 	slices.SortFunc(ends, func(a, b end) int { return cmp.Compare(a.at, b.at) })
 	low, high, before := math.NaN(), 0.0, 0.0

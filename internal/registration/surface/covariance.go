@@ -122,8 +122,7 @@ func (s *State) pieces(c *Cloud, width float64, unknowns int, rows func(i int) [
 		if w == 0 {
 			continue
 		}
-		p := s.ToFixed.Apply(c.Points[i])
-		key := [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / (2 * width)))}
+		key := block(s.ToFixed.Apply(c.Points[i]), width)
 		k, known := at[key]
 		if !known {
 			k = len(parts)
@@ -137,6 +136,11 @@ func (s *State) pieces(c *Cloud, width float64, unknowns int, rows func(i int) [
 		}
 	}
 	return whole, parts
+}
+
+// block is the piece of space that a point is in.
+func block(p geom.Vec, width float64) [3]int32 {
+	return [3]int32{int32(math.Floor(p.X / width)), int32(math.Floor(p.Y / width)), int32(math.Floor(p.Z / (2 * width)))}
 }
 
 // leftOut is the covariance of the motion from leaving out each piece in turn: the grouped

@@ -148,9 +148,7 @@ func (e *Enamel) along(p, normal geom.Vec, reach float64) (edge, bool) {
 	}
 	var grey [81]float64
 	n := 2*half + 1
-	for k := range n {
-		grey[k] = e.field.Sample(r3.Add(p, r3.Scale(float64(k-half)*profileStep, normal)))
-	}
+	e.field.Line(r3.Sub(p, r3.Scale(float64(half)*profileStep, normal)), r3.Scale(profileStep, normal), grey[:n])
 	best, at := 0.0, -1
 	slope := func(k int) float64 { // a smoothed fall for a step
 		return grey[k-2] + 2*grey[k-1] - 2*grey[k+1] - grey[k+2]

@@ -213,8 +213,9 @@ func motion(x []float64, centre geom.Vec) geom.Rigid {
 	return m
 }
 
-// settled, mm, ends the iteration: a fiftieth of what a figure shows.
-const settled = 2e-4
+// settled is the share of the least noise of residuals that ends the iteration: for the finest
+// 0.2 µm.
+const settled = 0.02
 
 // Run iterates from a start: each round matches within reach, which shrinks from widest
 // to narrowest, mm, as the residuals do.
@@ -231,7 +232,7 @@ func (f *Fit) Run(start geom.Rigid, widest, narrowest float64, rounds int) *Stat
 		turn := math.Sqrt(x[0]*x[0]+x[1]*x[1]+x[2]*x[2]) * span
 		shift := math.Sqrt(x[3]*x[3] + x[4]*x[4] + x[5]*x[5])
 		tighter := min(reach, max(narrowest, tukey*s.Scale))
-		done := turn+shift < settled && tighter == reach
+		done := turn+shift < settled*f.Noise && tighter == reach
 		reach = tighter
 		s = f.At(motion(x, centre).After(s.ToFixed), reach)
 		if done {

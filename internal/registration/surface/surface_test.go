@@ -2,6 +2,7 @@ package surface
 
 import (
 	"math"
+	"slices"
 	"math/rand/v2"
 	"testing"
 
@@ -241,12 +242,12 @@ func TestNearestPointOfATriangle(t *testing.T) {
 // The longest way of a plate of 60 × 20 mm, whatever its pose; a speck far off does not count.
 func TestAcross(t *testing.T) {
 	m := (knobs{}).scanned(1, 0, somewhere(4), everywhere)
-	want := Of(m).Across()
+	want := Across(m)
 	assert.InDelta(t, 0.98*55, want, 0.6)
 	n := int32(len(m.Vertices))
 	m.Vertices = append(m.Vertices, geom.Vec{X: 900}, geom.Vec{X: 900.3}, geom.Vec{X: 900, Y: 0.3})
 	m.Triangles = append(m.Triangles, [3]int32{n, n + 1, n + 2})
-	assert.InDelta(t, want, Of(m).Across(), 6)
+	assert.InDelta(t, want, Across(m), 6)
 }
 
 func BenchmarkOntoASurface(b *testing.B) {
@@ -255,5 +256,23 @@ func BenchmarkOntoASurface(b *testing.B) {
 	for b.Loop() {
 		_, err := Align(moving(Of(after), somewhere(2).Inverse()), OntoSurface(NewIndex(before)))
 		require.NoError(b, err)
+	}
+}
+
+// A piece whose points are all a little off goes whole, one with a few outliers stays, and one
+// that nothing matches is no matter.
+func TestChangedPiecesAreLeftOut(t *testing.T) {
+	s := &State{ToFixed: geom.Identity(), Scale: 0.05}
+	c := &Cloud{}
+	for i := range 30 {
+		c.Points = append(c.Points, geom.Vec{X: blockWidth*float64(i/10) + 0.1*float64(i%10)})
+		c.Area = append(c.Area, 1)
+		s.Residual = append(s.Residual, []float64{0.02, 0.15, math.NaN()}[i/10])
+	}
+	s.Residual[0], s.Residual[10] = 0.3, 0.01
+	weight := slices.Repeat([]float64{1}, 30)
+	s.leaveChanged(c, weight)
+	for i, w := range weight {
+		assert.Equal(t, i/10 != 1, w == 1, "point %d", i)
 	}
 }
