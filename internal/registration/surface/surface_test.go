@@ -2,8 +2,8 @@ package surface
 
 import (
 	"math"
-	"slices"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
