@@ -118,7 +118,7 @@ for case in sorted(os.listdir(cases)):
         continue
     truth = json.load(open(os.path.join(folder, "truth.json")))
     surface = truth["surface"]
-    if "before" not in surface:
+    if not surface.get("before"):
         continue
     random = np.random.default_rng(surface["triangles"])
     site = surface["fixtures"][0]

@@ -139,6 +139,8 @@ const (
 	middleReach                         = 1.0           // mm
 	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
 	coarseNoise                         = 0.2           // mm: the points of an index stand about so far from the nearest
+	firstRounds, lastRounds             = 5, 10         // of the coarse search, the last for the best third
+	goOn                                = 3
 	keptCoarse                          = 8
 	samePlace                           = 1.0 // mm between poses
 	nearStart                           = 4.0 // mm: two steps of the starts, of 10 degrees at span
@@ -363,19 +365,36 @@ func apart(a, b geom.Rigid, at geom.Vec) float64 {
 }
 
 // search refines every start and gives distinct poses, that of most area on the fixed
-// surface first. at is a point of the cloud around which poses are compared.
+// surface first. at is a point of the cloud around which poses are compared. After some rounds
+// most starts are far behind, and only the best go on.
 func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []candidate {
-	found := make([]candidate, 2*len(starts))
-	parallel.For(len(found), func(i int) {
-		f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.coarse.Roughly(likeNormals, onto.enamel != nil), Noise: coarseNoise}
+	type run struct {
+		candidate
+		reach float64
+	}
+	f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.coarse.Roughly(likeNormals, onto.enamel != nil), Noise: coarseNoise}
+	var runs []run
+	for _, m := range starts {
 		// From afar a wide reach finds the way; from near it is led astray by the gum.
-		reach := coarseReach
-		if i%2 == 1 {
-			reach = nearReach
-		}
-		s := f.Run(starts[i/2], reach, finalReach, 15)
-		found[i] = candidate{s.ToFixed, f.At(s.ToFixed, nearReach).gain(coarse, coarseOn)}
-	})
+		runs = append(runs, run{candidate{toFixed: m}, coarseReach}, run{candidate{toFixed: m}, nearReach})
+	}
+	further := func(rounds int) {
+		parallel.For(len(runs), func(i int) {
+			r := &runs[i]
+			s := f.Run(r.toFixed, r.reach, finalReach, rounds)
+			r.toFixed = s.ToFixed
+			r.reach = max(finalReach, min(r.reach, tukey*s.Scale))
+			r.area = f.At(s.ToFixed, nearReach).gain(coarse, coarseOn)
+		})
+	}
+	further(firstRounds)
+	slices.SortStableFunc(runs, func(a, b run) int { return cmp.Compare(b.area, a.area) })
+	runs = runs[:(len(runs)+goOn-1)/goOn]
+	further(lastRounds)
+	found := make([]candidate, len(runs))
+	for i, r := range runs {
+		found[i] = r.candidate
+	}
 	return distinct(found, at, keptCoarse)
 }
 
