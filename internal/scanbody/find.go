@@ -136,6 +136,7 @@ const (
 	leastTopSeen = 0.1
 	faces        = 0.7 // cosine between the axis and the normal of what faces along it
 	piece        = 2.0 // mm, of the pieces that are left out in turn
+	hopeless     = 0.8 // of leastSeen, of a fit that is settled but for a tenth
 )
 
 // Find fits a body to every place in a surface scan where it may be, best first.
@@ -204,7 +205,12 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			best = f
 		}
 	}
-	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 25)
+	// Most lines are crowns, which some rounds tell from a body.
+	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 5)
+	if found.Seen < hopeless*leastSeen {
+		return nil
+	}
+	found, s = b.fit(part, b.index.OnTo(alike), found.ToSurface, 0.3, 20)
 	if b.Turns && found.Seen > leastSeen {
 		found, s = b.fit(part, b.index.OnTo(alike), b.turned(part, found).ToSurface, 0.3, 25)
 	}
