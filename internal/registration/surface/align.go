@@ -143,7 +143,8 @@ const (
 	goOn                                = 3
 	keptCoarse                          = 8
 	samePlace                           = 1.0 // mm between poses
-	nearStart                           = 4.0 // mm: two steps of the starts, of 10 degrees at span
+	leanSteps                           = 2
+	leanStep                            = 4 * math.Pi / 180
 	hopeless                            = 0.3 // of the best one's area, with which a pose cannot come near mostRunner
 	changedAt                           = 2.0 // standard deviations of residuals, within which 19 of 20 lie
 	bodyReach                           = 5.0 // mm around a scan body that is new
@@ -178,7 +179,7 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 	refined := func(c candidate) *Found { return refine(whole, m.Bodies, c.toFixed, onto) }
 	best, out := 0, refined(found[0])
 	if !out.fits(onto) { // gum that slid onto crowns covers as much
-		found = distinct(append(found, middle.settled(startsNear(m.Starts, found, at), onto)...), at, keptCoarse)
+		found = distinct(append(found, middle.settled(leant(found[:min(len(found), keptCoarse/4)], middle.middle(), m.Up), onto)...), at, keptCoarse)
 		for i, c := range found {
 			if c.area < mostRunner*found[0].area {
 				break
@@ -410,13 +411,28 @@ func (c *Cloud) settled(from []candidate, onto *Fixed) []candidate {
 	return out
 }
 
-// startsNear are the starts that lie near one of the best candidates: where gum and crowns slid on each
-// other, the coarse search has left the way that the enamel's edge shows from there.
-func startsNear(starts []geom.Rigid, found []candidate, at geom.Vec) []candidate {
+// middle is the mean of the points.
+func (c *Cloud) middle() geom.Vec {
+	var sum geom.Vec
+	for _, p := range c.Points {
+		sum = r3.Add(sum, p)
+	}
+	return r3.Scale(1/float64(len(c.Points)), sum)
+}
+
+// leant are candidates leant to all sides about a point of the moving surface, the middle of its
+// crowns: where gum slid onto bone or crowns the whole leans about these, and the way back is not
+// downhill.
+func leant(from []candidate, at, up geom.Vec) []candidate {
+	e1, e2 := geom.Perpendicular(up)
 	var out []candidate
-	for _, m := range starts {
-		if slices.ContainsFunc(found[:min(len(found), keptCoarse/4)], func(c candidate) bool { return apart(m, c.toFixed, at) < nearStart }) {
-			out = append(out, candidate{toFixed: m})
+	for _, c := range from {
+		for i := -leanSteps; i <= leanSteps; i++ {
+			for j := -leanSteps; j <= leanSteps; j++ {
+				lean := geom.Rotation(r3.Scale(leanStep, r3.Add(r3.Scale(float64(i), e1), r3.Scale(float64(j), e2))))
+				lean.T = r3.Sub(at, lean.Rotate(at))
+				out = append(out, candidate{toFixed: c.toFixed.After(lean)})
+			}
 		}
 	}
 	return out
