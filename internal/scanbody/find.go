@@ -206,11 +206,11 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 		}
 	}
 	// Most lines are crowns, which some rounds tell from a body.
-	found, s := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 5)
-	if found.Seen < hopeless*leastSeen {
+	first, _ := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 5)
+	if first.Seen < hopeless*leastSeen {
 		return nil
 	}
-	found, s = b.fit(part, b.index.OnTo(alike), found.ToSurface, 0.3, 20)
+	found, s := b.fit(part, b.index.OnTo(alike), first.ToSurface, 0.3, 20)
 	if b.Turns && found.Seen > leastSeen {
 		found, s = b.fit(part, b.index.OnTo(alike), b.turned(part, found).ToSurface, 0.3, 25)
 	}
