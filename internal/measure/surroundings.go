@@ -108,8 +108,8 @@ func (s *Site) streaked() bool {
 	return false
 }
 
-// nearMetal flags that some of the bone was not read since metal lies beside it or in its
-// slices; nil where all was.
+// nearMetal flags that some of the bone was not read since metal or its streaks lie beside it;
+// nil where all was.
 func (s *Site) nearMetal(read *measurement.Surroundings) *measurement.Flag {
 	left, all := 0, 0
 	for _, a := range []*measurement.Around{read.Planned, read.Achieved} {
@@ -127,7 +127,7 @@ func (s *Site) nearMetal(read *measurement.Surroundings) *measurement.Flag {
 		return nil
 	}
 	return &measurement.Flag{Code: measurement.CodeBoneNearMetal, Level: measurement.Notice,
-		Message: fmt.Sprintf("site %s: metal in the planning scan, or its streaks through the same slices, leave the bone unread at %d of %d places; what is left may be less reliable than its intervals say", s.Plan.Site, left, all)}
+		Message: fmt.Sprintf("site %s: metal in the planning scan, or its streaks, leave the bone unread at %d of %d places; what lesser streaks do at the others is in their intervals", s.Plan.Site, left, all)}
 }
 
 // around states what bone reads around a body, with the case's own structures where one

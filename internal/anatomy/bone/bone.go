@@ -62,6 +62,11 @@ const (
 	// disturbed is the residual of a profile, in noises, from which on it is not that of a
 	// plate, and disturbedShare the same as a share of the step from soft tissue to bone.
 	disturbed, disturbedShare = 6.0, 0.2
+	// surelySD is the number of standard deviations that a disturbance seldom exceeds: with
+	// them gum must not pass for bone, nor bone for gum.
+	surelySD = 3.0
+	// streakStep is the step along a ray at which streaks are looked for, mm.
+	streakStep = 1.5
 	// metalBeside is how near to a ray metal may lie, mm: its halo is some blurs wide.
 	metalBeside = 2.0
 )
@@ -75,7 +80,7 @@ const (
 	NotInBone  Why = "not-in-bone" // the axis lies outside
 	FarAway    Why = "far"         // farther than Reach
 	NotScanned Why = "not-scanned" // the scan ends before the border
-	NearMetal  Why = "metal"       // beside the ray, or anywhere in its slices
+	NearMetal  Why = "metal"       // beside the ray, or its streaks run through it
 	Disturbed  Why = "disturbed"   // the profile is not that of a plate
 	TooThin    Why = "too-thin"    // the plate is not resolved
 	Grazing    Why = "grazing"     // the ray runs along the surface
@@ -223,11 +228,16 @@ func (s *reader) firstBorder(r ray, low, high float64) Distance {
 	case FarAway, NotScanned:
 		from, to = 0, high
 	}
+	streaks, ok := s.streaks(r, from, to)
+	if why == Known { // the border itself has to be seen
+		_, _, seen := s.Disturbance(r.at(at))
+		ok = ok && seen && !s.metalBeside(r, from-1, to+1)
+	}
 	switch {
-	case s.streaked(r, from, to), why == Known && s.metalBeside(r, from-1, to+1):
+	case !ok:
 		return unknown(NearMetal)
 	case why == Known:
-		return s.border(r, at)
+		return s.border(r, at, streaks)
 	}
 	d := unknown(why)
 	if why == FarAway {
@@ -257,14 +267,25 @@ func (s *reader) search(r ray, low, high float64) (at float64, why Why) {
 	return math.NaN(), FarAway
 }
 
-// streaked reports whether a stretch of a ray runs through slices with metal.
-func (s *reader) streaked(r ray, from, to float64) bool {
-	for x := from; x <= to; x += step {
-		if s.Streaked(r.at(x)) {
-			return true
+// streaks is the standard deviation by which streaks of metal disturb a stretch of a ray, grey
+// values; ok is false where they run through it too densely, or by how much is not seen.
+func (s *reader) streaks(r ray, from, to float64) (sd float64, ok bool) {
+	n := int(math.Ceil((to - from) / streakStep))
+	for i := range n + 1 {
+		p := r.at(from + (to-from)*float64(i)/float64(max(1, n)))
+		if s.Shaded(p) {
+			return 0, false
 		}
+		offset, spread, seen := s.Disturbance(p)
+		if !seen {
+			continue
+		}
+		if offset+surelySD*spread > s.HardFrom()-s.Soft {
+			return 0, false
+		}
+		sd, ok = max(sd, spread), true
 	}
-	return s.Streaked(r.at(to))
+	return sd, ok
 }
 
 // metalBeside reports whether a stretch of a ray passes metal.
@@ -283,8 +304,9 @@ func (s *reader) metalBeside(r ray, from, to float64) bool {
 	return false
 }
 
-// border places a border near x on a ray.
-func (s *reader) border(r ray, x float64) Distance {
+// border places a border near x on a ray, in an image that streaks disturb by a standard
+// deviation, grey values.
+func (s *reader) border(r ray, x, streaks float64) Distance {
 	x = s.halfLevel(r, x)
 	p := r.at(x)
 	n, ok := s.Normal(p)
@@ -300,7 +322,7 @@ func (s *reader) border(r ray, x float64) Distance {
 		return unknown(NotScanned)
 	}
 	d := Distance{Value: x + f.Outer/cos, Thickness: f.Thickness}
-	d.OfPlan = math.Hypot(f.U, surfaceError) / cos
+	d.OfPlan = math.Hypot(math.Hypot(f.U, surfaceError), s.moved(streaks)) / cos
 	d.OfPlace = math.Hypot(s.poseError(r, n), s.turnError(d.Value, r, n)) / cos
 	u := math.Hypot(d.OfPlan, d.OfPlace)
 	d.Low, d.High = d.Value-1.96*u, d.Value+1.96*u
@@ -311,6 +333,13 @@ func (s *reader) border(r ray, x float64) Distance {
 		d.Why, d.Low, d.Value = TooThin, math.NaN(), 0
 	}
 	return d
+}
+
+// moved is the standard uncertainty of a border in an image that is disturbed by a standard
+// deviation, mm: the image of a step of height h falls by h/(√(2π)·σ) a mm where it falls most.
+// Bands that are wider than the profile move its plateaus as well, and the border less.
+func (s *reader) moved(streaks float64) float64 {
+	return math.Sqrt(2*math.Pi) * s.Blur * streaks / (s.Cortex.Mean - s.Soft)
 }
 
 // resolvable is the thickness from which on a plate is resolved, mm.
@@ -401,7 +430,7 @@ func (s *reader) turnError(x float64, r ray, n geom.Vec) float64 {
 func (s *reader) crest(k int) Distance {
 	r := ray{r3.Add(s.Entry, r3.Scale(s.Diameter/2+crestBeside, s.out[k])), r3.Scale(-1, s.axis), 0}
 	d := s.firstBorder(r, -s.Length(), crestAbove)
-	if (d.Why == FarAway || d.Value > crownFrom) && s.hasCrown(r.at(crownFrom)) {
+	if (d.Why == FarAway || d.Value > crownFrom) && s.hasCrown(r.at(crownFrom), true) {
 		return unknown(Behind)
 	}
 	return d

@@ -1,6 +1,7 @@
 package bone
 
 import (
+	"fmt"
 	"math"
 	"testing"
 
@@ -91,16 +92,21 @@ func TestThinPlateIsNotResolved(t *testing.T) {
 	}
 }
 
-// In the slices of metal nothing is read, on whatever side it lies; farther off all is.
+// Beside metal nothing is read; beyond it, where little of it is seen and the gum shows no
+// streaks, as well as without it.
 func TestMetalLeavesDistancesOut(t *testing.T) {
 	r, b, own := plain(1.5)
 	r.metal = &geom.Vec{X: 4.5, Z: -3.5}
-	for _, w := range Around(look(t, r, b, own), b).Wall {
-		switch across := w.Direction%4 == 0; {
-		case w.Depth == 3 || w.Depth == 5:
-			assert.Equal(t, NearMetal, w.Why, Directions[w.Direction])
-		case w.Depth == 9 && across:
-			assert.Equal(t, Known, w.Why, Directions[w.Direction])
+	region := look(t, r, b, own)
+	for _, w := range Around(region, b).Wall {
+		what := fmt.Sprintf("%s %.1f", Directions[w.Direction], w.Depth)
+		switch buccal, lingual := w.Direction == 0, w.Direction == 4; {
+		case buccal && w.Depth < 6:
+			assert.Equal(t, NearMetal, w.Why, what)
+		case lingual, buccal:
+			assert.Equal(t, w.Depth < 6, region.Streaked(w.From), what)
+			assert.Equal(t, Known, w.Why, what)
+			assert.InDelta(t, r.truth(w.From, w.Along, -2, Reach), w.Value, 0.2, what)
 		}
 	}
 }

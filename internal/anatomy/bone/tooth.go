@@ -10,14 +10,19 @@ import (
 
 // toothLike says what of a ray may be a tooth: dense is how far from soft tissue to cortical
 // bone it reaches at least in the blur, and thick how much of a ray is in it, mm.
-type toothLike struct{ dense, thick float64 }
+// In the shadows of metal nothing of a crown is seen: shaded is whether what leads into them
+// counts as a tooth.
+type toothLike struct {
+	dense, thick float64
+	shaded       bool
+}
 
 var (
 	// surely is a tooth: struts of spongy bone and the linings of sockets are thinner or less
 	// dense.
-	surely = toothLike{0.8, 0.8}
+	surely = toothLike{0.8, 0.8, false}
 	// perhaps is one that a ray meets at its tip or glances off, or the lining of its socket.
-	perhaps = toothLike{0.6, 0.6}
+	perhaps = toothLike{0.6, 0.6, true}
 )
 
 const (
@@ -31,6 +36,9 @@ const (
 	crownAbove, trackStep, trackLean = 3.0, 0.5, 0.4
 	trackRadius, tipLength           = 0.8, 3.0
 	trackTip, trackRoot              = 0.5, 0.7
+	// crownGap is how far from the end of what is seen of a root a crown of metal may begin,
+	// mm: the crest lies 2 mm below a margin (textbooks, from memory).
+	crownGap = 1.5
 	// ligamentHalf is half the width of a periodontal ligament, mm (0.2 mm in textbooks,
 	// from memory): the middle of the dark line beside a root is that far from it.
 	ligamentHalf = 0.1
@@ -80,15 +88,16 @@ func (s *reader) tooth(r ray, end float64, like toothLike) *Obstacle {
 		if begin > end {
 			return nil
 		}
-		if x-begin >= like.thick && x > 0 && s.hasCrown(r.at(x)) {
+		if x-begin >= like.thick && x > 0 && s.hasCrown(r.at(x), like.shaded) {
 			return &Obstacle{"root", s.rootBorder(r, begin, x)}
 		}
 	}
 	return nil
 }
 
-// hasCrown reports whether a dense body goes on from a point coronally beyond the crest.
-func (s *reader) hasCrown(p geom.Vec) bool {
+// hasCrown reports whether a dense body goes on from a point coronally beyond the crest, or,
+// where shaded, into the shadows of metal.
+func (s *reader) hasCrown(p geom.Vec, shaded bool) bool {
 	u, v := geom.Perpendicular(s.axis)
 	disc := []geom.Vec{{}}
 	for k := range 8 {
@@ -118,10 +127,24 @@ func (s *reader) hasCrown(p geom.Vec) bool {
 			least = trackTip
 		}
 		if best < least {
-			return false
+			return s.meetsMetal(p) || shaded && s.Shaded(p) // a stump beneath metal is dark
 		}
 	}
 	return true
+}
+
+// meetsMetal reports whether there is metal up to crownGap from a point or coronally of it.
+func (s *reader) meetsMetal(p geom.Vec) bool {
+	u, v := geom.Perpendicular(s.axis)
+	for up := 0.0; up <= crownGap; up += trackStep {
+		q := r3.Sub(p, r3.Scale(up, s.axis))
+		for _, d := range []geom.Vec{{}, u, v, r3.Scale(-1, u), r3.Scale(-1, v)} {
+			if s.Metal(r3.Add(q, r3.Scale(crownGap, d))) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // rootBorder is the border of a root on a ray: beside the ligament's dark line, or, where

@@ -3,14 +3,16 @@
 //
 // Conventions: planning frame, patient LPS, mm; grey values are the scan's own, not
 // calibrated. Start with Look. A scan's Region answers at points: Outside, Hard, Metal,
-// Streaked.
+// Streaked, Shaded, Disturbance.
 //
 // Method: hard is what lies a quarter of the way from soft tissue to cortical bone or
 // higher, so that a plate thinner than the blur still counts. The outside is the soft
 // tissue and air that a ball can reach from above the ridge without touching anything
 // hard: spongy bone may have the grey value of soft tissue, but a ball does not get
 // through its cortex. Blur and the grey value of cortical bone are those of the thick
-// plates of the same region.
+// plates of the same region. What streaks of metal do at a point is told by how much of
+// its plane's metal it sees, and by the gum beside it, whose grey value is known from the
+// slices without metal.
 //
 // Limits: gaps in a cortex that the ball passes let the outside into the spongy bone;
 // Region.Leaks tells it. Cavities that no ball reaches from above the ridge, such as
@@ -64,12 +66,13 @@ type Region struct {
 	Noise     float64     // of the mean profile of a border, grey values
 	Measured  bool        // Blur is from borders of the region, not assumed
 
-	cells    cells
-	means    []float32 // grey value of each cell
-	state    []state
-	metal    float64    // grey value from which on a voxel is metal
-	streaked []bool     // slices of the region that run near metal, wherever in the scan
-	axis     []geom.Vec // entry and apex of each pose
+	cells     cells
+	means     []float32 // grey value of each cell
+	state     []state
+	metal     float64      // grey value from which on a voxel is metal
+	streaking [][]geom.Vec // metal that casts streaks into each slice of the region, see slice
+	calmGum   plate.Level  // gum where no streaks run
+	axis      []geom.Vec   // entry and apex of each pose
 }
 
 // cells are the lattice on which the outside is looked for.
@@ -123,7 +126,7 @@ func Look(v *volume.Volume, at Around) (*Region, bool) {
 	if !r.levels(v) {
 		return nil, false
 	}
-	r.findMetal(v, lo[2])
+	r.findMetal(v, lo)
 	inField := fieldOfView(v, lo)
 	r.divide(inField)
 	r.flood(at.Poses[0])
@@ -135,6 +138,7 @@ func Look(v *volume.Volume, at Around) (*Region, bool) {
 		r.flood(at.Poses[0])
 	}
 	r.marrow()
+	r.calm()
 	return r, true
 }
 

@@ -56,6 +56,51 @@ func TestFieldOfView(t *testing.T) {
 	assert.True(t, fieldOfView(v, [3]int{})(0, 0))
 }
 
+// What streaks do is told by gum in slices without metal: of stripes and of a darkening their
+// size is right, and slices without metal have none. A post 30 mm away is not in the way, one 6 mm
+// away is.
+func TestStreaksAreToldByGum(t *testing.T) {
+	const dark, stripes = -90.0, 80.0 // stripes: amplitude
+	look := func(post float64) *Region {
+		g := tissuetest.Cube(geom.Vec{X: post / 2, Z: -2}, max(16, post/2+6), 0.4)
+		noise := tissuetest.Noise(g, 0.8, 20, 1)
+		v := tissuetest.Render(g, func(p geom.Vec, at int) float64 {
+			inside := max(math.Abs(p.X)-6, p.Z)
+			grey := 1400*(tissuetest.Below(inside, 0.3)-tissuetest.Below(inside+1.6, 0.3)) + float64(noise.Grey[at])
+			if p.Z > 8 {
+				return grey - 1000
+			}
+			if math.Abs(p.Z+10) < 3 {
+				grey += dark + stripes*math.Sin(2*math.Pi*p.Y/3)
+				if math.Hypot(p.X-post, p.Y) < 2 {
+					grey = 9000
+				}
+			}
+			return grey + tissuetest.Below(r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, geom.Vec{Y: 11, Z: 5}))-4, 0.3)*2600
+		})
+		r, ok := Look(v, Around{Poses: []geom.Pose{{Apex: geom.Vec{Z: -10}}}, Radius: 12, Above: 12, Beyond: 4})
+		require.True(t, ok)
+		return r
+	}
+	r := look(30)
+	within, free := geom.Vec{X: 6, Z: -10}, geom.Vec{X: 6, Z: -3}
+	assert.True(t, r.Streaked(within))
+	assert.False(t, r.Shaded(within))
+	offset, sd, ok := r.Disturbance(within)
+	require.True(t, ok)
+	assert.InDelta(t, -dark, offset, 10)
+	assert.InDelta(t, stripes/math.Sqrt2, sd, 10)
+	offset, sd, ok = r.Disturbance(free)
+	assert.True(t, ok && offset == 0 && sd == 0)
+	assert.False(t, r.Streaked(free))
+	_, _, ok = r.Disturbance(geom.Vec{Z: -10})
+	assert.False(t, ok, "no gum within the jaw")
+
+	near := look(12)
+	assert.True(t, near.Shaded(within))
+	assert.False(t, near.Shaded(free))
+}
+
 // A plate between the mouth and a marrow of the same grey value keeps the outside out; a
 // gap wider than the ball lets it in, which the leak tells.
 func TestOutsideEndsAtThePlate(t *testing.T) {
