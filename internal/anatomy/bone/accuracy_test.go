@@ -28,8 +28,8 @@ func TestBoneAccuracy(t *testing.T) {
 		least, most    float64 // share that is resolved
 		covers, coverA float64 // bounds of the coverage
 	}{
-		{0.2, 0.45, math.Inf(1), math.Inf(1), 0, 0.1, 0, 1},
-		{0.5, 1, 0.1, 0.25, 0.4, 1, 0.92, 1},
+		{0.2, 0.45, math.Inf(1), math.Inf(1), 0, 0.02, 0, 1},
+		{0.5, 1, 0.1, 0.25, 0.4, 1, 0.92, 0.99},
 		{1, 2.2, 0.05, 0.15, 0.9, 1, 0.92, 0.99},
 	} {
 		t.Run(fmt.Sprintf("%.2f to %.2f mm", class.from, class.to), func(t *testing.T) {

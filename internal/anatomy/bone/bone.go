@@ -329,7 +329,7 @@ func (s *reader) border(r ray, x, streaks float64) Distance {
 	switch {
 	case f.Residual > max(disturbed*s.Noise, disturbedShare*(s.Cortex.Mean-s.Soft)):
 		return unknown(Disturbed)
-	case f.Thickness-f.ThickU < s.resolvable():
+	case s.shown(f)-f.ThickU < s.resolvable():
 		d.Why, d.Low, d.Value = TooThin, math.NaN(), 0
 	}
 	return d
@@ -340,6 +340,12 @@ func (s *reader) border(r ray, x, streaks float64) Distance {
 // Bands that are wider than the profile move its plateaus as well, and the border less.
 func (s *reader) moved(streaks float64) float64 {
 	return math.Sqrt(2*math.Pi) * s.Blur * streaks / (s.Cortex.Mean - s.Soft)
+}
+
+// shown is the thickness of a plate of no less than the usual grey value that has its contrast,
+// mm: within the blur a thin plate with a strut behind it looks like a thick one of little density.
+func (s *reader) shown(f plate.Fit) float64 {
+	return f.Thickness * min(1, (f.Dense-f.Beyond)/(s.Cortex.Mean-s.Soft))
 }
 
 // resolvable is the thickness from which on a plate is resolved, mm.

@@ -95,10 +95,19 @@ func (r *Region) study() {
 	r.Blur, r.Measured = median(blurs), true
 	plates := each(r, beside, r.plateAt)
 	cortices := known(plates, func(f plate.Fit) float64 { return f.Dense })
+	// What is left of a fit is noise, however thick the plate is.
+	residuals := known(plates, func(f plate.Fit) float64 {
+		if math.IsNaN(f.Dense) && len(cortices) >= fewest {
+			return math.NaN()
+		}
+		return f.Residual
+	})
+	if len(residuals) >= fewest {
+		r.Noise = min(r.Noise, median(residuals))
+	}
 	if len(cortices) < fewest {
 		return
 	}
-	r.Noise = min(r.Noise, median(known(plates, func(f plate.Fit) float64 { return f.Residual })))
 	mean := median(cortices)
 	q := func(share float64) float64 { return cortices[int(share*float64(len(cortices)-1))] }
 	r.Cortex = plate.Level{Mean: mean, SD: max(leastSpread*(mean-r.Soft), (q(0.84)-q(0.16))/2)}
@@ -204,8 +213,8 @@ func falls(x, g []float64, first int, level float64) float64 {
 	return math.NaN()
 }
 
-// plateAt is the plate at a border where it is thick enough to show its grey value; else
-// NaN throughout.
+// plateAt is the plate at a border; its grey value is NaN where it is not thick enough to show
+// it, and what is left of the fit too where that is no plate.
 func (r *Region) plateAt(p geom.Vec) plate.Fit {
 	none := plate.Fit{Dense: math.NaN(), Residual: math.NaN()}
 	n, ok := r.Normal(p)
@@ -219,8 +228,11 @@ func (r *Region) plateAt(p geom.Vec) plate.Fit {
 	}
 	x, g := r.Profile(p, n, -2.4, outsideTo)
 	f, ok := m.Fit(x, g)
-	if !ok || f.Thickness < plateBlurs*r.Blur || f.Thickness > plate.Thickest-0.7 || f.ThickU > r.Blur/2 || f.Residual > bone/10 {
+	if !ok || f.Residual > bone/10 {
 		return none
+	}
+	if f.Thickness < plateBlurs*r.Blur || f.Thickness > plate.Thickest-0.7 || f.ThickU > r.Blur/2 {
+		f.Dense = math.NaN()
 	}
 	return f
 }
