@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/zlib"
 	"encoding/hex"
+	"encoding/xml"
 	"fmt"
 	"io"
 	"regexp"
@@ -16,10 +17,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The conditions of the Matterhorn Protocol (PDF Association) for PDF/UA-1 (ISO 14289-1)
-// that a program can check and that these files can meet or miss; the numbers are those of its
-// failure conditions, from memory. Not checked here: whether the widths of letters are those of
-// their typeface (31-016), and what only a person can tell, such as the order of reading.
+// The conditions of the Matterhorn Protocol 1.1 (PDF Association, 2021) for PDF/UA-1 (ISO
+// 14289-1) that a program can check and that these files can meet or miss. The numbers are those
+// of its failure conditions; those of checkpoints 01, 02 and 06 were held against the protocol as
+// taggedpdfschool.pdfa.org has it, the others are from memory. Whole checkpoints are met since
+// their subject is not there at all: sound and film (05), optical recognition (08), formulas (17),
+// notes (19), optional content (20), embedded files (21), article threads (22), forms (23 to 25),
+// encryption (26), annotations and links (28), scripts (29), external objects (30). Not checked:
+// what only a person can tell, such as the order of reading.
 
 // pdfFile is a PDF as its objects, read without the code that wrote them.
 type pdfFile struct {
@@ -86,7 +91,7 @@ func decoded(t *testing.T, digits string) string {
 
 var (
 	literal  = regexp.MustCompile(`(?s)\((?:\\.|[^\\()])*\)`)
-	painting = map[string]bool{"Tj": true, "S": true, "s": true, "f": true, "F": true, "B": true, "b": true, "f*": true, "B*": true, "b*": true, "sh": true, "Do": true}
+	painting = map[string]bool{"Tj": true, "TJ": true, "'": true, `"`: true, "BI": true, "S": true, "s": true, "f": true, "F": true, "B": true, "b": true, "f*": true, "B*": true, "b*": true, "sh": true, "Do": true}
 )
 
 // marked checks a page's content and gives the types of its marked content by their
@@ -135,7 +140,7 @@ type structureElement struct {
 }
 
 var (
-	elementKind = regexp.MustCompile(`/S /(\w+)`)
+	elementKind = regexp.MustCompile(`/S ?/(\w+)`)
 	elementAlt  = regexp.MustCompile(`/Alt <([0-9A-F]+)>`)
 	elementKids = regexp.MustCompile(`(?s)/K \[(.*)\]`)
 	content     = regexp.MustCompile(`<</Type /MCR /Pg (\d+) 0 R /MCID (\d+)>>`)
@@ -146,6 +151,11 @@ var (
 		"Document": nil, "Sect": nil, "Div": nil, "P": {}, "Lbl": {}, "LBody": {}, "Figure": {}, "Caption": {}, "TH": {}, "TD": {},
 		"H1": {}, "H2": {}, "H3": {}, "L": {"LI"}, "LI": {"Lbl", "LBody"},
 		"Table": {"Caption", "THead", "TBody"}, "THead": {"TR"}, "TBody": {"TR"}, "TR": {"TH", "TD"},
+	}
+	// only are the types that stand in some types alone.
+	only = map[string][]string{
+		"LI": {"L"}, "Lbl": {"LI"}, "LBody": {"LI"}, "THead": {"Table"}, "TBody": {"Table"}, "TR": {"THead", "TBody"},
+		"TH": {"TR"}, "TD": {"TR"}, "Caption": {"Table"},
 	}
 )
 
@@ -161,6 +171,12 @@ func accessible(t *testing.T, data []byte) []structureElement {
 	packet := f.stream(t, refers(f.root, "Metadata"))
 	assert.Contains(t, f.objects[refers(f.root, "Metadata")], "/Type /Metadata /Subtype /XML", "06-001")
 	assert.Contains(t, packet, "<pdfuaid:part>1</pdfuaid:part>", "06-002")
+	for words := xml.NewDecoder(strings.NewReader(packet)); ; {
+		if _, err := words.Token(); err != nil {
+			assert.ErrorIs(t, err, io.EOF, "06-001: metadata that can be read")
+			break
+		}
+	}
 	assert.Regexp(t, `<dc:title><rdf:Alt><rdf:li xml:lang="x-default">[^<]+</rdf:li>`, packet, "06-003")
 
 	structure := f.objects[refers(f.root, "StructTreeRoot")]
@@ -178,6 +194,7 @@ func accessible(t *testing.T, data []byte) []structureElement {
 	}
 	// The content of pages, and whose it is.
 	owners := map[string]string{} // page and number of marked content → object
+	seen := map[string]bool{}     // keys of pages in the parent tree
 	nums := regexp.MustCompile(`(\d+) \[([^\]]*)\]`).FindAllStringSubmatch(f.objects[refers(structure, "ParentTree")], -1)
 	for number, object := range f.objects {
 		if !strings.HasPrefix(object, "<</Type /Page\n") {
@@ -186,6 +203,8 @@ func accessible(t *testing.T, data []byte) []structureElement {
 		assert.Contains(t, object, "/Tabs /S", "28-008, 28-009")
 		key := regexp.MustCompile(`/StructParents (\d+)`).FindStringSubmatch(object)
 		require.NotNil(t, key)
+		assert.False(t, seen[key[1]], "ISO 32000-1, 14.7.4.4: a key for each page")
+		seen[key[1]] = true
 		kinds := marked(t, f.stream(t, refers(object, "Contents")))
 		var list [][]string
 		for _, n := range nums {
@@ -215,6 +234,9 @@ func accessible(t *testing.T, data []byte) []structureElement {
 		assert.Equal(t, parent, refers(object, "P"), "the way up is the way down")
 		inside, known := allowed[e.kind]
 		assert.True(t, known, "02-001: %s", e.kind)
+		if parents := only[e.kind]; parents != nil {
+			assert.Contains(t, parents, above, "09-004, 09-005: %s", e.kind)
+		}
 		if a := elementAlt.FindStringSubmatch(object); a != nil {
 			e.alt = decoded(t, a[1])
 		}
@@ -236,8 +258,6 @@ func accessible(t *testing.T, data []byte) []structureElement {
 			assert.Contains(t, object, "/BBox [")
 		case "TH":
 			assert.Regexp(t, `/Scope /(Row|Column)`, object, "15-003")
-		case "Caption":
-			assert.Equal(t, "Table", above)
 		case "TR":
 			cells = append(cells, len(e.kids))
 		}
@@ -311,8 +331,11 @@ func (f pdfFile) typefaces(t *testing.T) {
 			descendant := f.objects[regexp.MustCompile(`/DescendantFonts \[(\d+) 0 R\]`).FindStringSubmatch(font)[1]]
 			assert.Contains(t, descendant, "/Subtype /CIDFontType2")
 			assert.Contains(t, f.objects[refers(descendant, "CIDSystemInfo")], "/Registry (Adobe)", "31-001")
-			assert.NotEmpty(t, refers(f.objects[refers(descendant, "FontDescriptor")], "FontFile2"), "31-009")
+			descriptor := f.objects[refers(descendant, "FontDescriptor")]
+			require.NotEmpty(t, refers(descriptor, "FontFile2"), "31-009")
+			assert.NotContains(t, descriptor, "/CIDSet", "31-013, 31-014: there is none to be incomplete")
 			glyphs := f.stream(t, refers(descendant, "CIDToGIDMap"))
+			widths, advances := widthsOf(t, descendant), advancesOf(t, f.stream(t, refers(descriptor, "FontFile2")))
 			known := map[int]bool{}
 			for _, r := range unicodeRange.FindAllStringSubmatch(f.stream(t, refers(font, "ToUnicode")), -1) {
 				var from, to, first int
@@ -328,13 +351,64 @@ func (f pdfFile) typefaces(t *testing.T) {
 			for code := range set[m[1]] {
 				assert.True(t, known[code], "31-027, 10-001: %04X", code)
 				require.Less(t, 2*code+1, len(glyphs))
-				assert.NotZero(t, int(glyphs[2*code])<<8|int(glyphs[2*code+1]), "31-011, 31-030: no glyph for %04X", code)
+				glyph := int(glyphs[2*code])<<8 | int(glyphs[2*code+1])
+				assert.NotZero(t, glyph, "31-011, 31-030: no glyph for %04X", code)
+				width, listed := widths[code]
+				assert.True(t, listed, "%04X", code)
+				assert.InDelta(t, advances(glyph), width, 1, "31-016: %04X", code)
 			}
 			delete(set, m[1])
 		}
 	}
 	assert.Positive(t, faces)
 	assert.Empty(t, set, "every typeface is known")
+}
+
+// widthsOf are the widths of codes that a typeface states, in thousandths of its size.
+func widthsOf(t *testing.T, font string) map[int]float64 {
+	t.Helper()
+	list := regexp.MustCompile(`(?s)/W \[(.*)\]`).FindStringSubmatch(font)
+	require.NotNil(t, list)
+	words := strings.Fields(strings.NewReplacer("[", " [ ", "]", " ] ").Replace(list[1]))
+	number := func(i int) (v int) {
+		_, err := fmt.Sscan(words[i], &v)
+		require.NoError(t, err, words[i])
+		return v
+	}
+	out := map[int]float64{}
+	for i := 0; i+2 < len(words); {
+		first := number(i)
+		if words[i+1] != "[" { // a range of one width
+			for code := first; code <= number(i+1); code++ {
+				out[code] = float64(number(i + 2))
+			}
+			i += 3
+			continue
+		}
+		for i += 2; words[i] != "]"; i++ {
+			out[first] = float64(number(i))
+			first++
+		}
+		i++
+	}
+	return out
+}
+
+// advancesOf gives the widths of glyphs that a TrueType file has, in thousandths of its size
+// (OpenType 1.9: head, hhea, hmtx).
+func advancesOf(t *testing.T, file string) func(glyph int) float64 {
+	t.Helper()
+	at := func(s string, i int) int { return int(s[i])<<8 | int(s[i+1]) }
+	tables := map[string]string{}
+	for i := range at(file, 4) {
+		entry := file[12+16*i:]
+		tables[entry[:4]] = file[at(entry, 8)<<16|at(entry, 10):]
+	}
+	for _, name := range []string{"head", "hhea", "hmtx"} {
+		require.Contains(t, tables, name)
+	}
+	em, last := float64(at(tables["head"], 18)), at(tables["hhea"], 34)-1
+	return func(glyph int) float64 { return 1000 * float64(at(tables["hmtx"], 4*min(glyph, last))) / em }
 }
 
 func TestPDFIsAccessible(t *testing.T) {
@@ -372,6 +446,7 @@ func TestAccessibilityIsMissed(t *testing.T) {
 		"/Lang (en)": "/Lung (en)", "/Scope /Column": "/Scope /Calumn", "/Alt <FEFF": "/Alx <FEFF", "DisplayDocTitle true": "DisplayDocTitle null",
 		"<pdfuaid:part>1<": "<pdfuaid:part>7<", "/S /H2": "/S /H3", "/S /TD": "/S /LI", "/Tabs /S": "/Tabs /R", "/FontFile2": "/FontFileX",
 		"/Identity-H": "/Identity-V", "/Marked true": "/Marked null", "/PageMode": "/Encrypts", "%PDF-1.7": "%PDF-1.3",
+		"/StructElem /S /L /P": "/StructElem/S/Div /P", " 32 [ 278 ": " 32 [ 678 ", "</dc:title>": "</dc:titel>", "/StructParents 1": "/StructParents 0",
 	} {
 		t.Run("without "+from, func(t *testing.T) {
 			require.Len(t, to, len(from))
@@ -381,10 +456,12 @@ func TestAccessibilityIsMissed(t *testing.T) {
 		})
 	}
 	for name, content := range map[string]string{
-		"unmarked text":       "BT 1 2 Td (a) Tj ET",
-		"unmarked line":       "/P <</MCID 0>> BDC\nEMC\n1 2 m 3 4 l S",
-		"open":                "/P <</MCID 0>> BDC\nBT (a) Tj ET",
-		"content in artifact": "/Artifact BMC\n/P <</MCID 0>> BDC\nEMC\nEMC",
+		"unmarked text":        "BT 1 2 Td (a) Tj ET",
+		"unmarked spaced text": "BT [(a) -3 (b)] TJ ET",
+		"unmarked image":       "BI /W 1 /H 1 ID x EI",
+		"unmarked line":        "/P <</MCID 0>> BDC\nEMC\n1 2 m 3 4 l S",
+		"open":                 "/P <</MCID 0>> BDC\nBT (a) Tj ET",
+		"content in artifact":  "/Artifact BMC\n/P <</MCID 0>> BDC\nEMC\nEMC",
 	} {
 		t.Run(name, func(t *testing.T) {
 			assert.True(t, fails(func(t *testing.T) { marked(t, content) }))

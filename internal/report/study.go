@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"plumbline/internal/anatomy/clearance"
 	"plumbline/internal/anatomy/severity"
@@ -194,7 +195,7 @@ func nearestTo(s *drawing.Scene, before, after *drawing.Cutter, c measurement.Cl
 	if c.Low != nil && c.High != nil {
 		caption += " (95 %: " + wording.ClearanceInterval(measurement.Interval{Low: *c.Low, High: *c.High}) + ")"
 	}
-	return []picture{{Drawing: planned, Caption: "Planning scan, where the " + outside(c.Structure) + " is nearest."},
+	return []picture{{Drawing: planned, Caption: "Planning scan, where " + outside(c.Structure) + " comes nearest."},
 		{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."}}
 }
 
@@ -252,7 +253,11 @@ func cuts(s *drawing.Scene, before, after *drawing.Cutter) []picture {
 			for _, c := range []*drawing.Cutter{before, after} {
 				steps := newStack(c, v, at)
 				steps.Start = n
-				steps.Name = "Step through the " + v.Name + " cuts of the " + c.Name()
+				of := "of the " + c.Name()
+				if with, same := strings.CutPrefix(c.Name(), before.Name()+" "); same {
+					of = with // one line, as over the cuts beside them
+				}
+				steps.Name = "Step through the " + v.Name + " cuts " + of
 				out = append(out, picture{Drawing: steps.Drawings[n], Steps: steps, Caption: c.Caption(v)})
 			}
 			continue

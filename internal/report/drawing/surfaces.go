@@ -100,11 +100,11 @@ func (l *surfaceLines) draw(plane Plane, reach float64, on *sheet) []Item {
 	}
 	if mouth.shows {
 		p := mouth.spot
-		items = append(items, on.say("surface scan", nameSize, false, AchievedLayer, Point{p.X, p.Y - 2.4}, Point{p.X, p.Y + 2.4})...)
+		items = append(items, on.say("surface scan", nameSize, false, AchievedLayer, Point{p.X, p.Y - 2.4}, Point{p.X, p.Y + 2.4}, Point{p.X, p.Y - 6.4}, Point{p.X, p.Y + 6.4})...)
 	}
 	if body.shows {
 		b := body.bounds
-		items = append(items, on.say("scan body", nameSize, false, AchievedLayer, Point{b.x + b.width + 7, b.y + 2.4}, Point{b.x - 7, b.y + 2.4})...)
+		items = append(items, on.say("scan body", nameSize, false, AchievedLayer, Point{b.x + b.width + 7, b.y + 2.4}, Point{b.x - 7, b.y + 2.4}, Point{b.x + b.width + 7, b.y + 6.4}, Point{b.x - 7, b.y + 6.4})...)
 	}
 	return items
 }
