@@ -54,9 +54,9 @@ func (in *Inputs) findCanal(st *casefile.Structure) (clearance.Structure, error)
 	in.canals = append(in.canals, found)
 	seen := "seen all the way"
 	if found.Unseen > 0 {
-		seen = fmt.Sprintf("not seen on %.0f mm of them, which are bridged", math.Ceil(found.Unseen))
+		seen = fmt.Sprintf("of which %.0f mm are not seen and were bridged", math.Ceil(found.Unseen))
 	}
-	flag(measurement.CodeCanalFound, measurement.Notice, "was followed through the planning scan between the points given, over %.0f mm, %s; look at the pictures whether it is right", found.All, seen)
+	flag(measurement.CodeCanalFound, measurement.Notice, "was followed through the planning scan between the points given: %.0f mm, %s; check in the pictures that it is right", found.All, seen)
 	if bridged {
 		flag(measurement.CodeCanalBridged, measurement.Doubt, "is not seen in the planning scan where a fixture comes nearest to it; do not rely on the distance, and draw the canal there")
 	}

@@ -119,7 +119,7 @@ func (in *Inputs) draws(kind casefile.Kind, planned clearance.Envelope) bool {
 // foundFlag tells of a cavity that was found beyond a site.
 func foundFlag(site tooth.Number, name string) measurement.Flag {
 	return measurement.Flag{Code: measurement.CodeCavityFound, Level: measurement.Notice,
-		Message: fmt.Sprintf("site %s: %s was found in the planning scan by its air and the bone behind its mucosa; look at the pictures whether it is right", site, name)}
+		Message: fmt.Sprintf("site %s: %s was found in the planning scan by its air and the bone behind its mucosa; check in the pictures that it is right", site, name)}
 }
 
 // dueFlag tells of a sinus that is due at a site and that nobody drew or found; nil where

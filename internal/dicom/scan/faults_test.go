@@ -475,7 +475,7 @@ func TestOddities(t *testing.T) {
 		}, level: measurement.Notice, code: "index-mismatch",
 			want: "the disc's index (DICOMDIR) does not fit its files: DIR/DICOMDIR names 1 file that is not there, first A/GONE; DIR/DICOMDIR names 2 files outside its folder, which were not followed"},
 		{name: "padding above metal", change: set(tag.PixelPaddingValue, []uint16{359 * 7}), level: measurement.Doubt, code: "padding-at-top",
-			want: "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it"},
+			want: "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it; export it again from another program, if you can"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()

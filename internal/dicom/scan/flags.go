@@ -55,14 +55,14 @@ func (s *stack) flagOddities(out *Scan, stats []sliceStats) {
 		s.flagInverted(out, stats)
 	}
 	if out.Low == out.High || math.IsNaN(out.Low) {
-		s.flag(measurement.Doubt, measurement.CodeNoContrast, "all voxels have the same grey value")
+		s.flag(measurement.Doubt, measurement.CodeNoContrast, "all voxels have the same grey value; export the scan again")
 	}
 	padded := 0
 	for _, f := range stats {
 		padded += f.padded
 	}
 	if p := out.Padding; p != nil && padded > 0 && topIsPadding(out, stats) {
-		s.flag(measurement.Doubt, measurement.CodePaddingAtTop, "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it")
+		s.flag(measurement.Doubt, measurement.CodePaddingAtTop, "the scan names its highest grey values as padding (PixelPaddingValue (0028,0120)), so metal may be missing from it; export it again from another program, if you can")
 	}
 }
 

@@ -110,7 +110,7 @@ func (s *Scan) fromScans(start *registration.Result, progress func(fraction floa
 	}
 	if start != nil {
 		r.Flags = append(r.Flags, measurement.Flag{Code: measurement.CodeAlignmentRefined, Level: measurement.Notice,
-			Message: fmt.Sprintf("the %s start was refined on the scans and moved the planned fixture by up to %.2f mm", start.Method, r.Quality[intensity.RefinementMoved])})
+			Message: fmt.Sprintf("the alignment given by %s was refined on the scans, which moved the planned fixture by up to %.2f mm", start.Method, r.Quality[intensity.RefinementMoved])})
 		r.Method = start.Method + ", refined on the scans"
 	}
 	return r, nil
