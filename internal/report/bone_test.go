@@ -119,11 +119,11 @@ func TestWhereAFixtureLeavesTheBone(t *testing.T) {
 	before := captions()
 	w.Bone, w.Low, w.High = pt(-0.8), pt(-1.3), pt(-0.3)
 	assert.Equal(t, append([]string{
-		"Planning scan, where the fixture leaves the bone: to buccal, 1.0 mm below the platform.",
-		"The same cut of the follow-up scan: the fixture is 0.80 mm outside the bone that the planning scan shows (95 %: 0.30 to 1.30 mm).",
+		"Planning scan, where the fixture leaves the bone to buccal, 1.0 mm below the platform.",
+		"The same cut of the follow-up scan: 0.80 mm outside it (95 %: 0.30 to 1.30 mm).",
 	}, before...)[:min(2*mostNearest, len(before)+2)], captions())
 	w.Bone, w.Low = nil, nil
-	assert.Contains(t, captions()[1], "the fixture is at least 0.30 mm outside the bone that the planning scan shows.")
+	assert.Contains(t, captions()[1], ": at least 0.30 mm outside it.")
 	w.High, w.Why = nil, "not-in-bone"
-	assert.Contains(t, captions()[1], "the fixture is more than 2.05 mm outside the bone")
+	assert.Contains(t, captions()[1], ": more than 2.05 mm outside it.")
 }

@@ -327,7 +327,11 @@ func (p *press) opening(b block) float64 {
 		if v.Share > 0 {
 			return p.drawing(v.Items[0].Drawing, 0, 0, (p.width()-gap*float64(v.Across-1))/float64(v.Across)*v.Share, false)
 		}
-		return p.pictureAt(v.Items[0], frame{0, 0, (p.width() - gap*float64(v.Across-1)) / float64(v.Across)}, leastPicture, false)
+		h := 0.0 // of the first row
+		for _, it := range v.Items[:min(v.Across, len(v.Items))] {
+			h = max(h, p.pictureAt(it, frame{0, 0, (p.width() - gap*float64(v.Across-1)) / float64(v.Across)}, leastPicture, false))
+		}
+		return h
 	}
 	return p.height(b, p.width())
 }

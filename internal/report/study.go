@@ -228,11 +228,11 @@ func outsideBone(s *drawing.Scene, before, after *drawing.Cutter, f measurement.
 	if w.Direction != "" {
 		where = fmt.Sprintf("to %s, %.1f mm below the platform", outside(w.Direction), w.Depth)
 	}
-	caption := "the fixture is " + text + " outside the bone that the planning scan shows"
+	caption := text + " outside it"
 	if w.Bone != nil && w.Low != nil && w.High != nil {
 		caption += " (95 %: " + wording.Interval(measurement.Interval{Low: -*w.High, High: -*w.Low}, "mm") + ")"
 	}
-	return []picture{{Drawing: planned, Caption: "Planning scan, where the fixture leaves the bone: " + where + "."},
+	return []picture{{Drawing: planned, Caption: "Planning scan, where the fixture leaves the bone " + where + "."},
 		{Drawing: placed, Caption: "The same cut of the " + after.Name() + ": " + caption + "."}}
 }
 
