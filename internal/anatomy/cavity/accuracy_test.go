@@ -21,15 +21,23 @@ var sinuses = flag.Int("sinuses", 40, "sinuses to simulate")
 
 // The truth is the sphere's: how far its wall lies from the apex, where it was found, and how
 // often that is near enough and within its own interval. Mucosa is thick enough to be seen
-// apart, or not. Every fifth is full of fluid.
+// apart, or not; the floor has a cortex, or none. Every fifth is full of fluid.
 func TestFloorAccuracy(t *testing.T) {
-	for _, class := range []struct{ from, to, near float64 }{{1.5, 5, 0.2}, {0.2, 1.5, 0.5}} {
+	for _, class := range []struct {
+		from, to   float64 // mucosa, mm
+		thin, most float64 // floor, mm
+		near       float64
+	}{
+		{1.5, 5, 0.1, 1, 0.2},
+		{0.2, 1.5, 0.1, 1, 0.2},
+		{0.2, 5, 0, 0, 0.5},
+	} {
 		rng := rand.New(rand.NewPCG(25, 1))
 		uniform := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
 		var off []float64
 		var near, covered, seen, full, imagined float64
 		for n := range *sinuses {
-			s := sinus{radius: uniform(8, 10), mucosa: uniform(class.from, class.to), floor: max(0, uniform(-0.3, 1)), filled: n%5 == 4,
+			s := sinus{radius: uniform(8, 10), mucosa: uniform(class.from, class.to), floor: uniform(class.thin, class.most), filled: n%5 == 4,
 				voxel: uniform(0.2, 0.3), noise: uniform(20, 80), marrow: uniform(180, 350), soft: uniform(-60, 20), struts: uniform(40, 100), seed: rng.Uint64()}
 			s.blur = s.voxel * uniform(0.85, 1.2)
 			s.centre = geom.Vec{X: uniform(-1.5, 1.5), Y: uniform(-3, 3), Z: 10.5 + uniform(0, 4) + s.radius}
@@ -63,8 +71,8 @@ func TestFloorAccuracy(t *testing.T) {
 		}
 		n := float64(len(off))
 		mean, sd := stat.MeanStdDev(off, nil)
-		t.Logf("mucosa of %.1f to %.1f mm: %.0f of %.0f found, bias %+.3f, SD %.3f mm, %.1f %% within %.1f mm, %.1f %% within their intervals; %.0f of %.0f without air imagined",
-			class.from, class.to, n, seen, mean, sd, 100*near/n, class.near, 100*covered/n, imagined, full)
+		t.Logf("mucosa of %.1f to %.1f mm, floor of %.1f to %.1f: %.0f of %.0f found, bias %+.3f, SD %.3f mm, %.1f %% within %.1f mm, %.1f %% within their intervals; %.0f of %.0f without air imagined",
+			class.from, class.to, class.thin, class.most, n, seen, mean, sd, 100*near/n, class.near, 100*covered/n, imagined, full)
 		assert.GreaterOrEqual(t, n, 0.9*seen)
 		assert.GreaterOrEqual(t, near, 0.95*n)
 		assert.GreaterOrEqual(t, covered, 0.9*n)

@@ -6,15 +6,15 @@
 //
 // Method: a cavity is air that lies apical of bone and is not the mouth's. Its air surface
 // is where the grey value is half way to soft tissue. From each of its points the profile
-// outwards is looked through for the border from mucosa to bone, which package plate
-// places; what neighbouring points show is joined by their uncertainties.
+// outwards, from which the air's own blurred step is taken, is looked through for the border
+// from mucosa to bone, which package plate places; what neighbouring points show is joined by
+// their uncertainties.
 //
-// Where mucosa is so thin that the blurs of air and bone meet in it, its thickness is that of
-// a plate of soft tissue's grey value between them.
+// Where mucosa is so thin that the blurs of air and bone meet in it, its grey value is taken to
+// be that of soft tissue.
 //
-// Limits: behind thin mucosa the wall is placed twice as unsurely, and too near to the air:
-// by 0.2 mm where the floor has no cortex, less where it has some, which its uncertainty
-// holds (TestFloorAccuracy). A cavity without air, such as a sinus full of fluid, is not
+// Limits: a floor without any cortex is placed too near to the fixture, by 0.1 to 0.3 mm, since
+// a dense plate somewhat deeper looks the same in the blur (TestFloorAccuracy). A cavity without air, such as a sinus full of fluid, is not
 // found, and neither is one beyond the region. Whether a cavity is the sinus or the nose is
 // told by where it lies beside the site.
 package cavity

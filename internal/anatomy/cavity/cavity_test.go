@@ -48,11 +48,12 @@ func (s sinus) render(middle geom.Vec, reach float64) *volume.Volume {
 		in, within := below(jaw), below(jaw+shell)
 		grey := within*(s.marrow+float64(struts.Grey[at])) + (in-within)*cortical + (1-in)*out
 		d := r3.Norm(r3.Sub(p, s.centre)) - s.radius
-		grey += below(d-s.floor) * (cortical - grey)
-		grey += below(d) * (s.soft - grey)
-		if !s.filled {
-			grey += below(d+s.mucosa) * (-1000 - grey)
+		// Shares of what lies one within the other, which blurs leave as they are.
+		cavity, bony, air := below(d), below(d-s.floor), below(d+s.mucosa)
+		if s.filled {
+			air = 0
 		}
+		grey = (1-bony)*grey + (bony-cavity)*cortical + (cavity-air)*s.soft + air*(-1000)
 		crown := r3.Norm(r3.Sub(geom.Vec{X: p.X, Y: math.Abs(p.Y), Z: p.Z}, geom.Vec{Y: 12, Z: -4})) - 4
 		return grey + below(crown)*(enamel-grey) + float64(noise.Grey[at])
 	})

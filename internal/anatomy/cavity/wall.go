@@ -36,8 +36,10 @@ const (
 	// further in, a dense strut of spongy bone would pass for the wall.
 	fitBefore, fitInside = 1.2, 0.9
 	// leastU is the least standard uncertainty of one profile's border, mm, so that none
-	// outweighs its neighbours.
-	leastU = 0.15
+	// outweighs its neighbours, and bareU the same where no cortex is surely seen, from
+	// surelyThick standard uncertainties of its thickness on: a dense plate some tenths deeper
+	// looks the same there.
+	leastU, bareU, surelyThick = 0.1, 0.15, 1.645
 	// wallError is the standard uncertainty of a border that bends and is uneven, mm
 	// (TestFloorAccuracy).
 	wallError = 0.05
@@ -156,8 +158,12 @@ const (
 
 // border finds where bone begins beyond the air along a normal, mm.
 func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
-	x, g := profile(r, p, n, -0.5, wallReach)
-	at := func(d float64) int { return int(math.Round((d + 0.5) / tissue.ProfileStep)) }
+	x, g := profile(r, p, n, profileFrom, wallReach)
+	air := withoutAir(r, x, g)
+	if math.IsNaN(air) {
+		return 0, 0, false
+	}
+	at := func(d float64) int { return int(math.Round((d - profileFrom) / tissue.ProfileStep)) }
 	mean := func(from, to float64) float64 {
 		sum, count := 0.0, 0.0
 		for i := at(from); i <= at(to) && i < len(g); i++ {
@@ -166,28 +172,26 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 		return sum / count
 	}
 	bone := r.Cortex.Mean - r.Soft
-	clear := 3 * r.Blur // where the air is not seen any more
+	clear := air + 3*r.Blur // where the air is not seen any more
 	mucosa := mean(clear, clear+0.4)
 	if math.IsNaN(mucosa) {
 		return 0, 0, false
 	}
 	marrow := max(r.Marrow.Mean, r.Soft+bone/8)
-	if mucosa > r.Soft+boneRise*(marrow-r.Soft) { // bone where the air's blur ends
-		return thinBorder(r, x, g, marrow)
+	thin := mucosa > r.Soft+boneRise*(marrow-r.Soft) // bone where the air's blur ends
+	if thin {
+		clear, mucosa = air-r.Blur, r.Soft
 	}
-	rise := mucosa + boneRise*(marrow-mucosa)
 	first := math.NaN()
-	for d := 0.0; d <= wallReach-boneStays; d += tissue.ProfileStep {
-		if d < clear {
-			continue
+	for d := max(clear, -r.Blur); d <= wallReach-boneStays; d += tissue.ProfileStep {
+		if !thin { // the mucosa's own grey value, as far as it was seen
+			mucosa = mean(clear, max(clear+0.4, d))
 		}
+		rise := mucosa + boneRise*(marrow-mucosa)
 		if mean(d, d+0.3) >= rise && mean(d, d+boneStays) >= rise+0.2*(marrow-mucosa) {
 			first = d
 			break
 		}
-		// the mucosa's own grey value, as far as it was seen
-		mucosa = mean(clear, max(clear+0.4, d))
-		rise = mucosa + boneRise*(marrow-mucosa)
 	}
 	if math.IsNaN(first) {
 		return 0, 0, false
@@ -207,48 +211,59 @@ func border(r *tissue.Region, p, n geom.Vec) (depth, u float64, ok bool) {
 	if !ok {
 		return 0, 0, false
 	}
-	return first - f.Outer, math.Max(f.U, leastU), true
+	u = math.Max(f.U, leastU)
+	if f.Thickness < surelyThick*f.ThickU {
+		u = math.Max(f.U, bareU)
+	}
+	if thin {
+		if f.Residual > thinResidual*m.Noise {
+			return 0, 0, false
+		}
+		u = math.Hypot(u, thinError)
+	}
+	return first - f.Outer, u, true
 }
 
 const (
-	// thinReach is how far beyond the air the bone behind thin mucosa is looked at, mm, and
-	// beyondPeak how far behind its densest place: a floor of cortical bone is thin.
-	thinReach, beyondPeak = 2.0, 0.15
+	// profileFrom is where a profile begins before the air's surface, mm, and up to airTo there is
+	// nothing but air: beyond the blur, whatever bone behind thin mucosa has moved that surface.
+	profileFrom, airTo = -1.7, -1.1
 	// thinResidual is the residual of a profile, in noises, from which on it is not that of
-	// air, mucosa and bone.
+	// mucosa and bone.
 	thinResidual = 4.0
-	// thinError is the standard uncertainty of a border behind thin mucosa besides, mm: of
-	// the blur, and of a floor that is thinner than it (TestFloorAccuracy).
-	thinError = 0.2
+	// thinError is the standard uncertainty of a border behind thin mucosa besides, mm: of the
+	// air that is taken out of the profile (TestFloorAccuracy).
+	thinError = 0.1
 )
 
-// thinBorder finds where bone begins behind mucosa so thin that the blurs of air and bone
-// meet in it: mucosa is then the plate between bone and air, of soft tissue's grey value,
-// and its thickness that of the plate.
-func thinBorder(r *tissue.Region, x, g []float64, marrow float64) (depth, u float64, ok bool) {
-	bone := r.Cortex.Mean - r.Soft
-	most, end := math.Inf(-1), thinReach
+// withoutAir takes the air out of a profile, as if the mucosa went on, and gives the place of
+// its border; NaN where it is not seen.
+//
+// Method: one and a half standard deviations of the blur before the border a step has risen by
+// Φ(−1.5), and bone behind mucosa of a blur's width adds nothing yet.
+func withoutAir(r *tissue.Region, x, g []float64) float64 {
+	const before = 1.5
+	air, n := 0.0, 0
+	for n < len(x) && x[n] <= airTo {
+		air, n = air+g[n], n+1
+	}
+	air /= float64(n)
+	if !(air < (r.Air+r.Soft)/2) {
+		return math.NaN()
+	}
+	step := r.Soft - air
+	level := air + 0.5*math.Erfc(before/math.Sqrt2)*step
+	border := math.NaN()
+	for i := n; i < len(g) && x[i] <= -airTo; i++ {
+		if g[i] >= level {
+			border = x[i] - tissue.ProfileStep*(g[i]-level)/(g[i]-g[i-1]) + before*r.Blur
+			break
+		}
+	}
 	for i, d := range x {
-		if d >= r.Blur && d <= thinReach && g[i] > most {
-			most, end = g[i], max(d, 3*r.Blur)+beyondPeak
-		}
+		g[i] += step * 0.5 * math.Erfc((d-border)/(math.Sqrt2*r.Blur))
 	}
-	// From the bone's side: x + is towards the air.
-	var xs, gs []float64
-	for i := len(g) - 1; i >= 0; i-- {
-		if x[i] <= end {
-			xs, gs = append(xs, -x[i]), append(gs, g[i])
-		}
-	}
-	m := plate.Model{
-		Inside: plate.Level{Mean: (marrow + r.Cortex.Mean) / 2, SD: bone / 3}, Plate: plate.Level{Mean: r.Soft, SD: bone / 20},
-		Outside: plate.Level{Mean: r.Air, SD: bone / 20}, Blur: r.Blur, Noise: max(r.Noise, bone/40), Correlation: 2 * r.Blur,
-	}
-	f, ok := m.Fit(xs, gs)
-	if !ok || f.Inner < r.Soft+boneRise*(marrow-r.Soft) || f.Residual > thinResidual*m.Noise {
-		return 0, 0, false
-	}
-	return f.Thickness - f.Outer, math.Hypot(max(math.Hypot(f.U, f.ThickU), leastU), thinError), true
+	return border
 }
 
 // profile is the mean grey value of discs along a normal.
