@@ -71,9 +71,9 @@ func atOpen(surface *clearance.Surface, b body) string {
 	}
 	switch {
 	case winding >= goesRound && surface.Closed():
-		return fmt.Sprintf("goes round the fixture (winding number %.2f, 1 inside a closed surface); its holes were taken for closed by flat caps", winding)
+		return "goes round the fixture; its holes were taken for closed by flat caps"
 	case winding >= goesRound:
-		return fmt.Sprintf("goes round the fixture (winding number %.2f, 1 inside a closed surface); which side of it is the inside cannot be told, so the distance has no sign", winding)
+		return "goes round the fixture; which side of it is the inside cannot be told, so the distance has no sign"
 	case atHole:
 		return "has a hole or its end where the fixture comes nearest, so that the structure itself may be nearer"
 	}

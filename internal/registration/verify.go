@@ -156,7 +156,7 @@ func (c Comparison) Result() Result {
 			out.Flags = append(out.Flags, f)
 		}
 	}
-	apart := fmt.Sprintf("at a planned fixture the scans fit %.1f mm and %.1f° from the given transform, where they can tell %.2f mm", c.off, geom.Degrees(c.turn), c.expectedTRE(c.found))
+	apart := fmt.Sprintf("at a planned fixture the given transform lies %.1f mm and %.1f° from where the scans themselves fit, and these can tell %.2f mm", c.off, geom.Degrees(c.turn), c.expectedTRE(c.found))
 	notice := func(code measurement.Code, message string) {
 		out.Flags = append(out.Flags, measurement.Flag{Code: code, Level: measurement.Notice, Message: message})
 	}
@@ -164,7 +164,7 @@ func (c Comparison) Result() Result {
 	case !c.Agrees():
 		out.Found = &c.found.PostToPre
 		if doubted != "" {
-			apart += "; their own fit is in doubt as well: " + doubted
+			apart += "; the scans' own fit is in doubt as well: " + doubted
 		}
 		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeAlignmentDisagrees, Level: measurement.Doubt,
 			Message: apart + `; look at the alignment picture, and write refine = true or method = "scans" in [alignment] to follow the scans`})

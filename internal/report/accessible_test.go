@@ -19,8 +19,8 @@ import (
 
 // The conditions of the Matterhorn Protocol 1.1 (PDF Association, 2021) for PDF/UA-1 (ISO
 // 14289-1) that a program can check and that these files can meet or miss. The numbers are those
-// of its failure conditions; those of checkpoints 01, 02 and 06 were held against the protocol as
-// taggedpdfschool.pdfa.org has it, the others are from memory. Whole checkpoints are met since
+// of its failure conditions; some of checkpoint 01 were held against what taggedpdfschool.pdfa.org
+// quotes of the protocol, the others are from memory. Whole checkpoints are met since
 // their subject is not there at all: sound and film (05), optical recognition (08), formulas (17),
 // notes (19), optional content (20), embedded files (21), article threads (22), forms (23 to 25),
 // encryption (26), annotations and links (28), scripts (29), external objects (30). Not checked:

@@ -48,7 +48,7 @@ func TestBothRecordsOnFivePages(t *testing.T) {
 	note(measurement.CodePlatformCovered, "site 36: a screw, abutment or crown covers the platform (metal goes 3.6 mm farther), so the platform was worked out from the apex and the known length of 10.0 mm; if that length is wrong, the entry is wrong by as much")
 	note(measurement.CodeEvidenceAgrees, "site 36: both lie 0.04 mm apart")
 	for _, what := range []string{"left mandibular canal", "root 34.1", "root 36.2"} {
-		note("structure-not-shown", `"`+what+`": the planning scan does not show it where it is drawn, or too little of it, so that its place is not checked; look whether it is drawn right`)
+		note("structure-not-shown", `"`+what+`": the planning scan does not show it where it is drawn, or too little of it, so that its place is not checked; look at it in the planning scan, and draw it anew if it lies elsewhere`)
 	}
 	for _, name := range []string{"blooming and beam hardening", "known length", "alignment", "voxel size", "head motion", "digits of the plan", "length on trust"} {
 		f.Uncertainty.Budget = append(f.Uncertainty.Budget, measurement.Source{Name: name, EntryAlong: 0.01})

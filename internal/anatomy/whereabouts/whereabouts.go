@@ -76,7 +76,7 @@ func (j *judge) flag(i int, st casefile.Structure) *measurement.Flag {
 	}
 	if j.unseen(st, b) {
 		return &measurement.Flag{Code: measurement.CodeStructureNotSeen, Level: measurement.Notice,
-			Message: fmt.Sprintf("%q: the planning scan does not show it where it is drawn, or too little of it, so that its place is not checked; look whether it is drawn right", st.Name)}
+			Message: fmt.Sprintf("%q: the planning scan does not show it where it is drawn, or too little of it, so that its place is not checked; look at it in the planning scan, and draw it anew if it lies elsewhere", st.Name)}
 	}
 	return nil
 }

@@ -110,7 +110,7 @@ func (s *Scan) Observe(r registration.Result) evidence.Set {
 	for _, b := range fixture.Others(&s.post.Volume, s.post.Ceiling, plans, found) {
 		p := r.PostToPre.Apply(b.Centre)
 		out.Flags = append(out.Flags, measurement.Flag{Code: measurement.CodeOtherFixture, Level: measurement.Notice,
-			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured", b.Width, b.Length, p.X, p.Y, p.Z)})
+			Message: fmt.Sprintf("metal about %.0f mm wide and %.0f mm long around (%.1f, %.1f, %.1f) in the planning scan's coordinates looks like a fixture that this case has no plan for; it was not measured. If it belongs to the case, add its plan", b.Width, b.Length, p.X, p.Y, p.Z)})
 	}
 	return out
 }
