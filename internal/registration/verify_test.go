@@ -65,7 +65,7 @@ func TestWrongTransformIsADoubtWithBothResults(t *testing.T) {
 	require.Len(t, r.Flags, 1)
 	assert.Equal(t, "alignment-disagrees", r.Flags[0].Code)
 	assert.Equal(t, measurement.Doubt, r.Flags[0].Level)
-	assert.Contains(t, r.Flags[0].Message, "the scans fit 2.0 mm and 0.0° from the given transform")
+	assert.Contains(t, r.Flags[0].Message, "the given transform lies 2.0 mm and 0.0° from where the scans themselves fit")
 	require.NotNil(t, r.Found)
 	assert.Equal(t, truth, *r.Found)
 	assert.Equal(t, given, r.PostToPre)
