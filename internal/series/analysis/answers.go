@@ -17,9 +17,9 @@ type Answers struct {
 	Now      string `json:"now"`      // how good the clinician is now
 	Habit    string `json:"habit"`    // whether there is one
 	Room     string `json:"room"`     // how much to keep clear of a structure
-	Breaches string `json:"breaches"` // structures entered, margins missed
+	Breaches string `json:"breaches"` // structures entered, margins missed, walls outside the bone
 
-	Worst string `json:"worst,omitempty"` // of Breaches, the gravest one; empty where there are none
+	Worst string `json:"worst,omitempty"` // of Breaches, the structure that came nearest; empty where none did
 
 	breached bool // there are any
 }
@@ -39,8 +39,8 @@ func (a *Answers) List() [][2]string {
 }
 
 func (a *Analysis) addAnswers(rows []series.Row) {
-	breaches, worst := a.breachWords(rows)
-	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: breaches, Worst: worst, breached: worst != ""}
+	breaches, worst, breached := a.breachWords(rows)
+	a.Answers = &Answers{Better: a.betterWords(), Now: a.nowWords(), Habit: a.habitAnswer(), Room: a.roomWords(), Breaches: breaches, Worst: worst, breached: breached}
 }
 
 // figure gives what is known of a figure, nil if nothing.
@@ -254,9 +254,10 @@ func oneInTwenty(b *Bound, what string) string {
 	return s + fmt.Sprintf(" (from %s)", counted(b.Cases, "case"))
 }
 
-// breachWords tells of structures entered and margins missed in all measured fixtures,
-// doubtful ones too, and which is the worst; "" where there are none.
-func (a *Analysis) breachWords(rows []series.Row) (words, gravest string) {
+// breachWords tells of structures entered, margins missed and walls outside the bone in all
+// measured fixtures, doubtful ones too, which structure is the worst, "" where there is none, and
+// whether there is any of these.
+func (a *Analysis) breachWords(rows []series.Row) (words, gravest string, breached bool) {
 	var all []series.TableRow
 	var worst *measurement.Clearance
 	where := ""
@@ -275,8 +276,16 @@ func (a *Analysis) breachWords(rows []series.Row) (words, gravest string) {
 		}
 	}
 	b := CountBreaches(all)
+	outside := ""
+	if b.Bone != nil && b.Bone.Achieved.Outside > 0 {
+		outside = fmt.Sprintf("The wall lies outside the bone to buccal at %s.", counted(b.Bone.Achieved.Outside, "fixture"))
+	}
 	if len(b.Kinds) == 0 {
-		return fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture")), ""
+		s := fmt.Sprintf("Not checked: no structure was given for any of %s.", counted(b.Fixtures, "fixture"))
+		if outside != "" {
+			s = outside + " " + s
+		}
+		return s, "", outside != ""
 	}
 	s := "No structure entered and no margin missed."
 	if b.Entered+b.Missed > 0 {
@@ -291,8 +300,11 @@ func (a *Analysis) breachWords(rows []series.Row) (words, gravest string) {
 		}
 		s += " " + gravest
 	}
+	if outside != "" {
+		s += " " + outside
+	}
 	if b.NotChecked > 0 {
 		s += fmt.Sprintf(" Not checked for all that is due: %d.", b.NotChecked)
 	}
-	return s, gravest
+	return s, gravest, gravest != "" || outside != ""
 }

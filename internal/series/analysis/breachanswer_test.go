@@ -4,6 +4,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+
+	"plumbline/internal/series"
 )
 
 func TestBreachAnswer(t *testing.T) {
@@ -17,6 +19,10 @@ func TestBreachAnswer(t *testing.T) {
 	}
 	a := analyse(t, rows, Defaults())
 	assert.Contains(t, a.Answers.Breaches, "No structure entered and no margin missed.")
+	rows[at].Bone = &series.BuccalBone{Planned: number(.5), Achieved: number(-.6)}
+	a = analyse(t, rows, Defaults())
+	assert.Contains(t, a.Answers.Breaches, "No structure entered and no margin missed. The wall lies outside the bone to buccal at 1 fixture.")
+	assert.Equal(t, TooNear, a.Answers.List()[0][0], "it comes before all else")
 	rows[at].Clearance[0].Achieved = number(-.4)
 	rows[at].Doubt = true
 	a = analyse(t, rows, Defaults())
