@@ -277,13 +277,12 @@ func (s *reader) streaks(r ray, from, to float64) (sd float64, ok bool) {
 			return 0, false
 		}
 		offset, spread, seen := s.Disturbance(p)
-		if !seen {
-			continue
-		}
-		if offset+surelySD*spread > s.HardFrom()-s.Soft {
+		switch {
+		case offset+surelySD*spread > s.HardFrom()-s.Soft: // little gum speaks against it, too
 			return 0, false
+		case seen:
+			sd, ok = max(sd, spread), true
 		}
-		sd, ok = max(sd, spread), true
 	}
 	return sd, ok
 }

@@ -14,9 +14,9 @@
 // be that of soft tissue.
 //
 // Limits: a floor without any cortex is placed too near to the fixture, by 0.1 to 0.3 mm, since
-// a dense plate somewhat deeper looks the same in the blur (TestFloorAccuracy). A cavity without air, such as a sinus full of fluid, is not
-// found, and neither is one beyond the region. Whether a cavity is the sinus or the nose is
-// told by where it lies beside the site.
+// a dense plate somewhat deeper looks the same in the blur (TestFloorAccuracy). A cavity without
+// air, such as a sinus full of fluid, is not found, and neither is one beyond the region. Whether
+// a cavity is the sinus or the nose is told by where it lies beside the site.
 package cavity
 
 import (

@@ -234,7 +234,7 @@ func (r *Region) calm() {
 
 // Disturbance is what streaks do to the image about a point, told by the gum there against gum
 // in slices without metal, grey values: by how much all is too bright or too dark, and the
-// standard deviation besides. ok is false where too little gum is seen.
+// standard deviation besides. ok is false where too little gum is seen to rely on them.
 func (r *Region) Disturbance(p geom.Vec) (offset, sd float64, ok bool) {
 	if !r.Streaked(p) {
 		return 0, 0, true
