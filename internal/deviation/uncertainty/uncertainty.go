@@ -44,10 +44,13 @@ var ErrNoCovariance = errors.New("the uncertainty of the fixture's ends could no
 // the error of the site's directions drawn besides. Lengths and the angle are norms
 // of a vector in 2 or 3 dimensions, whose estimate is too large when the truth
 // is near zero, so their interval is Neyman's (Phil Trans R Soc A 1937;
-// 236:333): all true norms, in the estimated direction, under which a norm as
-// large and as small as the estimate each has a chance of 2.5 % or more. Its
-// lower end is 0 when no deviation at all would do. The floor is the 95 % point
-// of the norm of the error alone.
+// 236:333): all true norms under which a norm as large and as small as the
+// estimate each has a chance of 2.5 % or more. Of the true vectors of a norm the
+// one that is likeliest beside the estimate stands for all (the profile over the
+// direction, which is a nuisance parameter): where the error along one axis is far
+// the largest, as that of a length on trust, the truth lies off the estimate along
+// that axis. Its lower end is 0 when no deviation at all would do. The floor is the
+// 95 % point of the norm of the error alone.
 func Propagate(planned, achieved geom.Pose, budget evidence.Budget, d *deviation.Directions, seed uint64) (measurement.Uncertainty, error) {
 	return propagate(planned, achieved, budget, d, seed, Draws)
 }
@@ -192,31 +195,24 @@ func norm(f measurement.Figure, formula deviation.Formula, p *deviation.Placemen
 		x[i] = math.Sqrt(r3.Norm2(r3.Add(m, formula.VectorError(p, e))))
 	}
 	u := standard(x)
-	direction := geom.Vec{X: 1}
-	if estimate > 1e-12 {
-		direction = r3.Unit(m)
-	} else if first := formula.VectorError(p, sample[0]); r3.Norm(first) > 0 {
-		direction = r3.Unit(first)
-	}
-	// |t·direction + n|² = t² + 2t·along + square.
-	along := make([]float64, len(sample))
-	square := make([]float64, len(sample))
+	errs := make([]geom.Vec, len(sample))
 	spread := 0.0
 	for i, e := range sample {
-		n := formula.VectorError(p, e)
-		along[i], square[i] = r3.Dot(n, direction), r3.Norm2(n)
-		spread = max(spread, square[i])
+		errs[i] = formula.VectorError(p, e)
+		spread = max(spread, r3.Norm2(errs[i]))
 	}
 	spread = math.Sqrt(spread)
+	likely := likeliest(m, errs)
 	// share of draws in which a true norm shows as less than the estimate.
 	less := func(truth float64) float64 {
 		c := 0
-		for i, a := range along {
-			if truth*truth+2*truth*a+square[i] < estimate*estimate {
+		v := likely(truth)
+		for _, n := range errs {
+			if r3.Norm2(r3.Add(v, n)) < estimate*estimate {
 				c++
 			}
 		}
-		return float64(c) / float64(len(along))
+		return float64(c) / float64(len(errs))
 	}
 	// less falls as the truth grows; find where it crosses. The bracket is some
 	// nine standard uncertainties wide; a thousandth of one is enough.
@@ -237,6 +233,74 @@ func norm(f measurement.Figure, formula deviation.Formula, p *deviation.Placemen
 	}
 	unit := deviation.Stored(f, 1)
 	return measurement.Interval{U: unit * u, Low: unit * cross(0.975), High: unit * cross(0.025)}
+}
+
+// likeliest gives, of all vectors of a norm, the one that is likeliest beside a measured vector
+// with the errors drawn.
+//
+// Method: the least of the Mahalanobis distance on a sphere. In the principal axes of the errors,
+// of variances s², the components are m/(1 + λs²) with the multiplier λ > −1/max s² at which the
+// norm is met; where none is, since m has no component along the widest axis, that takes the rest
+// (as in the trust-region problem, Moré JJ, Sorensen DC, SIAM J Sci Stat Comput 1983;4:553).
+func likeliest(m geom.Vec, errs []geom.Vec) func(norm float64) geom.Vec {
+	cov := mat.NewSymDense(3, nil)
+	for _, n := range errs {
+		cov.SymRankOne(cov, 1/float64(len(errs)), mat.NewVecDense(3, []float64{n.X, n.Y, n.Z}))
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(cov, true) { // not finite, which draw has refused
+		return func(float64) geom.Vec { return m }
+	}
+	variance := eig.Values(nil)
+	var vectors mat.Dense
+	eig.VectorsTo(&vectors)
+	var axis [3]geom.Vec
+	var x [3]float64
+	for k := range axis {
+		axis[k] = geom.Vec{X: vectors.At(0, k), Y: vectors.At(1, k), Z: vectors.At(2, k)}
+		x[k] = r3.Dot(m, axis[k])
+	}
+	const widest = 2 // eigenvalues ascend
+	at := func(lambda float64) (v [3]float64, norm float64) {
+		for k := range v {
+			v[k] = x[k] / (1 + lambda*max(0, variance[k]))
+			norm += v[k] * v[k]
+		}
+		return v, math.Sqrt(norm)
+	}
+	return func(norm float64) geom.Vec {
+		if !(variance[widest] > 0) {
+			return m
+		}
+		low, high := -(1-1e-12)/variance[widest], 0.0
+		if v, n := at(low); n < norm {
+			rest := norm*norm - v[0]*v[0] - v[1]*v[1]
+			v[widest] = math.Copysign(math.Sqrt(max(0, rest)), x[widest])
+			return whole(axis, v)
+		}
+		for range 60 { // a variance of zero holds its component, which may be more than the norm
+			if _, n := at(high); n <= norm {
+				break
+			}
+			low, high = high, 4*high+1/variance[widest]
+		}
+		for range 60 {
+			if middle := (low + high) / 2; low < middle && middle < high {
+				if _, n := at(middle); n > norm {
+					low = middle
+				} else {
+					high = middle
+				}
+			}
+		}
+		v, _ := at(high)
+		return whole(axis, v)
+	}
+}
+
+// whole is a vector by its components along three axes.
+func whole(axis [3]geom.Vec, v [3]float64) geom.Vec {
+	return r3.Add(r3.Scale(v[0], axis[0]), r3.Add(r3.Scale(v[1], axis[1]), r3.Scale(v[2], axis[2])))
 }
 
 // signed is the uncertainty of a signed figure.

@@ -118,6 +118,56 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
+// So they do where one axis is far less certain than the others, as where the length is on trust:
+// the truth then lies off the estimate along that axis, not along the estimate.
+func TestCoverageWhereOneAxisIsUncertain(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	const runs, across = 100, 0.05
+	for _, x := range []struct{ lateral, depth, along float64 }{{0.5, 0.3, 0.35}, {1.3, 1.3, 0.8}, {0.3, 1, 0.8}, {1.3, 0, 0.8}} {
+		held := 0
+		budget := evidence.Budget{{Name: "noise", Cov: diagonal(across, across, x.along, across, across, across)}}
+		real := geom.Pose{Entry: geom.Vec{X: x.lateral, Z: -x.depth}, Apex: upright.Apex}
+		for i := range runs {
+			seen := real
+			seen.Entry = r3.Add(seen.Entry, geom.Vec{X: across * rng.NormFloat64(), Y: across * rng.NormFloat64(), Z: x.along * rng.NormFloat64()})
+			u, err := propagate(upright, seen, budget, nil, uint64(i), Draws/5)
+			require.NoError(t, err)
+			if truth := math.Hypot(x.lateral, x.depth); u.Intervals[measurement.Entry].Low <= truth && truth <= u.Intervals[measurement.Entry].High {
+				held++
+			}
+		}
+		// Three standard deviations of a proportion of 95 % in 100 are 6.5 %.
+		require.Greater(t, held, 88, "%+v", x)
+	}
+}
+
+// The likeliest vector of a norm against a search over the sphere.
+func TestLikeliestVector(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	s := geom.Vec{X: 0.1, Y: 0.3, Z: 0.8}
+	errs := make([]geom.Vec, 2000)
+	for i := range errs {
+		errs[i] = geom.Vec{X: s.X * rng.NormFloat64(), Y: s.Y * rng.NormFloat64(), Z: s.Z * rng.NormFloat64()}
+	}
+	off := func(v, m geom.Vec) float64 {
+		d := r3.Sub(v, m)
+		return math.Sqrt(d.X*d.X/(s.X*s.X) + d.Y*d.Y/(s.Y*s.Y) + d.Z*d.Z/(s.Z*s.Z))
+	}
+	for _, m := range []geom.Vec{{X: 1, Y: 0.2, Z: -0.1}, {X: 0.5}, {Z: 0.5}, {}} {
+		likely := likeliest(m, errs)
+		for _, norm := range []float64{0, 0.1, 0.5, 1, 2} {
+			got := likely(norm)
+			require.InDelta(t, norm, r3.Norm(got), 1e-6)
+			best := math.Inf(1)
+			for range 20000 {
+				v := r3.Scale(norm, r3.Unit(geom.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}))
+				best = min(best, off(v, m))
+			}
+			require.LessOrEqual(t, off(got, m), 1.05*best+0.05, "%v at %g", m, norm)
+		}
+	}
+}
+
 func TestDirections(t *testing.T) {
 	seen := geom.Pose{Entry: geom.Vec{X: 1, Y: 0.5}, Apex: geom.Vec{X: 2, Y: 0.5, Z: -10}}
 	d := &deviation.Directions{Mesial: geom.Vec{X: 1}, Buccal: geom.Vec{Y: 1}}
