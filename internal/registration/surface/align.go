@@ -177,17 +177,20 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 		return nil, ErrNoOverlap
 	}
 	refined := func(c candidate) *Found { return refine(whole, m.Bodies, c.toFixed, onto) }
+	fits := func(f *Found) bool { return f.fits(onto) }
 	best, out := 0, refined(found[0])
-	if !out.fits(onto) { // gum that slid onto crowns covers as much
+	if !fits(out) { // gum that slid onto crowns covers as much
 		found = distinct(append(found, middle.settled(leant(found[:min(len(found), keptCoarse/4)], middle.middle(), m.Up), onto)...), at, keptCoarse)
+		// Who tries more finds more by chance, such as two teeth of a mirrored scan.
+		fits = func(f *Found) bool { return f.fits(onto) && f.Overlap >= 2*LeastOverlap }
 		for i, c := range found {
 			if c.area < mostRunner*found[0].area {
 				break
 			}
-			if f := refined(c); i == 0 || f.fits(onto) {
+			if f := refined(c); i == 0 || fits(f) {
 				best, out = i, f
 			}
-			if out.fits(onto) {
+			if fits(out) {
 				break
 			}
 		}
@@ -201,12 +204,12 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 			break
 		}
 		// So near that the last fit decides.
-		if f := refined(c); f.fits(onto) && apart(f.ToFixed, out.ToFixed, at) > samePlace {
+		if f := refined(c); fits(f) && apart(f.ToFixed, out.ToFixed, at) > samePlace {
 			out.Runner = max(out.Runner, f.gain()/out.gain())
 		}
 	}
 	switch {
-	case !out.fits(onto):
+	case !fits(out):
 		return out, ErrNoOverlap
 	case out.Runner > mostRunner:
 		return out, ErrAmbiguous
