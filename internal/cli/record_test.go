@@ -85,7 +85,8 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	measuredCases(t, "results", inventedCase("C-1", "2026-03-02", "p", 0.7, 2.2), inventedCase("C-2", "2026-03-09", "p", 4.1, -0.9))
 	typed(t, "2026-04-01", Done, "series import results s.jsonl")
 	said := typed(t, "2026-04-02", Done, "series show s.jsonl")
-	assert.Contains(t, said, "Structures entered: at 1 of 2 fixtures (nerve 1: 0 by the plan, 1 by the transfer). Margins missed: at 0 of 2 fixtures.")
+	assert.Contains(t, said, "Structures entered at 1 fixture, margins missed at 0 of 2. The worst: nerve entered by 0.9 mm in case C-2 at 36.")
+	assert.Contains(t, said, "Structures entered, by kind: nerve 1: 0 by the plan, 1 by the transfer.")
 
 	said = typed(t, "2026-04-03", Done, "series correct --record 2 --withdraw --by clinician-a s.jsonl --reason", "wrong scan")
 	assert.Contains(t, said, "Record 2 no longer counts and stays in every table and report; record 3 of s.jsonl says why.")
@@ -93,7 +94,7 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	for _, want := range []string{
 		"1 with a seal or figures withdrawn (C-2)", "Nothing shows that these are all cases",
 		"C-2: record 2 of 2026-04-01, which held figures of site 36 (entry 0.40 mm, apex 4.10 mm, angle 2.50°, structure entered by transfer), was withdrawn on 2026-04-03 by clinician-a (record 3): wrong scan.",
-		"Structures entered: at 0 of 1 fixture.", "left out: 1 fixture, at 1 of them a structure entered",
+		"No structure entered and no margin missed.", "left out: 1 fixture, at 1 of them a structure entered",
 		"Withdrawn records, which stay in the file",
 	} {
 		assert.Contains(t, said, want)
@@ -129,7 +130,7 @@ func TestWithdrawnStaysInSight(t *testing.T) {
 	said = typed(t, "2026-04-05", Done, "series correct --record 3 --withdraw --by mentor-a --reason right s.jsonl")
 	assert.Contains(t, said, "Record 3 is taken back, so that record 2 counts again")
 	said = typed(t, "2026-04-06", Done, "series show s.jsonl")
-	assert.Contains(t, said, "Structures entered: at 1 of 2 fixtures")
+	assert.Contains(t, said, "Structures entered at 1 fixture, margins missed at 0 of 2.")
 	assert.NotContains(t, said, "with a seal or figures withdrawn")
 	assert.Contains(t, said, "the withdrawal of 2026-04-05")
 	assert.Equal(t, "measured", tableOf(t, "2026-04-06")[1]["status"])

@@ -161,7 +161,8 @@ func literalRLE(words []uint16) []byte {
 	return b
 }
 
-// TestMemory reads scans in little more memory than their voxels have.
+// TestMemory reads scans in little more memory than their voxels have; a collection in between
+// empties the pools of buffers, which are then made anew.
 func TestMemory(t *testing.T) {
 	v := &volume.Volume{Grid: volume.Grid{Size: [3]int{256, 256, 48}, Step: [3]geom.Vec{{X: 0.3}, {Y: 0.3}, {Z: 0.3}}}}
 	rng := rand.New(rand.NewPCG(7, 8))
@@ -186,7 +187,7 @@ func TestMemory(t *testing.T) {
 		runtime.ReadMemStats(&after)
 		require.NoError(t, err, name)
 		assert.Equal(t, v.Stored, got.Stored, name)
-		assert.Less(t, float64(after.TotalAlloc-before.TotalAlloc), 1.3*2*float64(v.Len()), name)
+		assert.Less(t, float64(after.TotalAlloc-before.TotalAlloc), 1.4*2*float64(v.Len()), name)
 	}
 }
 
