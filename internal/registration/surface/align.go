@@ -134,15 +134,17 @@ var (
 )
 
 const (
-	coarseWidth, middleWidth, fineWidth = 2.0, 0.8, 0.4 // mm, between points
+	firstWidth, coarseWidth             = 2.8, 2.0 // mm, between points: half as many at first
+	middleWidth, fineWidth              = 0.8, 0.4
 	coarseReach, nearReach, finalReach  = 4.0, 1.5, 0.7 // mm
 	middleReach                         = 1.0           // mm
 	coarseOn, middleOn                  = 0.5, 0.2      // mm: a point lies on the fixed surface
 	coarseNoise                         = 0.2           // mm: the points of an index stand about so far from the nearest
-	firstRounds, lastRounds             = 5, 10         // of the coarse search, the last for the best third
+	firstRounds, nextRounds, lastRounds = 5, 4, 6       // of the coarse search; after the first the best third goes on
 	goOn                                = 3
 	keptCoarse                          = 8
 	samePlace                           = 1.0 // mm between poses
+	sameWay                             = 0.5 // mm: of poses so near each other one goes on, the others would end in the same place
 	leanSteps                           = 2
 	leanStep                            = 4 * math.Pi / 180
 	hopeless                            = 0.3 // of the best one's area, with which a pose cannot come near mostRunner
@@ -169,11 +171,8 @@ func Align(m Moving, onto *Fixed) (*Found, error) {
 		return nil, ErrNoOverlap
 	}
 	at := m.Bodies[0]
-	found := search(coarse, onto, m.Starts, at)
-	least := hopeless * found[0].area
-	found = slices.DeleteFunc(found, func(c candidate) bool { return c.area < least })
-	found = distinct(middle.settled(found, onto), at, keptCoarse)
-	if found[0].area <= 0 {
+	found := distinct(middle.settled(search(coarse, onto, m.Starts, at), onto), at, keptCoarse)
+	if len(found) == 0 || found[0].area <= 0 {
 		return nil, ErrNoOverlap
 	}
 	refined := func(c candidate) *Found { return refine(whole, m.Bodies, c.toFixed, onto) }
@@ -369,32 +368,48 @@ func apart(a, b geom.Rigid, at geom.Vec) float64 {
 }
 
 // search refines every start and gives distinct poses, that of most area on the fixed
-// surface first. at is a point of the cloud around which poses are compared. After some rounds
-// most starts are far behind, and only the best go on.
+// surface first; none where all lie beside it. at is a point of the cloud around which poses are
+// compared. After some rounds on few points most starts are far behind, and only the best go on.
 func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []candidate {
 	type run struct {
 		candidate
 		reach float64
 	}
-	f := Fit{Cloud: coarse, Weight: coarse.Area, Match: onto.coarse.Roughly(likeNormals, onto.enamel != nil), Noise: coarseNoise}
 	var runs []run
 	for _, m := range starts {
 		// From afar a wide reach finds the way; from near it is led astray by the gum.
 		runs = append(runs, run{candidate{toFixed: m}, coarseReach}, run{candidate{toFixed: m}, nearReach})
 	}
-	further := func(rounds int) {
+	match := onto.coarse.Roughly(likeNormals, onto.enamel != nil)
+	further := func(c *Cloud, rounds int) {
+		f := Fit{Cloud: c, Weight: c.Area, Match: match, Noise: coarseNoise}
 		parallel.For(len(runs), func(i int) {
 			r := &runs[i]
 			s := f.Run(r.toFixed, r.reach, finalReach, rounds)
 			r.toFixed = s.ToFixed
 			r.reach = max(finalReach, min(r.reach, tukey*s.Scale))
-			r.area = f.At(s.ToFixed, nearReach).gain(coarse, coarseOn)
+			r.area = f.At(s.ToFixed, nearReach).gain(c, coarseOn)
 		})
+		slices.SortStableFunc(runs, func(a, b run) int { return cmp.Compare(b.area, a.area) })
 	}
-	further(firstRounds)
-	slices.SortStableFunc(runs, func(a, b run) int { return cmp.Compare(b.area, a.area) })
-	runs = runs[:(len(runs)+goOn-1)/goOn]
-	further(lastRounds)
+	keep := func(most int, least float64) {
+		var kept []run
+		for _, r := range runs[:most] {
+			if r.area >= least && !slices.ContainsFunc(kept, func(k run) bool { return apart(k.toFixed, r.toFixed, at) < sameWay }) {
+				kept = append(kept, r)
+			}
+		}
+		runs = kept
+	}
+	further(coarse.Thinned(firstWidth), firstRounds)
+	keep((len(runs)+goOn-1)/goOn, math.Inf(-1))
+	for _, rounds := range [...]int{nextRounds, lastRounds} {
+		further(coarse, rounds)
+		if runs[0].area <= 0 {
+			return nil
+		}
+		keep(len(runs), hopeless*runs[0].area)
+	}
 	found := make([]candidate, len(runs))
 	for i, r := range runs {
 		found[i] = r.candidate

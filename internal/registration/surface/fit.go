@@ -74,6 +74,8 @@ type State struct {
 	Robust   []float64 // robust weight times weight
 	Normals  []geom.Vec
 	Scale    float64 // of the residuals, mm
+
+	sizes []float32 // of weigh
 }
 
 // tukey is the constant of the biweight for 95 % efficiency under normal errors (Beaton AE,
@@ -83,11 +85,19 @@ const tukey = 4.685
 // At matches every point and weighs the residuals.
 func (f *Fit) At(m geom.Rigid, reach float64) *State {
 	n := len(f.Cloud.Points)
-	s := &State{ToFixed: m, Residual: make([]float64, n), Robust: make([]float64, n), Normals: make([]geom.Vec, n)}
-	const share = 512
-	parallel.For((n+share-1)/share, func(block int) {
-		for i := block * share; i < min(n, (block+1)*share); i++ {
-			got, ok := f.Match(m.Apply(f.Cloud.Points[i]), m.Rotate(f.Cloud.Normals[i]), reach)
+	s := &State{Residual: make([]float64, n), Robust: make([]float64, n), Normals: make([]geom.Vec, n), sizes: make([]float32, 0, n)}
+	f.rematch(s, m, reach)
+	return s
+}
+
+// rematch is At in a state's own memory.
+func (f *Fit) rematch(s *State, m geom.Rigid, reach float64) {
+	s.ToFixed = m
+	n := len(f.Cloud.Points)
+	turn := rowsOf(m)
+	match := func(from, to int) {
+		for i := from; i < to; i++ {
+			got, ok := f.Match(r3.Add(turn.of(f.Cloud.Points[i]), m.T), turn.of(f.Cloud.Normals[i]), reach)
 			if !ok {
 				s.Residual[i] = math.NaN()
 				continue
@@ -97,14 +107,35 @@ func (f *Fit) At(m geom.Rigid, reach float64) *State {
 				s.Residual[i] += f.Inside[i]
 			}
 		}
-	})
+	}
+	const share = 512
+	if n <= worthSharing {
+		match(0, n)
+	} else {
+		parallel.For((n+share-1)/share, func(block int) { match(block*share, min(n, (block+1)*share)) })
+	}
 	s.weigh(f)
-	return s
+}
+
+// worthSharing is the number of points that take longer to match than to share out.
+const worthSharing = 2048
+
+// rows are those of a rotation matrix: in loops twice as fast as Rigid.Rotate, which is handed
+// the whole matrix each time.
+type rows struct{ x, y, z geom.Vec }
+
+func rowsOf(m geom.Rigid) rows {
+	row := func(k int) geom.Vec { return geom.Vec{X: m.R[k][0], Y: m.R[k][1], Z: m.R[k][2]} }
+	return rows{row(0), row(1), row(2)}
+}
+
+func (r *rows) of(v geom.Vec) geom.Vec {
+	return geom.Vec{X: r3.Dot(r.x, v), Y: r3.Dot(r.y, v), Z: r3.Dot(r.z, v)}
 }
 
 // weigh gives Tukey's biweight with the scale from the median of absolute residuals.
 func (s *State) weigh(f *Fit) {
-	var sizes []float32
+	sizes := s.sizes[:0]
 	for _, r := range s.Residual {
 		if r == r {
 			sizes = append(sizes, float32(math.Abs(r)))
@@ -129,11 +160,12 @@ func (s *State) weigh(f *Fit) {
 func (s *State) normalEquations(c *Cloud, centre geom.Vec) (*mat.SymDense, *mat.VecDense) {
 	var a [6][6]float64
 	var b [6]float64
+	turn := rowsOf(s.ToFixed)
 	for i, w := range s.Robust {
 		if w == 0 {
 			continue
 		}
-		j := row(r3.Sub(s.ToFixed.Apply(c.Points[i]), centre), s.Normals[i])
+		j := row(r3.Sub(r3.Add(turn.of(c.Points[i]), s.ToFixed.T), centre), s.Normals[i])
 		for k := range 6 {
 			b[k] += w * j[k] * s.Residual[i]
 			for l := k; l < 6; l++ {
@@ -234,7 +266,7 @@ func (f *Fit) Run(start geom.Rigid, widest, narrowest float64, rounds int) *Stat
 		tighter := min(reach, max(narrowest, tukey*s.Scale))
 		done := turn+shift < settled*f.Noise && tighter == reach
 		reach = tighter
-		s = f.At(motion(x, centre).After(s.ToFixed), reach)
+		f.rematch(s, motion(x, centre).After(s.ToFixed), reach)
 		if done {
 			break
 		}

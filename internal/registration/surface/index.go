@@ -15,7 +15,8 @@ type Index struct {
 	grid  lattice
 	first []int32 // points of cell i are order[first[i]:first[i+1]]
 	order []int32
-	near  []int32 // of each cell, a point near its centre; −1 where none is within reach
+	where []geom.Vec // the points in that order: what is looked through together lies together
+	near  []int32    // of each cell, a point near its centre; −1 where none is within reach
 
 	mesh    *trimesh.Mesh // nil for points alone
 	spacing float64       // of points alone, mm: how far beside the nearest one the surface goes on
@@ -122,9 +123,9 @@ func (x *Index) build(cell float64) {
 		x.first[i+1] += x.first[i]
 	}
 	next := append([]int32(nil), x.first...)
-	x.order = make([]int32, len(c.Points))
-	for i := range c.Points {
-		x.order[next[of[i]]] = int32(i)
+	x.order, x.where = make([]int32, len(c.Points)), make([]geom.Vec, len(c.Points))
+	for i, p := range c.Points {
+		x.order[next[of[i]]], x.where[next[of[i]]] = int32(i), p
 		next[of[i]]++
 	}
 	x.spread()
@@ -209,9 +210,9 @@ func (x *Index) nearest(p geom.Vec, reach float64) int32 {
 	for k := low[2]; k <= high[2]; k++ {
 		for j := low[1]; j <= high[1]; j++ {
 			row := x.grid.at([3]int{0, j, k})
-			for _, i := range x.order[x.first[row+low[0]]:x.first[row+high[0]+1]] {
-				if d := r3.Norm2(r3.Sub(x.cloud.Points[i], p)); d < distance2 || d == distance2 && i < best {
-					best, distance2 = i, d
+			for n := x.first[row+low[0]]; n < x.first[row+high[0]+1]; n++ {
+				if d := r3.Norm2(r3.Sub(x.where[n], p)); d < distance2 || d == distance2 && x.order[n] < best {
+					best, distance2 = x.order[n], d
 				}
 			}
 		}
@@ -236,19 +237,21 @@ func (x *Index) closest(p geom.Vec, reach float64) (q, normal geom.Vec, ok bool)
 		return q, normal, r3.Norm2(d)-along*along <= x.spacing*x.spacing
 	}
 	best := math.Inf(1)
+	var shown [3]int32 // the corners of the nearest triangle, and their weights
+	var weight [3]float64
 	for _, i := range x.corners[x.from[v]:x.from[v+1]] {
-		t := x.mesh.Triangles[i]
 		a, b, c := x.mesh.Corners(int(i))
 		u, w := barycentric(p, a, b, c)
 		at := r3.Add(a, r3.Add(r3.Scale(u, r3.Sub(b, a)), r3.Scale(w, r3.Sub(c, a))))
 		if d := r3.Norm2(r3.Sub(at, p)); d < best {
 			best, q = d, at
-			n := r3.Scale(1-u-w, x.cloud.Normals[t[0]])
-			n = r3.Add(n, r3.Add(r3.Scale(u, x.cloud.Normals[t[1]]), r3.Scale(w, x.cloud.Normals[t[2]])))
-			normal = n
+			shown, weight = x.mesh.Triangles[i], [3]float64{1 - u - w, u, w}
 		}
 	}
-	l := r3.Norm(normal)
+	for k, v := range shown {
+		normal = r3.Add(normal, r3.Scale(weight[k], x.cloud.Normals[v]))
+	}
+	l := math.Sqrt(r3.Norm2(normal))
 	return q, r3.Scale(1/l, normal), l > 0.1
 }
 

@@ -175,6 +175,17 @@ func TestWhatDoesNotFitIsRefused(t *testing.T) {
 	require.ErrorIs(t, err, ErrNoOverlap)
 }
 
+// Waves that cross a plate lie beside it for the most part, wherever they are laid.
+func TestWhatLiesBesideIsRefused(t *testing.T) {
+	fixed := OntoSurface(NewIndex((knobs{}).scanned(1, 0.01, geom.Identity(), everywhere)))
+	waves := (knobs{}).scanned(2, 0, geom.Identity(), everywhere)
+	for i, v := range waves.Vertices {
+		waves.Vertices[i].Z = 0.9 * math.Sin(v.X/1.5)
+	}
+	_, err := Align(moving(Of(waves), geom.Identity()), fixed)
+	require.ErrorIs(t, err, ErrNoOverlap)
+}
+
 // image is the knobs as enamel of 1.3 mm over dentine, in soft tissue, with a Gaussian point
 // spread; the edge response of a plane is its integral.
 func (k knobs) image() *volume.Volume {
