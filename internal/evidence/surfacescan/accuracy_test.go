@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -33,7 +34,27 @@ var (
 // drawn is a case of a class.
 type drawn struct {
 	*simulated
-	seat float64 // standard deviation of the scan body's seat along each axis, mm
+	seat  float64     // standard deviation of the scan body's seat along each axis, mm
+	seats []geom.Pose // where the fixture may lie under the scan body as it stands, see seatedAnew
+}
+
+// seatsDrawn are the fixture's places drawn for each phantom.
+const seatsDrawn = 20
+
+// seatedAnew draws a place of the fixture under the scan body as it stands: with the seat that the
+// budget allows where the case file states none.
+func (c drawn) seatedAnew(random *rand.Rand) geom.Pose {
+	seated := c.surfaces.Seated[0]
+	e1, e2 := geom.Perpendicular(seated.Axis())
+	normal := func(sd float64, axes ...geom.Vec) (sum geom.Vec) {
+		for _, e := range axes {
+			sum = r3.Add(sum, r3.Scale(sd*random.NormFloat64(), e))
+		}
+		return sum
+	}
+	m := geom.Rotation(normal(usualSeating/seatArm, e1, e2))
+	m.T = r3.Add(r3.Sub(seated.Entry, m.Rotate(seated.Entry)), normal(usualSeating, e1, e2, seated.Axis()))
+	return m.ApplyPose(seated)
 }
 
 // simulatedCase draws a case of a class. Its planning scan is no finer than 0.3 mm, no wider than
@@ -44,7 +65,12 @@ func simulatedCase(t *testing.T, seed uint64, class phantom.SurfaceClass) drawn 
 	require.NoError(t, err)
 	o.Before = true
 	s.Pre.Voxel, s.Pre.Width, s.Pre.Height = max(s.Pre.Voxel, 0.3), min(s.Pre.Width, 60), min(s.Pre.Height, 36)
-	return drawn{made(t, s, o), o.Seat}
+	c := drawn{simulated: made(t, s, o), seat: o.Seat}
+	random := rand.New(rand.NewPCG(seed, 67))
+	for range seatsDrawn {
+		c.seats = append(c.seats, c.seatedAnew(random))
+	}
+	return c
 }
 
 // tally gathers one class, onto the planning scan alone or with a surface before.
@@ -53,7 +79,8 @@ type tally struct {
 	off                            [measurement.FigureCount][]float64
 	beyond                         [3][]float64 // entry, apex and axis off where the scan body sits: beyond what the seat puts them off
 	held, of                       [measurement.FigureCount]int
-	heldStated                     int // of all figures, where the case states how well its scan body seats
+	heldStated                     int                          // of all figures, where the case states how well its scan body seats
+	heldDrawn, ofDrawn             [measurement.FigureCount]int // with the seats drawn
 }
 
 // add counts a measurement and tells of it: each figure's error and standard uncertainty, and
@@ -80,6 +107,16 @@ func (x *tally) add(t *testing.T, c drawn, got *evidence.Achieved) string {
 			x.heldStated++
 		}
 		fmt.Fprintf(&line, " %+.3f/%.3f", e, i.U)
+	}
+	for _, p := range c.seats {
+		truly, err := deviation.Of(truth.Planned, p, d)
+		require.NoError(t, err)
+		for f := range measurement.FigureCount {
+			x.ofDrawn[f]++
+			if i := *u.Intervals[f]; i.Low <= *truly[f] && *truly[f] <= i.High {
+				x.heldDrawn[f]++
+			}
+		}
 	}
 	entry, apex, turn := c.errors(*got.Pose)
 	x.off[measurement.Entry] = append(x.off[measurement.Entry], entry)
@@ -133,15 +170,17 @@ func (c drawn) stated(b evidence.Budget) evidence.Budget {
 	return out
 }
 
-// coverage is the share of all intervals that hold the truth, %: with the usual seat, and with the
-// class's own.
-func (x *tally) coverage() (usual, stated float64) {
-	held, of := 0, 0
-	for f := range x.of {
-		held += x.held[f]
-		of += x.of[f]
+// coverage is the share of all intervals that hold the truth, %: with the usual seat, with the
+// class's own, and with the usual seat where the true one is drawn from it.
+func (x *tally) coverage() (usual, stated, published float64) {
+	share := func(held, of int) float64 { return 100 * float64(held) / float64(max(1, of)) }
+	sum := func(all [measurement.FigureCount]int) (n int) {
+		for _, k := range all {
+			n += k
+		}
+		return n
 	}
-	return 100 * float64(held) / float64(max(1, of)), 100 * float64(x.heldStated) / float64(max(1, of))
+	return share(sum(x.held), sum(x.of)), share(x.heldStated, sum(x.of)), share(sum(x.heldDrawn), sum(x.ofDrawn))
 }
 
 // Errors, coverage of every figure, refusals and flags over phantoms, with and without a
@@ -252,11 +291,11 @@ func (c *simulated) count(t *testing.T, outcomes map[string]map[string]int, name
 }
 
 func (x *tally) print(class, name string) {
-	usual, stated := x.coverage()
-	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; beyond the seat %s, %s, %s; coverage %.1f %%, with the seat stated %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
-		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), spread(x.beyond[0]), spread(x.beyond[1]), spread(x.beyond[2]), usual, stated)
+	usual, stated, published := x.coverage()
+	fmt.Printf("%s, %s: n %d, refused %d, doubted %d, unflagged %d; entry %s, apex %s, axis %s; beyond the seat %s, %s, %s; coverage %.1f %%, with the seat stated %.1f %%, with seats as published %.1f %%:", class, name, x.n, x.refused, x.doubted, x.unflagged,
+		spread(x.off[measurement.Entry]), spread(x.off[measurement.Apex]), spread(x.off[measurement.Angle]), spread(x.beyond[0]), spread(x.beyond[1]), spread(x.beyond[2]), usual, stated, published)
 	for f := range measurement.FigureCount {
-		fmt.Printf(" %s %d/%d", f, x.held[f], x.of[f])
+		fmt.Printf(" %s %d/%d %d/%d", f, x.held[f], x.of[f], x.heldDrawn[f], x.ofDrawn[f])
 	}
 	fmt.Println()
 }
