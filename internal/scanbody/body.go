@@ -139,7 +139,7 @@ func New(m *trimesh.Mesh) (*Body, error) {
 		return nil, ErrShape
 	}
 	b.Turns = turns(c)
-	b.index = surface.NewPointIndex(c, 2*spacing)
+	b.index = surface.NewPointIndex(c, 2*spacing, 3*reach)
 	return b, nil
 }
 

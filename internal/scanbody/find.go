@@ -127,6 +127,7 @@ type Found struct {
 
 // Fit parameters of Find.
 const (
+	reach     = 1.0  // mm, from which the coarse fits find their way
 	noise     = 0.01 // mm: a scanner's on smooth parts (facts of local noise: 5 to 13 µm)
 	agrees    = 0.10 // mm, of a point that shows the body
 	alike     = 0.96 // cosine between the normals of body and surface: rounded edges differ more
@@ -156,11 +157,11 @@ func Find(c *surface.Cloud, b *Body) []Found {
 
 // settle fits the body along a line, either way up and in every turn.
 func (b *Body) settle(c *surface.Cloud, l line) *Found {
-	reach := b.Top + 3
+	ends := b.Top + 3
 	part := c.Where(func(i int) bool {
 		d := r3.Sub(c.Points[i], l.at)
 		z := r3.Dot(d, l.axis)
-		return math.Abs(z) < reach && r3.Norm2(d)-z*z < (b.Radius+1.5)*(b.Radius+1.5)
+		return math.Abs(z) < ends && r3.Norm2(d)-z*z < (b.Radius+1.5)*(b.Radius+1.5)
 	})
 	coarse := part.Thinned(0.35)
 	var best *Found
@@ -188,7 +189,7 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			y := r3.Cross(up, x)
 			start := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}}
 			start.T = r3.Add(l.at, r3.Scale(top-b.Top, up))
-			if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 1.0, 15); best == nil || f.score() > best.score() {
+			if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, reach, 15); best == nil || f.score() > best.score() {
 				best = f
 			}
 		}
@@ -201,7 +202,7 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 	for _, up := range [...]float64{-3, -2, -1, 1, 2, 3} {
 		start := nominal
 		start.T = nominal.Apply(geom.Vec{Z: up})
-		if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, 1.0, 15); f.score() > best.score() {
+		if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, reach, 15); f.score() > best.score() {
 			best = f
 		}
 	}
@@ -244,9 +245,9 @@ func (f *Found) score() float64 {
 }
 
 // fit moves the surface onto the body.
-func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid, reach float64, rounds int) (*Found, *surface.State) {
+func (b *Body) fit(part *surface.Cloud, match surface.Matcher, start geom.Rigid, within float64, rounds int) (*Found, *surface.State) {
 	f := surface.Fit{Cloud: part, Weight: part.Area, Match: match, Noise: noise}
-	s := f.Run(start.Inverse(), reach, 0.15, rounds)
+	s := f.Run(start.Inverse(), within, 0.15, rounds)
 	found := &Found{ToSurface: s.ToFixed.Inverse(), Residual: s.Scale}
 	outward := 0.0
 	for i, r := range s.Residual {

@@ -24,6 +24,7 @@ import (
 
 	"plumbline/internal/geom"
 	"plumbline/internal/measurement"
+	"plumbline/internal/parallel"
 	"plumbline/internal/plan/casefile"
 	"plumbline/internal/volume"
 )
@@ -47,9 +48,11 @@ func Check(plan, written *casefile.Case, bodies []Body, pre *volume.Volume) []me
 		return nil
 	}
 	j := newJudge(plan, written, bodies, pre)
+	flags := make([]*measurement.Flag, len(plan.Structures))
+	parallel.For(len(flags), func(i int) { flags[i] = j.flag(i, plan.Structures[i]) })
 	var out []measurement.Flag
-	for i, st := range plan.Structures {
-		if f := j.flag(i, st); f != nil {
+	for _, f := range flags {
+		if f != nil {
 			out = append(out, *f)
 		}
 	}

@@ -30,6 +30,7 @@ import (
 	"plumbline/internal/regularfile"
 	"plumbline/internal/scanbody"
 	"plumbline/internal/trimesh"
+	"plumbline/internal/volume"
 )
 
 // Scan is a surface scan beside the planning scan.
@@ -62,48 +63,60 @@ func Open(c *casefile.Case, pre *scan.Scan) (*Scan, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Scan{Plan: plan, Flags: flags, pre: pre}
-	if s.mesh, err = s.read("post_surface", c.PostSurface); err != nil {
-		return nil, err
-	}
-	var before *trimesh.Mesh
-	if c.PreSurface != "" {
-		if before, err = s.read("pre_surface", c.PreSurface); err != nil {
-			return nil, err
-		}
-	}
-	for i, f := range plan.Fixtures {
-		b, err := s.body(f.ScanBody)
-		if err != nil {
-			return nil, fmt.Errorf("%s: fixture %d, scan_body: %w", c.File, i+1, err)
-		}
-		s.bodies = append(s.bodies, b)
-	}
-	parallel.For(2, func(i int) {
-		if i == 0 {
-			s.after = surface.Of(s.mesh)
-			s.found = findBodies(s.after, plan.Fixtures, s.bodies)
-		} else if before != nil {
-			var sum geom.Vec
-			for k, v := range before.Vertices {
-				before.Vertices[k] = c.Frame.ToLPS(v, pre.Grid)
-				sum = r3.Add(sum, before.Vertices[k])
+	s := &Scan{Plan: plan, Flags: flags, pre: pre, bodies: make([]*scanbody.Body, len(plan.Fixtures))}
+	const surfaces = 2
+	files := make([]measurement.File, surfaces+len(plan.Fixtures))
+	errs := make([]error, len(files))
+	parallel.For(len(files), func(i int) {
+		switch i {
+		case 0:
+			if s.mesh, files[i], errs[i] = s.read("post_surface", c.PostSurface); errs[i] == nil {
+				s.after = surface.Of(s.mesh)
 			}
-			s.middle = r3.Scale(1/float64(len(before.Vertices)), sum)
-			s.before = surface.NewIndex(before)
+		case 1:
+			if c.PreSurface != "" {
+				files[i], errs[i] = s.readBefore(c, pre.Grid)
+			}
+		default:
+			k := i - surfaces
+			if s.bodies[k], files[i], errs[i] = body(plan.Fixtures[k].ScanBody); errs[i] != nil {
+				errs[i] = fmt.Errorf("%s: fixture %d, scan_body: %w", c.File, k+1, errs[i])
+			}
 		}
 	})
+	for i, f := range files {
+		if errs[i] != nil {
+			return nil, errs[i]
+		}
+		if f.Name != "" && !slices.Contains(s.files, f) {
+			s.files = append(s.files, f)
+		}
+	}
+	s.found = findBodies(s.after, plan.Fixtures, s.bodies)
 	return s, nil
 }
 
-// read reads a surface, in mm, and holds its size against a jaw's.
-func (s *Scan) read(key, path string) (*trimesh.Mesh, error) {
-	m, err := trimesh.Read(path)
+// readBefore reads the surface before surgery and brings it into the planning frame.
+func (s *Scan) readBefore(c *casefile.Case, pre volume.Grid) (measurement.File, error) {
+	m, file, err := s.read("pre_surface", c.PreSurface)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %s: %w", s.Plan.File, key, err)
+		return file, err
 	}
-	if err := s.identify(path); err != nil {
-		return nil, err
+	var sum geom.Vec
+	for i, v := range m.Vertices {
+		m.Vertices[i] = c.Frame.ToLPS(v, pre)
+		sum = r3.Add(sum, m.Vertices[i])
+	}
+	s.middle = r3.Scale(1/float64(len(m.Vertices)), sum)
+	s.before = surface.NewIndex(m)
+	return file, nil
+}
+
+// read reads a surface, in mm, and holds its size against a jaw's.
+func (s *Scan) read(key, path string) (*trimesh.Mesh, measurement.File, error) {
+	m, file, err := readMesh(path)
+	if err != nil {
+		return nil, file, fmt.Errorf("%s: %s: %w", s.Plan.File, key, err)
 	}
 	unit := s.Plan.SurfaceUnit.Millimetres()
 	for i, v := range m.Vertices {
@@ -111,47 +124,48 @@ func (s *Scan) read(key, path string) (*trimesh.Mesh, error) {
 	}
 	across := surface.Across(m)
 	if across >= leastJaw && across <= mostJaw {
-		return m, nil
+		return m, file, nil
 	}
 	for _, other := range casefile.Units {
 		if x := across / unit * other.Millimetres(); x >= leastJaw && x <= mostJaw {
-			return nil, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f; write surface_unit = %q, in which it would be %.0f mm", s.Plan.File, key, across, leastJaw, mostJaw, string(other), x)
+			return nil, file, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f; write surface_unit = %q, in which it would be %.0f mm", s.Plan.File, key, across, leastJaw, mostJaw, string(other), x)
 		}
 	}
-	return nil, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f in no unit that surfaces are written in; export the scan of the whole jaw or a quadrant of it", s.Plan.File, key, across, leastJaw, mostJaw)
+	return nil, file, fmt.Errorf("%s: %s: the surface is %.4g mm across, and a jaw is %.0f to %.0f in no unit that surfaces are written in; export the scan of the whole jaw or a quadrant of it", s.Plan.File, key, across, leastJaw, mostJaw)
 }
 
-// identify adds a file to those that went in, once.
-func (s *Scan) identify(path string) error {
+// readMesh reads a mesh and says which file it was.
+func readMesh(path string) (*trimesh.Mesh, measurement.File, error) {
+	var file measurement.File
+	m, err := trimesh.Read(path)
+	if err != nil {
+		return nil, file, err
+	}
 	f, err := regularfile.Open(path)
 	if err != nil {
-		return err
+		return nil, file, err
 	}
 	defer f.Close()
 	sum := sha256.New()
 	if _, err := io.Copy(sum, f); err != nil {
-		return fmt.Errorf("%s: %w", path, err)
+		return nil, file, fmt.Errorf("%s: %w", path, err)
 	}
-	file := measurement.File{Name: filepath.Base(path), SHA256: hex.EncodeToString(sum.Sum(nil))}
-	if !slices.Contains(s.files, file) {
-		s.files = append(s.files, file)
-	}
-	return nil
+	file = measurement.File{Name: filepath.Base(path), SHA256: hex.EncodeToString(sum.Sum(nil))}
+	return m, file, nil
 }
 
-// body makes a scan body's shape.
-func (s *Scan) body(b *casefile.ScanBody) (*scanbody.Body, error) {
+// body makes a scan body's shape; its file is empty where the case file states it.
+func body(b *casefile.ScanBody) (*scanbody.Body, measurement.File, error) {
 	if b.File == "" {
-		return scanbody.Cylinder(b.Diameter, b.Height)
+		shape, err := scanbody.Cylinder(b.Diameter, b.Height)
+		return shape, measurement.File{}, err
 	}
-	m, err := trimesh.Read(b.File)
+	m, file, err := readMesh(b.File)
 	if err != nil {
-		return nil, err
+		return nil, file, err
 	}
-	if err := s.identify(b.File); err != nil {
-		return nil, err
-	}
-	return scanbody.New(m)
+	shape, err := scanbody.New(m)
+	return shape, file, err
 }
 
 // findBodies finds each fixture's kind of scan body, each kind once.

@@ -145,10 +145,10 @@ func TestSurfacesThatAreNone(t *testing.T) {
 	small := &trimesh.Mesh{Vertices: []geom.Vec{{}, {X: 0.5}, {Y: 0.4}, {X: 0.5, Y: 0.4}}, Triangles: [][3]int32{{0, 1, 2}, {1, 3, 2}}}
 	c.write(t, "after.stl", small)
 	s := &Scan{Plan: &c.plan}
-	_, err := s.read("post_surface", c.plan.PostSurface)
+	_, _, err := s.read("post_surface", c.plan.PostSurface)
 	require.ErrorContains(t, err, "in no unit that surfaces are written in")
 	require.NoError(t, os.WriteFile(c.plan.PostSurface, []byte("nothing"), 0o600))
-	_, err = s.read("post_surface", c.plan.PostSurface)
+	_, _, err = s.read("post_surface", c.plan.PostSurface)
 	require.ErrorContains(t, err, "post_surface: ")
 }
 

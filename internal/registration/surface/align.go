@@ -69,7 +69,7 @@ func (c *Cloud) tops(up geom.Vec) *Cloud {
 
 // Fixed is what a surface is registered onto: Surface or Scan.
 type Fixed struct {
-	coarse *Index
+	coarse func() *Index // for the search; Refine does without it
 	match  Matcher
 	enamel *Enamel // nil for a surface
 	toward float64 // mm: how fast points count less away from the fixtures
@@ -94,12 +94,13 @@ const (
 
 // OntoSurface registers onto a surface.
 func OntoSurface(x *Index) *Fixed {
-	return &Fixed{coarse: x, match: x.OnTo(likeNormals), toward: towardSurface, noise: noiseSurface, middle: middleReach, start: 0.5, bend: math.Sqrt2 * bendSurface, most: typicalSurface}
+	return &Fixed{coarse: func() *Index { return x }, match: x.OnTo(likeNormals), toward: towardSurface, noise: noiseSurface, middle: middleReach, start: 0.5, bend: math.Sqrt2 * bendSurface, most: typicalSurface}
 }
 
 // OntoScan registers onto a planning scan's enamel.
 func OntoScan(e *Enamel) *Fixed {
-	return &Fixed{coarse: NewPointIndex(e.Surface(), 1.5*e.field.Spacing()[0]), match: e.OnEdge, enamel: e, toward: towardScan, noise: noiseScan, middle: middleReach, start: 0.6, bend: bendSurface, most: typicalScan}
+	coarse := func() *Index { return NewPointIndex(e.Surface(), 1.5*e.field.Spacing()[0], margin) }
+	return &Fixed{coarse: coarse, match: e.OnEdge, enamel: e, toward: towardScan, noise: noiseScan, middle: middleReach, start: 0.6, bend: bendSurface, most: typicalScan}
 }
 
 // Found is a registration.
@@ -380,7 +381,7 @@ func search(coarse *Cloud, onto *Fixed, starts []geom.Rigid, at geom.Vec) []cand
 		// From afar a wide reach finds the way; from near it is led astray by the gum.
 		runs = append(runs, run{candidate{toFixed: m}, coarseReach}, run{candidate{toFixed: m}, nearReach})
 	}
-	match := onto.coarse.Roughly(likeNormals, onto.enamel != nil)
+	match := onto.coarse().Roughly(likeNormals, onto.enamel != nil)
 	further := func(c *Cloud, rounds int) {
 		f := Fit{Cloud: c, Weight: c.Area, Match: match, Noise: coarseNoise}
 		parallel.For(len(runs), func(i int) {

@@ -45,9 +45,8 @@ func NewEnamel(v *volume.Volume, reach float64, places ...geom.Vec) *Enamel {
 	if len(greys) < 1000 {
 		return nil
 	}
-	slices.Sort(greys)
-	e.soft = float64(greys[len(greys)/2])
-	dense := float64(greys[len(greys)*volume.VoxelMetal.DensePercentile/100])
+	e.soft = float64(orderstat.Select(greys, len(greys)/2))
+	dense := float64(orderstat.Select(greys, len(greys)*volume.VoxelMetal.DensePercentile/100))
 	e.least = e.soft + enamelShare*(dense-e.soft)
 	e.mostly = volume.VoxelMetal.Threshold(e.soft, dense)
 	e.step = edgeShare * (dense - e.soft)

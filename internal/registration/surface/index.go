@@ -36,11 +36,11 @@ const (
 	leastCell, mostCell = 0.2, 1.0
 	// most bounds the number of cells.
 	most = 1 << 23
-	// margin, mm, is how far around the surface near points are known, from cell to cell.
+	// margin, mm, is how far around a jaw's surface near points are known, from cell to cell.
 	margin = 7.0
 )
 
-func latticeAround(points []geom.Vec, cell float64) lattice {
+func latticeAround(points []geom.Vec, cell, margin float64) lattice {
 	low := geom.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}
 	high := r3.Scale(-1, low)
 	for _, p := range points {
@@ -95,22 +95,22 @@ func NewIndex(mesh *trimesh.Mesh) *Index {
 	for _, a := range x.cloud.Area {
 		area += a
 	}
-	x.build(2 * math.Sqrt(area/float64(len(mesh.Vertices))))
+	x.build(2*math.Sqrt(area/float64(len(mesh.Vertices))), margin)
 	return x
 }
 
 // NewPointIndex prepares points that stand for the surface as far as spacing, mm, beside
-// each.
-func NewPointIndex(c *Cloud, spacing float64) *Index {
+// each. What lies farther from them than half of margin, mm, may not be found.
+func NewPointIndex(c *Cloud, spacing, margin float64) *Index {
 	x := &Index{cloud: c, spacing: spacing}
-	x.build(spacing)
+	x.build(spacing, margin)
 	return x
 }
 
 // build sorts the points into cells of about the given width, mm.
-func (x *Index) build(cell float64) {
+func (x *Index) build(cell, margin float64) {
 	c := x.cloud
-	x.grid = latticeAround(c.Points, cell)
+	x.grid = latticeAround(c.Points, cell, margin)
 	cells := x.grid.size[0] * x.grid.size[1] * x.grid.size[2]
 	x.first = make([]int32, cells+1)
 	of := make([]int32, len(c.Points))
@@ -128,7 +128,7 @@ func (x *Index) build(cell float64) {
 		x.order[next[of[i]]], x.where[next[of[i]]] = int32(i), p
 		next[of[i]]++
 	}
-	x.spread()
+	x.spread(margin)
 }
 
 // spread finds for every cell within margin of the surface a point near its centre, by
@@ -137,7 +137,7 @@ func (x *Index) build(cell float64) {
 // Method: a breadth-first propagation over the six neighbours; the point that comes first, or a
 // nearer one that comes later, is nearest but for a fraction of a cell (as Danielsson, Comput
 // Graph Image Process 1980;14:227, propagates vectors).
-func (x *Index) spread() {
+func (x *Index) spread(margin float64) {
 	g := &x.grid
 	x.near = make([]int32, len(x.first)-1)
 	var front, grown []int32
