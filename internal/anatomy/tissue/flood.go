@@ -91,8 +91,13 @@ func near(g cells, radius float64, in func(cell int) bool) []bool {
 			line := make([]float32, n)
 			for l := task * many; l < min(lines, (task+1)*many); l++ {
 				first := l/step*step*n + l%step
+				low, high := far, float32(0)
 				for i := range n {
 					line[i] = d[first+i*step]
+					low, high = min(low, line[i]), max(high, line[i])
+				}
+				if low == high { // nothing is nearer than what is here
+					continue
 				}
 				for i := range n {
 					least := line[i]
