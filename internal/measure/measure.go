@@ -278,20 +278,23 @@ func Case(path string, o Options) (*Study, error) {
 //
 // Errors: those of Align.
 func Measure(in *Inputs, o Options) (*Study, error) {
-	al, err := Align(in, o)
+	var (
+		al         *registration.Result
+		err        error
+		observed   evidence.Set
+		directions []dentalarch.Finding
+	)
+	parallel.For(2, func(i int) {
+		if i == 1 {
+			directions = dentalarch.Find(in.Plan, in.Written, &in.Pre.Volume)
+		} else if al, err = Align(in, o); err == nil {
+			o.progress("finding the fixtures", 0.7)
+			observed = in.Observed.Observe(*al)
+		}
+	})
 	if err != nil {
 		return nil, err
 	}
-	o.progress("finding the fixtures", 0.7)
-	var observed evidence.Set
-	var directions []dentalarch.Finding
-	parallel.For(2, func(i int) {
-		if i == 0 {
-			observed = in.Observed.Observe(*al)
-		} else {
-			directions = dentalarch.Find(in.Plan, in.Written, &in.Pre.Volume)
-		}
-	})
 	n := len(in.Plan.Fixtures)
 	s := &Study{Sites: make([]Site, n), Planning: in.View(), Observed: observed.View}
 	s.Result = measurement.Case{

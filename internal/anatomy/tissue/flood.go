@@ -2,6 +2,7 @@ package tissue
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -47,19 +48,19 @@ func (r *Region) flood(planned geom.Pose) {
 
 // seeds are the cells above the ridge where the ball may begin.
 func (r *Region) seeds(planned geom.Pose, free []bool) []int {
-	var out []int
 	axis := planned.Axis()
-	for i, ok := range free {
-		if !ok {
-			continue
+	planes := make([][]int, r.cells.Size[2])
+	r.cells.each(func(k, i int) {
+		if !free[i] {
+			return
 		}
 		d := r3.Sub(r.cells.place(i), planned.Entry)
 		up := -r3.Dot(d, axis)
 		if up >= seedFrom && up <= seedTo && math.Sqrt(max(0, r3.Dot(d, d)-up*up)) <= seedBeside {
-			out = append(out, i)
+			planes[k] = append(planes[k], i)
 		}
-	}
-	return out
+	})
+	return slices.Concat(planes...)
 }
 
 // near marks the cells whose middles lie within a radius, mm, of one that is in a set.
@@ -70,12 +71,12 @@ func (r *Region) seeds(planned geom.Pose, free []bool) []int {
 func near(g cells, radius float64, in func(cell int) bool) []bool {
 	far := float32(4 * radius * radius)
 	d := make([]float32, g.Len())
-	for i := range d {
+	g.each(func(_, i int) {
 		d[i] = far
 		if in(i) {
 			d[i] = 0
 		}
-	}
+	})
 	spacing := g.Spacing()
 	stride := 1
 	for a := range 3 {
@@ -116,8 +117,6 @@ func near(g cells, radius float64, in func(cell int) bool) []bool {
 		stride *= n
 	}
 	out := make([]bool, len(d))
-	for i, v := range d {
-		out[i] = v <= float32(radius*radius)
-	}
+	g.each(func(_, i int) { out[i] = d[i] <= float32(radius*radius) })
 	return out
 }

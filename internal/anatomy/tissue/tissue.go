@@ -85,6 +85,16 @@ func (c cells) place(n int) geom.Vec {
 	return c.Patient(float64(n%c.Size[0]), float64(n/c.Size[0]%c.Size[1]), float64(n/(c.Size[0]*c.Size[1])))
 }
 
+// each calls f with every cell and its plane; planes are shared out.
+func (c cells) each(f func(plane, cell int)) {
+	size := c.Size[0] * c.Size[1]
+	parallel.For(c.Size[2], func(k int) {
+		for i := k * size; i < (k+1)*size; i++ {
+			f(k, i)
+		}
+	})
+}
+
 type state uint8
 
 const (
