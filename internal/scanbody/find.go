@@ -127,11 +127,14 @@ type Found struct {
 
 // Fit parameters of Find.
 const (
-	reach     = 1.0  // mm, from which the coarse fits find their way
-	noise     = 0.01 // mm: a scanner's on smooth parts (facts of local noise: 5 to 13 µm)
-	agrees    = 0.10 // mm, of a point that shows the body
-	alike     = 0.96 // cosine between the normals of body and surface: rounded edges differ more
-	leastSeen = 0.3  // share of a body's surface; crowns taken for one had 0.26 and less, bodies 0.65 and more
+	reach = 1.0 // mm, from which the coarse fits find their way
+	// Rounds of these, the last for the best third, and for two where there are few.
+	firstRounds, lastRounds = 5, 10
+	goOn                    = 3
+	noise                   = 0.01 // mm: a scanner's on smooth parts (facts of local noise: 5 to 13 µm)
+	agrees                  = 0.10 // mm, of a point that shows the body
+	alike                   = 0.96 // cosine between the normals of body and surface: rounded edges differ more
+	leastSeen               = 0.3  // share of a body's surface; crowns taken for one had 0.26 and less, bodies 0.65 and more
 	// leastTopSeen is the share of its top, without which a body slides along its axis: ones that
 	// had slid showed none, others 0.3 and more.
 	leastTopSeen = 0.1
@@ -164,7 +167,8 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 		return math.Abs(z) < ends && r3.Norm2(d)-z*z < (b.Radius+1.5)*(b.Radius+1.5)
 	})
 	coarse := part.Thinned(0.35)
-	var best *Found
+	roughly := b.index.Roughly(alike, false)
+	var tried []*Found
 	for _, up := range [2]geom.Vec{l.axis, r3.Scale(-1, l.axis)} {
 		var heights []float64
 		for _, p := range part.Points {
@@ -189,22 +193,32 @@ func (b *Body) settle(c *surface.Cloud, l line) *Found {
 			y := r3.Cross(up, x)
 			start := geom.Rigid{R: [3][3]float64{{x.X, y.X, up.X}, {x.Y, y.Y, up.Y}, {x.Z, y.Z, up.Z}}}
 			start.T = r3.Add(l.at, r3.Scale(top-b.Top, up))
-			if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, reach, 15); best == nil || f.score() > best.score() {
-				best = f
-			}
+			f, _ := b.fit(coarse, roughly, start, reach, firstRounds)
+			tried = append(tried, f)
 		}
 	}
-	if best == nil {
+	if len(tried) == 0 {
 		return nil
+	}
+	slices.SortStableFunc(tried, func(a, b *Found) int { return cmp.Compare(b.score(), a.score()) })
+	better := func(f, than *Found) *Found {
+		if than == nil || f.score() > than.score() {
+			return f
+		}
+		return than
+	}
+	var best *Found
+	for _, f := range tried[:min(len(tried), max(2, len(tried)/goOn))] {
+		f, _ = b.fit(coarse, roughly, f.ToSurface, reach/2, lastRounds)
+		best = better(f, best)
 	}
 	// Along an upright wall a fit slides, so other heights are tried.
 	nominal := best.ToSurface
 	for _, up := range [...]float64{-3, -2, -1, 1, 2, 3} {
 		start := nominal
 		start.T = nominal.Apply(geom.Vec{Z: up})
-		if f, _ := b.fit(coarse, b.index.Roughly(alike, false), start, reach, 15); f.score() > best.score() {
-			best = f
-		}
+		f, _ := b.fit(coarse, roughly, start, reach, firstRounds+lastRounds)
+		best = better(f, best)
 	}
 	// Most lines are crowns, which some rounds tell from a body.
 	first, _ := b.fit(part, b.index.OnTo(alike), best.ToSurface, 0.3, 5)
