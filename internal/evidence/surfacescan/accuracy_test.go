@@ -183,6 +183,9 @@ func (x *tally) coverage() (usual, stated, published float64) {
 	return share(sum(x.held), sum(x.of)), share(x.heldStated, sum(x.of)), share(sum(x.heldDrawn), sum(x.ofDrawn))
 }
 
+// ordinary are the classes whose intervals are held against their 95 %.
+var ordinary = []phantom.SurfaceClass{phantom.PlainSurface, phantom.UsualSurface, phantom.HardSurface}
+
 // Errors, coverage of every figure, refusals and flags over phantoms, with and without a
 // surface before surgery.
 func TestAccuracyOfSurfaceScans(t *testing.T) {
@@ -214,6 +217,9 @@ func TestAccuracyOfSurfaceScans(t *testing.T) {
 			x := &found[with]
 			x.print(string(class), name)
 			assert.Zero(t, x.unflagged)
+			if _, _, published := x.coverage(); slices.Contains(ordinary, class) && *surfaceCases >= 30 {
+				assert.InDelta(t, 95, published, 3)
+			}
 			if class != phantom.ToothlessMouth && class != phantom.FewTeeth {
 				assert.LessOrEqual(t, x.refused, (*surfaceCases+19)/20)
 			}
