@@ -23,11 +23,45 @@ type sliceStats struct {
 }
 
 // frameBuffers has memory for the bytes of a frame, used again from frame to frame:
-// a scan has hundreds, and the garbage collector would come late.
-var frameBuffers = sync.Pool{New: func() any { return new([]byte) }}
+// a scan has hundreds, and the garbage collector would come late. A sync.Pool keeps one for
+// each processor and makes more of them on a busy machine.
+var frameBuffers bufferList
+
+// bufferList is a list of buffers that nobody uses.
+type bufferList struct {
+	mu   sync.Mutex
+	free []*[]byte
+}
+
+// get takes the buffer put back last, or a new one.
+func (l *bufferList) get() *[]byte {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.free) == 0 {
+		return new([]byte)
+	}
+	last := len(l.free) - 1
+	buffer := l.free[last]
+	l.free = l.free[:last]
+	return buffer
+}
+
+func (l *bufferList) put(buffer *[]byte) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.free = append(l.free, buffer)
+}
+
+// drop leaves the buffers to the garbage collector.
+func (l *bufferList) drop() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.free = nil
+}
 
 // readVoxels fills v.Stored from the files, slice k from s.slices[k].
 func (s *stack) readVoxels(v *volume.Volume) ([]sliceStats, error) {
+	defer frameBuffers.drop()
 	plane := v.Size[0] * v.Size[1]
 	stats := make([]sliceStats, len(s.slices))
 	// Native frames on disk are read one by one; streams and fragments file by
@@ -47,8 +81,8 @@ func (s *stack) readVoxels(v *volume.Volume) ([]sliceStats, error) {
 		jobs = append(jobs, []int{k})
 	}
 	err := parallel(len(jobs), func(j int) error {
-		buffer := frameBuffers.Get().(*[]byte)
-		defer frameBuffers.Put(buffer)
+		buffer := frameBuffers.get()
+		defer frameBuffers.put(buffer)
 		g := s.slices[jobs[j][0]].image
 		into := make(map[int]int, len(jobs[j])) // frame of the file to slice
 		for _, k := range jobs[j] {
@@ -222,8 +256,8 @@ func (g *image) readFragments(target func(int) []uint16, done func(int, []uint16
 		if words == nil {
 			return nil
 		}
-		buffer := frameBuffers.Get().(*[]byte)
-		defer frameBuffers.Put(buffer)
+		buffer := frameBuffers.get()
+		defer frameBuffers.put(buffer)
 		data, err := joinFragments(r, parts[i], buffer)
 		if err != nil {
 			return fmt.Errorf("frame %d: %w", i+1, err)
