@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/atomicfile"
 	"plumbline/internal/cli"
+	"plumbline/internal/series"
 )
 
 // version is set when the program is built by make, from the commit.
@@ -50,7 +51,9 @@ func main() {
 		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 	})
 	stop()
-	atomicfile.Abandon() // after Ctrl-C work may still go on
+	// After Ctrl-C work may still go on.
+	series.Finish()
+	atomicfile.Abandon()
 	if bundled && status != cli.Done && !term.IsTerminal(int(os.Stderr.Fd())) {
 		alert(said.String())
 	}

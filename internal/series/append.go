@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"plumbline/internal/regularfile"
@@ -24,6 +25,14 @@ type Appended struct {
 
 // ErrBusy means that another program kept the file locked.
 var ErrBusy = errors.New("another program is writing to it; try again when that has ended")
+
+// appending is held while records are written.
+var appending sync.RWMutex
+
+// Finish waits until the records that are being written are on the disk, and lets no more
+// be written: for a program that ends in the midst of its work. Append does not return
+// after it.
+func Finish() { appending.Lock() } // for good
 
 const (
 	lockWait  = 10 * time.Second
@@ -64,6 +73,8 @@ func Append(path string, records ...Record) (Appended, error) {
 		return Appended{}, fmt.Errorf("%s: %w", path, err)
 	}
 	defer unlock(f)
+	appending.RLock()
+	defer appending.RUnlock()
 	info, err := f.Stat()
 	if err != nil {
 		return Appended{}, err
